@@ -1,0 +1,67 @@
+"""Errors and warnings of the package: one tree each, grouped by room.
+
+Every message names what was wrong and what to do about it, so that the command line can print
+it as it is, without a traceback.
+"""
+
+from __future__ import annotations
+
+
+class ForecastError(Exception):
+    """Base of every error this package raises on purpose; catch it to catch them all."""
+
+
+class LadderError(ForecastError):
+    """A ladder file breaks the rules of a ladder; mend the place the message names."""
+
+
+class LogError(ForecastError):
+    """A log can't be read at all (single bad rows are kept in ``log.rejected`` instead)."""
+
+
+class MappingError(LogError):
+    """A column or value mapping does not fit the file; mend the mapping, not the file."""
+
+
+class AmbiguousDateError(LogError):
+    """Day and month can't be told apart in this file; say which comes first."""
+
+
+class HistoryError(ForecastError):
+    """Sessions or spells can't be made from the sets; the message says for whom."""
+
+
+class FitError(ForecastError):
+    """A model could not be fitted; nothing was silently put in its place."""
+
+
+class NotFittedError(ForecastError):
+    """A forecast was asked of a model that has not been fitted; call ``fit`` first."""
+
+
+class ModelFileError(ForecastError):
+    """A saved model can't be loaded; the file is not ours, damaged, or of another version."""
+
+
+class BacktestError(ForecastError):
+    """A backtest can't be run as asked, for lack of athletes, cuts or followed-up time."""
+
+
+class SimulationError(ForecastError):
+    """An invented cohort can't be made as asked."""
+
+
+class ForecastWarning(UserWarning):
+    """Base of every warning this package gives."""
+
+
+class LogWarning(ForecastWarning):
+    """Something in the log was understood in one of several ways; the message says which."""
+
+
+class FitWarning(ForecastWarning):
+    """A fit needed help (few data, a bound reached); its forecasts are wider for it."""
+
+
+class ThinDataWarning(ForecastWarning):
+    """There is little to go by; priors stated in the method page carry the answer."""

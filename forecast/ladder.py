@@ -1,0 +1,79 @@
+"""The nouns of the plan: a ladder of rungs, each with the criterion that clears it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+Measure = Literal["seconds", "reps", "kg", "cm"]
+"""What a set's value counts; more is always better."""
+
+
+@dataclass(frozen=True, slots=True)
+class Criterion:
+    """What clears a rung.
+
+    Attributes
+    ----------
+    measure
+        What is counted: ``seconds``, ``reps``, ``kg`` or ``cm``.
+    target
+        Pass mark in the unit of ``measure``; positive.
+    confirm_sessions
+        Number of consecutive sessions that must each meet the target; 1 or more.
+    load_kg
+        Load in kilograms that a set must carry to count; ``None`` asks for none.
+    load_bodyweight
+        The same as a fraction of body mass (needs ``body_mass_kg`` in the roster).
+    """
+
+    measure: Measure
+    target: float
+    confirm_sessions: int = 1
+    load_kg: float | None = None
+    load_bodyweight: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Rung:
+    """One exercise of the ladder.
+
+    ``needs`` holds the keys of the rungs to clear first; ``min_weeks`` is the consolidation
+    period in weeks before the next rung opens; ``fallback`` the rung to go back to.
+    """
+
+    key: str
+    name: str
+    stage: str
+    criterion: Criterion
+    needs: tuple[str, ...] = ()
+    min_weeks: float = 0.0
+    fallback: str | None = None
+    equipment: str = ""
+    form: str = ""
+    caution: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Ladder:
+    """An ordered, possibly branching set of rungs; every rung stands after those it needs."""
+
+    name: str
+    rungs: tuple[Rung, ...]
+    source: str = field(default="", compare=False)
+
+    @property
+    def keys(self) -> tuple[str, ...]:
+        """Rung keys in the ladder's order."""
+        return tuple(rung.key for rung in self.rungs)
+
+    def rung(self, key: str) -> Rung:
+        """Return the rung with this key; raises ``KeyError`` for a stranger."""
+        for rung in self.rungs:
+            if rung.key == key:
+                return rung
+        raise KeyError(key)
+
+    def position(self, key: str) -> int:
+        """Place of the rung in the ladder's order, counted from 0."""
+        return self.keys.index(key)

@@ -1,0 +1,80 @@
+"""The record every other room reads: the sets that were understood, and all that was not."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import pandas as pd
+
+from forecast.ladder import Ladder
+
+SET_COLUMNS: dict[str, str] = {
+    "athlete": "str",
+    "date": "datetime64[ns]",  # midnight of the day, no time zone
+    "rung": "str",  # a key of the ladder
+    "set": "int64",  # 1, 2, ... within athlete, day and rung
+    "value": "float64",  # in the unit of the rung's measure
+    "clean": "bool",
+    "assisted": "bool",
+    "assist": "str",  # "none", "band", "spotter", ...
+    "load_kg": "float64",  # NaN where nothing was noted
+    "stopped": "str",  # "failed", "target", "choice" or "unknown"
+    "effort": "float64",  # 0 to 10, NaN where not noted
+    "pain": "float64",  # 0 to 10, NaN where not noted
+    "note": "str",
+    "file": "str",
+    "row": "int64",  # line in the source as a person counts it, header = 1
+}
+"""Columns of ``TrainingLog.sets`` and their types, in order; no column is ever missing."""
+
+REJECTED_COLUMNS: tuple[str, ...] = ("file", "row", "column", "value", "kind", "reason")
+"""Columns of ``TrainingLog.rejected``; ``kind`` is a short word, ``reason`` a sentence."""
+
+
+@dataclass(frozen=True, slots=True)
+class TrainingLog:
+    """Sets, one row each, with everything set aside and why.
+
+    Attributes
+    ----------
+    sets
+        One row a set with the columns of ``SET_COLUMNS``, sorted by athlete, date, rung, set.
+    rejected
+        One row for each source row that is not in ``sets`` (exact duplicates too, with
+        ``kind == "duplicate"``); columns ``REJECTED_COLUMNS``.
+    warnings
+        Sentences about what was understood in one of several ways, or is worth a look.
+    roster
+        One row an athlete, index ``athlete``, any covariates; empty where none was given.
+    ladder
+        The ladder the log was read against.
+    rows_in
+        Number of data rows in the source; always ``len(sets) + len(rejected)``.
+    """
+
+    sets: pd.DataFrame
+    rejected: pd.DataFrame
+    warnings: tuple[str, ...]
+    roster: pd.DataFrame
+    ladder: Ladder
+    rows_in: int
+    understood: tuple[str, ...] = field(default=())
+
+    @property
+    def athletes(self) -> list[str]:
+        """Names of the athletes with at least one set, sorted."""
+        return sorted(self.sets["athlete"].unique())
+
+    def before(self, as_of: pd.Timestamp | str) -> TrainingLog:
+        """Return the log as it stood before ``as_of``: nothing dated on or after that day."""
+        day = pd.Timestamp(as_of).normalize()
+        known = self.sets[self.sets["date"] < day].reset_index(drop=True)
+        return TrainingLog(
+            sets=known,
+            rejected=self.rejected,
+            warnings=self.warnings,
+            roster=self.roster,
+            ladder=self.ladder,
+            rows_in=self.rows_in,
+            understood=self.understood,
+        )
