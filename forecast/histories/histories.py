@@ -1,0 +1,172 @@
+"""The one door to censored data: sets in, sessions and spells out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from forecast.errors import HistoryError
+from forecast.histories.sessions import build_sessions, mark_counting_sets
+from forecast.histories.spells import OPEN, build_spells
+from forecast.ladder import Ladder
+from forecast.log.training_log import TrainingLog
+
+DEFAULT_LAPSE_WEEKS = 12.0
+
+
+@dataclass(frozen=True, slots=True)
+class Histories:
+    """What a log says about who trained what, until when, and how it ended.
+
+    Attributes
+    ----------
+    sets
+        Sets up to clearing, with ``target``, ``counts``, ``spell`` and ``session`` (row numbers
+        of the two frames below).
+    sessions
+        One row for each athlete, rung and day up to clearing, in date order within a spell:
+        ``spell, athlete, rung, rung_index, date, n_sets, n_counting, n_clean, n_assisted, best,
+        meets, run``.
+    spells
+        One row an athlete and rung: ``athlete, athlete_id, rung, rung_index, start,
+        last_session, end, outcome`` (cleared, lapsed, passed_over, open), ``cleared_on,
+        before_clearing, n_sessions, n_meets, run, under_way, weeks, clear_lower``.
+    after_clearing
+        Sets logged on a rung after it was cleared.
+    ladder, as_of, log_start
+        The ladder, the cut date (nothing on or after it was used), the first day of the log.
+    """
+
+    sets: pd.DataFrame
+    sessions: pd.DataFrame
+    spells: pd.DataFrame
+    after_clearing: pd.DataFrame
+    roster: pd.DataFrame
+    ladder: Ladder
+    as_of: pd.Timestamp
+    log_start: pd.Timestamp
+
+    @property
+    def open_spells(self) -> pd.DataFrame:
+        """Spells still under way at the cut date."""
+        return self.spells[self.spells["outcome"] == OPEN]
+
+
+def build_histories(
+    log: TrainingLog,
+    as_of: pd.Timestamp | str | None = None,
+    *,
+    lapse_weeks: float = DEFAULT_LAPSE_WEEKS,
+    log_start: pd.Timestamp | None = None,
+) -> Histories:
+    """Make sessions and spells from everything dated before ``as_of``.
+
+    Rows come in an order that depends on what was trained and not on names or on the order of
+    the log, so that every later sum is the same to the last bit when athletes are renamed.
+
+    Parameters
+    ----------
+    log
+        A log from ``read_log``.
+    as_of
+        Cut date; sets dated on or after it are not looked at. Left out: the day after the last
+        set.
+    lapse_weeks
+        Weeks without any set after which the athlete counts as lapsed.
+    log_start
+        First day of the record, where the log given is only part of it.
+
+    Raises
+    ------
+    HistoryError
+        No set is dated before ``as_of``.
+    """
+    sets = log.sets
+    if len(sets) == 0:
+        raise HistoryError("The log holds no usable set; see log.rejected for what was set aside.")
+    cut = _cut_day(sets, as_of)
+    sets = sets[sets["date"] < cut]
+    if len(sets) == 0:
+        first = log.sets["date"].min().date()
+        raise HistoryError(
+            f"No set is dated before {cut.date()}; the log begins on {first}. Choose a later date."
+        )
+    marked = mark_counting_sets(sets, log.ladder, log.roster)
+    marked, athlete_ids = _canonical_order(marked, log.ladder)
+    sessions = build_sessions(marked, log.ladder)
+    start = log_start if log_start is not None else sets["date"].min()
+    spells = build_spells(
+        sessions, log.ladder, as_of=cut, log_start=start, lapse_weeks=lapse_weeks
+    )
+    spells["athlete_id"] = spells["athlete"].map(athlete_ids).astype("int64")
+    spells = spells.sort_values(["athlete_id", "start", "rung_index"]).reset_index(drop=True)
+    sets_in, sessions_in, after = _number(marked, sessions, spells)
+    return Histories(
+        sets=sets_in,
+        sessions=sessions_in,
+        spells=spells,
+        after_clearing=after,
+        roster=log.roster,
+        ladder=log.ladder,
+        as_of=cut,
+        log_start=start,
+    )
+
+
+def _cut_day(sets: pd.DataFrame, as_of: pd.Timestamp | str | None) -> pd.Timestamp:
+    if as_of is None:
+        return sets["date"].max() + pd.Timedelta(days=1)
+    try:
+        return pd.Timestamp(as_of).normalize().tz_localize(None)
+    except ValueError as error:
+        raise HistoryError(f"as_of = {as_of!r} is no date; write it as 2026-05-01.") from error
+
+
+def _canonical_order(
+    sets: pd.DataFrame, ladder: Ladder
+) -> tuple[pd.DataFrame, dict[str, int]]:
+    """Sort sets by content and number the athletes by a digest of what they trained."""
+    order = {key: i for i, key in enumerate(ladder.keys)}
+    content = pd.DataFrame(
+        {
+            "rung_index": sets["rung"].map(order),
+            "date": sets["date"].astype("int64"),
+            "set": sets["set"],
+            "value": sets["value"],
+            "counts": sets["counts"],
+            "assisted": sets["assisted"],
+        }
+    )
+    keys = ["rung_index", "date", "set", "value", "counts", "assisted"]
+    place = pd.concat([sets["athlete"], content], axis=1).sort_values(["athlete", *keys]).index
+    sets, content = sets.loc[place], content.loc[place]
+    row_hash = pd.util.hash_pandas_object(content, index=False).to_numpy(dtype="uint64")
+    position = sets.groupby("athlete").cumcount().to_numpy(dtype="uint64")
+    mixed = row_hash * (position * np.uint64(2) + np.uint64(0x9E3779B97F4A7C15))
+    digest = pd.Series(mixed, index=sets.index).groupby(sets["athlete"]).sum()
+    first = sets.groupby("athlete")["date"].min()
+    ranking = pd.DataFrame({"first": first, "digest": digest}).sort_values(["first", "digest"])
+    ids = {athlete: i for i, athlete in enumerate(ranking.index)}
+    return sets.reset_index(drop=True), ids
+
+
+def _number(
+    sets: pd.DataFrame, sessions: pd.DataFrame, spells: pd.DataFrame
+) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    """Tie sets to sessions and sessions to spells by row number; split off what came later."""
+    spell_of = spells.reset_index(names="spell")[["athlete", "rung", "spell", "cleared_on"]]
+    sessions = sessions.merge(spell_of, on=["athlete", "rung"], how="left")
+    within = sessions["cleared_on"].isna() | (sessions["date"] <= sessions["cleared_on"])
+    sessions = sessions[within].drop(columns="cleared_on")
+    sessions = sessions.sort_values(["spell", "date"]).reset_index(drop=True)
+    session_of = sessions.reset_index(names="session")[
+        ["athlete", "rung", "date", "spell", "session"]
+    ]
+    joined = sets.merge(session_of, on=["athlete", "rung", "date"], how="left")
+    later = joined["session"].isna()
+    after = joined[later].drop(columns=["spell", "session"]).reset_index(drop=True)
+    inside = joined[~later].astype({"spell": "int64", "session": "int64"})
+    inside = inside.sort_values(["session", "set", "value"]).reset_index(drop=True)
+    return inside, sessions, after

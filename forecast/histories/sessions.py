@@ -1,0 +1,84 @@
+"""Sets to sessions: one row for each athlete, rung and day, with what counted that day."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from forecast.ladder import Ladder
+
+SESSION_KEYS = ["athlete", "rung", "date"]
+
+
+def mark_counting_sets(sets: pd.DataFrame, ladder: Ladder, roster: pd.DataFrame) -> pd.DataFrame:
+    """Return the sets with ``loaded``, ``counts`` and ``target`` beside each.
+
+    A set counts when it is clean, unassisted and sufficiently loaded. Where a criterion asks for
+    a load and none was ever noted for that athlete on that rung, the prescribed load is presumed:
+    coaches write down what varies.
+
+    Parameters
+    ----------
+    sets
+        Rows as in ``TrainingLog.sets``.
+    ladder
+        The ladder whose criteria apply.
+    roster
+        Index ``athlete``; ``body_mass_kg`` is used where a load is a fraction of body mass.
+    """
+    rungs = {rung.key: rung.criterion for rung in ladder.rungs}
+    out = sets.copy()
+    out["target"] = out["rung"].map({key: c.target for key, c in rungs.items()}).astype(float)
+    asked = out["rung"].map({key: c.load_kg or 0.0 for key, c in rungs.items()}).astype(float)
+    fraction = out["rung"].map({key: c.load_bodyweight or 0.0 for key, c in rungs.items()})
+    if "body_mass_kg" in roster.columns and (fraction > 0).any():
+        mass = out["athlete"].map(roster["body_mass_kg"]).astype(float)
+        asked = np.maximum(asked, (fraction.astype(float) * mass).fillna(0.0))
+    ever_noted = out.groupby(["athlete", "rung"])["load_kg"].transform("count") > 0
+    # Half a kilogram of slack: plates and pound conversions never match to the gram.
+    enough = out["load_kg"].fillna(0.0) >= asked - 0.5
+    out["loaded"] = (asked <= 0) | enough | ~ever_noted
+    out["counts"] = out["clean"] & ~out["assisted"] & out["loaded"]
+    return out
+
+
+def build_sessions(sets: pd.DataFrame, ladder: Ladder) -> pd.DataFrame:
+    """Return one row a session from sets already marked by ``mark_counting_sets``.
+
+    Columns: ``athlete, rung, date, n_sets, n_counting, n_clean, n_assisted, best`` (highest
+    counting value, missing where none counted), ``meets`` and ``run`` (how many sessions in a
+    row, this one included, have met the criterion).
+    """
+    hits = sets["counts"] & (sets["value"] >= sets["target"] - 1e-9)
+    frame = sets.assign(
+        hit=hits,
+        counting_value=sets["value"].where(sets["counts"]),
+        unassisted=~sets["assisted"],
+    )
+    sessions = (
+        frame.groupby(SESSION_KEYS, sort=True)
+        .agg(
+            n_sets=("value", "size"),
+            n_counting=("counts", "sum"),
+            n_clean=("clean", "sum"),
+            n_assisted=("assisted", "sum"),
+            best=("counting_value", "max"),
+            meets=("hit", "any"),
+        )
+        .reset_index()
+    )
+    order = {key: i for i, key in enumerate(ladder.keys)}
+    sessions["rung_index"] = sessions["rung"].map(order).astype("int64")
+    sessions["run"] = _running_count(sessions)
+    return sessions
+
+
+def _running_count(sessions: pd.DataFrame) -> np.ndarray:
+    """Length of the current streak of meeting sessions, counted within athlete and rung."""
+    meets = sessions["meets"].to_numpy()
+    spell = sessions.groupby(["athlete", "rung"], sort=False).ngroup().to_numpy()
+    position = np.arange(len(sessions))
+    starts = np.r_[True, spell[1:] != spell[:-1]] if len(spell) else np.zeros(0, dtype=bool)
+    breaks = np.where(~meets, position + 1, np.where(starts, position, 0))
+    anchor = np.maximum.accumulate(breaks) if len(breaks) else breaks
+    return np.where(meets, position - anchor + 1, 0).astype("int64")

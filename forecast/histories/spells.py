@@ -1,0 +1,113 @@
+"""Sessions to spells: one athlete on one rung, from first set to clearing, cut or lapse."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from forecast.ladder import Ladder
+
+DAYS_PER_WEEK = 7.0
+UNDER_WAY_DAYS = 14
+"""A first set this soon after the log begins was, as a rule, not the athlete's first ever."""
+
+CLEARED, LAPSED, PASSED_OVER, OPEN = "cleared", "lapsed", "passed_over", "open"
+
+
+def lapse_days(sessions: pd.DataFrame, lapse_weeks: float) -> pd.Series:
+    """Days without a log after which an athlete counts as lapsed, by athlete.
+
+    The stated number of weeks, or four times the athlete's own median gap where that is longer:
+    somebody measured once a quarter has not stopped after twelve weeks.
+    """
+    days = sessions.drop_duplicates(["athlete", "date"]).sort_values(["athlete", "date"])
+    gaps = days.groupby("athlete")["date"].diff().dt.days
+    median = gaps.groupby(days["athlete"]).median().fillna(0.0)
+    return np.maximum(lapse_weeks * DAYS_PER_WEEK, 4.0 * median)
+
+
+def first_clearing(sessions: pd.DataFrame, ladder: Ladder) -> pd.DataFrame:
+    """Return, by athlete and rung, the clearing date and the session before it.
+
+    Cleared on the last of ``confirm_sessions`` consecutive meeting sessions. ``previous`` is the
+    session just before the clearing one, so that the latent crossing lies in between.
+    """
+    need = sessions["rung"].map({r.key: r.criterion.confirm_sessions for r in ladder.rungs})
+    previous = sessions.groupby(["athlete", "rung"])["date"].shift(1)
+    done = sessions.assign(previous=previous)[sessions["run"] >= need.astype("int64")]
+    first = done.groupby(["athlete", "rung"], sort=True).head(1)
+    return first.set_index(["athlete", "rung"])[["date", "previous"]].rename(
+        columns={"date": "cleared_on"}
+    )
+
+
+def build_spells(
+    sessions: pd.DataFrame,
+    ladder: Ladder,
+    *,
+    as_of: pd.Timestamp,
+    log_start: pd.Timestamp,
+    lapse_weeks: float,
+) -> pd.DataFrame:
+    """Return one row a spell; columns are listed in ``histories.Histories``."""
+    clearing = first_clearing(sessions, ladder)
+    keys = pd.MultiIndex.from_frame(sessions[["athlete", "rung"]])
+    cleared_on = pd.Series(clearing["cleared_on"].reindex(keys).to_numpy(), index=sessions.index)
+    within = sessions[cleared_on.isna() | (sessions["date"] <= cleared_on)]
+    spells = (
+        within.groupby(["athlete", "rung"], sort=True)
+        .agg(
+            rung_index=("rung_index", "first"),
+            start=("date", "min"),
+            last_session=("date", "max"),
+            n_sessions=("date", "size"),
+            n_meets=("meets", "sum"),
+            run=("run", "last"),
+        )
+        .reset_index()
+    )
+    keys = pd.MultiIndex.from_frame(spells[["athlete", "rung"]])
+    spells["cleared_on"] = clearing["cleared_on"].reindex(keys).to_numpy()
+    spells["before_clearing"] = clearing["previous"].reindex(keys).to_numpy()
+    spells["under_way"] = (spells["start"] - log_start).dt.days < UNDER_WAY_DAYS
+    return _close(spells, sessions, ladder, as_of, lapse_weeks)
+
+
+def _close(
+    spells: pd.DataFrame,
+    sessions: pd.DataFrame,
+    ladder: Ladder,
+    as_of: pd.Timestamp,
+    lapse_weeks: float,
+) -> pd.DataFrame:
+    """Add ``outcome``, ``end`` and the weeks from entry to exit."""
+    last_seen = spells["athlete"].map(sessions.groupby("athlete")["date"].max())
+    allowed = spells["athlete"].map(lapse_days(sessions, lapse_weeks))
+    lapsed = (as_of - last_seen).dt.days > allowed
+    idle = (as_of - spells["last_session"]).dt.days > allowed
+    cleared = spells["cleared_on"].notna()
+    spells["outcome"] = np.select(
+        [cleared, idle & _moved_on(spells, ladder), lapsed],
+        [CLEARED, PASSED_OVER, LAPSED],
+        default=OPEN,
+    )
+    end = spells["cleared_on"].where(cleared, as_of)
+    gone = spells["outcome"].isin([LAPSED, PASSED_OVER])
+    spells["end"] = end.where(~gone, spells["last_session"])
+    spells["weeks"] = (spells["end"] - spells["start"]).dt.days / DAYS_PER_WEEK
+    spells["clear_lower"] = (spells["before_clearing"] - spells["start"]).dt.days / DAYS_PER_WEEK
+    return spells
+
+
+def _moved_on(spells: pd.DataFrame, ladder: Ladder) -> pd.Series:
+    """Whether the athlete has begun a rung that needs this one (waved past by the coach)."""
+    after: dict[str, set[str]] = {key: set() for key in ladder.keys}
+    for rung in reversed(ladder.rungs):
+        for need in rung.needs:
+            after[need] |= {rung.key} | after[rung.key]
+    begun = spells.groupby("athlete")["rung"].agg(set)
+    flags = [
+        bool(after[rung] & begun[athlete])
+        for athlete, rung in zip(spells["athlete"], spells["rung"], strict=True)
+    ]
+    return pd.Series(flags, index=spells.index, dtype=bool)
