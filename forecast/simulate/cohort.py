@@ -1,0 +1,232 @@
+"""An invented cohort: hidden truth and the clean sets a careful reader would have got of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from forecast.errors import SimulationError
+from forecast.ladder import Ladder
+from forecast.log.training_log import REJECTED_COLUMNS, TrainingLog
+from forecast.simulate.attendance import Attendance, draw_attendance
+from forecast.simulate.engine import UNLOGGED_DAYS, Course, run_course
+from forecast.simulate.ladders import default_ladder
+from forecast.simulate.laws import Law, law_class
+from forecast.simulate.population import Population, draw_athletes, draw_population
+from forecast.simulate.tables import level_table, set_table, truth_table
+
+_EPOCH = pd.Timestamp("1970-01-01")
+
+
+@dataclass(frozen=True)
+class SimulatedCohort:
+    """An invented cohort with everything a forecaster may see and all that it may not.
+
+    Attributes
+    ----------
+    ladder
+        The ladder climbed.
+    sets
+        Logged sets up to each athlete's lapse, columns ``SET_COLUMNS``.
+    truth
+        One row an athlete and rung begun: ``athlete, rung, started`` (first session, which may
+        lie before the log), ``first_logged``, ``cleared`` (NaT if not before the lapse or the
+        end), ``cleared_no_lapse`` (the same had the athlete kept training; NaT if not within the
+        simulated time).
+    levels
+        One row a session, lapse or not: ``athlete, rung, date, level`` (log(capacity / target)
+        before that day's form) and ``gain`` (expected per week of training).
+    athletes
+        One row an athlete: hidden constants, ``log_from``, ``lapsed_on`` (NaT for never).
+    law
+        Name of the law of progress.
+    start, end
+        First day of the log and the day after the last one simulated.
+    law_object, population, attendance
+        The constants themselves, for the informed reference only.
+    """
+
+    ladder: Ladder
+    sets: pd.DataFrame
+    truth: pd.DataFrame
+    levels: pd.DataFrame
+    athletes: pd.DataFrame
+    law: str
+    start: pd.Timestamp
+    end: pd.Timestamp
+    law_object: Law
+    population: Population
+    attendance: Attendance
+
+    @property
+    def log(self) -> TrainingLog:
+        """The sets as a ``TrainingLog``: nothing rejected, no roster."""
+        return TrainingLog(
+            sets=self.sets.copy(),
+            rejected=pd.DataFrame({name: [] for name in REJECTED_COLUMNS}),
+            warnings=(),
+            roster=pd.DataFrame(index=pd.Index([], name="athlete", dtype="str")),
+            ladder=self.ladder,
+            rows_in=len(self.sets),
+        )
+
+
+def simulate_cohort(
+    law: str,
+    n_athletes: int = 80,
+    *,
+    seed: int,
+    weeks: int = 104,
+    ladder: Ladder | None = None,
+    follow_up: int = 52,
+    start: str = "2024-01-01",
+    lapse_rate: float = 0.2,
+    under_way: float = 0.35,
+    prefix: str = "a",
+) -> SimulatedCohort:
+    """Simulate an invented cohort under one law of progress.
+
+    Population constants are drawn from stated ranges by the seed. Levels move by the law on days
+    of training, sessions and sets come of attendance and emission, and rungs are cleared by the
+    literal rule: one clean, unassisted, loaded set at the target, ``confirm_sessions`` sessions
+    running; the next rung opens when all it needs are cleared, ``min_weeks`` have passed and
+    after a short random delay.
+
+    Parameters
+    ----------
+    law
+        One of ``LAWS``.
+    n_athletes
+        Number of athletes, 1 or more.
+    seed
+        Same seed, same cohort; lapse dates do not disturb the rest of the draws.
+    weeks
+        Length of the club's log in weeks. Athletes join during the first 80 % of it.
+    ladder
+        Ladder to climb; ``default_ladder()`` if left out. Seconds and repetitions only.
+    follow_up
+        Weeks simulated beyond ``weeks``, for outcomes.
+    start
+        First day of the log.
+    lapse_rate
+        Share of athletes who lapse within a year of joining, in [0, 1); the time is
+        heavy-tailed (Lomax).
+    under_way
+        Share of athletes who trained before the log begins (late entry, mid-rung).
+    prefix
+        First letters of the invented athlete codes.
+
+    Returns
+    -------
+    SimulatedCohort
+        Sets, truth, levels and constants.
+
+    Raises
+    ------
+    SimulationError
+        If the law is unknown, a number is out of range, or the ladder asks for something that
+        is not simulated.
+
+    Examples
+    --------
+    >>> cohort = simulate_cohort("steady", 5, seed=1, weeks=20, follow_up=10)
+    >>> cohort.law, cohort.athletes.athlete.nunique()
+    ('steady', 5)
+    """
+    plan = default_ladder() if ladder is None else ladder
+    _check(n_athletes, weeks, follow_up, lapse_rate, under_way, plan)
+    kind = law_class(law)
+    streams = [np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(6)]
+    constants = draw_population(streams[0], len(plan.rungs))
+    progress = kind.draw(streams[0])
+    athletes = draw_athletes(streams[1], constants, n_athletes, prefix)
+    first = (pd.Timestamp(start) - _EPOCH).days
+    days = (weeks + follow_up) * 7
+    athletes["begin"], athletes["log_from"] = _joining(streams[1], n_athletes, weeks, under_way)
+    attendance = draw_attendance(streams[2], constants, athletes["rate"].to_numpy(), progress.style)
+    course = run_course(
+        plan, progress, constants, athletes, attendance, first, days, streams[3], streams[4]
+    )
+    lapse = _lapses(streams[5], constants, athletes["log_from"].to_numpy(), lapse_rate)
+    return _assemble(plan, progress, constants, athletes, attendance, course, lapse, first, days)
+
+
+def _check(
+    n_athletes: int, weeks: int, follow_up: int, lapse_rate: float, under_way: float, plan: Ladder
+) -> None:
+    if n_athletes < 1 or weeks < 1 or follow_up < 0:
+        raise SimulationError(
+            f"n_athletes={n_athletes} and weeks={weeks} must be 1 or more, follow_up={follow_up} "
+            "0 or more; mend the numbers."
+        )
+    if not 0 <= lapse_rate < 1 or not 0 <= under_way <= 1:
+        raise SimulationError(
+            f"lapse_rate={lapse_rate} must lie in [0, 1), under_way={under_way} in [0, 1]."
+        )
+    for rung in plan.rungs:
+        mark = rung.criterion
+        if mark.measure not in ("seconds", "reps") or mark.load_bodyweight is not None:
+            raise SimulationError(
+                f"Rung {rung.key!r} is counted in {mark.measure} or asks for a share of body mass; "
+                "only seconds and reps, with a load in kg or none, are simulated."
+            )
+
+
+def _joining(
+    rng: np.random.Generator, n: int, weeks: int, under_way: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Day of the first session and day the log of each athlete starts, both from day 0."""
+    early = rng.random(n) < under_way
+    # most of those under way were there when the club began its log, some came from elsewhere
+    at_start = early & (rng.random(n) < 0.7)
+    spread = rng.integers(0, max(1, int(0.8 * weeks * 7)), n)
+    log_from = np.where(at_start, 0, spread)
+    before = np.where(early, rng.integers(7, UNLOGGED_DAYS, n), 0)
+    return log_from - before, log_from
+
+
+def _lapses(
+    rng: np.random.Generator, population: Population, log_from: np.ndarray, lapse_rate: float
+) -> np.ndarray:
+    """Day of lapse from day 0: Lomax with the asked-for chance within the first year."""
+    draws = rng.pareto(population.lapse_shape, log_from.size)
+    if lapse_rate == 0:
+        return np.full(log_from.size, np.inf)
+    scale = 365.25 / ((1 - lapse_rate) ** (-1 / population.lapse_shape) - 1)
+    # nobody is in the log without having come for a week
+    return np.asarray(log_from + 7 + np.ceil(scale * draws))
+
+
+def _assemble(
+    plan: Ladder,
+    law: Law,
+    population: Population,
+    athletes: pd.DataFrame,
+    attendance: Attendance,
+    course: Course,
+    lapse: np.ndarray,
+    first: int,
+    days: int,
+) -> SimulatedCohort:
+    hidden = athletes.copy()
+    ends = np.where(lapse < days, lapse, np.nan)
+    hidden["lapsed_on"] = _EPOCH + pd.to_timedelta(first + ends, unit="D")
+    for name in ("begin", "log_from"):
+        hidden[name] = _EPOCH + pd.to_timedelta(first + hidden[name], unit="D")
+    for name in ("begin", "log_from", "lapsed_on"):
+        hidden[name] = hidden[name].astype("datetime64[ns]")
+    return SimulatedCohort(
+        ladder=plan,
+        sets=set_table(course, plan, athletes, lapse, first),
+        truth=truth_table(course, plan, athletes, lapse, first),
+        levels=level_table(course, plan, athletes, first),
+        athletes=hidden,
+        law=law.name,
+        start=_EPOCH + pd.Timedelta(days=first),
+        end=_EPOCH + pd.Timedelta(days=first + days),
+        law_object=law,
+        population=population,
+        attendance=attendance,
+    )

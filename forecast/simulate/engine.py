@@ -1,0 +1,229 @@
+"""The day loop of a simulated cohort, vectorised over athletes and rungs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from forecast.ladder import Ladder
+from forecast.simulate.attendance import Attendance
+from forecast.simulate.emission import DrawnSets, Marks, draw_sets
+from forecast.simulate.laws import Cells, Law, State
+from forecast.simulate.population import Population
+
+UNLOGGED_DAYS = 140
+"""Athletes may have trained for up to this many days before the log begins."""
+NEVER = 10**7
+LONG_AGO = -(10**6)
+SHARE_OF_RUNGS = 0.8
+"""With several open rungs a session leaves out each of them with the other chance."""
+UPKEEP = 0.5
+"""Chance that a cleared rung is still trained on a day of its consolidation period."""
+
+Days = NDArray[np.int64]
+
+
+@dataclass(slots=True)
+class Course:
+    """All that happened: days counted from the start of the log, shape (athletes, rungs).
+
+    ``records`` holds one entry a simulated day with sessions: day, cells, levels, gains, sore,
+    sets.
+    """
+
+    opens: Days
+    cleared: Days
+    started: Days
+    records: list[tuple[int, NDArray[np.intp], np.ndarray, np.ndarray, np.ndarray, DrawnSets]] = (
+        field(default_factory=list)
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    """The ladder as arrays."""
+
+    needs: tuple[tuple[int, ...], ...]
+    min_days: Days
+    confirm: Days
+    target: np.ndarray
+    whole: NDArray[np.bool_]
+    load: np.ndarray
+
+
+def plan_arrays(ladder: Ladder) -> _Plan:
+    """Return the ladder as arrays in rung order."""
+    marks = [rung.criterion for rung in ladder.rungs]
+    return _Plan(
+        needs=tuple(tuple(ladder.position(k) for k in rung.needs) for rung in ladder.rungs),
+        min_days=np.array([int(np.ceil(7 * rung.min_weeks)) for rung in ladder.rungs]),
+        confirm=np.array([m.confirm_sessions for m in marks]),
+        target=np.array([float(m.target) for m in marks]),
+        whole=np.array([m.measure == "reps" for m in marks]),
+        load=np.array([m.load_kg or 0.0 for m in marks]),
+    )
+
+
+def marks_for(
+    plan: _Plan, athletes: pd.DataFrame, who: NDArray[np.intp], rung: NDArray[np.intp]
+) -> Marks:
+    """Return targets and habits for sessions of athletes ``who`` on rungs ``rung``."""
+    target = plan.target[rung]
+    coarse = athletes["coarse"].to_numpy()[who] & (target >= 10) & (target % 5 == 0)
+    return Marks(
+        target=target,
+        whole=plan.whole[rung],
+        unit=np.where(coarse & ~plan.whole[rung], 5.0, 1.0),
+        load=plan.load[rung],
+        noise=athletes["noise"].to_numpy()[who],
+        usual_sets=athletes["usual_sets"].to_numpy()[who],
+        stops=athletes["stops"].to_numpy()[who],
+        notes_stopped=athletes["notes_stopped"].to_numpy()[who],
+    )
+
+
+def _entry(rng: np.random.Generator, plan: _Plan, begin: Days) -> tuple[Days, Days]:
+    """Where athletes stand on their first day: rungs already behind them, rungs open."""
+    n, n_rungs = begin.size, len(plan.needs)
+    weight = 0.75 ** np.arange(n_rungs // 2 + 1)
+    behind = rng.choice(weight.size, n, p=weight / weight.sum())
+    done = np.arange(n_rungs) < behind[:, None]
+    ready = np.ones((n, n_rungs), dtype=bool)
+    for rung, needs in enumerate(plan.needs):
+        for need in needs:
+            ready[:, rung] &= done[:, need]
+    opens = np.where(ready & ~done, begin[:, None], NEVER)
+    return opens.astype(np.int64), np.where(done, LONG_AGO, NEVER).astype(np.int64)
+
+
+def _starting_state(
+    rng: np.random.Generator, law: Law, population: Population, athletes: pd.DataFrame, first: int
+) -> State:
+    """State of all cells (athletes x rungs, flattened) as if each opened on day 0."""
+    n, n_rungs = len(athletes), population.rung_effects.size
+    shape = (n, n_rungs)
+    log_pace = (
+        population.log_pace
+        + athletes["pace_effect"].to_numpy()[:, None]
+        + population.rung_effects
+        + population.spell_sd * rng.standard_normal(shape)
+    )
+    gap = population.usual_gap * np.exp(population.gap_sd * rng.standard_normal(shape))
+    cells = Cells(
+        gap=gap.ravel(),
+        pace=np.exp(log_pace).ravel(),
+        trait=np.repeat(athletes["trait"].to_numpy(), n_rungs),
+        rate=np.repeat(athletes["rate"].to_numpy(), n_rungs),
+        day=np.full(n * n_rungs, float(first)),
+    )
+    return law.initial(rng, cells)
+
+
+def run_course(
+    ladder: Ladder,
+    law: Law,
+    population: Population,
+    athletes: pd.DataFrame,
+    attendance: Attendance,
+    first: int,
+    days: int,
+    path_rng: np.random.Generator,
+    set_rng: np.random.Generator,
+) -> Course:
+    """Run all athletes day by day from before the log to its end.
+
+    Parameters
+    ----------
+    ladder, law, population, athletes, attendance
+        Plan and constants; ``athletes`` holds ``begin`` and ``log_from`` as days from the start.
+    first
+        Calendar day of the start of the log, counted from 1 January 1970.
+    days
+        Days to simulate from the start of the log.
+    path_rng, set_rng
+        Sources of chance for paths and for sets.
+
+    Returns
+    -------
+    Course
+        Openings, clearings and every session; nobody lapses here.
+    """
+    plan = plan_arrays(ladder)
+    n, n_rungs = len(athletes), len(plan.needs)
+    begin, log_from = athletes["begin"].to_numpy(), athletes["log_from"].to_numpy()
+    opens, cleared = _entry(path_rng, plan, begin)
+    course = Course(opens, cleared, np.full((n, n_rungs), NEVER, dtype=np.int64))
+    state = _starting_state(path_rng, law, population, athletes, first)
+    run = np.zeros((n, n_rungs), dtype=np.int64)
+    coming, rows = attendance.begin((n,)), np.arange(n)
+    for day in range(-UNLOGGED_DAYS, days):
+        coming, here = attendance.step(coming, rows, first + day, path_rng)
+        # sessions before the log cannot be part of a run that the log shows
+        run[log_from == day] = 0
+        going = (opens <= day) & (cleared >= NEVER)
+        upkeep = (opens <= day) & (cleared < day) & (day < cleared + plan.min_days)
+        index = np.flatnonzero(going | upkeep)
+        if not index.size:
+            continue
+        who, rung = np.divmod(index, n_rungs)
+        share = np.where(going.sum(axis=1)[who] > 1, SHARE_OF_RUNGS, 1.0)
+        share = np.where(upkeep.ravel()[index], UPKEEP, share)
+        trained = here[who] & (path_rng.random(index.size) < share)
+        _move(law, state, index, opens.ravel()[index] == day, first + day, trained, path_rng)
+        hit = index[trained]
+        if not hit.size:
+            continue
+        now = {name: values[hit] for name, values in state.items()}
+        level = law.level(now)
+        marks = marks_for(plan, athletes, who[trained], rung[trained])
+        sets = draw_sets(set_rng, population, level, marks, law.form_df)
+        sore = coming["sore"][who[trained]]
+        course.records.append((day, hit, level, law.gain(now), sore, sets))
+        _pass(course, plan, run, hit, sets.counts.any(axis=1), day, path_rng)
+    return course
+
+
+def _move(
+    law: Law,
+    state: State,
+    index: NDArray[np.intp],
+    fresh: NDArray[np.bool_],
+    today: int,
+    trained: NDArray[np.bool_],
+    rng: np.random.Generator,
+) -> None:
+    """Let one day act on the open cells, in place; fresh cells only start their clock."""
+    part = {name: values[index] for name, values in state.items()}
+    part["day"] = np.where(fresh, float(today), part["day"])
+    moved = law.advance(part, np.where(fresh, 0.0, 1.0), trained, rng)
+    for name, values in moved.items():
+        state[name][index] = values
+
+
+def _pass(
+    course: Course,
+    plan: _Plan,
+    run: Days,
+    hit: NDArray[np.intp],
+    meets: NDArray[np.bool_],
+    day: int,
+    rng: np.random.Generator,
+) -> None:
+    """Apply the pass rule to today's sessions and open what comes next, in place."""
+    who, rung = np.divmod(hit, run.shape[1])
+    started = course.started[who, rung]
+    course.started[who, rung] = np.minimum(started, day)
+    run[who, rung] = np.where(meets, run[who, rung] + 1, 0)
+    new = (run[who, rung] >= plan.confirm[rung]) & (course.cleared[who, rung] >= NEVER)
+    course.cleared[who[new], rung[new]] = day
+    for athlete in np.unique(who[new]):
+        for later, needs in enumerate(plan.needs):
+            if course.opens[athlete, later] < NEVER or course.cleared[athlete, later] < NEVER:
+                continue
+            done = [course.cleared[athlete, need] for need in needs]
+            if all(d < NEVER for d in done):
+                ready = max(d + plan.min_days[need] for d, need in zip(done, needs, strict=True))
+                course.opens[athlete, later] = max(ready, day) + 1 + rng.geometric(0.25) - 1
