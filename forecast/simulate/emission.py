@@ -131,7 +131,7 @@ def _record(
     """Stop, slip and round: from what was possible to what was written down."""
     shape = log_capacity.shape
     target, unit = marks.target[:, None], marks.unit[:, None]
-    log_part = rng.uniform(*np.log(CHOICE_RANGE), size=shape)
+    log_part = rng.uniform(np.log(CHOICE_RANGE[0]), np.log(CHOICE_RANGE[1]), size=shape)
     chose = rng.random(shape) < population.choice
     slipped = rng.random(shape) < population.slip
     shown = target * np.exp(log_capacity + np.where(chose, log_part, 0.0))

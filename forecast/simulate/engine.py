@@ -12,6 +12,7 @@ from forecast.ladder import Ladder
 from forecast.simulate.attendance import Attendance
 from forecast.simulate.emission import DrawnSets, Marks, draw_sets
 from forecast.simulate.laws import Cells, Law, State
+from forecast.simulate.laws.base import Floats
 from forecast.simulate.population import Population
 
 UNLOGGED_DAYS = 140
@@ -26,20 +27,30 @@ UPKEEP = 0.5
 Days = NDArray[np.int64]
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
+class DaySessions:
+    """All sessions of one day; ``cell`` = athlete x rungs + rung, arrays of one length."""
+
+    day: int
+    cell: NDArray[np.intp]
+    level: Floats
+    gain: Floats
+    sore: NDArray[np.bool_]
+    sets: DrawnSets
+
+
+@dataclass(frozen=True, slots=True)
 class Course:
     """All that happened: days counted from the start of the log, shape (athletes, rungs).
 
-    ``records`` holds one entry a simulated day with sessions: day, cells, levels, gains, sore,
-    sets.
+    ``opens``, ``started`` and ``cleared`` hold ``NEVER`` where it did not happen, and
+    ``cleared`` something far in the past for rungs already behind an athlete.
     """
 
     opens: Days
     cleared: Days
     started: Days
-    records: list[tuple[int, NDArray[np.intp], np.ndarray, np.ndarray, np.ndarray, DrawnSets]] = (
-        field(default_factory=list)
-    )
+    records: list[DaySessions] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,8 +192,8 @@ def run_course(
         marks = marks_for(plan, athletes, who[trained], rung[trained])
         sets = draw_sets(set_rng, population, level, marks, law.form_df)
         sore = coming["sore"][who[trained]]
-        course.records.append((day, hit, level, law.gain(now), sore, sets))
-        _pass(course, plan, run, hit, sets.counts.any(axis=1), day, path_rng)
+        course.records.append(DaySessions(day, hit, level, law.gain(now), sore, sets))
+        _pass(course, plan, run, hit, np.any(sets.counts, axis=1), day, path_rng)
     return course
 
 

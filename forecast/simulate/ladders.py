@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from forecast.ladder import Criterion, Ladder, Rung
+from forecast.ladder import Criterion, Ladder, Measure, Rung
 
 
 def default_ladder() -> Ladder:
@@ -10,7 +10,8 @@ def default_ladder() -> Ladder:
 
     Its pass marks (3 to 20 s, 3 to 10 repetitions) are common practice, no source.
     """
-    seconds, reps = "seconds", "reps"
+    seconds: Measure = "seconds"
+    reps: Measure = "reps"
     return Ladder(
         name="Press to handstand",
         rungs=(

@@ -21,17 +21,17 @@ def _date(day: np.ndarray, first: int) -> np.ndarray:
 
 def _sessions(course: Course, n_rungs: int) -> dict[str, np.ndarray]:
     records = course.records
-    cells = np.concatenate([r[1] for r in records]) if records else np.empty(0, dtype=int)
+    cells = np.concatenate([r.cell for r in records]) if records else np.empty(0, dtype=int)
     who, rung = np.divmod(cells, n_rungs)
     return {
-        "day": np.repeat([r[0] for r in records], [r[1].size for r in records]).astype(int),
+        "day": np.repeat([r.day for r in records], [r.cell.size for r in records]).astype(int),
         "who": who,
         "rung": rung,
     }
 
 
-def _joined(course: Course, place: int) -> np.ndarray:
-    parts = [record[place] for record in course.records]
+def _joined(course: Course, name: str) -> np.ndarray:
+    parts = [getattr(record, name) for record in course.records]
     return np.concatenate(parts) if parts else np.empty(0)
 
 
@@ -43,8 +43,8 @@ def level_table(course: Course, ladder: Ladder, athletes: pd.DataFrame, first: i
             "athlete": athletes["athlete"].to_numpy()[sessions["who"]],
             "rung": np.array(ladder.keys, dtype=object)[sessions["rung"]],
             "date": _date(sessions["day"], first),
-            "level": _joined(course, 2),
-            "gain": _joined(course, 3),
+            "level": _joined(course, "level"),
+            "gain": _joined(course, "gain"),
         }
     ).astype({"athlete": "str", "rung": "str"})
     return table.sort_values(["athlete", "date", "rung"], ignore_index=True)
@@ -79,7 +79,7 @@ def set_table(
     sessions = _sessions(course, len(ladder.rungs))
     who, day = sessions["who"], sessions["day"]
     logged = (day >= athletes["log_from"].to_numpy()[who]) & (day < lapse[who])
-    drawn = [record[5] for record in course.records]
+    drawn = [record.sets for record in course.records]
 
     def stack(name: str) -> np.ndarray:
         return np.concatenate([getattr(sets, name) for sets in drawn])
@@ -118,8 +118,8 @@ def _feelings(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Effort and pain, where they are noted; made from the session, without new chance."""
     notes = athletes["notes_effort"].to_numpy()[who[row]]
-    sore = _joined(course, 4).astype(bool)[row]
-    near = np.clip(-_joined(course, 2)[row], 0.0, 1.5)
+    sore = _joined(course, "sore").astype(bool)[row]
+    near = np.clip(-_joined(course, "level")[row], 0.0, 1.5)
     effort = np.clip(np.floor(6.0 + 0.5 * place + 1.5 * near), 0, 10)
     pain = np.where(sore, 3.0 + (row % 3), np.where(row % 11 == 0, 1.0, 0.0))
     return np.where(notes, effort, np.nan), np.where(notes | sore, pain, np.nan)
