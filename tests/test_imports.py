@@ -1,0 +1,147 @@
+"""Imports run one way through the rooms of the package; those inside functions count too."""
+
+from __future__ import annotations
+
+import ast
+from graphlib import TopologicalSorter
+from pathlib import Path
+
+import pytest
+
+import forecast
+
+PACKAGE = Path(forecast.__file__).parent
+MODULES = sorted(PACKAGE.rglob("*.py"))
+
+NOUNS = {"errors", "ladder"}
+RECORDS = NOUNS | {"log"}
+ENGINES = RECORDS | {"histories"}
+READINESS = ENGINES | {"growth", "survival"}
+QUESTIONS = READINESS | {"readiness"}
+CHARTS = QUESTIONS | {"ahead", "plateau", "cohort", "backtest"}
+REPORT = CHARTS | {"charts"}
+COMMANDS = REPORT | {"report", "simulate", "forecast"}
+
+# What each room may import beside itself. Growth and survival don't know each other, so that
+# either can be replaced; invented cohorts know nothing of what is fitted to them.
+ALLOWED: dict[str, set[str]] = {
+    "errors": set(),
+    "ladder": {"errors"},
+    "log": NOUNS,
+    "simulate": RECORDS,
+    "histories": RECORDS,
+    "growth": ENGINES,
+    "survival": ENGINES,
+    "readiness": READINESS,
+    "ahead": QUESTIONS,
+    "plateau": QUESTIONS,
+    "cohort": QUESTIONS,
+    "backtest": QUESTIONS,
+    "charts": CHARTS,
+    "report": REPORT,
+    "forecast": REPORT | {"report"},  # the public names in forecast/__init__.py
+    "__main__": COMMANDS,
+}
+SAME_ROOM = {"ladder_file": "ladder"}
+
+
+def module_name(path: Path) -> str:
+    parts = ("forecast", *path.relative_to(PACKAGE).with_suffix("").parts)
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+def room_of(module: str) -> str:
+    parts = module.split(".")
+    room = parts[1] if len(parts) > 1 else "forecast"
+    return SAME_ROOM.get(room, room)
+
+
+def imports_of(source: str, package: str, known: set[str]) -> set[str]:
+    """Every module of the package that the source imports, anywhere in it."""
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            base = node.module or ""
+            if node.level:
+                outer = package.split(".")[: len(package.split(".")) - node.level + 1]
+                base = ".".join([*outer, base]).rstrip(".")
+            # "from forecast.growth import panel" names a module, "... import Panel" does not.
+            named = {f"{base}.{alias.name}" for alias in node.names}
+            modules = named & known
+            found |= modules if modules == named else modules | {base}
+        elif isinstance(node, ast.Call) and "import_module" in ast.unparse(node.func):
+            found |= {arg.value for arg in node.args if isinstance(arg, ast.Constant)}
+    return {name for name in found if name.split(".")[0] == "forecast"}
+
+
+@pytest.fixture(scope="module")
+def arrows() -> dict[str, set[str]]:
+    known = {module_name(path) for path in MODULES}
+    table = {}
+    for path in MODULES:
+        name = module_name(path)
+        package = name if path.stem == "__init__" else name.rpartition(".")[0]
+        table[name] = imports_of(path.read_text(encoding="utf-8"), package, known)
+    return table
+
+
+def forbidden(arrows: dict[str, set[str]]) -> list[str]:
+    return [
+        f"{module} imports {target}"
+        for module, targets in sorted(arrows.items())
+        for target in sorted(targets)
+        if room_of(target) not in ALLOWED[room_of(module)] | {room_of(module)}
+    ]
+
+
+def test_imports_run_one_way(arrows):
+    assert forbidden(arrows) == []
+
+
+def test_every_room_has_a_place_in_the_table(arrows):
+    assert {room_of(module) for module in arrows} <= set(ALLOWED)
+
+
+def test_no_module_imports_itself_in_a_circle(arrows):
+    TopologicalSorter(arrows).prepare()  # raises CycleError with the circle
+
+
+@pytest.mark.parametrize(
+    "source",
+    [
+        "import forecast.survival.curves",
+        "from forecast.survival import curves",
+        "from forecast import survival",
+        "from ..survival.curves import kaplan_meier",
+        "def later():\n    from forecast.survival.curves import kaplan_meier",
+        "import importlib\nimportlib.import_module('forecast.survival')",
+    ],
+)
+def test_the_check_sees_every_way_of_importing(source):
+    known = {"forecast.survival", "forecast.survival.curves"}
+    targets = imports_of(source, "forecast.growth", known)
+    assert forbidden({"forecast.growth.panel": targets}) == [
+        f"forecast.growth.panel imports {targets.pop()}"
+    ]
+
+
+@pytest.mark.parametrize("path", MODULES, ids=module_name)
+def test_every_module_says_what_it_is_for(path):
+    docstring = ast.get_docstring(ast.parse(path.read_text(encoding="utf-8")))
+    assert docstring, f"{module_name(path)} has no docstring"
+
+
+def test_the_public_names_are_listed_and_there():
+    tree = ast.parse((PACKAGE / "__init__.py").read_text(encoding="utf-8"))
+    listed = [
+        ast.literal_eval(node.value)
+        for node in tree.body
+        if isinstance(node, ast.Assign)
+        and any(isinstance(to, ast.Name) and to.id == "__all__" for to in node.targets)
+    ]
+    assert len(listed) == 1, "forecast/__init__.py needs one literal __all__"
+    assert len(set(listed[0])) == len(listed[0])
+    missing = [name for name in listed[0] if not hasattr(forecast, name)]
+    assert missing == []
