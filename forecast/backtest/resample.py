@@ -1,0 +1,98 @@
+"""Uncertainty of scores: whole athletes are drawn again, since their spells are alike."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from forecast.backtest.scores.weights import Floats
+from forecast.errors import BacktestError
+
+
+def cluster_multiplicities(
+    clusters: ArrayLike, n_resamples: int = 500, *, seed: int | np.random.Generator = 0
+) -> Floats:
+    """Draw clusters with replacement; return how often each row then counts.
+
+    Parameters
+    ----------
+    clusters
+        The cluster (athlete) of each row, shape (n,).
+    n_resamples
+        Number of resamples B, 1 or more.
+    seed
+        Seed or generator.
+
+    Returns
+    -------
+    ndarray
+        Counts of shape (B, n); rows of one cluster share theirs. Each resample draws as many
+        clusters as there are, so numbers of rows differ between resamples.
+
+    Raises
+    ------
+    BacktestError
+        If there are no rows or no resamples are asked for.
+
+    References
+    ----------
+    C. Field, A. Welsh (2007), J. R. Statist. Soc. B 69:369-390 (cluster bootstrap).
+    """
+    _, member = np.unique(np.asarray(clusters), return_inverse=True)
+    if not member.size or n_resamples < 1:
+        raise BacktestError("resampling needs one row or more and one resample or more")
+    k = int(member.max()) + 1
+    drawn = np.random.default_rng(seed).multinomial(k, np.full(k, 1 / k), size=n_resamples)
+    return drawn[:, member].astype(float)
+
+
+def resampled_means(values: ArrayLike, multiplicity: ArrayLike, weights: ArrayLike) -> Floats:
+    """Weighted mean ``sum(w v) / sum(w)`` in each resample, shape (B,); NaN where w sums to 0."""
+    w = np.asarray(weights, float)
+    times = np.asarray(multiplicity, float)
+    total = times @ w
+    return np.divide(
+        times @ (w * np.asarray(values, float)),
+        total,
+        out=np.full(len(times), np.nan),
+        where=total > 0,
+    )
+
+
+def percentile_range(resampled: ArrayLike, level: float = 0.9) -> tuple[float, float]:
+    """Central ``level`` range of resampled values; NaN twice if none is known.
+
+    Resamples in which the score could not be formed (NaN) are left out.
+
+    Raises
+    ------
+    BacktestError
+        If the level is not between 0 and 1.
+    """
+    if not 0 < level < 1:
+        raise BacktestError(f"level {level} must lie between 0 and 1")
+    values = np.asarray(resampled, float)
+    known = values[np.isfinite(values)]
+    if not known.size:
+        return float("nan"), float("nan")
+    low, high = np.quantile(known, [(1 - level) / 2, (1 + level) / 2])
+    return float(low), float(high)
+
+
+def difference_range(
+    first: ArrayLike,
+    second: ArrayLike,
+    clusters: ArrayLike,
+    *,
+    level: float = 0.9,
+    n_resamples: int = 500,
+    seed: int = 0,
+) -> tuple[float, float, float]:
+    """Mean of ``first - second`` row by row, with its range over resampled athletes.
+
+    Pairing takes out what makes a row hard for both. Returns difference, low, high.
+    """
+    gap = np.asarray(first, float) - np.asarray(second, float)
+    times = cluster_multiplicities(clusters, n_resamples, seed=seed)
+    drawn = resampled_means(gap, times, np.ones_like(gap))
+    return (float(gap.mean()), *percentile_range(drawn, level))

@@ -1,0 +1,172 @@
+"""Rolling-origin backtest: fit before each cut, forecast, score against what came of it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import pandas as pd
+
+from forecast.backtest.baselines import Baseline
+from forecast.backtest.calibration_table import calibration_table
+from forecast.backtest.cuts import draw_cuts, given_cuts, outcomes_after
+from forecast.backtest.forecasters import (
+    ForecastsAtCut,
+    Progress,
+    chosen_baselines,
+    forecast_at,
+)
+from forecast.backtest.result import BacktestResult
+from forecast.backtest.scores import weeks_followed
+from forecast.backtest.scoring import (
+    KEYS,
+    curves_of,
+    difference_table,
+    make_cases,
+    score_table,
+)
+from forecast.errors import BacktestError
+from forecast.log.training_log import TrainingLog
+
+
+def backtest(
+    log: TrainingLog,
+    cuts: int | Sequence[pd.Timestamp | str] = 6,
+    model: Any | None = None,
+    baselines: bool | Sequence[str] | Mapping[str, Baseline] = True,
+    *,
+    engines: bool = True,
+    horizon_weeks: int = 52,
+    level: float = 0.9,
+    n_resamples: int = 500,
+    seed: int = 0,
+    progress: Progress | None = None,
+) -> BacktestResult:
+    """Say how good forecasts would have been, had they been made at past dates.
+
+    At each cut the model is cloned and fitted on the log as it stood before that day, as is each
+    baseline; spells open then are forecast, and scored against the whole log. Nothing dated on
+    or after a cut reaches a fit at it. A fit that fails is listed in ``failures``, never replaced.
+
+    Parameters
+    ----------
+    log
+        The whole log.
+    cuts
+        Number of dates to draw blind, or the dates.
+    model
+        A ``ReadinessForecaster`` or any estimator with ``fit(log, as_of=)`` and
+        ``forecast(log, as_of=).curve``; it is cloned, never changed. Left out: baselines only.
+    baselines
+        All (True), none, names, or functions by name.
+    engines
+        Whether to score each engine of the model alone too.
+    horizon_weeks
+        Length of the curves in weeks.
+    level
+        Level of the ranges around scores, 0 to 1.
+    n_resamples
+        Resamples of athletes for those ranges.
+    seed
+        Seed of cuts, random baselines, resampling and PIT.
+    progress
+        Called with a short sentence before each fit; the result does not depend on it.
+
+    Returns
+    -------
+    BacktestResult
+        Scores, paired differences, forecasts with outcomes, calibration and failures.
+
+    Raises
+    ------
+    BacktestError
+        If a cut lies outside the log, no open spell was followed after any cut, there is no
+        forecaster, or every forecaster failed at every cut.
+    """
+    functions = chosen_baselines(baselines)
+    if model is None and not functions:
+        raise BacktestError("there is nothing to score; give a model, baselines or both")
+    dates = draw_cuts(log, cuts, seed=seed) if isinstance(cuts, int) else given_cuts(log, cuts)
+    if not dates:
+        raise BacktestError("give one cut date or more")
+    answers, outcomes = [], []
+    for date in dates:
+        answer = forecast_at(
+            log,
+            date,
+            model=model,
+            baselines=functions,
+            engines=engines,
+            horizon_weeks=horizon_weeks,
+            seed=seed,
+            progress=progress,
+        )
+        answers.append(answer)
+        outcomes.append(outcomes_after(log, date, answer.asked))
+    return score_forecasts(
+        answers,
+        pd.concat(outcomes, ignore_index=True),
+        horizon_weeks=horizon_weeks,
+        level=level,
+        n_resamples=n_resamples,
+        seed=seed,
+    )
+
+
+def score_forecasts(
+    answers: Sequence[ForecastsAtCut],
+    outcomes: pd.DataFrame,
+    *,
+    horizon_weeks: int = 52,
+    level: float = 0.9,
+    n_resamples: int = 500,
+    seed: int = 0,
+) -> BacktestResult:
+    """Score forecasts made at some cuts against outcomes, however these came to be known.
+
+    Parameters
+    ----------
+    answers
+        One entry a cut, from ``forecast_at``.
+    outcomes
+        ``as_of, athlete, rung, weeks, cleared, ended_by``; see ``outcomes_after``.
+    horizon_weeks, level, n_resamples, seed
+        As in :func:`backtest`.
+
+    Returns
+    -------
+    BacktestResult
+        Over the weeks up to which one in ten was still followed.
+
+    Raises
+    ------
+    BacktestError
+        If there is no forecast or no outcome to score.
+    """
+    forecasts = pd.concat([a.forecasts for a in answers], ignore_index=True)
+    failures = pd.concat([a.failures for a in answers], ignore_index=True)
+    notes = pd.concat([a.notes for a in answers], ignore_index=True)
+    if forecasts.empty:
+        reasons = "; ".join(f"{r.forecaster}: {r.reason}" for r in failures.itertuples())
+        raise BacktestError(f"there is no forecast to score. {reasons}".rstrip(". ") + ".")
+    usable = outcomes[outcomes["cleared"] | (outcomes["weeks"] > 0)]
+    if usable.empty:
+        raise BacktestError("no spell open at a cut was followed after it; take earlier cuts")
+    scored_weeks = weeks_followed(usable["weeks"], usable["cleared"], horizon_weeks)
+    cases = make_cases(outcomes, scored_weeks, n_resamples, seed)
+    curves = curves_of(forecasts, cases)
+    return BacktestResult(
+        scores=score_table(curves, cases, level),
+        differences=difference_table(curves, cases, level),
+        forecasts=forecasts.merge(
+            outcomes[[*KEYS, "weeks", "cleared"]], on=KEYS, how="left", validate="many_to_one"
+        ),
+        outcomes=outcomes,
+        calibration=calibration_table(curves, cases, seed),
+        failures=failures,
+        notes=notes,
+        cuts=tuple(sorted(outcomes["as_of"].unique())),
+        horizon_weeks=horizon_weeks,
+        scored_weeks=scored_weeks,
+        level=level,
+    )

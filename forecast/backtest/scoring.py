@@ -1,0 +1,208 @@
+"""Forecasts and outcomes in, tables of scores, paired differences and calibration out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from forecast.backtest.resample import cluster_multiplicities, percentile_range, resampled_means
+from forecast.backtest.scores import (
+    CensoringCurve,
+    auc_at,
+    brier_at,
+    censoring_curve,
+    coverage,
+    crps_from_curve,
+    log_score,
+    uno_c,
+    weeks_at,
+)
+from forecast.backtest.scores.weights import Bools, Floats
+from forecast.errors import BacktestError
+
+BRIER_WEEKS = (4, 8, 12, 26)
+COVERAGE_LEVELS = (0.5, 0.8, 0.95)
+AUC_WEEK = 12
+KEYS = ["as_of", "athlete", "rung"]
+BETTER: dict[str, str] = {
+    "crps_weeks": "lower",
+    **{f"brier_{week}": "lower" for week in BRIER_WEEKS},
+    "log_score": "lower",
+    **{f"coverage_{round(100 * level)}": "nominal" for level in COVERAGE_LEVELS},
+    "width_80_weeks": "lower",
+    "concordance": "higher",
+    f"auc_{AUC_WEEK}": "higher",
+}
+"""Every score by name, and which way is better; ``nominal``: the nearer to its number."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cases:
+    """Outcomes to score against, one a row: spell by cut.
+
+    Attributes
+    ----------
+    frame
+        ``as_of, athlete, rung, weeks, cleared``, n rows.
+    horizon
+        Weeks scored.
+    censoring
+        G over all rows.
+    multiplicity
+        How often each row counts in each resample, shape (B, n).
+    """
+
+    frame: pd.DataFrame
+    horizon: int
+    censoring: CensoringCurve
+    multiplicity: Floats
+
+    @property
+    def weeks(self) -> Floats:
+        """Weeks to clearing or loss, shape (n,)."""
+        return self.frame["weeks"].to_numpy(float)
+
+    @property
+    def cleared(self) -> Bools:
+        """True where ``weeks`` ends in a clearing, shape (n,)."""
+        return self.frame["cleared"].to_numpy(bool)
+
+
+def make_cases(outcomes: pd.DataFrame, horizon: int, n_resamples: int, seed: int) -> Cases:
+    """Gather the outcomes that can be scored; resampling is by athlete over all cuts."""
+    frame = outcomes[outcomes["cleared"] | (outcomes["weeks"] > 0)]
+    frame = frame.sort_values(KEYS).reset_index(drop=True)
+    if frame.empty:
+        raise BacktestError("no spell open at a cut was followed after it; take earlier cuts")
+    gone = censoring_curve(frame["weeks"], frame["cleared"])
+    times = cluster_multiplicities(frame["athlete"], n_resamples, seed=seed)
+    return Cases(frame, horizon, gone, times)
+
+
+def curves_of(forecasts: pd.DataFrame, cases: Cases) -> dict[str, Floats]:
+    """Return the curves (n, H) of each forecaster in the order of the cases; NaN where none."""
+    keys = pd.MultiIndex.from_frame(cases.frame[KEYS])
+    curves = {}
+    for name, rows in forecasts.groupby("forecaster", sort=False):
+        wide = rows.pivot(index=KEYS, columns="week", values="p_cleared")
+        curves[str(name)] = wide.reindex(keys).to_numpy(float)
+    return curves
+
+
+@dataclass(frozen=True, slots=True)
+class Scored:
+    """One forecaster's scores on some of the cases, and the same in every resample.
+
+    ``value`` and ``resampled`` (B,) by name of the score; NaN where it can't be formed.
+    """
+
+    value: dict[str, float]
+    resampled: dict[str, Floats]
+    n: int
+
+
+def score_curves(curve: Floats, cases: Cases, use: Bools) -> Scored:
+    """Score the curves (n, H) on the rows in ``use`` (n,)."""
+    p, weeks, cleared = curve[use], cases.weeks[use], cases.cleared[use]
+    times, horizon = cases.multiplicity[:, use], cases.horizon
+    common = {"cleared": cleared, "censoring": cases.censoring}
+    one = np.ones(len(p))
+    parts = {"crps_weeks": (crps_from_curve(p, weeks, horizon, **common), one)}
+    for week in BRIER_WEEKS:
+        known = np.full(len(p), np.nan)
+        if week <= horizon:
+            known = brier_at(p, weeks, week, **common)
+        parts[f"brier_{week}"] = (known, one)
+    parts["log_score"] = (log_score(p, weeks, horizon, **common), one)
+    for level in COVERAGE_LEVELS:
+        inside = coverage(p, weeks, level, horizon, **common)
+        parts[f"coverage_{round(100 * level)}"] = (inside.covered, inside.weight)
+    width = np.minimum(weeks_at(p, 0.9), horizon) - np.minimum(weeks_at(p, 0.1), horizon)
+    parts["width_80_weeks"] = (width, one)
+    value = {name: _mean(v, w) for name, (v, w) in parts.items()}
+    resampled = {name: resampled_means(v, times, w) for name, (v, w) in parts.items()}
+    _add_discrimination(value, resampled, p, weeks, cleared, times, cases)
+    return Scored(value, resampled, len(p))
+
+
+def _mean(value: Floats, weight: Floats) -> float:
+    total = weight.sum()
+    return float((value * weight).sum() / total) if total > 0 else float("nan")
+
+
+def _add_discrimination(
+    value: dict[str, float],
+    resampled: dict[str, Floats],
+    p: Floats,
+    weeks: Floats,
+    cleared: Bools,
+    times: Floats,
+    cases: Cases,
+) -> None:
+    """Add concordance and AUC; NaN where no two rows can be compared."""
+    horizon, week = cases.horizon, min(AUC_WEEK, cases.horizon)
+    early = cleared & (weeks <= week)
+    options = {"censoring": cases.censoring}
+    risk = p[:, :horizon].mean(axis=1)  # mean chance over the weeks: minus the mean wait, scaled
+    seen = cleared & (weeks < horizon)
+    comparable = seen.any() and bool(np.any(weeks > weeks[seen].min()))
+    absent = np.full(len(times), np.nan)
+    value["concordance"], resampled["concordance"] = float("nan"), absent
+    value[f"auc_{AUC_WEEK}"], resampled[f"auc_{AUC_WEEK}"] = float("nan"), absent
+    if comparable:
+        ask = {"tau": float(horizon), **options}
+        value["concordance"] = float(uno_c(risk, weeks, cleared, **ask))
+        resampled["concordance"] = uno_c(risk, weeks, cleared, multiplicity=times, **ask)
+    if horizon >= AUC_WEEK and early.any() and np.any(weeks > week):
+        chance = p[:, week - 1]
+        value[f"auc_{AUC_WEEK}"] = float(auc_at(chance, weeks, cleared, week, **options))
+        resampled[f"auc_{AUC_WEEK}"] = auc_at(
+            chance, weeks, cleared, week, multiplicity=times, **options
+        )
+
+
+def score_table(curves: dict[str, Floats], cases: Cases, level: float) -> pd.DataFrame:
+    """One row a forecaster and score: ``forecaster, score, value, low, high, better, n``."""
+    rows = []
+    for name, curve in curves.items():
+        scored = score_curves(curve, cases, _answered(curve))
+        for score, value in scored.value.items():
+            low, high = percentile_range(scored.resampled[score], level)
+            rows.append((name, score, value, low, high, BETTER[score], scored.n))
+    columns = ["forecaster", "score", "value", "low", "high", "better", "n"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def difference_table(curves: dict[str, Floats], cases: Cases, level: float) -> pd.DataFrame:
+    """Every pair of forecasters on the rows both answered, first minus second.
+
+    Columns ``forecaster, against, score, difference, low, high, n``.
+    """
+    names = list(curves)
+    known: dict[tuple[str, bytes], Scored] = {}
+
+    def scored(name: str, use: Bools) -> Scored:
+        key = (name, use.tobytes())
+        if key not in known:
+            known[key] = score_curves(curves[name], cases, use)
+        return known[key]
+
+    rows = []
+    for i, first in enumerate(names):
+        for second in names[i + 1 :]:
+            use = _answered(curves[first]) & _answered(curves[second])
+            if not use.any():
+                continue
+            a, b = scored(first, use), scored(second, use)
+            for score in a.value:
+                low, high = percentile_range(a.resampled[score] - b.resampled[score], level)
+                gap = a.value[score] - b.value[score]
+                rows.append((first, second, score, gap, low, high, a.n))
+    columns = ["forecaster", "against", "score", "difference", "low", "high", "n"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _answered(curve: Floats) -> Bools:
+    return np.asarray(np.isfinite(curve).all(axis=1))
