@@ -42,7 +42,7 @@ class Attendance:
         return {
             "until": np.full(shape, np.inf),  # days until an announced layoff begins
             "left": np.zeros(shape),  # days of layoff left
-            "sore": np.zeros(shape, dtype=bool),
+            "sore": np.zeros(shape),
             "mood": np.ones(shape),
         }
 
@@ -78,7 +78,7 @@ class Attendance:
         until = np.where(begins, np.inf, until)
         ahead = (left <= 0) & np.isinf(until) & (rng.random(shape) < 1 / (7 * self.layoff_every))
         until = np.where(ahead, _SORE_DAYS, until)
-        sore = np.where(ahead, rng.random(shape) < _SORE_SHARE, state["sore"] & ~np.isinf(until))
+        sore = np.where(ahead, rng.random(shape) < _SORE_SHARE, state["sore"] * ~np.isinf(until))
         mood = state["mood"]
         if self.style == "ragged" and weekday == 0:
             mood = np.exp(0.6 * rng.standard_normal(shape) - 0.18)

@@ -54,7 +54,7 @@ class Course:
 
 
 @dataclass(frozen=True, slots=True)
-class _Plan:
+class PlanArrays:
     """The ladder as arrays."""
 
     needs: tuple[tuple[int, ...], ...]
@@ -65,10 +65,10 @@ class _Plan:
     load: np.ndarray
 
 
-def plan_arrays(ladder: Ladder) -> _Plan:
+def plan_arrays(ladder: Ladder) -> PlanArrays:
     """Return the ladder as arrays in rung order."""
     marks = [rung.criterion for rung in ladder.rungs]
-    return _Plan(
+    return PlanArrays(
         needs=tuple(tuple(ladder.position(k) for k in rung.needs) for rung in ladder.rungs),
         min_days=np.array([int(np.ceil(7 * rung.min_weeks)) for rung in ladder.rungs]),
         confirm=np.array([m.confirm_sessions for m in marks]),
@@ -79,7 +79,7 @@ def plan_arrays(ladder: Ladder) -> _Plan:
 
 
 def marks_for(
-    plan: _Plan, athletes: pd.DataFrame, who: NDArray[np.intp], rung: NDArray[np.intp]
+    plan: PlanArrays, athletes: pd.DataFrame, who: NDArray[np.intp], rung: NDArray[np.intp]
 ) -> Marks:
     """Return targets and habits for sessions of athletes ``who`` on rungs ``rung``."""
     target = plan.target[rung]
@@ -96,7 +96,7 @@ def marks_for(
     )
 
 
-def _entry(rng: np.random.Generator, plan: _Plan, begin: Days) -> tuple[Days, Days]:
+def _entry(rng: np.random.Generator, plan: PlanArrays, begin: Days) -> tuple[Days, Days]:
     """Where athletes stand on their first day: rungs already behind them, rungs open."""
     n, n_rungs = begin.size, len(plan.needs)
     weight = 0.75 ** np.arange(n_rungs // 2 + 1)
@@ -169,7 +169,7 @@ def run_course(
     course = Course(opens, cleared, np.full((n, n_rungs), NEVER, dtype=np.int64))
     state = _starting_state(path_rng, law, population, athletes, first)
     run = np.zeros((n, n_rungs), dtype=np.int64)
-    coming, rows = attendance.begin((n,)), np.arange(n)
+    coming, rows = attendance.begin((n,)), np.arange(n, dtype=np.intp)
     for day in range(-UNLOGGED_DAYS, days):
         coming, here = attendance.step(coming, rows, first + day, path_rng)
         # sessions before the log cannot be part of a run that the log shows
@@ -191,7 +191,7 @@ def run_course(
         level = law.level(now)
         marks = marks_for(plan, athletes, who[trained], rung[trained])
         sets = draw_sets(set_rng, population, level, marks, law.form_df)
-        sore = coming["sore"][who[trained]]
+        sore = coming["sore"][who[trained]].astype(bool)
         course.records.append(DaySessions(day, hit, level, law.gain(now), sore, sets))
         _pass(course, plan, run, hit, np.any(sets.counts, axis=1), day, path_rng)
     return course
@@ -216,7 +216,7 @@ def _move(
 
 def _pass(
     course: Course,
-    plan: _Plan,
+    plan: PlanArrays,
     run: Days,
     hit: NDArray[np.intp],
     meets: NDArray[np.bool_],

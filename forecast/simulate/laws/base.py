@@ -64,7 +64,9 @@ class Law(ABC):
 
     name: ClassVar[str]
     static: ClassVar[tuple[str, ...]] = ()
-    """Positive state fields which never change: what a particle filter may jitter."""
+    """State fields drawn once a spell; a particle filter may jitter them (log scale)."""
+    static_raw: ClassVar[tuple[str, ...]] = ()
+    """The same for fields that may be negative (plain scale)."""
     form_df: ClassVar[float] = np.inf
     """Degrees of freedom of the form of the day; infinite is normal."""
     style: ClassVar[Style] = "usual"

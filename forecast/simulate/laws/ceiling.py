@@ -30,8 +30,9 @@ class Ceiling(Law):
 
     name: ClassVar[str] = "ceiling"
     static: ClassVar[tuple[str, ...]] = ("speed",)
+    static_raw: ClassVar[tuple[str, ...]] = ("top",)
     ranges: ClassVar[dict[str, tuple[float, float]]] = {
-        "height": (0.12, 0.3),
+        "height": (0.08, 0.25),
         "athlete_sd": (0.12, 0.22),
         "spell_sd": (0.12, 0.22),
         "burst": (1.5, 2.2),
