@@ -1,0 +1,297 @@
+"""Reading a ladder from a TOML file: every rule is checked, every breach is a sentence."""
+
+from __future__ import annotations
+
+import difflib
+import re
+import tomllib
+from collections.abc import Iterator
+from graphlib import CycleError, TopologicalSorter
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError
+
+from forecast.errors import LadderError
+from forecast.ladder import Criterion, Ladder, Measure, Rung
+
+__all__ = ["read_ladder"]
+
+_Text = Annotated[str, StringConstraints(strip_whitespace=True)]
+_Word = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
+_Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+
+
+class _Strict(BaseModel):
+    """TOML has types of its own, so ``"10"`` for a number is a slip worth naming."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+
+class _RungTable(_Strict):
+    key: _Word
+    name: _Text = ""
+    stage: _Text = ""
+    measure: Measure
+    target: _Positive
+    confirm_sessions: Annotated[int, Field(ge=1)] = 1
+    load_kg: _Positive | None = None
+    load_bodyweight: _Positive | None = None
+    min_weeks: Annotated[float, Field(ge=0, allow_inf_nan=False)] = 0.0
+    needs: list[_Word] | None = None
+    fallback: _Word | None = None
+    equipment: _Text = ""
+    form: _Text = ""
+    caution: _Text = ""
+
+
+class _LadderTable(_Strict):
+    name: _Word
+
+
+class _LadderFile(_Strict):
+    ladder: _LadderTable
+    rung: list[_RungTable]
+
+
+_FIELDS = {
+    "ladder": list(_LadderTable.model_fields),
+    "rung": list(_RungTable.model_fields),
+    "top": list(_LadderFile.model_fields),
+}
+
+_SAYS = {
+    "missing": "is missing; add it",
+    "greater_than": "must be above {gt}, not {value}",
+    "greater_than_equal": "must be {ge} or more, not {value}",
+    "finite_number": "must be an ordinary number, not {value}",
+    "int_type": "must be a whole number without quotes or decimals, not {value}",
+    "int_from_float": "must be a whole number, not {value}",
+    "float_type": "must be a number without quotes, not {value}",
+    "string_type": "must be text in quotes, not {value}",
+    "string_too_short": "must not be empty",
+    "literal_error": "must be {expected}, not {value}",
+    "list_type": "must be a list in square brackets, not {value}",
+}
+
+
+def read_ladder(path: str | Path) -> Ladder:
+    """Read and check a ladder.
+
+    The file is TOML: a table ``[ladder]`` with ``name``, then one ``[[rung]]`` for each rung in
+    the order of the ladder. A rung has ``key``, ``measure`` (``seconds``, ``reps``, ``kg`` or
+    ``cm``) and ``target`` (in that unit), and optionally ``name`` (the key if left out),
+    ``stage``, ``confirm_sessions`` (1), ``load_kg`` or ``load_bodyweight`` (fraction of body
+    mass), ``min_weeks`` (weeks, 0), ``needs`` (keys; the rung above if left out, ``[]`` for a
+    root), ``fallback``, ``equipment``, ``form`` and ``caution``.
+
+    Parameters
+    ----------
+    path
+        The TOML file, in UTF-8.
+
+    Returns
+    -------
+    Ladder
+        Rungs in the order of the file; each stands after those it needs.
+
+    Raises
+    ------
+    LadderError
+        If the file can't be opened, is not UTF-8 or not TOML.
+    LadderError
+        If a key is unknown, missing, of the wrong type or out of its range.
+    LadderError
+        If there is no rung, or two rungs share a key.
+    LadderError
+        If ``needs`` or ``fallback`` name a stranger, go round in a circle, or look ahead.
+
+    The message lists every breach found, each with file, line, rung and what to do.
+    """
+    path = Path(path)
+    text = _text(path)
+    try:
+        content = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise LadderError(
+            f"{path} is not valid TOML: {error}. Mend that line; text goes in quotes, "
+            "numbers do not."
+        ) from error
+    places = _Places(path, text, content)
+    if not content.get("rung"):
+        raise LadderError(f"{path} has no rung: add a [[rung]] table for each rung of the ladder.")
+    try:
+        checked = _LadderFile.model_validate(content)
+    except ValidationError as error:
+        raise LadderError("\n".join(_sentences(error, places))) from error
+    return _ladder(checked, places)
+
+
+def _text(path: Path) -> str:
+    try:
+        return path.read_bytes().decode("utf-8-sig")
+    except FileNotFoundError as error:
+        raise LadderError(f"There is no ladder file {path}; check the name.") from error
+    except UnicodeDecodeError as error:
+        raise LadderError(f"{path} is not in UTF-8; save it as UTF-8 text.") from error
+    except OSError as error:
+        raise LadderError(f"{path} can't be read: {error.strerror or error}.") from error
+
+
+class _Places:
+    """Says where in the file a rung or one of its keys stands, as far as that is certain."""
+
+    def __init__(self, path: Path, text: str, content: dict[str, Any]) -> None:
+        self.path = path
+        self.lines = text.splitlines()
+        rungs = content.get("rung", [])
+        self.rungs = rungs if isinstance(rungs, list) else []
+        starts = [n for n, s in enumerate(self.lines) if re.match(r"\s*\[\[\s*rung\s*\]\]", s)]
+        # A header look-alike inside a long text would shift every line number: then give none.
+        self.starts = starts if len(starts) == len(self.rungs) else []
+
+    def of(self, index: int, key: str = "") -> str:
+        """File, line, rung number and rung key."""
+        label = f"rung {index + 1}"
+        entry = self.rungs[index]
+        name = entry.get("key") if isinstance(entry, dict) else None
+        if isinstance(name, str) and name.strip():
+            label += f" ({name.strip()!r})"
+        return f"{self.path}{self._line(index, key)}, {label}"
+
+    def _line(self, index: int, key: str) -> str:
+        if not self.starts:
+            return ""
+        start = self.starts[index]
+        end = [*self.starts, len(self.lines)][index + 1]
+        pattern = re.compile(rf"\s*[\"']?{re.escape(key)}[\"']?\s*=")
+        hits = [n for n in range(start, end) if key and pattern.match(self.lines[n])]
+        return f", line {(hits or [start])[0] + 1}"
+
+
+def _sentences(error: ValidationError, places: _Places) -> Iterator[str]:
+    for problem in error.errors():
+        loc = problem["loc"]
+        if loc[0] == "rung" and len(loc) > 2 and isinstance(loc[1], int):
+            where, key, known = places.of(loc[1], str(loc[2])), str(loc[2]), _FIELDS["rung"]
+        elif loc[0] == "rung" and len(loc) == 2 and isinstance(loc[1], int):
+            where, key, known = places.of(loc[1]), "[[rung]]", _FIELDS["rung"]
+        elif loc[0] == "ladder" and len(loc) > 1:
+            where, key, known = f"{places.path}, [ladder]", str(loc[1]), _FIELDS["ladder"]
+        else:
+            where, key, known = str(places.path), str(loc[0]), _FIELDS["top"]
+        yield f"{where}: {_breach(problem, key, known)}"
+
+
+def _breach(problem: Any, key: str, known: list[str]) -> str:
+    if problem["type"] == "extra_forbidden":
+        near = difflib.get_close_matches(key, known, n=1)
+        advice = f"did you mean {near[0]!r}?" if near else f"known are {', '.join(known)}."
+        return f"{key!r} is not a key of this table; {advice}"
+    if problem["type"] in {"model_type", "model_attributes_type"}:
+        return f"{key} must be a table, not {problem['input']!r}."
+    if key == "rung" and problem["type"] == "list_type":
+        return "each rung needs double square brackets: [[rung]], not [rung]."
+    said = _SAYS.get(problem["type"])
+    if said is None:
+        return f"{key!r} is not right: {problem['msg']}."
+    return f"{key!r} " + said.format(value=repr(problem["input"]), **problem.get("ctx", {})) + "."
+
+
+def _ladder(checked: _LadderFile, places: _Places) -> Ladder:
+    problems = list(_repeated_keys(checked.rung, places))
+    problems += _two_loads(checked.rung, places)
+    if not problems:
+        problems += _strangers(checked.rung, places)
+    needs = [_needs(checked.rung, index) for index in range(len(checked.rung))]
+    if not problems:
+        problems += _order(checked.rung, needs, places)
+    if problems:
+        raise LadderError("\n".join(problems))
+    rungs = tuple(_rung(table, need) for table, need in zip(checked.rung, needs, strict=True))
+    return Ladder(name=checked.ladder.name, rungs=rungs, source=str(places.path))
+
+
+def _rung(table: _RungTable, needs: tuple[str, ...]) -> Rung:
+    return Rung(
+        key=table.key,
+        name=table.name or table.key,
+        stage=table.stage,
+        criterion=Criterion(
+            measure=table.measure,
+            target=table.target,
+            confirm_sessions=table.confirm_sessions,
+            load_kg=table.load_kg,
+            load_bodyweight=table.load_bodyweight,
+        ),
+        needs=needs,
+        min_weeks=table.min_weeks,
+        fallback=table.fallback,
+        equipment=table.equipment,
+        form=table.form,
+        caution=table.caution,
+    )
+
+
+def _needs(rungs: list[_RungTable], index: int) -> tuple[str, ...]:
+    needs = rungs[index].needs
+    if needs is not None:
+        return tuple(dict.fromkeys(needs))
+    return (rungs[index - 1].key,) if index else ()
+
+
+def _repeated_keys(rungs: list[_RungTable], places: _Places) -> Iterator[str]:
+    seen: dict[str, int] = {}
+    for index, rung in enumerate(rungs):
+        # Logs are matched without regard to case, so keys must differ in more than case.
+        first = seen.setdefault(rung.key.casefold(), index)
+        if first != index:
+            yield (
+                f"{places.of(index, 'key')}: rung {first + 1} has the key {rungs[first].key!r} "
+                "already; give each rung its own key."
+            )
+
+
+def _two_loads(rungs: list[_RungTable], places: _Places) -> Iterator[str]:
+    for index, rung in enumerate(rungs):
+        if rung.load_kg is not None and rung.load_bodyweight is not None:
+            yield (
+                f"{places.of(index, 'load_bodyweight')}: give 'load_kg' or 'load_bodyweight', "
+                "not both."
+            )
+
+
+def _strangers(rungs: list[_RungTable], places: _Places) -> Iterator[str]:
+    keys = [rung.key for rung in rungs]
+    for index, rung in enumerate(rungs):
+        named = [("needs", key) for key in rung.needs or []]
+        named += [("fallback", rung.fallback)] if rung.fallback is not None else []
+        for column, key in named:
+            where = places.of(index, column)
+            if key == rung.key:
+                yield f"{where}: {column!r} names the rung itself; name another or leave it out."
+            elif key not in keys:
+                near = difflib.get_close_matches(key, keys, n=1)
+                advice = f"did you mean {near[0]!r}?" if near else f"keys are {', '.join(keys)}."
+                yield f"{where}: {column!r} names {key!r}, which is no rung; {advice}"
+
+
+def _order(rungs: list[_RungTable], needs: list[tuple[str, ...]], places: _Places) -> Iterator[str]:
+    keys = [rung.key for rung in rungs]
+    try:
+        TopologicalSorter(dict(zip(keys, needs, strict=True))).prepare()
+    except CycleError as error:
+        circle = list(reversed(error.args[1]))
+        where = places.of(keys.index(circle[0]), "needs")
+        yield (
+            f"{where}: 'needs' goes round in a circle: {' needs '.join(map(repr, circle))}; "
+            "take one of them out."
+        )
+        return
+    for index, rung in enumerate(rungs):
+        for key in needs[index]:
+            if keys.index(key) > index:
+                yield (
+                    f"{places.of(index, 'needs')}: {rung.key!r} needs {key!r}, which stands "
+                    "further down; move it above, so that the file reads from bottom rung to top."
+                )

@@ -1,0 +1,131 @@
+"""One cell of a foreign table: blank or not, and parsing each distinct cell just once."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+import unicodedata
+from collections.abc import Callable, Hashable
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+BLANKS = frozenset({"", "-", "--", "–", "—", "n/a", "na", "nan", "null", "none", "nil", "?"})
+"""Texts that say "nothing was noted" in a column that is not a name."""
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """Why a cell can't be used: a short word for counting, a sentence for people."""
+
+    kind: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Parsed:
+    """A column after parsing.
+
+    Attributes
+    ----------
+    values
+        Object array (n,), ``None`` where the cell could not be used.
+    problems
+        Object array (n,), a ``Problem`` where the cell could not be used, else ``None``.
+    """
+
+    values: np.ndarray
+    problems: np.ndarray
+
+
+def show(cell: Any) -> str:
+    """Return the cell as a person would read it, on one line."""
+    if is_empty(cell):
+        return ""
+    if isinstance(cell, bool | np.bool_):
+        return "true" if cell else "false"
+    if (
+        isinstance(cell, float | np.floating)
+        and float(cell).is_integer()
+        and abs(float(cell)) < 1e15
+    ):
+        return str(int(cell))
+    if isinstance(cell, dt.datetime):
+        # pd.Timestamp too; midnight is how spreadsheets store a plain date
+        clock = cell.time() != dt.time()
+        return cell.isoformat(sep=" ") if clock else cell.date().isoformat()
+    return tidy(str(cell))
+
+
+def tidy(text: str) -> str:
+    """Compose accents, drop the outer space and make any inner run of space a single one."""
+    return " ".join(unicodedata.normalize("NFC", text).split())
+
+
+def is_empty(cell: Any) -> bool:
+    """Say whether the cell holds nothing at all (empty text, ``None``, ``NaN``, ``NaT``)."""
+    if isinstance(cell, str):
+        return not cell.strip()
+    if cell is None or cell is pd.NaT or cell is pd.NA:
+        return True
+    if isinstance(cell, float | np.floating | Decimal):
+        return math.isnan(cell)
+    return False
+
+
+def is_blank(cell: Any) -> bool:
+    """Say whether the cell is empty or one of the ``BLANKS``."""
+    return is_empty(cell) or (isinstance(cell, str) and tidy(cell).casefold() in BLANKS)
+
+
+def word_set(text: str) -> frozenset[str]:
+    """Return the words of a text as a set."""
+    return frozenset(text.split())
+
+
+def as_number(cell: Any) -> float | None:
+    """Return the number a typed cell holds, ``None`` for text, truth values and the rest."""
+    if isinstance(cell, bool | np.bool_):
+        return None
+    if isinstance(cell, int | float | np.integer | np.floating | Decimal):
+        return float(cell)
+    return None
+
+
+def distinct(column: pd.Series) -> tuple[np.ndarray, list[Any]]:
+    """Number the cells of a column so that each different cell is looked at once.
+
+    Returns codes (n,) into the list of different cells. ``1``, ``1.0`` and ``True`` are equal
+    to Python but not to a reader, so the type is part of the identity.
+    """
+    if isinstance(column.dtype, pd.StringDtype):
+        codes, unique = pd.factorize(column, use_na_sentinel=False)
+        return codes, list(unique)
+    places: dict[Hashable, int] = {}
+    cells: list[Any] = []
+    codes = np.empty(len(column), dtype=np.intp)
+    for n, cell in enumerate(column.array):
+        cell = None if is_empty(cell) else cell
+        key = (type(cell), cell if isinstance(cell, Hashable) else repr(cell))
+        place = places.setdefault(key, len(cells))
+        if place == len(cells):
+            cells.append(cell)
+        codes[n] = place
+    return codes, cells
+
+
+def parse(column: pd.Series, reader: Callable[[Any], Any]) -> Parsed:
+    """Apply ``reader`` to each different cell; it returns a value or a ``Problem``."""
+    codes, cells = distinct(column)
+    values = np.empty(len(cells) + 1, dtype=object)  # one spare: an empty column has no cells
+    problems = np.empty(len(cells) + 1, dtype=object)
+    for n, cell in enumerate(cells):
+        outcome = reader(cell)
+        if isinstance(outcome, Problem):
+            problems[n] = outcome
+        else:
+            values[n] = outcome
+    return Parsed(values=values[codes], problems=problems[codes])

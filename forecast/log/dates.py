@@ -1,0 +1,300 @@
+"""Dates as people write them, and whether day or month comes first; never a guess."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+import pandas as pd
+from openpyxl.utils.datetime import from_excel
+
+from forecast.errors import AmbiguousDateError
+from forecast.log.cells import Problem, as_number, is_blank, parse, show
+
+DateOrder = Literal["dmy", "mdy", "ymd"]
+
+EARLIEST, LATEST = dt.date(1950, 1, 1), dt.date(2100, 1, 1)
+"""Dates outside these are slips of the pen; stated limits of this package."""
+
+_NAMES = (
+    *("january", "february", "march", "april", "may", "june", "july", "august", "september"),
+    *("october", "november", "december"),
+)
+_MONTHS = {
+    short: number
+    for number, name in enumerate(_NAMES, start=1)
+    for short in (name, name[:3], name[:4])
+}
+_CLOCK = (
+    r"(?:[ T,]+(\d{1,2}):(\d{2})(?::(\d{2})(?:\.\d+)?)?\s*(am|pm)?"
+    r"\s*(?:z|utc|[+-]\d{2}:?\d{2})?)?"
+)
+_WEEKDAY = r"(?:(?:mon|tue|wed|thu|fri|sat|sun)[a-z]*\.?,?\s+)?"
+_YEAR_FIRST = re.compile(rf"{_WEEKDAY}(\d{{4}})[-./ ](\d{{1,2}})[-./ ](\d{{1,2}}){_CLOCK}", re.I)
+_COMPACT = re.compile(r"(\d{4})(\d{2})(\d{2})")
+_THREE = re.compile(
+    rf"{_WEEKDAY}(\d{{1,2}})[-./ ]\s?(\d{{1,2}})[-./ ]\s?(\d{{4}}|\d{{2}})\.?{_CLOCK}", re.I
+)
+_DAY_NAMED = re.compile(
+    rf"{_WEEKDAY}(\d{{1,2}})(?:st|nd|rd|th)?[-. /]*([a-z]{{3,9}})[-., /]*(\d{{4}}|\d{{2}}){_CLOCK}",
+    re.I,
+)
+_MONTH_NAMED = re.compile(
+    rf"{_WEEKDAY}([a-z]{{3,9}})[-. /]*(\d{{1,2}})(?:st|nd|rd|th)?[-., /]+(\d{{4}}|\d{{2}}){_CLOCK}",
+    re.I,
+)
+_SERIAL = re.compile(r"(\d{5})(?:\.\d+)?")
+
+
+@dataclass(frozen=True, slots=True)
+class Day:
+    """A date that is settled, with the clock time if one was written (seconds, else -1)."""
+
+    date: dt.date
+    clock: int = -1
+    style: str = "iso"
+
+
+@dataclass(frozen=True, slots=True)
+class Unsettled:
+    """Three numbers whose order, or whose century, the text does not tell.
+
+    ``named`` is true where the month was a word: ``parts`` are then day, month, year.
+    """
+
+    parts: tuple[int, int, int]
+    short_year: bool
+    named: bool = False
+    clock: int = -1
+
+
+@dataclass(frozen=True, slots=True)
+class Dates:
+    """A date column after parsing.
+
+    Attributes
+    ----------
+    dates
+        ``datetime64[ns]`` array (n,), midnight; ``NaT`` where the cell could not be used.
+    clocks
+        Seconds after midnight (n,), -1 where no clock time was written.
+    problems
+        Object array (n,) of ``Problem`` or ``None``.
+    understood
+        A sentence on the order of day and month and on what settled it.
+    warnings
+        Sentences on dates that were understood in one of several ways.
+    """
+
+    dates: np.ndarray
+    clocks: np.ndarray
+    problems: np.ndarray
+    understood: str
+    warnings: tuple[str, ...]
+
+
+def read_day(cell: Any, date1904: bool = False) -> Day | Unsettled | Problem:
+    """Read one cell; three bare numbers with the year last stay ``Unsettled``."""
+    if is_blank(cell):
+        return Problem("missing", "no date; write the day of the session.")
+    if isinstance(cell, np.datetime64):
+        cell = pd.Timestamp(cell)
+    if isinstance(cell, dt.datetime):
+        clock = cell.hour * 3600 + cell.minute * 60 + cell.second
+        return _within(Day(cell.date(), clock or -1), cell)
+    if isinstance(cell, dt.date):
+        return _within(Day(cell), cell)
+    if as_number(cell) is not None or isinstance(cell, str):
+        return _read_text(show(cell), date1904)
+    return _unreadable(cell)
+
+
+def _read_text(text: str, date1904: bool) -> Day | Unsettled | Problem:
+    if match := _YEAR_FIRST.fullmatch(text) or _COMPACT.fullmatch(text):
+        year, month, day, *clock = match.groups()
+        return _day(int(year), int(month), int(day), clock, "iso", text)
+    if match := _SERIAL.fullmatch(text):
+        epoch = dt.datetime(1904, 1, 1) if date1904 else dt.datetime(1899, 12, 30)
+        return _within(Day(from_excel(int(match[1]), epoch).date(), style="serial"), text)
+    if match := _DAY_NAMED.fullmatch(text):
+        day, month, year, *clock = match.groups()
+        return _named(year, month, day, clock, text)
+    if match := _MONTH_NAMED.fullmatch(text):
+        month, day, year, *clock = match.groups()
+        return _named(year, month, day, clock, text)
+    if match := _THREE.fullmatch(text):
+        first, second, third, *clock = match.groups()
+        parts = (int(first), int(second), int(third))
+        return Unsettled(parts, len(third) == 2, clock=_seconds(clock))
+    return _unreadable(text)
+
+
+def _named(
+    year: str, month: str, day: str, clock: list[str], text: str
+) -> Day | Unsettled | Problem:
+    number = _MONTHS.get(month.casefold())
+    if number is None:
+        return _unreadable(text)
+    if len(year) == 2:
+        return Unsettled((int(day), number, int(year)), True, True, _seconds(clock))
+    return _day(int(year), number, int(day), clock, "named", text)
+
+
+def _day(year: int, month: int, day: int, clock: list[str], style: str, text: str) -> Day | Problem:
+    try:
+        date = dt.date(year, month, day)
+    except ValueError:
+        return Problem("date", f"{text!r} is no day of the calendar; mend it.")
+    return _within(Day(date, _seconds(clock), style), text)
+
+
+def _within(day: Day, cell: Any) -> Day | Problem:
+    if EARLIEST <= day.date < LATEST:
+        return day
+    return Problem(
+        "date", f"{show(cell)!r} is not between {EARLIEST.year} and {LATEST.year - 1}; mend it."
+    )
+
+
+def _unreadable(cell: Any) -> Problem:
+    return Problem("date", f"{show(cell)!r} is no date known here; write it like 2026-04-03.")
+
+
+def _seconds(clock: list[str]) -> int:
+    if not clock or clock[0] is None:
+        return -1
+    hour = int(clock[0])
+    if clock[3]:
+        hour = hour % 12 + (12 if clock[3].casefold() == "pm" else 0)
+    return hour * 3600 + int(clock[1]) * 60 + int(clock[2] or 0)
+
+
+def read_dates(
+    column: pd.Series,
+    rows: np.ndarray,
+    file: str,
+    date_order: DateOrder | None = None,
+    date1904: bool = False,
+) -> Dates:
+    """Read a date column of one file.
+
+    Parameters
+    ----------
+    column
+        Cells (n,).
+    rows
+        Row numbers (n,) for messages.
+    file
+        Name of the file for messages.
+    date_order
+        Order of day, month and year in dates such as 03/04/2026; ``None`` to let the column
+        settle it: some date has a part above 12 and none contradicts.
+    date1904
+        Whether spreadsheet serial numbers count from 1904.
+
+    Raises
+    ------
+    AmbiguousDateError
+        If the order matters and no date settles it.
+    AmbiguousDateError
+        If some dates can only be day first and others only month first.
+    """
+    parsed = parse(column, lambda cell: read_day(cell, date1904))
+    unsettled = {cell for cell in parsed.values if isinstance(cell, Unsettled)}
+    order, understood = date_order, ""
+    if date_order is not None:
+        understood = f"{file}: dates are read {date_order}, as asked."
+    elif unsettled:
+        order, understood = _settle(parsed.values, column, rows, file)
+    outcome = {cell: _ordered(cell, order, date_order is not None) for cell in unsettled}
+    days = [outcome.get(v, v) if isinstance(v, Unsettled) else v for v in parsed.values]
+    problems = parsed.problems.copy()
+    for n, day in enumerate(days):
+        if isinstance(day, Problem):
+            problems[n] = Problem(day.kind, f"{show(column.iloc[n])!r}: {day.reason}")
+    good = [day if isinstance(day, Day) else None for day in days]
+    return Dates(
+        dates=np.array([d and d.date for d in good], dtype="datetime64[ns]"),
+        clocks=np.array([d.clock if d else -1 for d in good], dtype=np.int64),
+        problems=problems,
+        understood=understood,
+        warnings=_serial_warning(good, column, rows, file),
+    )
+
+
+def _serial_warning(
+    days: list[Day | None], column: pd.Series, rows: np.ndarray, file: str
+) -> tuple[str, ...]:
+    at = [n for n, day in enumerate(days) if day is not None and day.style == "serial"]
+    if not at:
+        return ()
+    first = days[at[0]]
+    assert first is not None
+    return (
+        f"{file}: {len(at)} dates are bare spreadsheet day numbers, such as "
+        f"{show(column.iloc[at[0]])} in row {rows[at[0]]}, read as {first.date}.",
+    )
+
+
+def _settle(
+    values: np.ndarray, column: pd.Series, rows: np.ndarray, file: str
+) -> tuple[DateOrder | None, str]:
+    """Return the order that some date settles and none contradicts, and a sentence on it."""
+    full = [n for n, v in enumerate(values) if isinstance(v, Unsettled) and not v.short_year]
+    day_first = [n for n in full if 31 >= values[n].parts[0] > 12 >= values[n].parts[1]]
+    month_first = [n for n in full if 31 >= values[n].parts[1] > 12 >= values[n].parts[0]]
+
+    def at(n: int) -> str:
+        return f"{show(column.iloc[n])} in row {rows[n]}"
+
+    how = (
+        'pass date_order="dmy" (day first) or "mdy" (month first), or put '
+        'date_order = "dmy" under [read] in the mapping'
+    )
+    if day_first and month_first:
+        raise AmbiguousDateError(
+            f"{file}: {at(day_first[0])} can only be day first, {at(month_first[0])} only month "
+            f"first; {how}. Rows that do not fit are then set aside with the reason."
+        )
+    if day_first or month_first:
+        order: DateOrder = "dmy" if day_first else "mdy"
+        word = "day" if day_first else "month"
+        settled = at((day_first or month_first)[0])
+        return order, f"{file}: dates are read {word} first; {settled} settles it."
+    pairs = {n: values[n].parts[:2] for n in full}
+    open_to_doubt = [n for n, (a, b) in pairs.items() if a != b and max(a, b) <= 12]
+    if open_to_doubt:
+        raise AmbiguousDateError(
+            f"{file}: day and month can't be told apart in any date, such as "
+            f"{at(open_to_doubt[0])}; {how}."
+        )
+    return ("dmy" if full else None), ""
+
+
+def _ordered(cell: Unsettled, order: DateOrder | None, asked: bool) -> Day | Problem:
+    """Put day, month and year in place; a short year only where the order was asked for."""
+    if cell.short_year and not asked:
+        return Problem(
+            "date",
+            "the year has two digits; write four, or put date_order under [read] in the mapping.",
+        )
+    first, second, last = cell.parts
+    if order == "ymd" and (cell.named or not cell.short_year):
+        return Problem("date", "the year is not first, as the date order ymd asks; mend it.")
+    if cell.named or order == "dmy":
+        day, month, year = first, second, last
+    elif order == "mdy":
+        month, day, year = first, second, last
+    else:
+        year, month, day = first, second, last
+    if cell.short_year:
+        # the convention of POSIX strptime %y: 69 to 99 are the 1900s, 00 to 68 the 2000s
+        year += 1900 if year > 68 else 2000
+    try:
+        date = dt.date(year, month, day)
+    except ValueError:
+        return Problem("date", f"this is no day of the calendar when read {order}; mend it.")
+    return _within(Day(date, cell.clock, "three"), date)

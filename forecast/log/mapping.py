@@ -1,0 +1,260 @@
+"""Their column names and words to ours: a small TOML, and the obvious synonyms."""
+
+from __future__ import annotations
+
+import difflib
+import re
+import tomllib
+from collections.abc import Mapping as Table
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from forecast.errors import MappingError
+from forecast.log.cells import tidy, word_set
+from forecast.log.numbers import UNITS
+
+REQUIRED = ("athlete", "date", "rung", "value")
+"""Columns a log can't do without."""
+
+OPTIONAL = ("set", "clean", "assist", "load_kg", "stopped", "effort", "pain", "note")
+"""Columns a log may have."""
+
+_SYNONYMS = {
+    "athlete": "client, person, trainee, member, student, name, athlete name, client name",
+    "date": "day, session date, training date, date of session",
+    "rung": "exercise, movement, drill, step, variation, progression, rung name, exercise name",
+    "value": "result, hold, hold time, duration, amount, score, seconds, secs, reps, repetitions",
+    "set": "set no, set nr, set number, set #, set order",
+    "clean": "clean form, form ok, good form, strict",
+    "assist": "assistance, assisted, help, support",
+    "load_kg": "load, weight, added weight, load lb, load lbs, weight kg, weight lb, weight lbs",
+    "stopped": "stop, stopped by, ended, reason stopped, why stopped",
+    "effort": "rpe, exertion, perceived effort",
+    "pain": "pain score, pain level",
+    "note": "notes, comment, comments, remark, remarks",
+}
+"""English words that can hardly mean anything else as a header."""
+
+_HEADER_UNITS = word_set("s sec secs seconds min minutes reps kg lb lbs cm mm")
+"""Unit words believed at the end of a header; ``in``, ``m`` or ``x`` may mean other things."""
+
+Scalar = str | bool | int | float
+
+
+class _Read(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+    date_order: Literal["dmy", "mdy", "ymd"] | None = None
+    load_unit: Literal["kg", "lb"] | None = None
+    decimal: Literal[".", ","] | None = None
+    encoding: str | None = None
+    sheet: str | None = None
+    table: str | None = None
+
+
+class Mapping(BaseModel):
+    """How a foreign file is to be read.
+
+    Attributes
+    ----------
+    columns
+        Our column name to theirs.
+    values
+        For each of our columns, their word to ours; ``""`` stands for a blank cell.
+    roster
+        The roster's column names, ours to theirs.
+    read
+        ``date_order``, ``load_unit``, ``decimal``, ``encoding``, ``sheet``, ``table``.
+    """
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+    columns: dict[str, str] = Field(default_factory=dict)
+    values: dict[str, dict[str, Scalar]] = Field(default_factory=dict)
+    roster: dict[str, str] = Field(default_factory=dict)
+    read: _Read = Field(default_factory=_Read)
+
+
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """Which of their columns holds what.
+
+    Attributes
+    ----------
+    ours
+        Our column name to the header in the file.
+    units
+        Our column name to the unit its header tells, such as ``lb`` in ``Load (lb)``.
+    unused
+        Headers that nothing was taken from.
+    """
+
+    ours: dict[str, str]
+    units: dict[str, str]
+    unused: tuple[str, ...]
+
+
+def load_mapping(mapping: str | Path | Table[str, Any] | Mapping | None) -> Mapping:
+    """Read and check a mapping from a TOML file or a dictionary of the same shape.
+
+    Raises
+    ------
+    MappingError
+        If the file can't be read, is not TOML, or has keys or values not known here.
+    """
+    if mapping is None:
+        return Mapping()
+    if isinstance(mapping, Mapping):
+        return mapping
+    where = "the mapping"
+    if isinstance(mapping, str | Path):
+        where = str(mapping)
+        mapping = _toml(Path(mapping))
+    try:
+        found = Mapping.model_validate(dict(mapping))
+    except ValidationError as error:
+        raise MappingError("\n".join(_breach(p, where) for p in error.errors())) from error
+    known = (*REQUIRED, *OPTIONAL)
+    for table, names in (("columns", found.columns), ("values", found.values)):
+        for name in names:
+            if name not in known:
+                raise MappingError(f"{where}, [{table}]: {_stranger(name, known)}")
+    return found
+
+
+def _toml(path: Path) -> dict[str, Any]:
+    try:
+        return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+    except FileNotFoundError as error:
+        raise MappingError(f"There is no mapping file {path}; check the name.") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise MappingError(f"{path} is not valid TOML in UTF-8: {error}.") from error
+    except OSError as error:
+        raise MappingError(f"{path} can't be read: {error.strerror or error}.") from error
+
+
+def _breach(problem: Any, where: str) -> str:
+    loc = [str(part) for part in problem["loc"] if part not in {"str", "bool", "int", "float"}]
+    place = f"{where}, [{'.'.join(loc[:-1])}]" if len(loc) > 1 else where
+    if problem["type"] == "extra_forbidden":
+        known = list(_Read.model_fields if loc[0] == "read" else Mapping.model_fields)
+        return f"{place}: {_stranger(loc[-1], known)}"
+    return f"{place}: {loc[-1]!r} can't be {problem['input']!r}. {problem['msg']}."
+
+
+def _stranger(name: str, known: Any) -> str:
+    near = difflib.get_close_matches(name, known, n=1)
+    advice = f"did you mean {near[0]!r}?" if near else f"known are {', '.join(known)}."
+    return f"{name!r} is not known here; {advice}"
+
+
+def plain_header(header: str) -> str:
+    """Header without case, punctuation and doubled space: ``Load_KG`` is ``load kg``."""
+    return " ".join(re.sub(r"[^\w#]|_", " ", tidy(header).casefold()).split())
+
+
+def _unit(header: str) -> str:
+    """Unit at the end of a header: ``Load (lb)`` -> ``lb``, ``hold_s`` -> ``s``; else empty."""
+    words = plain_header(header).split()
+    return UNITS[words[-1]] if words and words[-1] in _HEADER_UNITS else ""
+
+
+def match_columns(headers: list[str], mapping: Mapping, file: str) -> Columns:
+    """Find our columns among the headers of a file.
+
+    The mapping comes first, then our own name, then a synonym, all without regard to case,
+    space and a unit at the end.
+
+    Raises
+    ------
+    MappingError
+        If a mapped header is not in the file, a required column is not found, or two headers
+        could be the same column.
+    """
+    ours: dict[str, str] = {}
+    by_plain: dict[str, list[str]] = {}
+    for header in headers:
+        by_plain.setdefault(plain_header(header), []).append(header)
+    for name, theirs in mapping.columns.items():
+        exact = [theirs] if theirs in headers else by_plain.get(plain_header(theirs), [])
+        if len(exact) != 1:
+            raise MappingError(
+                f"{file} has {'no' if not exact else 'more than one'} column {theirs!r}, which "
+                f"the mapping names for {name}; its columns are {_listed(headers)}."
+            )
+        ours[name] = exact[0]
+    for name in (*REQUIRED, *OPTIONAL):
+        if name not in ours:
+            taken = set(ours.values())
+            found = [h for h in _candidates(name, by_plain) if h not in taken]
+            if len(found) > 1:
+                raise MappingError(
+                    f"{file}: {_listed(found)} could each be {name}; say which in the mapping:\n"
+                    f"[columns]\n{name} = {_quoted(found[0])}"
+                )
+            if found:
+                ours[name] = found[0]
+    missing = [name for name in REQUIRED if name not in ours]
+    unused = tuple(h for h in headers if h not in set(ours.values()))
+    if missing:
+        raise MappingError(_missing(missing, ours, headers, unused, file))
+    units = {name: _unit(ours.get(name, "")) for name in ("value", "load_kg")}
+    units["load_kg"] = units["load_kg"] if units["load_kg"] in {"kg", "lb"} else ""
+    return Columns(ours=ours, units=units, unused=unused)
+
+
+def _candidates(name: str, by_plain: dict[str, list[str]]) -> list[str]:
+    """Headers that fit, our own name first; a synonym counts only where our name is absent."""
+    own = by_plain.get(plain_header(name), [])
+    if own:
+        return own
+    words = {name.removesuffix("_kg"), *_SYNONYMS[name].split(", ")}
+    fits = []
+    for plain, headers in by_plain.items():
+        head, _, tail = plain.rpartition(" ")
+        if plain in words or (tail in _HEADER_UNITS and head in words):
+            fits += headers
+    return fits
+
+
+def _missing(
+    missing: list[str], ours: dict[str, str], headers: list[str], unused: tuple[str, ...], file: str
+) -> str:
+    lines = ["[columns]"]
+    for name in missing:
+        near = difflib.get_close_matches(name, unused, n=1, cutoff=0.5)
+        guess = near[0] if near else "THEIR COLUMN"
+        lines.append(f"{name} = {_quoted(guess)}  # one of: {_listed(list(unused))}")
+    return (
+        f"{file} has no column for {' and '.join(missing)}; its columns are {_listed(headers)}. "
+        "Put this in a mapping file, with the right names:\n" + "\n".join(lines)
+    )
+
+
+def _listed(names: list[str]) -> str:
+    return ", ".join(map(_quoted, names)) or "(none)"
+
+
+def _quoted(text: str) -> str:
+    """Text as TOML writes it."""
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
+    return f'"{escaped}"'
+
+
+def value_words(mapping: Mapping, column: str) -> dict[str, Scalar]:
+    """Their words to ours for one column, ready for look-up without regard to case.
+
+    Raises
+    ------
+    MappingError
+        If two words differ only in case yet mean different things.
+    """
+    words: dict[str, Scalar] = {}
+    for theirs, value in mapping.values.get(column, {}).items():
+        key = tidy(theirs).casefold()
+        if words.setdefault(key, value) != value:
+            raise MappingError(f"[values.{column}]: {theirs!r} is given twice; keep one.")
+    return words

@@ -1,0 +1,243 @@
+"""Numbers as people write them: ``12``, ``12,5``, ``0:12``, ``1 min 5 s``, ``2x15lb``, ``7/10``."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from dataclasses import dataclass
+from typing import Any
+
+from forecast.ladder import Measure
+from forecast.log.cells import Problem, as_number, is_blank, is_empty, show, tidy
+
+KG_PER_LB = 0.45359237
+"""Exact by the international yard and pound agreement of 1959 (NIST SP 811)."""
+
+CM_PER_INCH = 2.54
+"""Exact by the same agreement."""
+
+LIMITS: dict[Measure, float] = {"seconds": 7200.0, "reps": 2000.0, "kg": 1000.0, "cm": 10000.0}
+"""Values above these are slips of the pen; stated limits of this package, not of a sport."""
+
+LOAD_LIMIT_KG = 500.0
+"""Loads above this are slips of the pen; a stated limit of this package."""
+
+_UNITS = {
+    "s": "s sec secs second seconds",
+    "min": "min mins minute minutes",
+    "m": "m",
+    "reps": "rep reps r x times repetition repetitions",
+    "kg": "kg kgs kilo kilos kilogram kilograms",
+    "lb": "lb lbs pound pounds",
+    "cm": "cm centimetre centimetres centimeter centimeters",
+    "mm": "mm",
+    "in": "in inch inches",
+    '"': '" ″ ”',
+}
+UNITS = {word: unit for unit, words in _UNITS.items() for word in words.split()}
+"""Unit words, each with its unit."""
+
+FACTORS: dict[Measure, dict[str, float]] = {
+    "seconds": {"": 1.0, "s": 1.0, '"': 1.0, "min": 60.0, "m": 60.0},
+    "reps": {"": 1.0, "reps": 1.0},
+    "kg": {"": 1.0, "kg": 1.0, "lb": KG_PER_LB},
+    "cm": {"": 1.0, "cm": 1.0, "mm": 0.1, "m": 100.0, "in": CM_PER_INCH, '"': CM_PER_INCH},
+}
+"""What a number in a unit is worth in a measure; a unit that is not there contradicts it."""
+
+_NUMBER = r"\d+(?:[.,]\d+)*"
+_GROUPED = re.compile(r"[+-]?[1-9]\d{0,2}([.,])\d{3}(?:\1\d{3})*")
+_PLAIN = re.compile(rf"(x)?\s*([+-]?{_NUMBER})\s*([^\W\d_]*|[\"″”])\.?")
+_MACHINE = re.compile(r"[+-]?\d+(?:\.\d+)?e[+-]?\d+")
+_CLOCK = re.compile(r"(?:(\d+):)?(\d+):(\d{1,2}(?:[.,]\d+)?)\s*(?:s|sec|secs|min|mins|h)?\.?")
+_MINUTES = re.compile(
+    rf"(\d+)\s*(?:m|min|mins|minutes?|['′’])\s*({_NUMBER})\s*(?:s|secs?|seconds?|[\"″”]|'')?\.?"
+)
+_TIMES = re.compile(rf"(\d+)\s*[x×*@]\s*({_NUMBER})\s*([^\W\d_]*)\.?")
+_OUT_OF_TEN = re.compile(rf"(?:rpe|effort|pain)?\s*({_NUMBER})\s*(?:/|of|out of)\s*10")
+_BODY = re.compile(r"(?:bw|bodyweight|body weight)\s*\+?\s*")
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A number with its unit; ``unit`` is a key of ``UNITS``' values, ``""`` if none was given."""
+
+    number: float
+    unit: str = ""
+
+
+def decimal_number(text: str, decimal: str | None = None) -> float | Problem:
+    """Read digits with a decimal point or comma.
+
+    Parameters
+    ----------
+    text
+        Digits with points or commas, perhaps a sign.
+    decimal
+        ``"."`` or ``","`` where the mapping says which one is the decimal mark. Without it
+        both are, save where three digits after a comma could as well be thousands.
+    """
+    marks = set(re.findall(r"[.,]", text))
+    last = max(text.rfind("."), text.rfind(","))
+    if len(marks) == 2:
+        head, tail = text[:last], text[last + 1 :]
+        if _GROUPED.fullmatch(head):
+            return float(re.sub(r"[.,]", "", head) + "." + tail)
+    elif _GROUPED.fullmatch(text):
+        return _grouped(text, text[last], decimal)
+    elif len(re.findall(r"[.,]", text)) < 2:
+        return float(text.replace(",", "."))
+    return Problem("number", f"{text!r} is no number; write it like 12 or 12.5.")
+
+
+def _grouped(text: str, mark: str, decimal: str | None) -> float | Problem:
+    """Read ``1,234`` or ``12.345``: thousands, or three decimals."""
+    if text.count(mark) == 1:
+        # 12.345 is how machines write numbers; only a stated decimal comma makes it thousands
+        if mark == decimal or (mark == "." and decimal is None):
+            return float(text.replace(",", "."))
+        if decimal is None:
+            return Problem(
+                "number",
+                f"{text!r} may be {text.replace(',', '.')} or {text.replace(',', '')}; say which "
+                'with decimal = "," or "." under [read] in the mapping.',
+            )
+    return float(text.replace(mark, ""))
+
+
+def quantity(cell: Any, decimal: str | None = None) -> Quantity | Problem:
+    """Read one cell of the value column, whatever the rung measures.
+
+    A typed number is taken as it is. Text may be a number, with a unit before or after it, or
+    minutes and seconds.
+    """
+    if is_blank(cell):
+        return Problem("missing", "no value; write what was reached, 0 for a miss.")
+    number = as_number(cell)
+    if number is not None:
+        return Quantity(number)
+    if isinstance(cell, dt.timedelta):
+        return Quantity(cell.total_seconds(), "s")
+    if isinstance(cell, dt.time):
+        return Quantity(cell.hour * 3600 + cell.minute * 60 + cell.second, "s")
+    if isinstance(cell, bool | dt.date):
+        return Problem("number", f"{show(cell)!r} is no number; write it like 12 or 12.5.")
+    return _quantity_text(tidy(str(cell)).casefold().replace("−", "-"), decimal)
+
+
+def _quantity_text(text: str, decimal: str | None) -> Quantity | Problem:
+    if match := _CLOCK.fullmatch(text):
+        hours, minutes, seconds = match.groups()
+        last = float(seconds.replace(",", "."))
+        if last >= 60 or (hours and int(minutes) >= 60):
+            return Problem("number", f"{text!r} is no clock time; minutes and seconds end at 59.")
+        return Quantity(3600 * int(hours or 0) + 60 * int(minutes) + last, "s")
+    if match := _MINUTES.fullmatch(text):
+        tail = decimal_number(match[2], decimal)
+        return tail if isinstance(tail, Problem) else Quantity(60 * int(match[1]) + tail, "s")
+    if _MACHINE.fullmatch(text):
+        return Quantity(float(text))
+    if match := _PLAIN.fullmatch(text):
+        unit = UNITS.get(match[3], "" if not match[3] else None)
+        if match[1]:
+            unit = "reps" if unit in ("", "reps") else None
+        if unit is None:
+            return Problem("unit", f"{match[3]!r} in {text!r} is no unit known here.")
+        number = decimal_number(match[2], decimal)
+        return number if isinstance(number, Problem) else Quantity(number, unit)
+    if match := _TIMES.fullmatch(text):
+        unit = UNITS.get(match[3], "")
+        each = decimal_number(match[2], decimal)
+        if isinstance(each, Problem):
+            return each
+        if unit in {"kg", "lb"}:
+            return Quantity(int(match[1]) * each, unit)
+        return Problem(
+            "number", f"{text!r} looks like several sets in one row; give each set its own row."
+        )
+    return Problem("number", f"{text!r} is no number; {_advice(text)}")
+
+
+def _advice(text: str) -> str:
+    if text.startswith((">", "≥")) or text.endswith("+"):
+        return "write the number alone, with 'target' or 'choice' under stopped if more was left."
+    if re.search(r"fail|miss|fell", text):
+        return "write 0 for a miss, or map the word under [values.value]."
+    return "write it like 12, 12.5, 12s, 0:12 or 10 reps."
+
+
+def in_measure(found: Quantity, measure: Measure) -> float | Problem:
+    """Return the quantity in the unit of the measure, or say why it can't be one."""
+    factor = FACTORS[measure].get(found.unit)
+    if factor is None:
+        return Problem(
+            "unit",
+            f"{found.number:g} {found.unit} contradicts the rung, which counts {measure}; "
+            "mend the value or the rung.",
+        )
+    value = found.number * factor
+    if not 0 <= value <= LIMITS[measure]:
+        return Problem(
+            "limit", f"{value:g} {measure} is not between 0 and {LIMITS[measure]:g}; mend it."
+        )
+    if measure == "reps" and value != int(value):
+        return Problem("number", f"{value:g} reps: reps are whole; write those that were finished.")
+    return value
+
+
+def load(cell: Any, decimal: str | None = None, unit: str = "kg") -> float | Problem | None:
+    """Read one cell of the load column, in kilograms; ``None`` where nothing was noted.
+
+    ``unit`` is the unit of a bare number: ``"kg"`` or ``"lb"``. ``BW`` is no load, ``BW+10``
+    is 10.
+    """
+    if is_blank(cell):
+        return None
+    if isinstance(cell, str):
+        text = _BODY.sub("", tidy(cell).casefold(), count=1)
+        cell = text or "0"
+    found = quantity(cell, decimal)
+    if isinstance(found, Problem):
+        return found
+    factor = FACTORS["kg"].get(found.unit or unit)
+    if factor is None:
+        return Problem("unit", f"{show(cell)!r} is no load; write kilograms or pounds.")
+    value = found.number * factor
+    if value < 0:
+        return Problem("limit", f"{show(cell)!r}: a load can't be below 0; note help under assist.")
+    if not value <= LOAD_LIMIT_KG:
+        return Problem("limit", f"{value:g} kg is above {LOAD_LIMIT_KG:g} kg; mend it.")
+    return value
+
+
+def out_of_ten(cell: Any, decimal: str | None = None) -> float | Problem | None:
+    """Read effort or pain, 0 to 10 (``7/10`` too); ``None`` where nothing was noted."""
+    number: float | Problem | None = as_number(cell)
+    if number is None and isinstance(cell, str):
+        text = tidy(cell).casefold()
+        if text in {"none", "no"}:
+            return 0.0
+        if is_blank(cell):
+            return None
+        match = _OUT_OF_TEN.fullmatch(text) or re.fullmatch(rf"(?:rpe)?\s*({_NUMBER})", text)
+        number = decimal_number(match[1], decimal) if match else None
+    elif is_empty(cell):
+        return None
+    if isinstance(number, Problem):
+        return number
+    if number is None or not 0 <= number <= 10:
+        return Problem("limit", f"{show(cell)!r} is no number from 0 to 10; mend or blank it.")
+    return number
+
+
+def set_number(cell: Any) -> int | Problem | None:
+    """Read a set number, 1 or more; ``None`` where nothing was noted."""
+    if is_blank(cell):
+        return None
+    number = as_number(cell)
+    if number is None:
+        match = re.fullmatch(r"(?:set|#)?\s*(\d{1,6})(?:\.0*)?", show(cell).casefold())
+        number = float(match[1]) if match else None
+    if number is None or not (1 <= number <= 10_000) or number != int(number):
+        return Problem("number", f"{show(cell)!r} is no set number; count sets 1, 2, 3.")
+    return int(number)

@@ -1,0 +1,99 @@
+"""The raw table: cells as they came, each row with its number in the source."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from forecast.log.cells import Problem, is_empty, show
+
+
+@dataclass(frozen=True, slots=True)
+class RawTable:
+    """A table before anything in it is understood.
+
+    Attributes
+    ----------
+    file
+        Name of the source for messages.
+    cells
+        Cells (n, columns): text, or typed where the format has types.
+    rows
+        Row numbers (n,) as a person counts them: the header is 1.
+    shape_problems
+        Object array (n,), a ``Problem`` where a row has more or fewer cells than the header.
+    understood
+        Sentences on what was found out about the format.
+    warnings
+        Sentences on what was understood in one of several ways.
+    date1904
+        Whether spreadsheet serial numbers count from 1904.
+    """
+
+    file: str
+    cells: pd.DataFrame
+    rows: np.ndarray
+    shape_problems: np.ndarray
+    understood: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
+    date1904: bool = False
+
+    @property
+    def blank(self) -> np.ndarray:
+        """Whether each row (n,) has no content in any cell."""
+        blank = np.ones(len(self.cells), dtype=bool)
+        for name in self.cells.columns:
+            column = self.cells[name]
+            if isinstance(column.dtype, pd.StringDtype):
+                blank &= (column.fillna("").str.strip() == "").to_numpy(dtype=bool)
+            else:
+                blank &= np.fromiter((is_empty(c) for c in column.array), bool, len(column))
+        return blank
+
+
+def header_names(cells: Sequence[Any]) -> list[str]:
+    """Name the columns: blank headers get a number, repeated ones a count, none is dropped."""
+    names = [show(cell) or f"column {n}" for n, cell in enumerate(cells, start=1)]
+    seen: Counter[str] = Counter()
+    unique = []
+    for name in names:
+        seen[name] += 1
+        unique.append(name if seen[name] == 1 else f"{name} ({seen[name]})")
+    return (
+        unique
+        if len(set(unique)) == len(unique)
+        else [f"column {n + 1}" for n in range(len(names))]
+    )
+
+
+def from_records(
+    file: str,
+    header: Sequence[Any],
+    records: Sequence[Sequence[Any]],
+    rows: Sequence[int],
+    **notes: Any,
+) -> RawTable:
+    """Build the table from records that may be shorter or longer than the header.
+
+    A missing end is blank, as spreadsheets leave it out; a surplus with content in it is a
+    problem of that row, since no one can tell which cell is the stray one.
+    """
+    width = len(header)
+    problems = np.empty(len(records), dtype=object)
+    square = []
+    for n, record in enumerate(records):
+        extra = [cell for cell in record[width:] if not is_empty(cell)]
+        if extra:
+            problems[n] = Problem(
+                "shape",
+                f"the row has {len(record)} cells, the header {width}; put quotes round cells "
+                "that hold the separator, such as a decimal comma.",
+            )
+        square.append([*record[:width], *[""] * (width - len(record))])
+    frame = pd.DataFrame(square, columns=header_names(header), dtype=object)
+    return RawTable(file, frame, np.asarray(rows, dtype=np.int64), problems, **notes)

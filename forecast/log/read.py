@@ -1,0 +1,164 @@
+"""Reading a training log: from what people bring to the one record the other rooms use."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping as Table
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from forecast.errors import MappingError
+from forecast.ladder import Ladder
+from forecast.log.cells import Problem
+from forecast.log.dates import DateOrder
+from forecast.log.mapping import Mapping, load_mapping
+from forecast.log.parsing import parse_rows
+from forecast.log.repeats import number_sets, set_aside_repeats
+from forecast.log.roster import read_roster
+from forecast.log.sources import Source, open_sources
+from forecast.log.training_log import REJECTED_COLUMNS, SET_COLUMNS, TrainingLog
+from forecast.log.words import RungNames
+
+_PLACE = {"file", "row", "set", "note"}
+
+
+def read_log(
+    source: Source,
+    ladder: Ladder,
+    *,
+    mapping: str | Path | Table[str, Any] | Mapping | None = None,
+    roster: Source | None = None,
+    date_order: DateOrder | None = None,
+    table: str | None = None,
+    sheet: str | None = None,
+    encoding: str | None = None,
+    today: str | pd.Timestamp | None = None,
+) -> TrainingLog:
+    """Read sets, one row each, and keep account of every row that can't be used.
+
+    Parameters
+    ----------
+    source
+        Path of a CSV, TSV, XLSX or Parquet file, an SQLAlchemy URL, a ``DataFrame``, or a list
+        of these.
+    ladder
+        The ladder the rungs belong to.
+    mapping
+        How the file's names and words translate: a TOML path or a dictionary with the tables
+        ``columns``, ``values``, ``roster`` and ``read``.
+    roster
+        One row an athlete with any covariates, in any of the same formats.
+    date_order
+        ``"dmy"``, ``"mdy"`` or ``"ymd"``; needed only where no date of the file settles it.
+        Asked for outright, it also admits years of two digits.
+    table, sheet, encoding
+        Table or query of a database, sheet of a workbook, encoding of a text file. Each
+        argument goes before its namesake in the mapping.
+    today
+        If given, sets dated after this day are reported in ``warnings``; the clock is never
+        read.
+
+    Returns
+    -------
+    TrainingLog
+        Sets, rejected rows with reasons, warnings; rows in = sets + rejected.
+
+    Raises
+    ------
+    LogError
+        If a source can't be opened or read.
+    MappingError
+        If a required column is not found, or the mapping is wrong or does not fit.
+    AmbiguousDateError
+        If day and month can't be told apart, or some dates contradict the others.
+    """
+    plan = load_mapping(mapping)
+    _check_rungs(plan, ladder)
+    raws = open_sources(
+        source,
+        table or plan.read.table,
+        sheet or plan.read.sheet,
+        encoding or plan.read.encoding,
+    )
+    parts = [parse_rows(raw, ladder, plan, date_order) for raw in raws]
+    parsed = _typed(pd.concat([part.sets for part in parts], ignore_index=True))
+    kept, repeats = set_aside_repeats(parsed)
+    sets = _ordered(kept)
+    rejected = _rejected([*(part.rejected for part in parts), repeats], [r.file for r in raws])
+    people, about_people = read_roster(roster, plan, encoding, sheet)
+    warnings = [w for part in parts for w in part.warnings]
+    warnings += _worth_a_look(sets, kept, len(repeats), today)
+    warnings += about_people
+    return TrainingLog(
+        sets=sets,
+        rejected=rejected,
+        warnings=tuple(warnings),
+        roster=people,
+        ladder=ladder,
+        rows_in=sum(len(raw.cells) for raw in raws),
+        understood=tuple(s for part in parts for s in part.understood),
+    )
+
+
+def _check_rungs(plan: Mapping, ladder: Ladder) -> None:
+    names = RungNames(ladder)
+    for theirs, ours in plan.values.get("rung", {}).items():
+        fit = names(ours)
+        if isinstance(fit, Problem):
+            raise MappingError(f"[values.rung], {theirs!r}: {fit.reason}")
+
+
+def _typed(sets: pd.DataFrame) -> pd.DataFrame:
+    """Give every column of ``SET_COLUMNS`` its type; a set without a number is 0."""
+    sets = sets.assign(set=[0 if number is None else number for number in sets["set"]])
+    for name in ("load_kg", "effort", "pain"):
+        sets[name] = pd.to_numeric(sets[name].astype(object).where(sets[name].notna()))
+    return sets.astype({**SET_COLUMNS, "clock": "int64"})
+
+
+def _ordered(kept: pd.DataFrame) -> pd.DataFrame:
+    sets = kept.assign(set=number_sets(kept)).astype({"set": "int64"})
+    sets = sets.sort_values(["athlete", "date", "rung", "set", "file", "row"], kind="stable")
+    return sets[list(SET_COLUMNS)].reset_index(drop=True)
+
+
+def _rejected(parts: list[pd.DataFrame], files: list[str]) -> pd.DataFrame:
+    """Join the rejected rows in the order of the files and their rows."""
+    rejected = pd.concat(parts, ignore_index=True)
+    rank = rejected["file"].map({file: n for n, file in enumerate(files)})
+    rejected = rejected.assign(rank=rank).sort_values(["rank", "row"], kind="stable")
+    types = {name: "int64" if name == "row" else "str" for name in REJECTED_COLUMNS}
+    return rejected[list(REJECTED_COLUMNS)].astype(types).reset_index(drop=True)
+
+
+def _worth_a_look(
+    sets: pd.DataFrame, kept: pd.DataFrame, repeats: int, today: str | pd.Timestamp | None
+) -> list[str]:
+    said = []
+    if sets.empty:
+        said.append("No usable set was found; see the rejected rows for the reasons.")
+    equal = kept[kept["set"] == 0].duplicated([c for c in SET_COLUMNS if c not in _PLACE])
+    if equal.any():
+        said.append(
+            f"{int(equal.sum())} rows equal another row of the same session and have no set "
+            "number; they were kept as repeated sets."
+        )
+    if repeats:
+        said.append(f"{repeats} rows give a set again; they were set aside, see rejected.")
+    spellings = pd.Series(sets["athlete"].unique(), dtype="str")
+    for _, names in spellings.groupby(spellings.str.casefold()):
+        if len(names) > 1:
+            said.append(
+                f"The athletes {', '.join(map(repr, sorted(names)))} differ only in case and were "
+                "kept apart; if they are one person, map them under [values.athlete]."
+            )
+    if today is not None:
+        late = sets[sets["date"] > pd.Timestamp(today).normalize()]
+        if len(late):
+            first = late.iloc[0]
+            said.append(
+                f"{len(late)} sets are dated after {pd.Timestamp(today).date()}, such as "
+                f"{first['file']} row {first['row']} ({first['date'].date()})."
+            )
+    return said

@@ -1,0 +1,103 @@
+"""The same set written twice: duplicates, contradictions, and the numbers of the sets."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+SESSION = ["athlete", "date", "rung"]
+_SAME = [*SESSION, "clock", "set"]
+_CONTENT = ["value", "clean", "assist", "load_kg", "stopped", "effort", "pain"]
+
+
+def set_aside_repeats(sets: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Separate honest sets from rows that say the same set again.
+
+    With set numbers, a row equal to an earlier one (notes apart) is a duplicate, and rows with
+    one number but different content contradict each other: all of them go. Without a number,
+    equal rows of one file are repeated sets, as in 10 s, 10 s, and stay; equal rows of
+    *another* file are duplicates as far as the first file has as many, so that overlapping
+    exports do not count twice.
+
+    Parameters
+    ----------
+    sets
+        Parsed rows of all files, ``set`` 0 where no number was noted, with ``clock``.
+
+    Returns
+    -------
+    kept : DataFrame
+        Rows of ``sets`` that stay.
+    rejected : DataFrame
+        The others, with the columns of ``REJECTED_COLUMNS``.
+    """
+    if sets.empty:
+        return sets, _as_rejected(sets, "set", "duplicate", pd.Series(dtype=object))
+    sets = sets.reset_index(drop=True)
+    content = sets.groupby([*_SAME, *_CONTENT], dropna=False, sort=False).ngroup()
+    turn = sets.groupby([content, sets["file"]], sort=False).cumcount()
+    turn = turn.where(sets["set"] == 0, 0)
+    twin = sets.groupby([content, turn], sort=False).cumcount() > 0
+    first = _places(sets).groupby([content, turn], sort=False).transform("first")
+    duplicates = _as_rejected(
+        sets[twin], "set", "duplicate", "the same set as in " + first[twin] + "; counted once."
+    )
+    rest = sets[~twin]
+    numbered = rest[rest["set"] > 0]
+    clash = numbered[numbered.duplicated(_SAME, keep=False)]
+    contradictions = _as_rejected(clash, "set", "contradiction", _clashes(clash))
+    kept = rest.drop(index=clash.index)
+    return kept, pd.concat([duplicates, contradictions], ignore_index=True)
+
+
+def _places(sets: pd.DataFrame) -> pd.Series:
+    return sets["file"].astype(str) + " row " + sets["row"].astype(str)
+
+
+def _clashes(clash: pd.DataFrame) -> pd.Series:
+    if clash.empty:
+        return pd.Series(index=clash.index, dtype="str")
+    places = _places(clash)
+    together = places.groupby([clash[c] for c in _SAME], sort=False).transform(", ".join)
+    return (
+        "set "
+        + clash["set"].astype(str)
+        + " of this session is given with different content in "
+        + together
+        + "; keep the right one."
+    )
+
+
+def _as_rejected(sets: pd.DataFrame, column: str, kind: str, reason: pd.Series) -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "file": sets["file"],
+            "row": sets["row"],
+            "column": column,
+            "value": sets["set"].astype(str).where(sets["set"] > 0, ""),
+            "kind": kind,
+            "reason": reason,
+        }
+    )
+
+
+def number_sets(sets: pd.DataFrame) -> pd.Series:
+    """Return set numbers: those noted, and the free ones in the order of the rows.
+
+    Where a day holds the same number twice at different clock times (morning and evening), the
+    day is counted through in the order of the clock.
+    """
+    number = sets["set"].copy()
+    session = sets.groupby(SESSION, sort=False).ngroup()
+    noted = number > 0
+    again = sets.duplicated([*SESSION, "set"], keep=False) & noted
+    recount = ~noted.groupby(session).transform("any") | again.groupby(session).transform("any")
+    ordered = sets[recount].assign(session=session[recount], place=np.arange(recount.sum()))
+    ordered = ordered.sort_values(["session", "clock", "set", "place"])
+    number[ordered.index] = ordered.groupby("session").cumcount() + 1
+    gaps = ~recount & (~noted).groupby(session).transform("any")
+    for rows in number[gaps].groupby(session[gaps], sort=False).groups.values():
+        free = iter(sorted(set(range(1, 2 * len(rows) + 1)) - set(number[rows])))
+        for row in rows[number[rows] == 0]:
+            number[row] = next(free)
+    return number

@@ -1,0 +1,121 @@
+"""Opening what people bring: a file, a database or a table in memory, as raw tables."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from forecast.errors import LogError
+from forecast.log.databases import read_database
+from forecast.log.raw import RawTable, header_names
+from forecast.log.text_files import read_text_file
+from forecast.log.workbooks import read_workbook
+
+Source = str | Path | pd.DataFrame | Sequence[str | Path | pd.DataFrame]
+"""A path, an SQLAlchemy URL, a table in memory, or a list of these."""
+
+_TEXT = {".csv", ".tsv", ".tab", ".txt"}
+_BOOK = {".xlsx", ".xlsm"}
+_PARQUET = {".parquet", ".pq"}
+
+
+def open_sources(
+    source: Source,
+    table: str | None = None,
+    sheet: str | None = None,
+    encoding: str | None = None,
+) -> list[RawTable]:
+    """Open each source.
+
+    Parameters
+    ----------
+    source
+        Path of a CSV, TSV, XLSX or Parquet file, an SQLAlchemy URL, a ``DataFrame``, or a list
+        of these.
+    table, sheet, encoding
+        Table or query of a database, sheet of a workbook, encoding of a text file.
+
+    Raises
+    ------
+    LogError
+        If a source is not there, can't be opened, or is of no known kind.
+    """
+    parts = [source] if isinstance(source, str | Path | pd.DataFrame) else list(source)
+    if not parts:
+        raise LogError("The list of sources is empty; give at least one file.")
+    labels = _labels(parts)
+    return [
+        _open(part, label, table, sheet, encoding)
+        for part, label in zip(parts, labels, strict=True)
+    ]
+
+
+def _is_url(part: object) -> bool:
+    return isinstance(part, str) and re.match(r"[a-z][a-z0-9+]*://", part, re.I) is not None
+
+
+def _labels(parts: list[str | Path | pd.DataFrame]) -> list[str]:
+    """Name each source: the bare file name unless two are alike."""
+    paths = [Path(p).name for p in parts if not isinstance(p, pd.DataFrame)]
+    often = Counter(paths)
+    labels = []
+    for n, part in enumerate(parts, start=1):
+        if isinstance(part, pd.DataFrame):
+            labels.append("table" if len(parts) == 1 else f"table {n}")
+        else:
+            labels.append(Path(part).name if often[Path(part).name] == 1 else str(part))
+    return labels
+
+
+def _open(
+    part: str | Path | pd.DataFrame,
+    label: str,
+    table: str | None,
+    sheet: str | None,
+    encoding: str | None,
+) -> RawTable:
+    if isinstance(part, pd.DataFrame):
+        return _from_frame(part, label, "table in memory")
+    if _is_url(part):
+        name, frame = read_database(str(part), table)
+        return _from_frame(frame, name, "database")
+    path = Path(part)
+    if path.is_dir():
+        raise LogError(f"{path} is a folder; give the file in it, or a list of files.")
+    if not path.exists():
+        raise LogError(f"There is no file {path}; check the name.")
+    suffix = path.suffix.casefold()
+    try:
+        if suffix in _TEXT:
+            return read_text_file(path, label, encoding)
+        if suffix in _BOOK:
+            return read_workbook(path, label, sheet)
+        if suffix in _PARQUET:
+            return _from_frame(pd.read_parquet(path), label, "Parquet")
+    except pa.ArrowException as error:
+        raise LogError(f"{label} is no readable Parquet file: {error}.") from error
+    except OSError as error:
+        raise LogError(f"{path} can't be read: {error.strerror or error}.") from error
+    raise LogError(
+        f"{path} is of a kind not read here ({suffix or 'no ending'}); "
+        "save it as .csv, .tsv, .xlsx or .parquet."
+    )
+
+
+def _from_frame(frame: pd.DataFrame, file: str, kind: str) -> RawTable:
+    named = [name for name in frame.index.names if name is not None]
+    cells = frame.reset_index() if named else frame.reset_index(drop=True)
+    cells.columns = pd.Index(header_names(list(cells.columns)))
+    return RawTable(
+        file=file,
+        cells=cells,
+        rows=np.arange(2, len(cells) + 2, dtype=np.int64),
+        shape_problems=np.empty(len(cells), dtype=object),
+        understood=(f"{file}: {kind}, columns {', '.join(cells.columns)}.",),
+    )

@@ -1,0 +1,112 @@
+"""CSV and its kin: encoding, separator, and records with their line numbers."""
+
+from __future__ import annotations
+
+import csv
+import io
+from pathlib import Path
+
+import pandas as pd
+
+from forecast.errors import LogError
+from forecast.log.raw import RawTable, from_records
+
+_BOMS = (
+    (b"\xef\xbb\xbf", "utf-8-sig"),
+    (b"\xff\xfe\x00\x00", "utf-32"),
+    (b"\x00\x00\xfe\xff", "utf-32"),
+    (b"\xff\xfe", "utf-16"),
+    (b"\xfe\xff", "utf-16"),
+)
+_SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
+
+
+def decode(data: bytes, file: str, encoding: str | None = None) -> tuple[str, str, str]:
+    """Turn bytes into text.
+
+    Returns text, the encoding's name, and a warning (empty if there is none). A byte-order
+    mark decides; else UTF-8 if it fits, else Windows-1252, which is said in the warning.
+    """
+    marked = next((name for bom, name in _BOMS if data.startswith(bom)), None)
+    name = encoding or marked or "utf-8"
+    try:
+        return data.decode(name), name, ""
+    except LookupError as error:
+        raise LogError(f"{file}: {name!r} is no encoding; try 'utf-8' or 'cp1252'.") from error
+    except UnicodeError as error:
+        if encoding or marked:
+            raise LogError(f"{file} does not fit the encoding {name}; name another.") from error
+    try:
+        text = data.decode("cp1252")
+    except UnicodeDecodeError as error:
+        raise LogError(
+            f"{file} is neither UTF-8 nor Windows-1252; pass encoding=, or save it as UTF-8."
+        ) from error
+    return text, "cp1252", f"{file} is not UTF-8; it was read as Windows-1252 (cp1252)."
+
+
+def read_text_file(path: Path, file: str, encoding: str | None = None) -> RawTable:
+    """Read separated text; the first line with content is the header.
+
+    Raises
+    ------
+    LogError
+        If the file is empty, holds NUL characters, or a quotation mark is never closed.
+    """
+    text, name, warning = decode(path.read_bytes(), file, encoding)
+    if "\x00" in text:
+        raise LogError(
+            f"{file} holds NUL characters: it is no text file, or UTF-16 without its mark; "
+            "then pass encoding='utf-16-le'."
+        )
+    text = text.removeprefix("\ufeff")
+    separator, skip = _separator(text, path.suffix)
+    records, rows = _records(text, separator, file)
+    first = next(
+        (n for n, r in enumerate(records) if n >= skip and any(c.strip() for c in r)), None
+    )
+    if first is None:
+        raise LogError(f"{file} is empty; its first line must name the columns.")
+    table = from_records(
+        file,
+        records[first],
+        records[first + 1 :],
+        rows[first + 1 :],
+        understood=(f"{file}: text in {name}, cells separated by {_SEPARATORS[separator]}.",),
+        warnings=(warning,) if warning else (),
+    )
+    for column in table.cells.columns:
+        table.cells[column] = table.cells[column].astype(pd.StringDtype(na_value=float("nan")))
+    return table
+
+
+def _separator(text: str, suffix: str) -> tuple[str, int]:
+    """Return the separator and the number of lines to skip (the ``sep=;`` line of spreadsheets)."""
+    lines = [line for line in text[:100_000].splitlines() if line.strip()]
+    if not lines:
+        return ",", 0
+    told = lines[0].strip().strip('"').casefold()
+    if told.startswith("sep=") and told[4:] in _SEPARATORS:
+        return told[4:], 1
+    if suffix.casefold() in {".tsv", ".tab"}:
+        return "\t", 0
+    # the header is made of names, so the mark it holds most of outside quotes is the separator
+    widths = {s: len(next(csv.reader([lines[0]], delimiter=s))) for s in _SEPARATORS}
+    return max(widths, key=lambda s: widths[s]), 0
+
+
+def _records(text: str, separator: str, file: str) -> tuple[list[list[str]], list[int]]:
+    """Return the records and, for each, the line of the file on which it starts."""
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+    records, rows, line = [], [], 1
+    try:
+        for record in reader:
+            records.append(record)
+            rows.append(line)
+            line = reader.line_num + 1
+    except csv.Error as error:
+        raise LogError(
+            f"{file}, line {line}: a quotation mark is out of place ({error}); a cell that holds "
+            'one is written "so ""quoted"" text", and every opening mark needs a closing one.'
+        ) from error
+    return records, rows

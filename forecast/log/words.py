@@ -1,0 +1,118 @@
+"""Words with a fixed meaning: clean, assist, stopped, and the names of rungs."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from typing import Any
+
+from forecast.ladder import Ladder
+from forecast.log.cells import Problem, as_number, is_blank, is_empty, show, tidy, word_set
+
+TICKS = word_set("x ✓ ✔ ☑ v")
+"""Marks that tick a box; nothing in them says what a blank box means."""
+
+_YES = word_set("yes y true t 1 ok clean good strict") | TICKS
+# any bend of a straight arm makes a set unclean: common practice, no source
+_NO = word_set("no n false f 0 bad unclean dirty bent bend broke broken ✗ ✘ ☒ ☐")
+_ALONE = word_set("none no n 0 false f unassisted alone free ☐")
+_HELPED = word_set("yes y true t 1 assisted help") | TICKS
+_STOPPED = {
+    "failed": "failed fail failure f miss missed fell",
+    "target": "target t reached goal done",
+    "choice": "choice c chose voluntary chosen",
+    "unknown": "unknown u",
+}
+_STOP_WORDS = {word: name for name, words in _STOPPED.items() for word in words.split()}
+
+
+def _word(cell: Any) -> str:
+    number = as_number(cell)
+    return show(number if number is not None else cell).casefold().rstrip(".!")
+
+
+def clean(cell: Any) -> bool | Problem:
+    """Read whether form was held; a blank means yes."""
+    if is_blank(cell) and _word(cell) != "none":
+        return True
+    word = _word(cell)
+    if word in _YES:
+        return True
+    if word in _NO:
+        return False
+    return Problem("word", f"{show(cell)!r} is neither yes nor no; map it under [values.clean].")
+
+
+def assist(cell: Any) -> str:
+    """Read the kind of help, ``"none"`` for none; a plain yes is ``"assisted"``."""
+    word = _word(cell)
+    if is_blank(cell) or word in _ALONE:
+        return "none"
+    return "assisted" if word in _HELPED else word
+
+
+def stopped(cell: Any) -> str | Problem:
+    """Read why the set ended: ``failed``, ``target``, ``choice``, or ``unknown`` for a blank."""
+    if is_blank(cell):
+        return "unknown"
+    name = _STOP_WORDS.get(_word(cell))
+    if name is None:
+        return Problem(
+            "word",
+            f"{show(cell)!r} is none of failed, target and choice; map it under [values.stopped].",
+        )
+    return name
+
+
+def athlete(cell: Any) -> str | Problem:
+    """Read a name; only the space round it is dropped."""
+    if is_empty(cell):
+        return Problem("missing", "no athlete; write whose set it was.")
+    return show(cell)
+
+
+def note(cell: Any) -> str:
+    """Read a note as it is, ``""`` for none."""
+    return "" if is_empty(cell) else show(cell)
+
+
+class RungNames:
+    """Finds a rung by key or name, without regard to case, space and punctuation."""
+
+    def __init__(self, ladder: Ladder) -> None:
+        self._exact = set(ladder.keys)
+        self._keys: dict[str, list[str]] = {}
+        self._names: dict[str, list[str]] = {}
+        for rung in ladder.rungs:
+            self._keys.setdefault(_loose(rung.key), []).append(rung.key)
+            self._names.setdefault(_loose(rung.name), []).append(rung.key)
+
+    def __call__(self, cell: Any) -> str | Problem:
+        """Return the key, or why no single rung fits."""
+        if is_empty(cell):
+            return Problem("missing", "no rung; write which exercise it was.")
+        text = show(cell)
+        if text in self._exact:
+            return text
+        loose = _loose(text)
+        fits = self._keys.get(loose) or self._names.get(loose, [])
+        if len(fits) == 1:
+            return fits[0]
+        if fits:
+            keys = " and ".join(fits)
+            return Problem("rung", f"{text!r} fits the rungs {keys}; write the key of one.")
+        near = self.nearest(text)
+        advice = f"did you mean {near!r}?" if near else "map it under [values.rung]."
+        return Problem("rung", f"{text!r} is no rung of the ladder; {advice}")
+
+    def nearest(self, text: str) -> str | None:
+        """Key of the rung whose key or name is closest in spelling, ``None`` if none is close."""
+        loose = difflib.get_close_matches(_loose(text), [*self._keys, *self._names], n=1)
+        if not loose:
+            return None
+        return (self._keys.get(loose[0]) or self._names[loose[0]])[0]
+
+
+def _loose(text: str) -> str:
+    words = " ".join(re.sub(r"[^\w]|_", " ", tidy(text).casefold()).split())
+    return words or tidy(text).casefold()
