@@ -82,8 +82,8 @@ class BacktestResult:
         if followed["athlete"].nunique() < 10:
             lines.append("Fewer than 10 athletes: the ranges are rough, and so is any ranking.")
         lines += [
-            f"Failed: {row.forecaster} at {row.as_of.date()}: {row.reason}"
-            for row in self.failures.itertuples()
+            f"Failed: {name} at {pd.Timestamp(as_of).date()}: {reason}"
+            for name, as_of, reason in self.failures.to_numpy()
         ]
         return "\n".join(lines)
 

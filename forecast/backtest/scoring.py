@@ -107,17 +107,18 @@ def score_curves(curve: Floats, cases: Cases, use: Bools) -> Scored:
     """Score the curves (n, H) on the rows in ``use`` (n,)."""
     p, weeks, cleared = curve[use], cases.weeks[use], cases.cleared[use]
     times, horizon = cases.multiplicity[:, use], cases.horizon
-    common = {"cleared": cleared, "censoring": cases.censoring}
-    one = np.ones(len(p))
-    parts = {"crps_weeks": (crps_from_curve(p, weeks, horizon, **common), one)}
+    gone, one = cases.censoring, np.ones(len(p))
+    crps = crps_from_curve(p, weeks, horizon, cleared=cleared, censoring=gone)
+    parts = {"crps_weeks": (crps, one)}
     for week in BRIER_WEEKS:
         known = np.full(len(p), np.nan)
         if week <= horizon:
-            known = brier_at(p, weeks, week, **common)
+            known = brier_at(p, weeks, week, cleared=cleared, censoring=gone)
         parts[f"brier_{week}"] = (known, one)
-    parts["log_score"] = (log_score(p, weeks, horizon, **common), one)
+    surprise = log_score(p, weeks, horizon, cleared=cleared, censoring=gone)
+    parts["log_score"] = (surprise, one)
     for level in COVERAGE_LEVELS:
-        inside = coverage(p, weeks, level, horizon, **common)
+        inside = coverage(p, weeks, level, horizon, cleared=cleared, censoring=gone)
         parts[f"coverage_{round(100 * level)}"] = (inside.covered, inside.weight)
     width = np.minimum(weeks_at(p, 0.9), horizon) - np.minimum(weeks_at(p, 0.1), horizon)
     parts["width_80_weeks"] = (width, one)
@@ -142,25 +143,24 @@ def _add_discrimination(
     cases: Cases,
 ) -> None:
     """Add concordance and AUC; NaN where no two rows can be compared."""
-    horizon, week = cases.horizon, min(AUC_WEEK, cases.horizon)
-    early = cleared & (weeks <= week)
-    options = {"censoring": cases.censoring}
-    risk = p[:, :horizon].mean(axis=1)  # mean chance over the weeks: minus the mean wait, scaled
-    seen = cleared & (weeks < horizon)
-    comparable = seen.any() and bool(np.any(weeks > weeks[seen].min()))
+    horizon, gone = cases.horizon, cases.censoring
     absent = np.full(len(times), np.nan)
-    value["concordance"], resampled["concordance"] = float("nan"), absent
-    value[f"auc_{AUC_WEEK}"], resampled[f"auc_{AUC_WEEK}"] = float("nan"), absent
-    if comparable:
-        ask = {"tau": float(horizon), **options}
-        value["concordance"] = float(uno_c(risk, weeks, cleared, **ask))
-        resampled["concordance"] = uno_c(risk, weeks, cleared, multiplicity=times, **ask)
-    if horizon >= AUC_WEEK and early.any() and np.any(weeks > week):
-        chance = p[:, week - 1]
-        value[f"auc_{AUC_WEEK}"] = float(auc_at(chance, weeks, cleared, week, **options))
-        resampled[f"auc_{AUC_WEEK}"] = auc_at(
-            chance, weeks, cleared, week, multiplicity=times, **options
+    auc = f"auc_{AUC_WEEK}"
+    value["concordance"] = value[auc] = float("nan")
+    resampled["concordance"] = resampled[auc] = absent
+    seen = cleared & (weeks < horizon)
+    if seen.any() and np.any(weeks > weeks[seen].min()):
+        risk = p[:, :horizon].mean(axis=1)  # minus the mean wait up to the horizon, scaled
+        known = uno_c(risk, weeks, cleared, tau=float(horizon), censoring=gone)
+        value["concordance"] = float(known)
+        resampled["concordance"] = uno_c(
+            risk, weeks, cleared, tau=float(horizon), censoring=gone, multiplicity=times
         )
+    early = cleared & (weeks <= AUC_WEEK)
+    if horizon >= AUC_WEEK and early.any() and np.any(weeks > AUC_WEEK):
+        risk = p[:, AUC_WEEK - 1]
+        value[auc] = float(auc_at(risk, weeks, cleared, AUC_WEEK, censoring=gone))
+        resampled[auc] = auc_at(risk, weeks, cleared, AUC_WEEK, censoring=gone, multiplicity=times)
 
 
 def score_table(curves: dict[str, Floats], cases: Cases, level: float) -> pd.DataFrame:

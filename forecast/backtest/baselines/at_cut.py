@@ -93,7 +93,7 @@ def counting_sessions(known: AtCut) -> pd.DataFrame:
     """
     sessions = known.histories.sessions.dropna(subset=["best"])
     ladder = known.histories.ladder
-    target = sessions["rung"].map({r.key: r.criterion.target for r in ladder.rungs}).astype(float)
+    target = sessions["rung"].map({r.key: r.criterion.target for r in ladder.rungs}).to_numpy(float)
     start = known.histories.spells["start"].reindex(sessions["spell"]).to_numpy()
     floor = np.minimum(LEVEL_FLOOR, target / 2)
     return pd.DataFrame(
@@ -102,7 +102,7 @@ def counting_sessions(known: AtCut) -> pd.DataFrame:
             "date": sessions["date"].to_numpy(),
             "days": (sessions["date"] - start).dt.days.to_numpy(float),
             "best": sessions["best"].to_numpy(float),
-            "target": target.to_numpy(),
-            "level": np.log(np.maximum(sessions["best"], floor) / target).to_numpy(),
+            "target": target,
+            "level": np.log(np.maximum(sessions["best"].to_numpy(float), floor) / target),
         }
     )

@@ -68,7 +68,7 @@ def features_at(known: AtCut, rows: pd.DataFrame) -> pd.DataFrame:
     out["level_recent"] = latest.fillna(best).fillna(lowest).to_numpy()
     out["slope"] = _slopes(counting[counting["ago"] <= SLOPE_DAYS], len(out))
     lately = every[every["ago"] <= RATE_DAYS].groupby("row").size().reindex(out["row"])
-    out["rate"] = lately.fillna(0).to_numpy() / (np.clip(age, 7, RATE_DAYS) / 7.0).to_numpy()
+    out["rate"] = lately.fillna(0).to_numpy() / (np.clip(age.to_numpy(), 7, RATE_DAYS) / 7.0)
     out["log_age"] = np.log1p(age / 7.0)
     out["idle"] = (every.groupby("row")["ago"].min() / 7.0).reindex(out["row"]).to_numpy()
     met = every[every["ago"] <= RECENT_DAYS].groupby("row")["meets"].sum()

@@ -147,8 +147,8 @@ def _clearing_weeks(known: AtCut, lines: Lines, line: Floats, rng: np.random.Gen
     """Simulate day by day; weeks to clearing of each draw (s, d), infinite past the horizon."""
     spells = known.open_spells
     ladder = known.histories.ladder
-    need = spells["rung"].map({r.key: r.criterion.confirm_sessions for r in ladder.rungs})
-    need = need.to_numpy()[:, None]
+    confirm = {r.key: r.criterion.confirm_sessions for r in ladder.rungs}
+    need = spells["rung"].map(confirm).to_numpy()[:, None]
     attend, counts = _attendance(known)
     served = (known.as_of - spells["start"]).dt.days.to_numpy()
     run = np.repeat(spells["run"].to_numpy()[:, None], line.shape[1], axis=1)

@@ -100,7 +100,7 @@ def uno_c(
     gone = censoring_curve(weeks, done) if censoring is None else censoring
     opens = done if tau is None else done & (weeks < tau)
     weight = np.divide(1.0, gone.before(weeks) ** 2, out=np.zeros_like(weeks), where=opens)
-    return _ratio(score, comparable * weight[:, None], multiplicity)
+    return _ratio(score, np.where(comparable, weight[:, None], 0.0), multiplicity)
 
 
 def auc_at(
