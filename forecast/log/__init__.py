@@ -1,6 +1,18 @@
 """Getting records in: formats, mapping, values and units, checks, and everything set aside."""
 
+from forecast.log.check import LogReport, describe_log, write_rejected
+from forecast.log.mapping import Mapping, load_mapping
 from forecast.log.read import read_log
 from forecast.log.training_log import REJECTED_COLUMNS, SET_COLUMNS, TrainingLog
 
-__all__ = ["REJECTED_COLUMNS", "SET_COLUMNS", "TrainingLog", "read_log"]
+__all__ = [
+    "REJECTED_COLUMNS",
+    "SET_COLUMNS",
+    "LogReport",
+    "Mapping",
+    "TrainingLog",
+    "describe_log",
+    "load_mapping",
+    "read_log",
+    "write_rejected",
+]

@@ -81,6 +81,11 @@ def is_blank(cell: Any) -> bool:
     return is_empty(cell) or (isinstance(cell, str) and tidy(cell).casefold() in BLANKS)
 
 
+def counted(number: int, noun: str) -> str:
+    """Return ``1 row``, ``2 rows``."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
 def word_set(text: str) -> frozenset[str]:
     """Return the words of a text as a set."""
     return frozenset(text.split())

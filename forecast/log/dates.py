@@ -12,7 +12,7 @@ import pandas as pd
 from openpyxl.utils.datetime import from_excel
 
 from forecast.errors import AmbiguousDateError
-from forecast.log.cells import Problem, as_number, is_blank, parse, show
+from forecast.log.cells import Problem, as_number, counted, is_blank, parse, show
 
 DateOrder = Literal["dmy", "mdy", "ymd"]
 
@@ -234,7 +234,7 @@ def _serial_warning(
     first = days[at[0]]
     assert first is not None
     return (
-        f"{file}: {len(at)} dates are bare spreadsheet day numbers, such as "
+        f"{file}: bare spreadsheet day numbers for {counted(len(at), 'date')}, such as "
         f"{show(column.iloc[at[0]])} in row {rows[at[0]]}, read as {first.date}.",
     )
 

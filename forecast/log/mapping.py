@@ -61,7 +61,7 @@ class Mapping(BaseModel):
     Attributes
     ----------
     columns
-        Our column name to theirs.
+        Our column name to theirs; for ``value`` also a list of columns with different units.
     values
         For each of our columns, their word to ours; ``""`` stands for a blank cell.
     roster
@@ -72,7 +72,7 @@ class Mapping(BaseModel):
 
     model_config = ConfigDict(extra="forbid", strict=True)
 
-    columns: dict[str, str] = Field(default_factory=dict)
+    columns: dict[str, str | list[str]] = Field(default_factory=dict)
     values: dict[str, dict[str, Scalar]] = Field(default_factory=dict)
     roster: dict[str, str] = Field(default_factory=dict)
     read: _Read = Field(default_factory=_Read)
@@ -86,14 +86,17 @@ class Columns:
     ----------
     ours
         Our column name to the header in the file.
-    units
-        Our column name to the unit its header tells, such as ``lb`` in ``Load (lb)``.
+    values
+        Headers that hold values, each with the unit it tells, such as ``s`` in ``Hold (s)``.
+    load_unit
+        Unit that the header of the load tells: ``kg``, ``lb`` or none.
     unused
         Headers that nothing was taken from.
     """
 
     ours: dict[str, str]
-    units: dict[str, str]
+    values: tuple[tuple[str, str], ...]
+    load_unit: str
     unused: tuple[str, ...]
 
 
@@ -174,36 +177,61 @@ def match_columns(headers: list[str], mapping: Mapping, file: str) -> Columns:
         If a mapped header is not in the file, a required column is not found, or two headers
         could be the same column.
     """
-    ours: dict[str, str] = {}
     by_plain: dict[str, list[str]] = {}
     for header in headers:
         by_plain.setdefault(plain_header(header), []).append(header)
-    for name, theirs in mapping.columns.items():
-        exact = [theirs] if theirs in headers else by_plain.get(plain_header(theirs), [])
-        if len(exact) != 1:
-            raise MappingError(
-                f"{file} has {'no' if not exact else 'more than one'} column {theirs!r}, which "
-                f"the mapping names for {name}; its columns are {_listed(headers)}."
-            )
-        ours[name] = exact[0]
+    found = {name: _mapped(name, t, by_plain, file) for name, t in mapping.columns.items()}
     for name in (*REQUIRED, *OPTIONAL):
-        if name not in ours:
-            taken = set(ours.values())
-            found = [h for h in _candidates(name, by_plain) if h not in taken]
-            if len(found) > 1:
+        if name not in found:
+            taken = {header for fits in found.values() for header in fits}
+            fits = [h for h in _candidates(name, by_plain) if h not in taken]
+            if len(fits) > 1 and not _by_unit(name, fits):
                 raise MappingError(
-                    f"{file}: {_listed(found)} could each be {name}; say which in the mapping:\n"
-                    f"[columns]\n{name} = {_quoted(found[0])}"
+                    f"{file}: {_listed(fits)} could each be {name}; say which in the mapping:\n"
+                    f"[columns]\n{name} = {quoted(fits[0])}"
                 )
-            if found:
-                ours[name] = found[0]
-    missing = [name for name in REQUIRED if name not in ours]
-    unused = tuple(h for h in headers if h not in set(ours.values()))
+            if fits:
+                found[name] = fits
+    unused = tuple(h for h in headers if not any(h in fits for fits in found.values()))
+    missing = [name for name in REQUIRED if name not in found]
     if missing:
-        raise MappingError(_missing(missing, ours, headers, unused, file))
-    units = {name: _unit(ours.get(name, "")) for name in ("value", "load_kg")}
-    units["load_kg"] = units["load_kg"] if units["load_kg"] in {"kg", "lb"} else ""
-    return Columns(ours=ours, units=units, unused=unused)
+        raise MappingError(_missing(missing, headers, unused, file))
+    ours = {name: found[name][0] for name in (*REQUIRED, *OPTIONAL) if name in found}
+    load_unit = _unit(ours.get("load_kg", ""))
+    return Columns(
+        ours=ours,
+        values=tuple((header, _unit(header)) for header in found["value"]),
+        load_unit=load_unit if load_unit in {"kg", "lb"} else "",
+        unused=unused,
+    )
+
+
+def _mapped(
+    name: str, theirs: str | list[str], by_plain: dict[str, list[str]], file: str
+) -> list[str]:
+    """Headers that the mapping names for one of our columns."""
+    headers = [header for alike in by_plain.values() for header in alike]
+    fits = []
+    for one in [theirs] if isinstance(theirs, str) else theirs:
+        alike = [one] if one in headers else by_plain.get(plain_header(one), [])
+        if len(alike) != 1:
+            raise MappingError(
+                f"{file} has {'more than one' if alike else 'no'} column {one!r}, which the "
+                f"mapping names for {name}; its columns are {_listed(headers)}."
+            )
+        fits += alike
+    if not fits or (len(fits) > 1 and not _by_unit(name, fits)):
+        raise MappingError(
+            f"[columns], {name}: name one column. Only value may have several, each with its own "
+            'unit in the header, such as "Hold (s)" and "Reps".'
+        )
+    return fits
+
+
+def _by_unit(name: str, headers: list[str]) -> bool:
+    """Whether several headers share the values out among them, each with a unit of its own."""
+    units = [_unit(header) for header in headers]
+    return name == "value" and all(units) and len(set(units)) == len(units)
 
 
 def _candidates(name: str, by_plain: dict[str, list[str]]) -> list[str]:
@@ -220,14 +248,12 @@ def _candidates(name: str, by_plain: dict[str, list[str]]) -> list[str]:
     return fits
 
 
-def _missing(
-    missing: list[str], ours: dict[str, str], headers: list[str], unused: tuple[str, ...], file: str
-) -> str:
+def _missing(missing: list[str], headers: list[str], unused: tuple[str, ...], file: str) -> str:
     lines = ["[columns]"]
     for name in missing:
         near = difflib.get_close_matches(name, unused, n=1, cutoff=0.5)
         guess = near[0] if near else "THEIR COLUMN"
-        lines.append(f"{name} = {_quoted(guess)}  # one of: {_listed(list(unused))}")
+        lines.append(f"{name} = {quoted(guess)}  # one of: {_listed(list(unused))}")
     return (
         f"{file} has no column for {' and '.join(missing)}; its columns are {_listed(headers)}. "
         "Put this in a mapping file, with the right names:\n" + "\n".join(lines)
@@ -235,10 +261,10 @@ def _missing(
 
 
 def _listed(names: list[str]) -> str:
-    return ", ".join(map(_quoted, names)) or "(none)"
+    return ", ".join(map(quoted, names)) or "(none)"
 
 
-def _quoted(text: str) -> str:
+def quoted(text: str) -> str:
     """Text as TOML writes it."""
     escaped = text.replace("\\", "\\\\").replace('"', '\\"')
     return f'"{escaped}"'

@@ -12,7 +12,7 @@ import pandas as pd
 
 from forecast.ladder import Ladder
 from forecast.log import numbers, words
-from forecast.log.cells import Parsed, Problem, is_blank, is_empty, parse, show
+from forecast.log.cells import Parsed, Problem, counted, is_blank, is_empty, parse, show
 from forecast.log.dates import DateOrder, read_dates
 from forecast.log.mapping import Columns, Mapping, match_columns, value_words
 from forecast.log.raw import RawTable
@@ -106,10 +106,12 @@ def parse_rows(
     dates = read_dates(cells, raw.rows, raw.file, date_order or read.date_order, raw.date1904)
     rejects.add(columns.ours["date"], dates.problems)
     rung = take("rung", words.RungNames(ladder))
-    found = take("value", partial(numbers.quantity, decimal=read.decimal))
-    value = _values(found, rung, ladder, columns.units["value"])
-    rejects.add(columns.ours["value"], value.problems)
-    unit = columns.units["load_kg"] or read.load_unit or "kg"
+    value = np.full(len(raw.rows), None, dtype=object)
+    parts = _values(raw, columns, mapping, rung, ladder)
+    for (header, _), part in zip(columns.values, parts, strict=True):
+        rejects.add(header, part.problems)
+        value = np.where(value == np.array(None), part.values, value)
+    unit = columns.load_unit or read.load_unit or "kg"
     ten = partial(numbers.out_of_ten, decimal=read.decimal)
     assist = take("assist", words.assist, "none")
     table = {
@@ -117,7 +119,7 @@ def parse_rows(
         "date": dates.dates,
         "rung": rung,
         "set": take("set", numbers.set_number),
-        "value": value.values,
+        "value": value,
         "clean": take("clean", words.clean, True),
         "assisted": assist != "none",
         "assist": assist,
@@ -169,25 +171,60 @@ def _column(
     return parsed.values
 
 
-def _values(found: np.ndarray, rung: np.ndarray, ladder: Ladder, header_unit: str) -> Parsed:
-    """Put each quantity into its rung's measure; a bare number takes the unit of the header."""
+def _values(
+    raw: RawTable, columns: Columns, mapping: Mapping, rung: np.ndarray, ladder: Ladder
+) -> list[Parsed]:
+    """Parse each column that holds values (n,) in the measure of each row's rung."""
     measures = {r.key: r.criterion.measure for r in ladder.rungs}
-    known: dict[tuple[numbers.Quantity, str], float | Problem] = {}
-    values = np.empty(len(found), dtype=object)
-    problems = np.empty(len(found), dtype=object)
-    for n, (quantity, key) in enumerate(zip(found, rung, strict=True)):
-        if quantity is None or key is None:
+    measure = np.array([measures.get(key) for key in rung], dtype=object)
+    replace = value_words(mapping, "value")
+    parts = []
+    for header, unit in columns.values:
+        cells = _replaced(raw.cells[header], replace)
+        found = parse(cells, partial(numbers.quantity, decimal=mapping.read.decimal))
+        parts.append(_in_measure(found, measure, unit))
+    return _one_each(parts, [header for header, _ in columns.values])
+
+
+def _in_measure(found: Parsed, measure: np.ndarray, header_unit: str) -> Parsed:
+    """Put quantities (n,) in their measures; a bare number takes the unit of the header."""
+    known: dict[tuple[numbers.Quantity, Any], Any] = {}
+    values = np.empty(len(measure), dtype=object)
+    problems = found.problems.copy()
+    for n, pair in enumerate(zip(found.values, measure, strict=True)):
+        quantity, of_rung = pair
+        if quantity is None or of_rung is None:
             continue
-        pair = (quantity, key)
         if pair not in known:
             unit = quantity.unit or header_unit
-            known[pair] = numbers.in_measure(numbers.Quantity(quantity.number, unit), measures[key])
-        outcome = known[pair]
-        if isinstance(outcome, Problem):
-            problems[n] = outcome
-        else:
-            values[n] = outcome
+            known[pair] = numbers.in_measure(numbers.Quantity(quantity.number, unit), of_rung)
+        (problems if isinstance(known[pair], Problem) else values)[n] = known[pair]
     return Parsed(values, problems)
+
+
+def _one_each(parts: list[Parsed], headers: list[str]) -> list[Parsed]:
+    """Leave each row one value, from the one column whose unit fits its rung.
+
+    A column that is blank or of another unit does not matter in a row where another column has
+    the value.
+    """
+    if len(parts) == 1:
+        return parts
+    for n in range(len(parts[0].values)):
+        good = [k for k, part in enumerate(parts) if part.values[n] is not None]
+        if good:
+            for part in parts:
+                part.problems[n] = None
+        if len(good) > 1:
+            both = " and ".join(repr(headers[k]) for k in good)
+            parts[good[0]].problems[n] = Problem(
+                "contradiction", f"{both} both hold a value for this rung; keep one."
+            )
+        wrong = [k for k, part in enumerate(parts) if part.problems[n] is not None]
+        telling = [k for k in wrong if parts[k].problems[n].kind != "missing"] or wrong[:1]
+        for k in set(wrong) - set(telling):
+            parts[k].problems[n] = None
+    return parts
 
 
 def _understood(raw: RawTable, columns: Columns, dates: str, unit: str) -> list[str]:
@@ -199,8 +236,9 @@ def _understood(raw: RawTable, columns: Columns, dates: str, unit: str) -> list[
         said.append(dates)
     if "load_kg" in columns.ours:
         said.append(f"{raw.file}: a load without a unit is read in {unit}.")
-    if columns.units["value"]:
-        said.append(f"{raw.file}: a value without a unit is read in {columns.units['value']}.")
+    for header, told in columns.values:
+        if told:
+            said.append(f"{raw.file}: a number without a unit in {header!r} is read in {told}.")
     return said
 
 
@@ -215,6 +253,6 @@ def _ticks(raw: RawTable, columns: Columns, mapping: Mapping) -> list[str]:
     if not blanks or not noted or not noted <= words.TICKS:
         return []
     return [
-        f"{raw.file}: {header!r} holds ticks and {blanks} blanks; blanks were read as clean. If "
-        'they mean unclean, put "" = false under [values.clean] in the mapping.'
+        f"{raw.file}: {header!r} holds ticks and {counted(blanks, 'blank')}, which were read as clean. If "
+        'a blank means unclean, put "" = false under [values.clean] in the mapping.'
     ]

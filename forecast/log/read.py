@@ -10,7 +10,7 @@ import pandas as pd
 
 from forecast.errors import MappingError
 from forecast.ladder import Ladder
-from forecast.log.cells import Problem
+from forecast.log.cells import Problem, counted
 from forecast.log.dates import DateOrder
 from forecast.log.mapping import Mapping, load_mapping
 from forecast.log.parsing import parse_rows
@@ -141,11 +141,11 @@ def _worth_a_look(
     equal = kept[kept["set"] == 0].duplicated([c for c in SET_COLUMNS if c not in _PLACE])
     if equal.any():
         said.append(
-            f"{int(equal.sum())} rows equal another row of the same session and have no set "
-            "number; they were kept as repeated sets."
+            f"Without a set number and equal to another row of the same session: "
+            f"{counted(int(equal.sum()), 'row')}, kept as repeated sets."
         )
     if repeats:
-        said.append(f"{repeats} rows give a set again; they were set aside, see rejected.")
+        said.append(f"Set aside because they give a set again: {counted(repeats, 'row')}.")
     spellings = pd.Series(sets["athlete"].unique(), dtype="str")
     for _, names in spellings.groupby(spellings.str.casefold()):
         if len(names) > 1:
@@ -158,7 +158,7 @@ def _worth_a_look(
         if len(late):
             first = late.iloc[0]
             said.append(
-                f"{len(late)} sets are dated after {pd.Timestamp(today).date()}, such as "
+                f"Dated after {pd.Timestamp(today).date()}: {counted(len(late), 'set')}, such as "
                 f"{first['file']} row {first['row']} ({first['date'].date()})."
             )
     return said

@@ -13,7 +13,7 @@ from openpyxl.utils.datetime import CALENDAR_MAC_1904
 from openpyxl.utils.exceptions import InvalidFileException
 
 from forecast.errors import LogError
-from forecast.log.cells import is_empty
+from forecast.log.cells import counted, is_empty
 from forecast.log.raw import RawTable, from_records
 
 
@@ -50,7 +50,7 @@ def read_workbook(path: Path, file: str, sheet: str | None = None) -> RawTable:
         )
     if shown:
         notes.append(
-            f"{file}: {shown} cells hold clock times without seconds, such as 0:12; they were "
+            f"{file}: clock times without seconds, such as 0:12, in {counted(shown, 'cell')}; "
             "read as minutes and seconds, as shown."
         )
     return from_records(

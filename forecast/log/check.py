@@ -1,0 +1,229 @@
+"""What was understood of a log, what was not, and how to mend it: data first, then words."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Hashable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from forecast.errors import LogError
+from forecast.log.cells import counted
+from forecast.log.mapping import quoted
+from forecast.log.training_log import TrainingLog
+from forecast.log.words import RungNames
+
+_SHOWN = 20
+"""Longest table or list in the text; the data hold all of it."""
+
+
+@dataclass(frozen=True, slots=True)
+class LogReport:
+    """The account of a log.
+
+    Attributes
+    ----------
+    rows_in, sets, rejected
+        Counts of rows; ``rows_in == sets + rejected``.
+    athletes
+        One row an athlete: ``athlete, rungs, sessions, sets, first, last``.
+    rungs
+        One row a rung of the ladder, in its order: ``rung, name, athletes, sessions, sets``.
+    problems
+        One row a kind of trouble, most frequent first: ``kind, column, rows`` (count),
+        ``where`` (the first places), ``example`` (a cell), ``reason`` (of the first one).
+    understood, warnings
+        Sentences.
+    snippet
+        TOML to paste into a mapping file, empty where no mapping would help.
+    text
+        All of this for reading.
+    """
+
+    rows_in: int
+    sets: int
+    rejected: int
+    athletes: pd.DataFrame
+    rungs: pd.DataFrame
+    problems: pd.DataFrame
+    understood: tuple[str, ...]
+    warnings: tuple[str, ...]
+    snippet: str
+    text: str
+
+    def __str__(self) -> str:
+        """Return the text."""
+        return self.text
+
+
+def describe_log(log: TrainingLog) -> LogReport:
+    """Say what was understood of a log, what was not, and how to mend it.
+
+    Parameters
+    ----------
+    log
+        A log as ``read_log`` returns it.
+
+    Returns
+    -------
+    LogReport
+        Tables, sentences, a mapping snippet, and one text of them all.
+    """
+    athletes, rungs = _athletes(log), _rungs(log)
+    problems, snippet = _problems(log), _snippet(log)
+    return LogReport(
+        rows_in=log.rows_in,
+        sets=len(log.sets),
+        rejected=len(log.rejected),
+        athletes=athletes,
+        rungs=rungs,
+        problems=problems,
+        understood=log.understood,
+        warnings=log.warnings,
+        snippet=snippet,
+        text=_text(log, athletes, rungs, problems, snippet),
+    )
+
+
+def write_rejected(log: TrainingLog, path: str | Path) -> Path:
+    """Write the rejected rows to a ``.csv`` (UTF-8 with a mark) or ``.xlsx`` file.
+
+    Raises
+    ------
+    LogError
+        If the ending is another, or the file can't be written.
+    """
+    path = Path(path)
+    suffix = path.suffix.casefold()
+    if suffix not in {".csv", ".xlsx"}:
+        raise LogError(f"{path}: rejected rows are written as .csv or .xlsx; name it so.")
+    try:
+        if suffix == ".csv":
+            # the mark makes spreadsheet programs read the file as UTF-8
+            log.rejected.to_csv(path, index=False, encoding="utf-8-sig", lineterminator="\n")
+        else:
+            log.rejected.to_excel(path, index=False, sheet_name="rejected")
+    except OSError as error:
+        raise LogError(f"{path} can't be written: {error.strerror or error}.") from error
+    return path
+
+
+def _athletes(log: TrainingLog) -> pd.DataFrame:
+    sets = log.sets.assign(session=_session(log.sets))
+    return (
+        sets.groupby("athlete")
+        .agg(
+            rungs=("rung", "nunique"),
+            sessions=("session", "nunique"),
+            sets=("value", "size"),
+            first=("date", "min"),
+            last=("date", "max"),
+        )
+        .reset_index()
+    )
+
+
+def _rungs(log: TrainingLog) -> pd.DataFrame:
+    sets = log.sets.assign(session=_session(log.sets))
+    counts = sets.groupby("rung").agg(
+        athletes=("athlete", "nunique"), sessions=("session", "nunique"), sets=("value", "size")
+    )
+    table = pd.DataFrame(
+        {"rung": log.ladder.keys, "name": [rung.name for rung in log.ladder.rungs]}
+    )
+    return table.join(counts.reindex(log.ladder.keys).fillna(0).astype("int64"), on="rung")
+
+
+def _session(sets: pd.DataFrame) -> pd.Series:
+    return sets.groupby(["athlete", "date", "rung"]).ngroup()
+
+
+def _problems(log: TrainingLog) -> pd.DataFrame:
+    columns = ["kind", "column", "rows", "where", "example", "reason"]
+    rejected = log.rejected.assign(
+        place=log.rejected["file"] + " row " + log.rejected["row"].astype("str"),
+        # each unknown rung or word is mended on its own, the rest goes by column
+        word=log.rejected["value"].where(log.rejected["kind"].isin(["rung", "word"]), ""),
+    )
+    table = (
+        rejected.groupby(["kind", "column", "word"], sort=False)
+        .agg(
+            rows=("row", "size"),
+            where=("place", lambda places: ", ".join(places.head(3))),
+            example=("value", "first"),
+            reason=("reason", "first"),
+        )
+        .reset_index()
+    )
+    return table.sort_values("rows", ascending=False, kind="stable")[columns].reset_index(drop=True)
+
+
+def _snippet(log: TrainingLog) -> str:
+    """Return the mapping that would take in the words that were not understood."""
+    names = RungNames(log.ladder)
+    tables: dict[str, list[str]] = {}
+    # keys of one kind each: the readers' reasons name the table that takes the word
+    once = log.rejected.drop_duplicates(["kind", "column", "value"]).astype("str")
+    for kind, value, reason in zip(once["kind"], once["value"], once["reason"], strict=True):
+        asked = re.search(r"date_order|decimal", reason) if "[read]" in reason else None
+        table = re.search(r"map it under \[(values\.\w+)\]", reason)
+        if kind == "rung":
+            guess = names.nearest(value)
+            line = f"{quoted(value)} = {quoted(guess or 'KEY OF THE RUNG')}"
+            tables.setdefault("values.rung", []).append(line)
+        elif kind == "word" and table:
+            choice = "true  # or false" if "clean" in table[1] else '"failed"  # target, choice'
+            tables.setdefault(table[1], []).append(f"{quoted(value)} = {choice}")
+        elif kind in {"date", "number"} and asked:
+            line = {"date_order": '"dmy"  # mdy, ymd', "decimal": '","  # or "."'}[asked[0]]
+            tables.setdefault("read", []).append(f"{asked[0]} = {line}")
+    parts = ["\n".join([f"[{name}]", *dict.fromkeys(lines)]) for name, lines in tables.items()]
+    return "\n\n".join(parts)
+
+
+def _text(
+    log: TrainingLog,
+    athletes: pd.DataFrame,
+    rungs: pd.DataFrame,
+    problems: pd.DataFrame,
+    snippet: str,
+) -> str:
+    sets = log.sets
+    parts = [
+        f"{counted(log.rows_in, 'row')} in = {counted(len(sets), 'set')} + {len(log.rejected)} "
+        "rejected.",
+        _listed("Understood:", log.understood),
+        f"Of the sets {int((~sets['clean']).sum())} are unclean, {int(sets['assisted'].sum())} "
+        f"assisted, {int(sets['load_kg'].notna().sum())} have a load, "
+        f"{int(sets['pain'].notna().sum())} a pain score.",
+        _table("Rungs:", rungs),
+        _table("Athletes:", athletes),
+        _listed("Worth a look:", log.warnings),
+        _listed("Not understood:", [_problem(row) for row in problems.to_dict("records")]),
+        f"A mapping file with this would mend it; check each line:\n{snippet}" if snippet else "",
+    ]
+    return "\n\n".join(part for part in parts if part)
+
+
+def _problem(row: dict[Hashable, Any]) -> str:
+    return f"{counted(int(row['rows']), 'row')} ({row['where']}): {row['reason']}"
+
+
+def _listed(title: str, lines: list[str] | tuple[str, ...]) -> str:
+    if not lines:
+        return ""
+    shown = [f"  - {line}" for line in lines[:_SHOWN]]
+    if len(lines) > _SHOWN:
+        shown.append(f"  and {len(lines) - _SHOWN} more.")
+    return "\n".join([title, *shown])
+
+
+def _table(title: str, table: pd.DataFrame) -> str:
+    if table.empty:
+        return ""
+    text = table.head(_SHOWN).to_string(index=False)
+    more = f"\nand {len(table) - _SHOWN} more." if len(table) > _SHOWN else ""
+    return f"{title}\n{text}{more}"
