@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -57,3 +59,33 @@ def gammopathy(load):
             "sex": table["sex"],
         }
     )
+
+
+@pytest.fixture(scope="session")
+def exact_panel():
+    """Return a maker of growth panels whose every session is one set known to within ``width``.
+
+    With the day's form switched off, such a record is an ordinary normal observation, and
+    ``log(width)`` less than its log probability is its log density.
+    """
+
+    def _panel(values, gaps, lengths, width=1e-4):
+        values, lengths = np.asarray(values, dtype=float), np.asarray(lengths)
+        n = len(values)
+        return SimpleNamespace(
+            n_sessions=n,
+            length=lengths,
+            start=np.concatenate([[0], np.cumsum(lengths)[:-1]]),
+            spell=np.repeat(np.arange(len(lengths)), lengths),
+            measure=np.zeros(len(lengths), dtype=int),
+            tau=np.asarray(gaps, dtype=float),
+            excess=np.zeros(n),
+            lower=(values - width / 2)[:, None],
+            upper=(values + width / 2)[:, None],
+            fatigue=np.zeros((n, 1)),
+            unclean=np.zeros((n, 1)),
+            assisted=np.zeros((n, 1)),
+            n_sets=np.ones(n, dtype=int),
+        )
+
+    return _panel
