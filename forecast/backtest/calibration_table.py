@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from forecast.backtest.scores import curve_at, d_calibration, pit
-from forecast.backtest.scores.weights import Floats
+from forecast.backtest.scores.weights import Bools, Floats
 from forecast.backtest.scoring import BRIER_WEEKS, Cases
 
 BINS = 10
@@ -48,7 +48,7 @@ def _even(name: str, check: str, share: Floats, n: int, p_value: float) -> list[
 
 
 def _reliability(
-    name: str, chance: Floats, weeks: Floats, cleared: Floats, week: int, cases: Cases
+    name: str, chance: Floats, weeks: Floats, cleared: Bools, week: int, cases: Cases
 ) -> list[tuple[object, ...]]:
     did = cleared & (weeks <= week)
     known = did | (weeks > week)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import inspect
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -114,7 +115,9 @@ def forecast_at(
     known = log.before(as_of)
     told = at_cut(build_histories(known, as_of=as_of), as_of, horizon_weeks, seed)
     asked = open_at(told.histories)
-    rows, failures, notes = [], [], []
+    rows: list[pd.DataFrame] = []
+    failures: list[tuple[str, pd.Timestamp, str]] = []
+    notes: list[tuple[str, pd.Timestamp, str]] = []
     tell = progress or (lambda _: None)
 
     def keep(name: str, ask: Callable[[], CutForecast]) -> None:
@@ -134,7 +137,7 @@ def forecast_at(
         for name, ask in _model_forecasters(model, known, as_of, engines).items():
             keep(name, ask)
     for name, baseline in baselines.items():
-        keep(name, lambda baseline=baseline: baseline(told))
+        keep(name, partial(baseline, told))
     return _gathered(asked, rows, failures, notes)
 
 
@@ -180,7 +183,7 @@ def _model_forecasters(
     forecasters: dict[str, Callable[[], CutForecast]] = {MODEL: ask}
     if engines and "engine" in inspect.signature(model.forecast).parameters:
         for engine, name in ENGINE_NAMES.items():
-            forecasters[name] = lambda engine=engine: ask(engine=engine)
+            forecasters[name] = partial(ask, engine=engine)
     return forecasters
 
 

@@ -9,7 +9,8 @@ the athlete kept training (follow-up is complete, so no weights are needed).
     python tests/bench/worlds.py --informed --out worlds.csv
 
 Prints one row a law and forecaster: mean CRPS in weeks up to the horizon, its ratio to the
-straight line, coverage of the 50, 80 and 95 % ranges, Brier score at 12 weeks, spells.
+straight line and (with --informed) to the reference told the law, coverage of the 50, 80 and 95 %
+ranges, Brier score at 12 weeks, log score, width of the 80 % range, seconds, spells.
 """
 
 # ruff: noqa: E402  (threads must be pinned, and the checkout found, before numpy is imported)
@@ -40,6 +41,7 @@ LINE = "straight_line"
 COLUMNS = {
     "crps_weeks": "crps",
     "ratio": "ratio",
+    "to_informed": "to_informed",
     "coverage_50": "cov50",
     "coverage_80": "cov80",
     "coverage_95": "cov95",
@@ -192,20 +194,22 @@ def _scores(
 def summarise(worlds: pd.DataFrame, by_law: bool = True) -> pd.DataFrame:
     """Pool worlds of a law, each spell weighing alike; ratio to the line on the same worlds."""
     groups = ["law", "forecaster"] if by_law else ["forecaster"]
-    names = [name for name in COLUMNS if name != "ratio"]
+    names = [name for name in COLUMNS if name not in ("ratio", "to_informed")]
     frame = worlds.copy()
-    line = frame[frame["forecaster"] == LINE].set_index(["law", "seed"])["crps_weeks"]
     pairs = pd.MultiIndex.from_frame(frame[["law", "seed"]])
-    frame["line"] = line.reindex(pairs).to_numpy()
+    for name in (LINE, "informed"):
+        crps = frame[frame["forecaster"] == name].set_index(["law", "seed"])["crps_weeks"]
+        frame[name] = crps.reindex(pairs).to_numpy()
     rows = []
     for key, part in frame.groupby(groups, sort=False):
         row = dict(zip(groups, key, strict=True))
         row |= {name: _pooled(part[name], part["n"]) for name in names}
-        row["ratio"] = row["crps_weeks"] / _pooled(part["line"], part["n"])
+        row["ratio"] = row["crps_weeks"] / _pooled(part[LINE], part["n"])
+        row["to_informed"] = row["crps_weeks"] / _pooled(part["informed"], part["n"])
         row["n"], row["worlds"] = int(part["n"].sum()), len(part)
         rows.append(row)
     table = pd.DataFrame(rows).set_index(groups)
-    return table[[*COLUMNS, "n", "worlds"]].rename(columns=COLUMNS)
+    return table[[*COLUMNS, "n", "worlds"]].rename(columns=COLUMNS).dropna(axis=1, how="all")
 
 
 def _pooled(values: pd.Series, weights: pd.Series) -> float:

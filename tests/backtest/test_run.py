@@ -1,0 +1,211 @@
+"""The rolling-origin run: no leak, nothing swallowed, the better forecaster wins."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+from sklearn.base import BaseEstimator
+
+from forecast.backtest import (
+    backtest,
+    draw_cuts,
+    forecast_at,
+    outcomes_after,
+    score_forecasts,
+)
+from forecast.backtest.baselines import straight_line
+from forecast.backtest.cuts import open_at
+from forecast.errors import BacktestError, FitError
+from forecast.histories import build_histories
+
+
+class Constant(BaseEstimator):
+    """Everybody clears at the same weekly rate; remembers what it was shown."""
+
+    seen: list = []  # noqa: RUF012  (clones of one test share it on purpose)
+
+    def __init__(self, rate=0.08, fails=False, drop=0):
+        self.rate = rate
+        self.fails = fails
+        self.drop = drop
+
+    def fit(self, log, *, as_of):
+        if self.fails:
+            raise FitError("would not converge")
+        type(self).seen.append((log.sets["date"].max(), pd.Timestamp(as_of)))
+        return self
+
+    def forecast(self, log, *, as_of, engine="pool"):
+        type(self).seen.append((log.sets["date"].max(), pd.Timestamp(as_of)))
+        rate = self.rate * {"pool": 1.0, "growth": 0.5, "survival": 2.0}[engine]
+        asked = open_at(build_histories(log, as_of=as_of))
+        asked = asked.iloc[self.drop :]
+        weeks = np.arange(1, 53)
+        curve = asked.merge(pd.DataFrame({"week": weeks}), how="cross")
+        return SimpleNamespace(curve=curve.assign(p_cleared=1 - np.exp(-rate * curve["week"])))
+
+
+CHEAP = ["straight_line", "cohort_curve"]
+
+
+@pytest.fixture(scope="module")
+def result(cohort):
+    Constant.seen.clear()
+    return backtest(cohort.log, cuts=2, model=Constant(), baselines=CHEAP, seed=1, n_resamples=60)
+
+
+def test_nothing_on_or_after_the_cut_is_shown(result):
+    assert Constant.seen
+    assert all(last < as_of for last, as_of in Constant.seen)
+
+
+def test_the_future_does_not_change_a_forecast(cohort, result):
+    cut = result.cuts[0]
+    log = cohort.log
+    after = log.sets["date"] >= cut
+    log.sets.loc[after, "value"] = 0.0
+    again = backtest(log, cuts=list(result.cuts), model=Constant(), baselines=CHEAP, n_resamples=5)
+    keys = ["forecaster", "athlete", "rung", "week"]
+    first, second = (
+        r.forecasts[r.forecasts["as_of"] == cut].sort_values(keys)["p_cleared"].to_numpy()
+        for r in (result, again)
+    )
+    assert np.array_equal(first, second)
+
+
+def test_same_seed_same_numbers_and_the_model_is_left_alone(cohort, result):
+    model = Constant()
+    again = backtest(cohort.log, cuts=2, model=model, baselines=CHEAP, seed=1, n_resamples=60)
+    for name in ("scores", "differences", "forecasts", "calibration", "outcomes"):
+        pd.testing.assert_frame_equal(getattr(result, name), getattr(again, name))
+    assert not [name for name in vars(model) if name.endswith("_")]
+
+
+def test_engines_are_scored_alone(result):
+    assert set(result.scores["forecaster"]) == {
+        "model",
+        "growth alone",
+        "survival alone",
+        "straight_line",
+        "cohort_curve",
+    }
+
+
+def test_tables_hold_what_they_promise(result):
+    scores = result.scores
+    assert len(scores) == 5 * 12
+    known = scores.dropna(subset=["value"])
+    assert (known["low"] <= known["high"]).all()
+    inside = (known["value"] >= known["low"] - 1e-9) & (known["value"] <= known["high"] + 1e-9)
+    assert inside.mean() > 0.9
+    assert len(result.differences) == 10 * 12
+    per_curve = result.forecasts.groupby(["forecaster", "as_of", "athlete", "rung"]).size()
+    assert (per_curve == 52).all()
+    assert len(per_curve) == 5 * len(result.outcomes)
+    shares = result.calibration.query("check == 'pit'").groupby("forecaster")["observed"].sum()
+    np.testing.assert_allclose(shares, 1)
+
+
+def test_a_difference_is_the_difference_of_the_scores(result):
+    value = result.scores.set_index(["forecaster", "score"])["value"]
+    for row in result.differences.itertuples():
+        gap = value[row.forecaster, row.score] - value[row.against, row.score]
+        assert row.difference == pytest.approx(gap, nan_ok=True)
+
+
+def test_the_spreadsheet_loses_to_the_cohort(result):
+    gaps = result.differences.set_index(["forecaster", "against", "score"])
+    gap = gaps.loc[("straight_line", "cohort_curve", "crps_weeks")]
+    assert gap["low"] > 0
+
+
+def test_summary_names_every_forecaster_and_the_failures(cohort):
+    answer = backtest(
+        cohort.log, cuts=1, model=Constant(fails=True), baselines=CHEAP, n_resamples=5
+    )
+    text = answer.summary()
+    assert "would not converge" in text
+    assert set(answer.failures["forecaster"]) == {"model", "growth alone", "survival alone"}
+    assert all(name in text for name in CHEAP)
+
+
+def test_a_spell_left_out_is_counted(cohort):
+    answer = backtest(
+        cohort.log, cuts=1, model=Constant(drop=3), baselines=CHEAP, engines=False, n_resamples=5
+    )
+    assert answer.failures["reason"].str.contains("no curve for 3 of").all()
+    n = answer.table().loc[["model", "straight_line"], "n"]
+    assert n["model"] < n["straight_line"]
+    paired = answer.differences.query("forecaster == 'model'")
+    assert (paired["n"] == n["model"]).all()
+
+
+def test_when_all_fail_it_says_why(cohort):
+    with pytest.raises(BacktestError, match="would not converge"):
+        backtest(cohort.log, cuts=1, model=Constant(fails=True), baselines=False)
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        ({"baselines": False}, "nothing to score"),
+        ({"baselines": ["tea_leaves"]}, "tea_leaves"),
+        ({"cuts": []}, "one cut date"),
+        ({"cuts": ["1999-01-01"]}, "outside the log"),
+    ],
+)
+def test_what_cannot_be_run_is_named(cohort, options, message):
+    with pytest.raises(BacktestError, match=message):
+        backtest(cohort.log, **options)
+
+
+def test_a_forecaster_that_gives_no_curve_is_refused(cohort):
+    cut = draw_cuts(cohort.log, 1)[0]
+
+    def broken(known):
+        answer = straight_line(known)
+        answer.curve.loc[0, "p_cleared"] = np.nan
+        return answer
+
+    with pytest.raises(BacktestError, match="missing or not between"):
+        forecast_at(cohort.log, cut, baselines={"broken": broken})
+
+
+def test_progress_is_told_and_changes_nothing(cohort, result):
+    said = []
+    cut = result.cuts[0]
+    forecast_at(cohort.log, cut, baselines={}, model=Constant(), progress=said.append)
+    assert len(said) == 3
+    assert str(cut.date()) in said[0]
+
+
+def test_a_log_cut_short_turns_late_clearings_into_losses_and_leaves_early_ones(cohort):
+    log = cohort.log
+    cut = log.sets["date"].min() + pd.Timedelta(weeks=40)
+    asked = open_at(build_histories(log.before(cut), as_of=cut))
+    whole = outcomes_after(log, cut, asked)
+    short = outcomes_after(log.before(cut + pd.Timedelta(weeks=12)), cut, asked)
+    assert 0 < short["cleared"].sum() < whole["cleared"].sum()
+    both = short["cleared"]
+    assert np.array_equal(short.loc[both, "weeks"], whole.loc[both, "weeks"])
+    # A lapse shows only later, so until then the athlete counts as followed.
+    rest = ~both & (whole["ended_by"] != "lapsed")
+    assert (short.loc[rest, "weeks"] <= whole.loc[rest, "weeks"]).all()
+    assert short["weeks"].max() <= 12
+
+
+def test_scores_of_a_log_cut_short_are_near_those_of_the_whole(cohort):
+    """Weighting must do better than taking losses for clearings would."""
+    log = cohort.log
+    cut = log.sets["date"].min() + pd.Timedelta(weeks=40)
+    asked = open_at(build_histories(log.before(cut), as_of=cut))
+    answers = [forecast_at(log, cut, model=Constant(), baselines={}, engines=False)]
+    brier = {}
+    for name, end in (("whole", 40), ("short", 16)):
+        came = outcomes_after(log.before(cut + pd.Timedelta(weeks=end)), cut, asked)
+        scores = score_forecasts(answers, came, n_resamples=5).scores
+        brier[name] = scores.set_index("score").loc["brier_12", "value"]
+    assert brier["short"] == pytest.approx(brier["whole"], abs=0.02)
