@@ -97,9 +97,7 @@ def build_histories(
     marked, athlete_ids = _canonical_order(marked, log.ladder)
     sessions = build_sessions(marked, log.ladder)
     start = log_start if log_start is not None else sets["date"].min()
-    spells = build_spells(
-        sessions, log.ladder, as_of=cut, log_start=start, lapse_weeks=lapse_weeks
-    )
+    spells = build_spells(sessions, log.ladder, as_of=cut, log_start=start, lapse_weeks=lapse_weeks)
     spells["athlete_id"] = spells["athlete"].map(athlete_ids).astype("int64")
     spells = spells.sort_values(["athlete_id", "start", "rung_index"]).reset_index(drop=True)
     sets_in, sessions_in, after = _number(marked, sessions, spells)
@@ -124,9 +122,7 @@ def _cut_day(sets: pd.DataFrame, as_of: pd.Timestamp | str | None) -> pd.Timesta
         raise HistoryError(f"as_of = {as_of!r} is no date; write it as 2026-05-01.") from error
 
 
-def _canonical_order(
-    sets: pd.DataFrame, ladder: Ladder
-) -> tuple[pd.DataFrame, dict[str, int]]:
+def _canonical_order(sets: pd.DataFrame, ladder: Ladder) -> tuple[pd.DataFrame, dict[str, int]]:
     """Sort sets by content and number the athletes by a digest of what they trained."""
     order = {key: i for i, key in enumerate(ladder.keys)}
     content = pd.DataFrame(

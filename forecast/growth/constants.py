@@ -1,0 +1,142 @@
+"""The growth engine's constants as one vector, with the priors that carry thin data.
+
+Every constant lives on a scale where a normal prior makes sense (logs of positive ones). The
+priors are listed in ``PRIORS``: wide enough that a dozen athletes overrule them, tight enough
+that one athlete with one session still gets an answer. The numbers are judgement (common
+practice, no source), in weeks and in log(value / target).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forecast.growth.dynamics import Dynamics
+from forecast.growth.observation import Noise
+from forecast.growth.panel import MEASURES
+from forecast.growth.pooling import PoolingPrior
+
+Array = NDArray[np.float64]
+
+
+def _log(value: float) -> float:
+    return float(np.log(value))
+
+
+PRIORS: dict[str, tuple[float, float]] = {
+    "log_alpha": (_log(0.12), 0.8),
+    "log_swing_sd": (_log(0.03), 0.9),
+    "log_wiggle_sd": (_log(0.03), 0.9),
+    "log_detraining": (_log(0.02), 0.8),
+    **{f"log_day_sd_{m}": (_log(0.08), 0.9) for m in MEASURES},
+    "log_own_start": (_log(0.30), 0.6),
+    "log_own_swing": (_log(0.04), 0.7),
+    "log_own_pace": (_log(0.015), 0.7),
+    "own_start_swing": (0.0, 0.4),
+    "own_start_pace": (0.0, 0.4),
+    "own_swing_pace": (0.0, 0.4),
+    "log_athlete_start": (_log(0.15), 0.6),
+    "log_athlete_swing": (_log(0.015), 0.7),
+    "log_athlete_pace": (_log(0.012), 0.7),
+    "log_rung_start": (_log(0.25), 0.6),
+    "log_rung_swing": (_log(0.015), 0.7),
+    "log_rung_pace": (_log(0.010), 0.7),
+    **{f"log_set_sd_{m}": (_log(0.10), 0.9) for m in MEASURES},
+    "fatigue": (-0.06, 0.05),
+    "unclean": (0.05, 0.15),
+    "assisted": (0.25, 0.25),
+    "log_slip": (_log(0.03), 0.7),
+}
+"""Mean and standard deviation of each constant's normal prior."""
+
+STRUCTURE = [name for name in PRIORS if not name.startswith("log_set_sd")][:-4]
+"""Constants fitted on the sessions as normal observations."""
+
+MOTION = STRUCTURE[: 4 + len(MEASURES)]
+"""Those of them that need a new pass over the sessions when they change."""
+
+RECORD = [name for name in PRIORS if name not in STRUCTURE]
+"""Constants fitted on the sets themselves."""
+
+CENTRE_MEAN = np.array([-0.55, 0.01, 0.015])
+CENTRE_SD = np.array([0.6, 0.05, 0.03])
+"""Prior of the cohort's typical start level, start swing and pace."""
+
+
+@dataclass(frozen=True, slots=True)
+class GrowthConstants:
+    """Motion, record and pooling constants together; ``values`` holds them by prior name."""
+
+    values: dict[str, float]
+
+    @property
+    def dynamics(self) -> Dynamics:
+        """Constants of the motion."""
+        v = self.values
+        return Dynamics(
+            alpha=float(np.exp(v["log_alpha"])),
+            swing_sd=float(np.exp(v["log_swing_sd"])),
+            wiggle_sd=float(np.exp(v["log_wiggle_sd"])),
+            detraining=float(np.exp(v["log_detraining"])),
+        )
+
+    @property
+    def noise(self) -> Noise:
+        """Constants of a session's record."""
+        v = self.values
+        return Noise(
+            day_sd=np.exp([v[f"log_day_sd_{m}"] for m in MEASURES]),
+            set_sd=np.exp([v[f"log_set_sd_{m}"] for m in MEASURES]),
+            fatigue=v["fatigue"],
+            unclean=v["unclean"],
+            assisted=v["assisted"],
+            slip=float(np.exp(v["log_slip"])),
+        )
+
+    @property
+    def pooling(self) -> PoolingPrior:
+        """Variances at each level of the pooling."""
+        v = self.values
+        return PoolingPrior(
+            own=_own_covariance(v),
+            athlete=np.exp([2 * v[f"log_athlete_{k}"] for k in ("start", "swing", "pace")]),
+            rung=np.exp([2 * v[f"log_rung_{k}"] for k in ("start", "swing", "pace")]),
+            centre_mean=CENTRE_MEAN,
+            centre_var=CENTRE_SD**2,
+        )
+
+    def replaced(self, names: list[str], vector: Array) -> GrowthConstants:
+        """Return a copy with these constants set to the entries of ``vector``."""
+        changed = dict(zip(names, (float(x) for x in vector), strict=True))
+        return GrowthConstants({**self.values, **changed})
+
+    def vector(self, names: list[str]) -> Array:
+        """Return these constants as an array."""
+        return np.array([self.values[name] for name in names])
+
+
+def prior_constants() -> GrowthConstants:
+    """Return the constants at the middle of their priors: what thin data start from."""
+    return GrowthConstants({name: mean for name, (mean, _) in PRIORS.items()})
+
+
+def log_prior(names: list[str], vector: Array) -> float:
+    """Return the log prior density of these constants, up to a constant."""
+    spec = np.array([PRIORS[name] for name in names])
+    return float(-0.5 * np.sum(((vector - spec[:, 0]) / spec[:, 1]) ** 2))
+
+
+def _own_covariance(v: dict[str, float]) -> Array:
+    """Covariance of a spell's own (start, swing, pace), from partial correlations.
+
+    Joe (2006), J. Multivar. Anal. 97:2177: any three partial correlations in (-1, 1) give a
+    proper correlation matrix.
+    """
+    sd = np.exp([v["log_own_start"], v["log_own_swing"], v["log_own_pace"]])
+    r01, r02 = np.tanh(v["own_start_swing"]), np.tanh(v["own_start_pace"])
+    partial = np.tanh(v["own_swing_pace"])
+    r12 = partial * np.sqrt((1 - r01**2) * (1 - r02**2)) + r01 * r02
+    corr = np.array([[1.0, r01, r02], [r01, 1.0, r12], [r02, r12, 1.0]])
+    return np.asarray(corr * np.outer(sd, sd))

@@ -1,0 +1,101 @@
+"""How level moves between two dates: exact transitions of a continuous-time model.
+
+State of a spell: ``level`` x, ``swing`` d (the part of the gain that reverts to nothing) and
+``pace`` m (the part that stays). Between dates, tau weeks of training apart,
+
+    dx = (m + d) dt + sigma_x dW,     dd = -alpha d dt + sd_d sqrt(2 alpha) dW,
+
+an integrated Ornstein-Uhlenbeck process (Taylor, Cumberland & Sy 1994, J. Am. Stat. Assoc.
+89:727) with a drift. A start at d > 0 with a small m slows towards a ceiling ``x0 + d0 / alpha``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Dynamics:
+    """Constants of the motion.
+
+    Attributes
+    ----------
+    alpha
+        Rate at which the swing reverts, per week.
+    swing_sd
+        Stationary standard deviation of the swing, latent units per week.
+    wiggle_sd
+        Standard deviation of the Brownian part of the level after one week.
+    detraining
+        Level lost per week beyond a gap of ``grace`` weeks.
+    """
+
+    alpha: float
+    swing_sd: float
+    wiggle_sd: float
+    detraining: float
+
+
+def decay_terms(alpha: float, tau: Array) -> tuple[Array, Array]:
+    """Return ``exp(-alpha tau)`` and its integral ``(1 - exp(-alpha tau)) / alpha``."""
+    return np.exp(-alpha * tau), -np.expm1(-alpha * tau) / alpha
+
+
+def transition_covariance(dynamics: Dynamics, tau: Array) -> tuple[Array, Array, Array]:
+    """Return the variances of level and swing and their covariance added over ``tau`` weeks.
+
+    Parameters
+    ----------
+    dynamics
+        Constants of the motion.
+    tau
+        Weeks of training, 0 or more, any shape.
+
+    Returns
+    -------
+    level_var, level_swing_cov, swing_var
+        Arrays of the shape of ``tau``. Given d at the start; the level's Brownian part is in.
+    """
+    alpha, variance = dynamics.alpha, dynamics.swing_sd**2
+    at = alpha * tau
+    decay = np.exp(-at)
+    # 2 at - 3 + 4 e^-at - e^-2at loses all digits for small at: its series is 2/3 at^3 - at^4/2.
+    exact = 2.0 * at - 3.0 + 4.0 * decay - decay**2
+    series = at**3 * (2.0 / 3.0 - at * (0.5 - at * (7.0 / 30.0)))
+    level = variance / alpha**2 * np.where(at < 1e-2, series, exact)
+    cross = variance / alpha * np.expm1(-at) ** 2
+    swing = -variance * np.expm1(-2.0 * at)
+    return level + dynamics.wiggle_sd**2 * tau, cross, swing
+
+
+def integrated_ou_covariance(s: Array, t: Array, alpha: float, sigma: float) -> Array:
+    """Return Cov(W(s), W(t)) of an integrated Ornstein-Uhlenbeck process in stationarity.
+
+    Taylor, Cumberland & Sy (1994), eq. 4; ``sigma`` is the diffusion of the OU process, whose
+    stationary variance is ``sigma**2 / (2 alpha)``.
+    """
+    s, t = np.asarray(s, dtype=float), np.asarray(t, dtype=float)
+    bracket = (
+        2.0 * alpha * np.minimum(s, t)
+        + np.exp(-alpha * t)
+        + np.exp(-alpha * s)
+        - 1.0
+        - np.exp(-alpha * np.abs(t - s))
+    )
+    return np.asarray(sigma**2 / (2.0 * alpha**3) * bracket)
+
+
+def split_gap(weeks: Array, grace: Array | float) -> tuple[Array, Array]:
+    """Split weeks between sessions into training time and excess.
+
+    Up to ``grace`` weeks between sessions are ordinary rest, in which training goes on working;
+    what lies beyond adds no gain and is charged with detraining.
+    """
+    weeks = np.asarray(weeks, dtype=float)
+    tau = np.minimum(weeks, grace)
+    return tau, weeks - tau

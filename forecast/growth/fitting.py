@@ -1,0 +1,258 @@
+"""Constants of the growth engine by marginal likelihood, pooled over all spells.
+
+Two steps in turn until the evidence settles. With the sessions as normal observations (sites),
+the motion and pooling constants climb the exact pooled evidence; with the opinions before each
+session (cavities), the record constants climb the evidence of the sets themselves. At a fixed
+point both are gradients of one objective (Minka 2001; Seeger 2005, EP for exponential families).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import minimize
+
+from forecast.errors import FitError
+from forecast.growth.constants import (
+    MOTION,
+    PRIORS,
+    RECORD,
+    STRUCTURE,
+    GrowthConstants,
+    log_prior,
+    prior_constants,
+)
+from forecast.growth.filtering import Filtered, forward_pass
+from forecast.growth.information import SpellInformation, spell_information
+from forecast.growth.observation import match_sessions
+from forecast.growth.panel import MEASURES, Panel
+from forecast.growth.pooling import Pooled, pool
+
+Array = NDArray[np.float64]
+
+ROUNDS = 4
+MAX_STEPS = (12, 12, 12, 20)
+RECORD_SESSIONS = 1200
+"""Sessions used for the record constants: more do not move four or five numbers."""
+STEP = 1e-3
+
+
+@dataclass(frozen=True, slots=True)
+class GrowthFit:
+    """What was learnt: the constants, the pooled effects, and how uncertain the constants are.
+
+    ``names`` and ``chol`` (P, P): a draw of those constants is their value + chol @ N(0, 1).
+    """
+
+    constants: GrowthConstants
+    pooled: Pooled
+    n_rungs: int
+    names: list[str]
+    chol: Array
+    log_evidence: float
+    rounds: int
+
+
+def population_prior(
+    constants: GrowthConstants, pooled: Pooled | None, panel: Panel, n_rungs: int
+) -> tuple[Array, Array]:
+    """Opinion at each spell's start from its rung alone, (S, 3) and (S, 3, 3)."""
+    prior = constants.pooling
+    base = prior.own + np.diag(prior.athlete)
+    if pooled is None:
+        mean = np.tile(prior.centre_mean, (panel.n_spells, 1))
+        cov = base + np.diag(prior.rung + prior.centre_var)
+        return mean, np.tile(cov, (panel.n_spells, 1, 1))
+    effects = pooled.common_mean[3:].reshape(-1, 3)
+    mean = pooled.common_mean[:3] + effects[panel.rung]
+    return mean, np.tile(base, (panel.n_spells, 1, 1))
+
+
+def day_variance(constants: GrowthConstants, panel: Panel) -> Array:
+    """(N,) variance of an ordinary day's form at each session."""
+    return np.asarray(constants.noise.day_sd[panel.measure[panel.spell]] ** 2)
+
+
+def fit_growth(
+    panel: Panel,
+    n_rungs: int,
+    *,
+    seed: int,
+    start: GrowthConstants | None = None,
+    rounds: int = ROUNDS,
+    progress: Callable[[str], None] | None = None,
+) -> GrowthFit:
+    """Fit the constants and the pooled effects.
+
+    Parameters
+    ----------
+    panel
+        All spells, with at least one session each.
+    n_rungs
+        Number of rungs of the ladder, tried or not.
+    seed
+        Chooses the sessions used for the record constants.
+    start
+        Constants to start from; the priors' middle if left out.
+    rounds
+        How often the two steps take turns.
+    progress
+        Called with a word on what is being done.
+
+    Raises
+    ------
+    FitError
+        The evidence is not a number, so no constants can be trusted.
+    """
+    constants = start or prior_constants()
+    pooled: Pooled | None = None
+    for turn in range(rounds):
+        if progress:
+            progress(f"growth engine, round {turn + 1} of {rounds}")
+        filtered = _filter(panel, constants, pooled, n_rungs)
+        constants = _fit_record(panel, constants, filtered, seed)
+        filtered = _filter(panel, constants, pooled, n_rungs)
+        steps = MAX_STEPS[min(turn, len(MAX_STEPS) - 1)]
+        constants, pooled = _fit_structure(panel, constants, filtered, n_rungs, steps)
+    assert pooled is not None
+    names, chol = _uncertainty(panel, constants, filtered, n_rungs)
+    return GrowthFit(constants, pooled, n_rungs, names, chol, pooled.log_evidence, rounds)
+
+
+def _filter(
+    panel: Panel, constants: GrowthConstants, pooled: Pooled | None, n_rungs: int
+) -> Filtered:
+    mean, cov = population_prior(constants, pooled, panel, n_rungs)
+    return forward_pass(panel, constants.dynamics, constants.noise, mean, cov)
+
+
+def active_names(panel: Panel, names: list[str]) -> list[str]:
+    """Drop the constants of measures that no spell uses."""
+    unused = {m for i, m in enumerate(MEASURES) if not np.any(panel.measure == i)}
+    return [name for name in names if name.rsplit("_", 1)[-1] not in unused]
+
+
+class _Structure:
+    """Pooled evidence of the sites as a function of the structure constants."""
+
+    def __init__(
+        self, panel: Panel, constants: GrowthConstants, filtered: Filtered, n_rungs: int
+    ) -> None:
+        self.panel, self.constants, self.n_rungs = panel, constants, n_rungs
+        self.site_mean, self.tail = filtered.site_mean, filtered.tail
+        # The site's variance without the day's form, so that the form can be fitted here too.
+        bare = filtered.site_var - self.tail * day_variance(constants, panel)
+        self.bare_var = np.maximum(bare, 1e-6)
+        self.names = active_names(panel, STRUCTURE)
+        self.motion = [name for name in self.names if name in MOTION]
+
+    def inform(self, constants: GrowthConstants) -> SpellInformation:
+        site_var = self.bare_var + self.tail * day_variance(constants, self.panel)
+        return spell_information(self.panel, constants.dynamics, self.site_mean, site_var)
+
+    def pool(self, constants: GrowthConstants, info: SpellInformation) -> Pooled:
+        panel = self.panel
+        return pool(info, panel.athlete, panel.rung, self.n_rungs, constants.pooling)
+
+    def value_and_gradient(self, vector: Array) -> tuple[float, Array]:
+        """Negative log posterior and its forward-difference gradient.
+
+        Pooling constants leave the spells' information as it is, so their differences cost one
+        small solve each.
+        """
+        here = self.constants.replaced(self.names, vector)
+        info = self.inform(here)
+        base = self.pool(here, info).log_evidence + log_prior(self.names, vector)
+        gradient = np.empty(len(vector))
+        for i, name in enumerate(self.names):
+            moved = vector.copy()
+            moved[i] += STEP
+            there = self.constants.replaced(self.names, moved)
+            told = self.inform(there) if name in self.motion else info
+            value = self.pool(there, told).log_evidence + log_prior(self.names, moved)
+            gradient[i] = (value - base) / STEP
+        return -base, -gradient
+
+
+def _fit_structure(
+    panel: Panel, constants: GrowthConstants, filtered: Filtered, n_rungs: int, steps: int
+) -> tuple[GrowthConstants, Pooled]:
+    problem = _Structure(panel, constants, filtered, n_rungs)
+    spec = [PRIORS[name] for name in problem.names]
+    bounds = [(mean - 5 * sd, mean + 5 * sd) for mean, sd in spec]
+    found = minimize(
+        problem.value_and_gradient,
+        constants.vector(problem.names),
+        jac=True,
+        method="L-BFGS-B",
+        bounds=bounds,
+        options={"maxiter": steps},
+    )
+    if not np.isfinite(found.fun):
+        raise FitError(
+            "The growth engine's evidence is not a number for this log; check it for extreme "
+            "values with `python -m forecast check`."
+        )
+    best = constants.replaced(problem.names, found.x)
+    return best, problem.pool(best, problem.inform(best))
+
+
+def _fit_record(
+    panel: Panel, constants: GrowthConstants, filtered: Filtered, seed: int
+) -> GrowthConstants:
+    """Set noise and offsets from the sets, with the opinions before each session held."""
+    names = active_names(panel, RECORD)
+    rng = np.random.default_rng(seed)
+    index = np.arange(panel.n_sessions)
+    share = 1.0
+    if len(index) > RECORD_SESSIONS:
+        share = len(index) / RECORD_SESSIONS
+        index = np.sort(rng.choice(index, RECORD_SESSIONS, replace=False))
+    mean, var = filtered.before_mean[index], filtered.before_var[index]
+
+    def objective(vector: Array) -> float:
+        noise = constants.replaced(names, vector).noise
+        evidence = match_sessions(panel, noise, index, mean, var).log_evidence.sum()
+        return -float(share * evidence + log_prior(names, vector))
+
+    spec = [PRIORS[name] for name in names]
+    found = minimize(
+        objective,
+        constants.vector(names),
+        method="L-BFGS-B",
+        bounds=[(m - 4 * sd, m + 4 * sd) for m, sd in spec],
+        options={"maxiter": 6, "eps": STEP},
+    )
+    if not np.isfinite(found.fun):
+        raise FitError("The sets' evidence is not a number for this log; check it for extremes.")
+    return constants.replaced(names, found.x)
+
+
+def _uncertainty(
+    panel: Panel, constants: GrowthConstants, filtered: Filtered, n_rungs: int
+) -> tuple[list[str], Array]:
+    """Covariance root of the structure constants: outer products of athletes' scores + prior.
+
+    Berndt, Hall, Hall & Hausman (1974); with the prior's precision added, so that thin data give
+    the prior back.
+    """
+    problem = _Structure(panel, constants, filtered, n_rungs)
+    vector = constants.vector(problem.names)
+    info = problem.inform(constants)
+    base = problem.pool(constants, info).athlete_log_evidence
+    scores = np.empty((len(base), len(vector)))
+    for i, name in enumerate(problem.names):
+        moved = vector.copy()
+        moved[i] += STEP
+        there = constants.replaced(problem.names, moved)
+        told = problem.inform(there) if name in problem.motion else info
+        scores[:, i] = (problem.pool(there, told).athlete_log_evidence - base) / STEP
+    prior_sd = np.array([PRIORS[name][1] for name in problem.names])
+    precision = scores.T @ scores + np.diag(prior_sd**-2.0)
+    chol = np.linalg.cholesky(np.linalg.inv(precision))
+    if not np.all(np.isfinite(chol)):
+        raise FitError("The uncertainty of the growth engine's constants is not a number.")
+    return problem.names, chol

@@ -1,0 +1,92 @@
+"""Every set as an interval: what a recorded value says about the capacity of that set."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from forecast.ladder import Ladder
+
+UNITS = (60.0, 30.0, 10.0, 5.0, 2.0, 1.0, 0.5, 0.25, 0.1, 0.05, 0.01)
+"""Rounding units looked for, coarse first."""
+
+MIN_VALUES_FOR_COARSE = 8
+"""Fewer values than this never establish a unit coarser than one."""
+
+
+def infer_unit(values: np.ndarray, *, whole: float = 1.0) -> float:
+    """Return the rounding unit: the coarsest of ``UNITS`` that nearly all values are multiples of.
+
+    A unit coarser than ``whole`` is believed only when ``MIN_VALUES_FOR_COARSE`` values over
+    at least three different multiples agree, so that a handful of tens does not look like
+    rounding to ten.
+    """
+    values = values[values > 0]
+    if len(values) == 0:
+        return whole
+    for unit in UNITS:
+        ratio = values / unit
+        on_grid = np.mean(np.abs(ratio - np.round(ratio)) < 1e-6)
+        different = len(np.unique(np.round(ratio)))
+        enough = len(values) >= MIN_VALUES_FOR_COARSE and different >= 3
+        if on_grid >= 0.98 and (unit <= whole or enough):
+            return unit
+    return UNITS[-1]
+
+
+def rounding_units(sets: pd.DataFrame, ladder: Ladder) -> pd.Series:
+    """Return the rounding unit of each set, inferred by athlete and rung (reps: always 1)."""
+    measure = {rung.key: rung.criterion.measure for rung in ladder.rungs}
+    failed = sets[sets["stopped"] != "target"]
+    units = {
+        key: infer_unit(group.to_numpy())
+        for key, group in failed.groupby(["athlete", "rung"])["value"]
+    }
+    return pd.Series(
+        [
+            1.0 if measure[rung] == "reps" else units.get((athlete, rung), 1.0)
+            for athlete, rung in zip(sets["athlete"], sets["rung"], strict=True)
+        ],
+        index=sets.index,
+        dtype=float,
+    )
+
+
+def set_intervals(sets: pd.DataFrame, ladder: Ladder) -> pd.DataFrame:
+    """Return ``lower``, ``upper`` (value over target) and ``unit`` for each set.
+
+    A value noted to the unit ``u`` says the capacity lay within half a unit of it; ``n`` whole
+    reps say from ``n`` up to ``n + 1``; a set stopped at the target or by choice says from the
+    value up; a miss says from nothing up to the smallest unit. A set that equals the target
+    with no reason for stopping is read as stopped there: coaches call time at the pass mark.
+
+    Parameters
+    ----------
+    sets
+        Rows with ``athlete, rung, value, target, stopped``.
+    """
+    measure = sets["rung"].map({r.key: r.criterion.measure for r in ladder.rungs})
+    reps = (measure == "reps").to_numpy()
+    value = sets["value"].to_numpy(dtype=float)
+    target = sets["target"].to_numpy(dtype=float)
+    unit = rounding_units(sets, ladder).to_numpy()
+    lower = np.where(reps, value, value - unit / 2)
+    upper = np.where(reps, value + 1.0, value + unit / 2)
+    missed = value < np.where(reps, 1.0, 1e-9)
+    lower = np.where(missed, 0.0, np.maximum(lower, 0.0))
+    upper = np.where(missed, np.where(reps, 1.0, unit), upper)
+    stopped = sets["stopped"].isin(["target", "choice"]).to_numpy()
+    at_target = (sets["stopped"] == "unknown").to_numpy() & (np.abs(value - target) < 1e-9)
+    upper = np.where((stopped | at_target) & ~missed, np.inf, upper)
+    return pd.DataFrame(
+        {"lower": lower / target, "upper": upper / target, "unit": unit}, index=sets.index
+    )
+
+
+def pass_ratio(target: float, unit: float, measure: str) -> float:
+    """Return the capacity, over target, from which a recorded value reaches the target.
+
+    Holds are noted to the nearest unit, so half a unit below is written as the target; reps are
+    whole.
+    """
+    return 1.0 if measure == "reps" else max(target - unit / 2, unit / 2) / target

@@ -1,0 +1,204 @@
+"""First passage: simulate the coming sessions and apply the literal pass rule.
+
+The level's path, the days of the sessions, the day's form and the number of sets are drawn; given
+those, the chance that a session meets the criterion, and so the chance of each run of meeting
+sessions, is computed and not drawn (Rao-Blackwellisation: Casella & Robert 1996, Biometrika
+83:81), which takes most of the noise out of a few hundred paths.
+
+Every target uses the same random numbers, so a forecast does not depend on who else is asked
+about in the same call.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import expit, ndtr, ndtri
+from scipy.stats import qmc
+
+from forecast.growth.dynamics import Dynamics, decay_terms, split_gap, transition_covariance
+from forecast.growth.habits import Habits, _clip
+from forecast.growth.observation import TAIL_SCALE, TAIL_WEIGHT, Noise
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+MAX_SESSIONS = 400
+
+
+@dataclass(frozen=True, slots=True)
+class Targets:
+    """T forecasts to make.
+
+    Attributes
+    ----------
+    mean, cov
+        (T, 3) and (T, 3, 3) opinion of (level, swing, pace) on the day of the last session.
+    threshold, measure, grace
+        (T,) latent pass mark, measure number, weeks of ordinary rest.
+    confirm, run
+        (T,) sessions in a row asked for, and how many have just met.
+    wait
+        (T,) days from the last session to the cut date.
+    gaps, first_gaps
+        (T, G) days between sessions, and from the last session to the first one to come.
+    habits
+        Sets a session and the share that can count.
+    untried
+        Whether these rungs have no session yet: the opinion is then that of the first session,
+        and the wait for it changes nothing.
+    """
+
+    mean: Array
+    cov: Array
+    threshold: Array
+    measure: Ints
+    grace: Array
+    confirm: Ints
+    run: Ints
+    wait: Array
+    gaps: Array
+    first_gaps: Array
+    habits: Habits
+    untried: bool = False
+
+    def __len__(self) -> int:
+        """Number of targets T."""
+        return len(self.threshold)
+
+
+@dataclass(frozen=True, slots=True)
+class Passage:
+    """``by_day`` (T, D + 1): chance of clearing within 0..D days of the cut; ``next_session`` (T,)
+    the chance that the next session meets the criterion.
+    """
+
+    by_day: Array
+    next_session: Array
+
+
+def simulate_passage(
+    targets: Targets,
+    dynamics: Dynamics,
+    noise: Noise,
+    *,
+    horizon_days: int,
+    paths: int,
+    seed: int,
+) -> Passage:
+    """Simulate the coming sessions of every target.
+
+    Parameters
+    ----------
+    targets, dynamics, noise
+        What is known of each target, and the engine's constants.
+    horizon_days
+        Days D after the cut to look at.
+    paths
+        Number of paths; a power of two keeps the starting points balanced.
+    seed
+        The same seed gives the same numbers whatever the other targets are.
+    """
+    rng = np.random.default_rng(seed)
+    level, swing, pace = _starting_points(targets, paths, seed)
+    shape = level.shape
+    runs = _starting_runs(targets, shape)
+    day = -np.repeat(targets.wait[:, None], paths, axis=1)
+    by_day = np.zeros((len(targets), horizon_days + 1))
+    next_session = np.zeros(len(targets))
+    for step in range(MAX_SESSIONS):
+        table = targets.first_gaps if step == 0 else targets.gaps
+        gap = table[:, rng.integers(0, table.shape[1], paths)]
+        day = day + gap
+        if step > 0 or not targets.untried:
+            level, swing = _advance(dynamics, rng, level, swing, pace, gap / 7.0, targets.grace)
+        meets = _chance_to_meet(targets, noise, rng, level)
+        if step == 0:
+            next_session = meets.mean(axis=1)
+        cleared = _step_runs(runs, meets, targets.confirm)
+        within = day <= horizon_days
+        _record(by_day, day, np.where(within, cleared, 0.0))
+        if not within.any():
+            break
+    return Passage(np.minimum(np.cumsum(by_day, axis=1) / paths, 1.0), next_session)
+
+
+def _starting_points(targets: Targets, paths: int, seed: int) -> tuple[Array, Array, Array]:
+    """Draw (T, P) levels, swings and paces; scrambled Sobol points (Owen 1998) shared by all."""
+    uniform = qmc.Sobol(3, rng=np.random.default_rng(seed)).random(paths)
+    z = ndtri(np.clip(uniform, 1e-9, 1 - 1e-9))
+    cov = targets.cov + 1e-12 * np.eye(3)
+    root = np.linalg.cholesky(cov)
+    draws = targets.mean[:, None, :] + np.einsum("tij,pj->tpi", root, z)
+    return draws[..., 0], draws[..., 1], draws[..., 2]
+
+
+def _starting_runs(targets: Targets, shape: tuple[int, int]) -> Array:
+    """(C, T, P) chance of standing at each run length; all at the run just logged."""
+    deepest = int(targets.confirm.max())
+    runs = np.zeros((deepest, *shape))
+    runs[np.minimum(targets.run, targets.confirm - 1), np.arange(shape[0])] = 1.0
+    return runs
+
+
+def _advance(
+    dynamics: Dynamics,
+    rng: np.random.Generator,
+    level: Array,
+    swing: Array,
+    pace: Array,
+    weeks: Array,
+    grace: Array,
+) -> tuple[Array, Array]:
+    """Carry level and swing to the next session, exactly."""
+    tau, excess = split_gap(weeks, grace[:, None])
+    decay, integral = decay_terms(dynamics.alpha, tau)
+    level_var, cross, swing_var = transition_covariance(dynamics, tau)
+    level_var = level_var + dynamics.wiggle_sd**2 * excess
+    z = rng.standard_normal((2, level.shape[1]))
+    swing_sd = np.sqrt(swing_var)
+    slope = cross / np.maximum(swing_sd, 1e-300)
+    rest = np.sqrt(np.maximum(level_var - slope**2, 0.0))
+    moved = level + pace * tau + swing * integral - dynamics.detraining * excess
+    return moved + slope * z[0] + rest * z[1], decay * swing + swing_sd * z[0]
+
+
+def _chance_to_meet(
+    targets: Targets, noise: Noise, rng: np.random.Generator, level: Array
+) -> Array:
+    """(T, P) chance that one of the session's sets is clean, unassisted and long enough."""
+    paths = level.shape[1]
+    wide = np.where(rng.random(paths) < TAIL_WEIGHT, np.sqrt(TAIL_SCALE), 1.0)
+    form = noise.day_sd[targets.measure][:, None] * (wide * rng.standard_normal(paths))
+    sets = targets.habits.sets[:, rng.integers(0, targets.habits.sets.shape[1], paths)]
+    eligible = expit(targets.habits.intercept[:, None] + targets.habits.slope * _clip(level))
+    room = (level + form - targets.threshold[:, None]) / noise.set_sd[targets.measure][:, None]
+    fatigue = noise.fatigue / noise.set_sd[targets.measure][:, None]
+    missed = np.ones_like(level)
+    for k in range(int(sets.max())):
+        chance = eligible * ndtr(room + min(k, 4) * fatigue)
+        missed *= np.where(k < sets, 1.0 - chance, 1.0)
+    return 1.0 - missed
+
+
+def _step_runs(runs: Array, meets: Array, confirm: Ints) -> Array:
+    """Move every run on by one session, in place; return the chance of clearing at it."""
+    deepest = len(runs)
+    alive = runs.sum(axis=0)
+    last = np.take_along_axis(runs, (confirm - 1)[None, :, None], axis=0)[0]
+    cleared = last * meets
+    for r in range(deepest - 1, 0, -1):
+        keep = (r < confirm)[:, None]
+        runs[r] = np.where(keep, runs[r - 1] * meets, 0.0)
+    runs[0] = alive * (1.0 - meets)
+    return cleared
+
+
+def _record(by_day: Array, day: Array, cleared: Array) -> None:
+    """Add chances to the day they fall on; days past the horizon carry none."""
+    targets, days = by_day.shape
+    column = np.clip(day, 0, days - 1).astype(np.int64)
+    flat = (np.arange(targets)[:, None] * days + column).ravel()
+    by_day += np.bincount(flat, cleared.ravel(), minlength=targets * days).reshape(by_day.shape)

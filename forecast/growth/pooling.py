@@ -1,0 +1,219 @@
+"""Crossed pooling: start, swing and pace of a spell as rung + athlete + the spell's own part.
+
+    theta_i = centre + rung effect + athlete effect + own effect,
+
+normal at every level. Athletes' effects are integrated out athlete by athlete, what is left is a
+small dense system in the centre and the rungs, so the marginal likelihood is exact and costs one
+linear solve (Lindley & Smith 1972, J. R. Stat. Soc. B 34:1; crossed form as in Bates et al. 2015,
+J. Stat. Softw. 67(1), sec. 3).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forecast.growth.information import SpellInformation
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class PoolingPrior:
+    """Variances at each level: ``own`` (3, 3), ``athlete`` and ``rung`` (3,), and the centre's
+    prior ``centre_mean`` (3,) and ``centre_var`` (3,).
+    """
+
+    own: Array
+    athlete: Array
+    rung: Array
+    centre_mean: Array
+    centre_var: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Pooled:
+    """Result of pooling R rungs.
+
+    ``common_mean`` (3 + 3 R,) and ``common_cov``: the centre, then each rung's effect;
+    ``log_evidence`` a number; ``athlete_log_evidence`` (A,) each athlete's share given the
+    common mean.
+    """
+
+    common_mean: Array
+    common_cov: Array
+    log_evidence: float
+    athlete_log_evidence: Array
+
+
+def marginalise_own(info: SpellInformation, own: Array) -> SpellInformation:
+    """Integrate the spell's own effect N(0, own) out of its information."""
+    mixer = np.eye(3) + info.information @ own
+    inverse = np.linalg.inv(mixer)
+    score = np.einsum("sij,sj->si", inverse, info.score)
+    information = inverse @ info.information
+    information = 0.5 * (information + information.transpose(0, 2, 1))
+    quadratic = np.einsum("si,ij,sj->s", info.score, own, score)
+    _, log_det = np.linalg.slogdet(mixer)
+    return SpellInformation(info.constant - 0.5 * log_det + 0.5 * quadratic, score, information)
+
+
+def pool(
+    info: SpellInformation, athlete: Ints, rung: Ints, n_rungs: int, prior: PoolingPrior
+) -> Pooled:
+    """Pool all spells.
+
+    Parameters
+    ----------
+    info
+        What each spell says (own effects not yet integrated out).
+    athlete, rung
+        (S,) numbers; athletes need not be consecutive.
+    n_rungs
+        Number of rungs R of the ladder.
+    prior
+        Variances at each level.
+    """
+    loose = marginalise_own(info, prior.own)
+    _, who = np.unique(athlete, return_inverse=True)
+    n = int(who.max()) + 1
+    precision = np.zeros((n, 3, 3))
+    score = np.zeros((n, 3))
+    np.add.at(precision, who, loose.information)
+    np.add.at(score, who, loose.score)
+    cross = _cross_terms(loose, who, rung, n, n_rungs)
+    common_precision, common_score = _common_terms(loose, rung, n_rungs, prior)
+    full = precision + np.diag(1.0 / prior.athlete)
+    solved = np.linalg.solve(full, np.concatenate([cross, score[:, :, None]], axis=2))
+    reduced = common_precision - np.einsum("aij,aik->jk", cross, solved[:, :, :-1])
+    right = common_score - np.einsum("aij,ai->j", cross, solved[:, :, -1])
+    cov = np.linalg.inv(0.5 * (reduced + reduced.T))
+    mean = cov @ right
+    prior_precision = _prior_precision(n_rungs, prior)
+    start = np.concatenate([prior.centre_mean, np.zeros(3 * n_rungs)])
+    _, log_det_full = np.linalg.slogdet(full)
+    athlete_part = (
+        np.bincount(who, loose.constant, n)
+        - 0.5 * (log_det_full + np.log(prior.athlete).sum())
+        + 0.5 * np.einsum("ai,ai->a", score, solved[:, :, -1])
+    )
+    common_part = 0.5 * (
+        np.log(prior_precision).sum()
+        + np.linalg.slogdet(cov)[1]
+        + right @ mean
+        - np.sum(prior_precision * start**2)
+    )
+    return Pooled(
+        common_mean=mean,
+        common_cov=cov,
+        log_evidence=float(athlete_part.sum() + common_part),
+        athlete_log_evidence=_given_common(loose, who, rung, n, mean, prior),
+    )
+
+
+def _cross_terms(loose: SpellInformation, who: Ints, rung: Ints, n: int, n_rungs: int) -> Array:
+    """(A, 3, 3 + 3 R): how each athlete's effect is tied to the centre and the rungs."""
+    cross = np.zeros((n, 3, 1 + n_rungs, 3))
+    information = loose.information
+    np.add.at(cross, (who, slice(None), 0), information)
+    np.add.at(cross, (who, slice(None), 1 + rung), information)
+    return cross.reshape(n, 3, 3 + 3 * n_rungs)
+
+
+def _prior_precision(n_rungs: int, prior: PoolingPrior) -> Array:
+    return np.concatenate([1.0 / prior.centre_var, np.tile(1.0 / prior.rung, n_rungs)])
+
+
+def _common_terms(
+    loose: SpellInformation, rung: Ints, n_rungs: int, prior: PoolingPrior
+) -> tuple[Array, Array]:
+    """Precision and score of the centre and the rungs before athletes are taken out."""
+    by_rung = np.zeros((n_rungs, 3, 3))
+    score_by_rung = np.zeros((n_rungs, 3))
+    np.add.at(by_rung, rung, loose.information)
+    np.add.at(score_by_rung, rung, loose.score)
+    size = 1 + n_rungs
+    blocks = np.zeros((size, 3, size, 3))
+    blocks[0, :, 0, :] = by_rung.sum(axis=0)
+    for r in range(n_rungs):
+        blocks[1 + r, :, 1 + r, :] = blocks[0, :, 1 + r, :] = blocks[1 + r, :, 0, :] = by_rung[r]
+    precision = blocks.reshape(3 * size, 3 * size) + np.diag(_prior_precision(n_rungs, prior))
+    score = np.concatenate([score_by_rung.sum(axis=0), score_by_rung.ravel()])
+    score[:3] += prior.centre_mean / prior.centre_var
+    return precision, score
+
+
+def centred(loose: SpellInformation, rung: Ints, common_mean: Array) -> tuple[Array, Array, Array]:
+    """Constant, score and information of each spell about its athlete's effect alone."""
+    shift = common_mean[:3] + common_mean[3:].reshape(-1, 3)[rung]
+    pulled = np.einsum("sij,sj->si", loose.information, shift)
+    constant = loose.constant + np.einsum("si,si->s", loose.score - 0.5 * pulled, shift)
+    return constant, loose.score - pulled, loose.information
+
+
+def _given_common(
+    loose: SpellInformation, who: Ints, rung: Ints, n: int, mean: Array, prior: PoolingPrior
+) -> Array:
+    """Each athlete's log evidence with the centre and the rungs held at their mean."""
+    constant, score, information = centred(loose, rung, mean)
+    full = np.zeros((n, 3, 3))
+    total = np.zeros((n, 3))
+    np.add.at(full, who, information)
+    np.add.at(total, who, score)
+    full += np.diag(1.0 / prior.athlete)
+    solved = np.linalg.solve(full, total[:, :, None])[:, :, 0]
+    _, log_det = np.linalg.slogdet(full)
+    return np.asarray(
+        np.bincount(who, constant, n)
+        - 0.5 * (log_det + np.log(prior.athlete).sum())
+        + 0.5 * np.einsum("ai,ai->a", total, solved)
+    )
+
+
+def spell_priors(
+    loose: SpellInformation,
+    rung: Ints,
+    pairs: tuple[Ints, Ints],
+    target_rung: Ints,
+    common_mean: Array,
+    common_cov: Array,
+    prior: PoolingPrior,
+) -> tuple[Array, Array]:
+    """Opinion of (level, swing, pace) at the start of spells, from the athlete's other spells.
+
+    Parameters
+    ----------
+    loose, rung
+        S spells with their own effects integrated out, and their rungs (S,).
+    pairs
+        Two arrays of equal length: target number, and a spell of the same athlete that may be
+        used for it.
+    target_rung
+        (T,) the rung each target is on.
+    common_mean, common_cov, prior
+        What the fit learnt.
+
+    Returns
+    -------
+    mean, cov
+        (T, 3) and (T, 3, 3).
+    """
+    _, score, information = centred(loose, rung, common_mean)
+    targets = len(target_rung)
+    precision = np.zeros((targets, 3, 3))
+    total = np.zeros((targets, 3))
+    np.add.at(precision, pairs[0], information[pairs[1]])
+    np.add.at(total, pairs[0], score[pairs[1]])
+    athlete_cov = np.linalg.inv(precision + np.diag(1.0 / prior.athlete))
+    athlete_mean = np.einsum("tij,tj->ti", athlete_cov, total)
+    effects = common_mean[3:].reshape(-1, 3)
+    mean = common_mean[:3] + effects[target_rung] + athlete_mean
+    size = 1 + len(effects)
+    blocks = common_cov.reshape(size, 3, size, 3).transpose(0, 2, 1, 3)
+    at = 1 + target_rung
+    with_centre = blocks[0, at]
+    shared = blocks[0, 0] + blocks[at, at] + with_centre + with_centre.transpose(0, 2, 1)
+    return mean, prior.own + athlete_cov + shared
