@@ -253,6 +253,6 @@ def _ticks(raw: RawTable, columns: Columns, mapping: Mapping) -> list[str]:
     if not blanks or not noted or not noted <= words.TICKS:
         return []
     return [
-        f"{raw.file}: {header!r} holds ticks and {counted(blanks, 'blank')}, which were read as clean. If "
-        'a blank means unclean, put "" = false under [values.clean] in the mapping.'
+        f"{raw.file}: {header!r} holds ticks and {counted(blanks, 'blank')}, which were read as "
+        'clean. If a blank means unclean, put "" = false under [values.clean] in the mapping.'
     ]
