@@ -53,7 +53,8 @@ def informed_forecast(
     as_of
         Cut date; nothing dated on or after it is used.
     n_particles
-        Particles per spell.
+        Particles per spell; with fewer than about 1,500 long spells under the laws with little
+        chance in them (ceiling, learning, threshold) leave too few distinct particles.
     horizon_weeks
         Weeks ahead.
     seed
@@ -85,7 +86,7 @@ def informed_forecast(
     for group in _rounds(spells):
         who = group["who"].to_numpy(dtype=np.intp)
         part = traits.take(who)
-        began = (group["started"] - _EPOCH).dt.days.to_numpy(dtype=np.float64)
+        began = np.asarray((group["started"] - _EPOCH).dt.days, dtype=np.float64)
         state = begin_spells(
             rng, law, population, part, group["place"].to_numpy(dtype=np.intp), rate[who], began
         )

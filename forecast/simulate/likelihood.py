@@ -16,8 +16,8 @@ from forecast.simulate.population import NOISE_CLASSES, Population
 
 _STEP = 0.02
 _FINE = np.arange(-3.4, 2.4, _STEP)
-_CHOICE_NODES = 7
-_FORM_NODES = 15
+_CHOICE_NODES = 11
+_FORM_NODES = 101
 _TINY = 1e-300
 
 

@@ -139,17 +139,13 @@ def _resample(
 ) -> tuple[State, Traits]:
     """Resample spells whose effective share of particles is below the threshold.
 
-    ``weight`` (log) is reset in place for them; static fields are shaken as by Liu & West.
+    ``weight`` (log) is reset in place for them.
     """
     share = np.exp(weight - weight.max(axis=1, keepdims=True))
     share /= share.sum(axis=1, keepdims=True)
-    n = share.shape[1]
-    rows = np.flatnonzero(1.0 / (share**2).sum(axis=1) < threshold * n)
+    rows = np.flatnonzero(1.0 / (share**2).sum(axis=1) < threshold * share.shape[1])
     if not rows.size:
         return state, traits
-    spread = {name: _moments(np.log(state[name][rows]), share[rows]) for name in law.static} | {
-        name: _moments(state[name][rows], share[rows]) for name in law.static_raw
-    }
     picked = _systematic(rng, share[rows])
     weight[rows] = 0.0
     state = {name: _pick(values, rows, picked) for name, values in state.items()}
@@ -158,19 +154,32 @@ def _resample(
         trait=_pick(traits.trait, rows, picked),
         noise_class=_pick(traits.noise_class, rows, picked),
     )
-    for name in (*law.static, *law.static_raw):
-        mean, sd = spread[name]
-        logged = name in law.static
-        old = np.log(state[name][rows]) if logged else state[name][rows]
-        keep = np.sqrt(1 - _JITTER**2)
-        new = mean + keep * (old - mean) + _JITTER * sd * rng.standard_normal(old.shape)
-        state[name][rows] = np.exp(new) if logged else new
+    _shake(rng, law, state, traits, rows)
     return state, traits
 
 
-def _moments(values: Floats, share: Floats) -> tuple[Floats, Floats]:
-    mean = (share * values).sum(axis=1, keepdims=True)
-    return mean, np.sqrt((share * (values - mean) ** 2).sum(axis=1, keepdims=True))
+def _shake(
+    rng: np.random.Generator, law: Law, state: State, traits: Traits, rows: NDArray[np.intp]
+) -> None:
+    """Move resampled copies apart as Liu & West do, in place.
+
+    Each particle is drawn a little to the mean and pushed by another one's distance from it, the
+    same for all fields at once: mean and covariance of the fields stay what they are.
+    """
+    shape = (rows.size, traits.trait.shape[1])
+    other = rng.permuted(np.broadcast_to(np.arange(shape[1]), shape), axis=1)
+    keep = np.sqrt(1.0 - _JITTER**2)
+
+    def moved(values: Floats) -> Floats:
+        off = values - values.mean(axis=1, keepdims=True)
+        return values - off + keep * off + _JITTER * np.take_along_axis(off, other, axis=1)
+
+    for name in law.static:
+        state[name][rows] = np.exp(moved(np.log(state[name][rows])))
+    for name in ("core", *law.static_raw):
+        state[name][rows] = moved(state[name][rows])
+    traits.pace_effect[rows] = moved(traits.pace_effect[rows])
+    traits.trait[rows] = moved(traits.trait[rows])
 
 
 def _pick(values: np.ndarray, rows: NDArray[np.intp], picked: NDArray[np.intp]) -> np.ndarray:
