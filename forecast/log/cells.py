@@ -96,7 +96,10 @@ def as_number(cell: Any) -> float | None:
     if isinstance(cell, bool | np.bool_):
         return None
     if isinstance(cell, int | float | np.integer | np.floating | Decimal):
-        return float(cell)
+        try:
+            return float(cell)
+        except OverflowError:  # whole numbers have no bound in Python
+            return math.inf if cell > 0 else -math.inf
     return None
 
 

@@ -40,8 +40,15 @@ def read_database(url: str, table: str | None = None) -> tuple[str, pd.DataFrame
         ) from error
     try:
         with engine.connect() as connection:
-            statement, name = _statement(connection, table, label)
-            frame = pd.read_sql(statement, connection)
+            if table is not None and re.match(r"\s*(select|with)\b", table, re.I):
+                name, result = "query", connection.exec_driver_sql(table)
+            else:
+                name = _table(connection, table, label)
+                schema, _, bare = name.rpartition(".")
+                found = sa.table(bare, schema=schema or None)
+                result = connection.execute(sa.select(sa.text("*")).select_from(found))
+            rows = [tuple(row) for row in result]
+            frame = pd.DataFrame(rows, columns=list(result.keys()), dtype=object)
     except SQLAlchemyError as error:
         cause = str(getattr(error, "orig", None) or error).splitlines()[0]
         raise LogError(f"{label} could not be read: {cause}. Check address and query.") from error
@@ -50,11 +57,8 @@ def read_database(url: str, table: str | None = None) -> tuple[str, pd.DataFrame
     return f"{label} {name}", frame
 
 
-def _statement(
-    connection: sa.Connection, table: str | None, label: str
-) -> tuple[sa.Select | sa.TextClause, str]:
-    if table is not None and re.match(r"\s*(select|with)\b", table, re.I):
-        return sa.text(table), "query"
+def _table(connection: sa.Connection, table: str | None, label: str) -> str:
+    """Return the table's name, having seen that it is there."""
     inspector = sa.inspect(connection)
     known = [*inspector.get_table_names(), *inspector.get_view_names()]
     if table is None and len(known) == 1:
@@ -65,6 +69,6 @@ def _statement(
             "give a SELECT query."
         )
     schema, _, name = table.rpartition(".")
-    if not (schema or inspector.has_table(name)):
+    if not schema and name not in known:
         raise LogError(f"{label} has no table {table!r}; its tables are {', '.join(known)}.")
-    return sa.select(sa.text("*")).select_from(sa.table(name, schema=schema or None)), table
+    return table

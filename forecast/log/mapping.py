@@ -251,8 +251,9 @@ def _candidates(name: str, by_plain: dict[str, list[str]]) -> list[str]:
 def _missing(missing: list[str], headers: list[str], unused: tuple[str, ...], file: str) -> str:
     lines = ["[columns]"]
     for name in missing:
-        near = difflib.get_close_matches(name, unused, n=1, cutoff=0.5)
-        guess = near[0] if near else "THEIR COLUMN"
+        by_plain = {plain_header(header): header for header in unused}
+        near = difflib.get_close_matches(name, by_plain, n=1, cutoff=0.5)
+        guess = by_plain[near[0]] if near else "THEIR COLUMN"
         lines.append(f"{name} = {quoted(guess)}  # one of: {_listed(list(unused))}")
     return (
         f"{file} has no column for {' and '.join(missing)}; its columns are {_listed(headers)}. "

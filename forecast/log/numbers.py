@@ -49,11 +49,14 @@ _NUMBER = r"\d+(?:[.,]\d+)*"
 _GROUPED = re.compile(r"[+-]?[1-9]\d{0,2}([.,])\d{3}(?:\1\d{3})*")
 _PLAIN = re.compile(rf"(x)?\s*([+-]?{_NUMBER})\s*([^\W\d_]*|[\"″”])\.?")
 _MACHINE = re.compile(r"[+-]?\d+(?:\.\d+)?e[+-]?\d+")
-_CLOCK = re.compile(r"(?:(\d+):)?(\d+):(\d{1,2}(?:[.,]\d+)?)\s*(?:s|sec|secs|min|mins|h)?\.?")
-_MINUTES = re.compile(
-    rf"(\d+)\s*(?:m|min|mins|minutes?|['′’])\s*({_NUMBER})\s*(?:s|secs?|seconds?|[\"″”]|'')?\.?"
+_CLOCK = re.compile(
+    r"(?:(\d{1,4}):)?(\d{1,4}):(\d{1,2}(?:[.,]\d+)?)\s*(?:s|sec|secs|min|mins|h)?\.?"
 )
-_TIMES = re.compile(rf"(\d+)\s*[x×*@]\s*({_NUMBER})\s*([^\W\d_]*)\.?")
+_MINUTES = re.compile(
+    rf"(\d{{1,4}})\s*(?:m|min|mins|minutes?|['′’])\s*({_NUMBER})"
+    r"\s*(?:s|secs?|seconds?|[\"″”]|'')?\.?"
+)
+_TIMES = re.compile(rf"(\d{{1,4}})\s*[x×*@]\s*({_NUMBER})\s*([^\W\d_]*)\.?")
 _OUT_OF_TEN = re.compile(rf"(?:rpe|effort|pain)?\s*({_NUMBER})\s*(?:/|of|out of)\s*10")
 _BODY = re.compile(r"(?:bw|bodyweight|body weight)\s*\+?\s*")
 

@@ -205,7 +205,11 @@ def test_a_number_comes_back_as_it_was_written(value):
 
 @given(st.integers(0, 119), st.integers(0, 59))
 def test_minutes_and_seconds_agree_in_every_spelling(minutes, seconds):
-    spellings = [f"{minutes}:{seconds:02d}", f"{minutes}m{seconds:02d}s", f"{minutes} min {seconds}"]
+    spellings = [
+        f"{minutes}:{seconds:02d}",
+        f"{minutes}m{seconds:02d}s",
+        f"{minutes} min {seconds}",
+    ]
     read = {numbers.quantity(text) for text in spellings}
     assert read == {numbers.Quantity(60.0 * minutes + seconds, "s")}
 
