@@ -13,6 +13,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+_PLAIN = (str, int, float, Decimal, dt.date, dt.time, dt.timedelta, np.generic, type(None))
+
 BLANKS = frozenset({"", "-", "--", "–", "—", "n/a", "na", "nan", "null", "none", "nil", "?"})
 """Texts that say "nothing was noted" in a column that is not a name."""
 
@@ -117,7 +119,7 @@ def distinct(column: pd.Series) -> tuple[np.ndarray, list[Any]]:
     codes = np.empty(len(column), dtype=np.intp)
     for n, cell in enumerate(column.array):
         cell = None if is_empty(cell) else cell
-        key = (type(cell), cell if isinstance(cell, Hashable) else repr(cell))
+        key = (type(cell), cell if isinstance(cell, _PLAIN) else repr(cell))
         place = places.setdefault(key, len(cells))
         if place == len(cells):
             cells.append(cell)

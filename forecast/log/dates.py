@@ -104,9 +104,9 @@ def read_day(cell: Any, date1904: bool = False) -> Day | Unsettled | Problem:
         cell = pd.Timestamp(cell)
     if isinstance(cell, dt.datetime):
         clock = cell.hour * 3600 + cell.minute * 60 + cell.second
-        return _within(Day(cell.date(), clock or -1), cell)
+        return _within(Day(cell.date(), clock or -1, "typed"), cell)
     if isinstance(cell, dt.date):
-        return _within(Day(cell), cell)
+        return _within(Day(cell, style="typed"), cell)
     if as_number(cell) is not None or isinstance(cell, str):
         return _read_text(show(cell), date1904)
     return _unreadable(cell)
@@ -221,7 +221,10 @@ def read_dates(
         clocks=np.array([d.clock if d else -1 for d in good], dtype=np.int64),
         problems=problems,
         understood=understood,
-        warnings=_serial_warning(good, column, rows, file),
+        warnings=(
+            *_serial_warning(good, column, rows, file),
+            *_swap_warning(parsed.values, column, rows, file),
+        ),
     )
 
 
@@ -236,6 +239,25 @@ def _serial_warning(
     return (
         f"{file}: bare spreadsheet day numbers for {counted(len(at), 'date')}, such as "
         f"{show(column.iloc[at[0]])} in row {rows[at[0]]}, read as {first.date}.",
+    )
+
+
+def _swap_warning(
+    values: np.ndarray, column: pd.Series, rows: np.ndarray, file: str
+) -> tuple[str, ...]:
+    """Warn of the mixture a spreadsheet leaves when it reads dates in the wrong order.
+
+    It turns those it can read into real dates, day and month swapped, and leaves the others as
+    text.
+    """
+    typed = [n for n, v in enumerate(values) if isinstance(v, Day) and v.style == "typed"]
+    text = [n for n, v in enumerate(values) if isinstance(v, Unsettled) and not v.named]
+    if not typed or not text:
+        return ()
+    return (
+        f"{file}: row {rows[typed[0]]} holds a real date ({show(column.iloc[typed[0]])}), row "
+        f"{rows[text[0]]} text ({show(column.iloc[text[0]])}). A spreadsheet may have swapped "
+        "day and month in the real ones; compare some with the notes they came from.",
     )
 
 

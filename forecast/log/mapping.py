@@ -53,6 +53,8 @@ class _Read(BaseModel):
     encoding: str | None = None
     sheet: str | None = None
     table: str | None = None
+    roster_sheet: str | None = None
+    roster_table: str | None = None
 
 
 class Mapping(BaseModel):
@@ -67,7 +69,8 @@ class Mapping(BaseModel):
     roster
         The roster's column names, ours to theirs.
     read
-        ``date_order``, ``load_unit``, ``decimal``, ``encoding``, ``sheet``, ``table``.
+        ``date_order``, ``load_unit``, ``decimal``, ``encoding``, ``sheet``, ``table``,
+        ``roster_sheet``, ``roster_table``.
     """
 
     model_config = ConfigDict(extra="forbid", strict=True)

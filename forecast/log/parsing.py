@@ -12,7 +12,7 @@ import pandas as pd
 
 from forecast.ladder import Ladder
 from forecast.log import numbers, words
-from forecast.log.cells import Parsed, Problem, counted, is_blank, is_empty, parse, show
+from forecast.log.cells import Parsed, Problem, counted, distinct, is_blank, is_empty, parse, show
 from forecast.log.dates import DateOrder, read_dates
 from forecast.log.mapping import Columns, Mapping, match_columns, value_words
 from forecast.log.raw import RawTable
@@ -247,9 +247,10 @@ def _ticks(raw: RawTable, columns: Columns, mapping: Mapping) -> list[str]:
     header = columns.ours.get("clean")
     if header is None or "" in value_words(mapping, "clean"):
         return []
-    column = raw.cells[header][~raw.blank]
-    noted = {show(cell).casefold() for cell in column.unique() if not is_blank(cell)}
-    blanks = int(sum(is_empty(cell) for cell in column))
+    codes, cells = distinct(raw.cells[header][~raw.blank])
+    noted = {show(cell).casefold() for cell in cells if not is_blank(cell)}
+    empty = [n for n, cell in enumerate(cells) if is_empty(cell)]
+    blanks = int(np.isin(codes, empty).sum())
     if not blanks or not noted or not noted <= words.TICKS:
         return []
     return [

@@ -53,8 +53,9 @@ def read_log(
         ``"dmy"``, ``"mdy"`` or ``"ymd"``; needed only where no date of the file settles it.
         Asked for outright, it also admits years of two digits.
     table, sheet, encoding
-        Table or query of a database, sheet of a workbook, encoding of a text file. Each
-        argument goes before its namesake in the mapping.
+        Table or query of a database, sheet of a workbook, encoding of a text file, for the
+        log (the mapping has ``roster_table`` and ``roster_sheet``). Each argument goes before
+        its namesake in the mapping.
     today
         If given, sets dated after this day are reported in ``warnings``; the clock is never
         read.
@@ -86,10 +87,13 @@ def read_log(
     kept, repeats = set_aside_repeats(parsed)
     sets = _ordered(kept)
     rejected = _rejected([*(part.rejected for part in parts), repeats], [r.file for r in raws])
-    people, about_people = read_roster(roster, plan, encoding, sheet)
+    people, about_people = read_roster(roster, plan)
     warnings = [w for part in parts for w in part.warnings]
     warnings += _worth_a_look(sets, kept, len(repeats), today)
     warnings += about_people
+    strangers = sorted(set(sets["athlete"]) - set(people.index)) if roster is not None else []
+    if strangers:
+        warnings.append(f"Not in the roster: {', '.join(map(repr, strangers))}.")
     return TrainingLog(
         sets=sets,
         rejected=rejected,

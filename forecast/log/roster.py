@@ -41,8 +41,6 @@ _POUNDS = {
 def read_roster(
     roster: Source | None,
     mapping: Mapping,
-    encoding: str | None = None,
-    sheet: str | None = None,
 ) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """Read one row an athlete.
 
@@ -54,9 +52,8 @@ def read_roster(
     roster
         A source as for the log, or ``None``.
     mapping
-        ``[roster]`` gives their column names, ``[values.athlete]`` their spellings of names.
-    encoding, sheet
-        As for the log.
+        ``[roster]`` gives their column names, ``[values.athlete]`` their spellings of names,
+        ``[read]`` the ``roster_sheet`` of a workbook or the ``roster_table`` of a database.
 
     Returns
     -------
@@ -74,11 +71,10 @@ def read_roster(
     """
     if roster is None:
         return _empty(), ()
-    said: list[str] = []
-    parts = [
-        _one(raw, mapping, said) for raw in open_sources(roster, encoding=encoding, sheet=sheet)
-    ]
-    people = pd.concat(parts, ignore_index=True)
+    said: list[str] = []  # filled on the way, in the order of the file
+    read = mapping.read
+    raws = open_sources(roster, read.roster_table, read.roster_sheet, name="roster")
+    people = pd.concat([_one(raw, mapping, said) for raw in raws], ignore_index=True)
     people = _merge(people, said).drop(columns=["file", "row"])
     for name in people.columns:
         people[name] = _settle_type(people[name])

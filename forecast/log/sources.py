@@ -30,6 +30,7 @@ def open_sources(
     table: str | None = None,
     sheet: str | None = None,
     encoding: str | None = None,
+    name: str = "table",
 ) -> list[RawTable]:
     """Open each source.
 
@@ -40,6 +41,8 @@ def open_sources(
         of these.
     table, sheet, encoding
         Table or query of a database, sheet of a workbook, encoding of a text file.
+    name
+        What messages call a table in memory.
 
     Raises
     ------
@@ -49,7 +52,7 @@ def open_sources(
     parts = [source] if isinstance(source, str | Path | pd.DataFrame) else list(source)
     if not parts:
         raise LogError("The list of sources is empty; give at least one file.")
-    labels = _labels(parts)
+    labels = _labels(parts, name)
     return [
         _open(part, label, table, sheet, encoding)
         for part, label in zip(parts, labels, strict=True)
@@ -60,14 +63,14 @@ def _is_url(part: object) -> bool:
     return isinstance(part, str) and re.match(r"[a-z][a-z0-9+]*://", part, re.I) is not None
 
 
-def _labels(parts: list[str | Path | pd.DataFrame]) -> list[str]:
+def _labels(parts: list[str | Path | pd.DataFrame], name: str) -> list[str]:
     """Name each source: the bare file name unless two are alike."""
     paths = [Path(p).name for p in parts if not isinstance(p, pd.DataFrame)]
     often = Counter(paths)
     labels = []
     for n, part in enumerate(parts, start=1):
         if isinstance(part, pd.DataFrame):
-            labels.append("table" if len(parts) == 1 else f"table {n}")
+            labels.append(name if len(parts) == 1 else f"{name} {n}")
         else:
             labels.append(Path(part).name if often[Path(part).name] == 1 else str(part))
     return labels
@@ -109,8 +112,10 @@ def _open(
 
 
 def _from_frame(frame: pd.DataFrame, file: str, kind: str) -> RawTable:
-    named = [name for name in frame.index.names if name is not None]
-    cells = frame.reset_index() if named else frame.reset_index(drop=True)
+    # a named index is a column, unless a column of that name is there already
+    named = [name for name in frame.index.names if name not in (None, *frame.columns)]
+    cells = frame.reset_index(level=named) if named else frame
+    cells = cells.reset_index(drop=True)
     cells.columns = pd.Index(header_names(list(cells.columns)))
     return RawTable(
         file=file,

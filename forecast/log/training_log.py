@@ -66,7 +66,10 @@ class TrainingLog:
         return sorted(self.sets["athlete"].unique())
 
     def before(self, as_of: pd.Timestamp | str) -> TrainingLog:
-        """Return the log as it stood before ``as_of``: nothing dated on or after that day."""
+        """Return the log as it stood before ``as_of``: nothing dated on or after that day.
+
+        ``rejected`` and ``rows_in`` stay those of the source: most of these rows have no date.
+        """
         day = pd.Timestamp(as_of).normalize()
         known = self.sets[self.sets["date"] < day].reset_index(drop=True)
         return TrainingLog(

@@ -33,9 +33,9 @@ def _word(cell: Any) -> str:
 
 def clean(cell: Any) -> bool | Problem:
     """Read whether form was held; a blank means yes."""
-    if is_blank(cell) and _word(cell) != "none":
-        return True
     word = _word(cell)
+    if is_blank(cell) and word not in {"none", "?"}:
+        return True
     if word in _YES:
         return True
     if word in _NO:

@@ -79,6 +79,8 @@ def _open(path: Path, file: str) -> Any:
 
 def _cells(sheet: Any) -> tuple[list[list[Any]], int]:
     """Return the rows of cells, and how many clock times were read as minutes and seconds."""
+    # some programs write a wrong used range, which would cut rows off
+    sheet.reset_dimensions()
     records: list[list[Any]] = []
     shown = 0
     for row in sheet.iter_rows():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 
+import dateutil.parser
 import numpy as np
 import pandas as pd
 import pytest
@@ -224,3 +225,20 @@ def test_an_inferred_order_is_never_wrong(days):
 def test_any_cell_gives_a_day_or_a_reason(cell):
     found = dates_of(cell, order="dmy")
     assert (found.problems[0] is None) != np.isnat(found.dates[0])
+
+
+def test_real_dates_among_text_are_a_sign_of_a_swap():
+    found = dates_of(dt.datetime(2026, 3, 4), "13/04/2026")
+    assert "may have swapped day and month" in found.warnings[0]
+    assert not dates_of(dt.datetime(2026, 3, 4), "13 Apr 2026").warnings
+
+
+@given(st.datetimes(dt.datetime(1970, 1, 1), dt.datetime(2068, 12, 31)))
+def test_a_general_date_reader_agrees(when):
+    # reference library: dateutil, a general-purpose date reader (not for short years, where it
+    # goes by today's date)
+    for style in ("%d/%m/%Y %H:%M", "%d.%m.%Y", "%d-%b-%Y", "%Y-%m-%dT%H:%M:%S"):
+        text = when.strftime(style)
+        day_first = not style.startswith("%Y")
+        theirs = dateutil.parser.parse(text, dayfirst=day_first).date()
+        assert dates_of(text, order="dmy").dates[0] == np.datetime64(theirs)

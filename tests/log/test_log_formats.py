@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import csv
 import datetime as dt
+import zipfile
 
 import openpyxl
 import pandas as pd
 import pytest
 import sqlalchemy as sa
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from forecast.errors import LogError
+from forecast.ladder import Criterion, Ladder, Rung
 from forecast.log import read_log
 from forecast.log.training_log import SET_COLUMNS
 
+LADDER = Ladder("Invented", (Rung("press", "Strict press", "", Criterion("reps", 8.0)),))
 TABLE = pd.DataFrame(
     {
         "athlete": ["Anaïs", "Anaïs", "Bo"],
@@ -203,6 +209,31 @@ def test_sheets(tmp_path, ladder):
         read_log(path, ladder, sheet="bare")
 
 
+def test_a_wrong_used_range_cuts_no_rows_off(tmp_path, ladder):
+    path, wrong = tmp_path / "sets.xlsx", tmp_path / "wrong.xlsx"
+    TABLE.replace("", None).to_excel(path, index=False)
+    with zipfile.ZipFile(path) as source, zipfile.ZipFile(wrong, "w") as target:
+        for name in source.namelist():
+            data = source.read(name)
+            if name.endswith("sheet1.xml"):
+                assert b'<dimension ref="A1:F4"' in data
+                data = data.replace(b'<dimension ref="A1:F4"', b'<dimension ref="A1"')
+            target.writestr(name, data)
+    assert_is_the_table(read_log(wrong, ladder))
+
+
+def test_log_and_roster_in_one_workbook(tmp_path, ladder):
+    path = tmp_path / "club.xlsx"
+    with pd.ExcelWriter(path) as book:
+        TABLE.replace("", None).to_excel(book, sheet_name="log", index=False)
+        people = pd.DataFrame({"athlete": ["Bo", "Anaïs"], "age": [30, 40]})
+        people.to_excel(book, sheet_name="people", index=False)
+    mapping = {"read": {"sheet": "log", "roster_sheet": "people"}}
+    log = read_log(path, ladder, roster=path, mapping=mapping)
+    assert_is_the_table(log)
+    assert log.roster["age"].to_dict() == {"Anaïs": 40.0, "Bo": 30.0}
+
+
 def test_parquet(tmp_path, ladder):
     path = tmp_path / "sets.parquet"
     TABLE.assign(date=pd.to_datetime(TABLE["date"]), value=[12.5, 9, 7]).to_parquet(path)
@@ -303,3 +334,26 @@ def test_sources_that_are_none(tmp_path, ladder):
     odd.write_bytes(b"")
     with pytest.raises(LogError, match=r"not read here \(\.xls\); save it as \.csv"):
         read_log(odd, ladder)
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    st.lists(
+        st.lists(
+            st.sampled_from(["Bo", "2026-04-03", "press", "5", "", " ", 'a"b', "x,y", "ü\n"])
+            | st.text(max_size=5).filter(lambda t: "\x00" not in t),
+            max_size=7,
+        ),
+        max_size=8,
+    ),
+    st.sampled_from([",", ";", "\t"]),
+)
+def test_every_record_of_a_ragged_file_is_accounted_for(tmp_path_factory, records, separator):
+    path = tmp_path_factory.mktemp("ragged") / "sets.csv"
+    with path.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file, delimiter=separator)
+        writer.writerows([["athlete", "date", "rung", "value"], *records])
+    log = read_log(path, LADDER, date_order="dmy")
+    assert log.rows_in == len(records) == len(log.sets) + len(log.rejected)
+    lines = [*log.sets["row"], *log.rejected["row"]]
+    assert len(set(lines)) == len(lines), "each record starts on a line of its own"

@@ -40,6 +40,11 @@ def test_unclean(ladder, word):
     assert not one(ladder, clean=word).sets["clean"].item()
 
 
+@pytest.mark.parametrize("word", ["?", "none", "so-so", 2])
+def test_neither_clean_nor_unclean(ladder, word):
+    assert "neither yes nor no" in one(ladder, clean=word).rejected["reason"].item()
+
+
 def test_clean_can_be_left_out(ladder):
     assert one(ladder).sets["clean"].item()
 
@@ -472,3 +477,8 @@ def test_an_empty_log_is_a_log(ladder):
 def test_before_uses_nothing_of_the_day_or_later(ladder):
     frame = table(*(["Bo", f"2026-04-{d:02d}", "press", 5, ""] for d in (1, 2, 3)))
     assert list(read_log(frame, ladder).before("2026-04-02").sets["date"].dt.day) == [1]
+
+
+def test_cells_that_are_lists_are_no_crash(ladder):
+    log = one(ladder, value=[5], clean=[True], note=("a", ["b"]), rung={"x": 1})
+    assert log.rejected["kind"].item() == "rung"

@@ -1,0 +1,102 @@
+"""The account of a log, in data and words, and the mapping that mends it."""
+
+from __future__ import annotations
+
+import tomllib
+
+import pandas as pd
+import pytest
+
+from forecast.errors import LogError
+from forecast.log import describe_log, read_log, write_rejected
+
+NAMES = ["athlete", "date", "rung", "value", "clean", "stopped"]
+ROWS = [
+    ["Ann", "2026-04-03", "lean_10", "12", "yes", ""],
+    ["Ann", "2026-04-03", "lean_10", "9", "no", "failed"],
+    ["Ann", "2026-04-05", "press", "5", "", ""],
+    ["Bo", "2026-04-05", "press", "6", "", ""],
+    ["Bo", "2026-04-05", "strict pres", "6", "", ""],
+    ["Bo", "2026-04-06", "strict pres", "6", "", ""],
+    ["Bo", "2026-04-05", "zzzzz", "6", "", ""],
+    ["Bo", "2026-04-05", "press", "6", "so-so", ""],
+    ["Bo", "2026-04-05", "press", "6", "", "bored"],
+    ["Bo", "03/04/26", "press", "6", "", ""],
+    ["Bo", "2026-04-05", "lean_10", "1,234", "", ""],
+    ["", "", "", "", "", ""],
+]
+
+
+@pytest.fixture
+def frame():
+    return pd.DataFrame(ROWS, columns=NAMES)
+
+
+def test_counts_add_up(frame, ladder):
+    report = describe_log(read_log(frame, ladder))
+    assert (report.rows_in, report.sets, report.rejected) == (12, 4, 8)
+    assert report.problems["rows"].sum() == report.rejected
+    assert report.athletes["sets"].sum() == report.rungs["sets"].sum() == report.sets
+    assert list(report.rungs["rung"]) == list(ladder.keys), "rungs without a set are shown too"
+    ann = report.athletes.set_index("athlete").loc["Ann"]
+    assert (ann["rungs"], ann["sessions"], ann["sets"]) == (2, 2, 3)
+    assert str(ann["first"].date()) == "2026-04-03"
+
+
+def test_troubles_are_grouped_with_places_and_reasons(frame, ladder):
+    report = describe_log(read_log(frame, ladder))
+    first = report.problems.iloc[0]
+    assert (first["kind"], first["rows"], first["example"]) == ("rung", 2, "strict pres")
+    assert first["where"] == "table row 6, table row 7"
+    assert "did you mean 'press'?" in first["reason"]
+    assert "12 rows in = 4 sets + 8 rejected." in report.text
+    assert "2 rows (table row 6, table row 7)" in report.text
+    assert str(report) == report.text
+
+
+def test_the_snippet_mends_what_a_mapping_can(frame, ladder):
+    report = describe_log(read_log(frame, ladder))
+    mapping = tomllib.loads(report.snippet)
+    assert mapping["values"]["rung"] == {"strict pres": "press", "zzzzz": "KEY OF THE RUNG"}
+    assert mapping["read"] == {"date_order": "dmy", "decimal": ","}
+    mapping["values"]["rung"]["zzzzz"] = "reach"
+    mended = read_log(frame, ladder, mapping=mapping)
+    assert list(mended.rejected["kind"]) == ["blank"]
+
+
+def test_a_clean_log_needs_no_snippet(frame, ladder):
+    report = describe_log(read_log(frame.iloc[:4], ladder))
+    assert report.snippet == ""
+    assert report.problems.empty
+    assert "mapping" not in report.text
+    assert "Not understood" not in report.text
+
+
+def test_an_empty_log_can_be_described(frame, ladder):
+    report = describe_log(read_log(frame.iloc[:0], ladder))
+    assert "0 rows in = 0 sets + 0 rejected." in report.text
+
+
+def test_long_lists_are_cut_in_the_text_only(ladder):
+    rows = [[f"P{n:03d}", "2026-04-03", "press", "5", "", ""] for n in range(60)]
+    report = describe_log(read_log(pd.DataFrame(rows, columns=NAMES), ladder))
+    assert len(report.athletes) == 60
+    assert "and 40 more." in report.text
+    assert "P059" not in report.text
+
+
+@pytest.mark.parametrize("name", ["rejected.csv", "rejected.xlsx"])
+def test_rejected_rows_can_be_taken_away(frame, ladder, tmp_path, name):
+    log = read_log(frame, ladder)
+    path = write_rejected(log, tmp_path / name)
+    back = pd.read_csv(path) if name.endswith("csv") else pd.read_excel(path)
+    assert list(back["row"]) == list(log.rejected["row"])
+    assert list(back["reason"]) == list(log.rejected["reason"])
+
+
+def test_rejected_rows_have_nowhere_to_go(frame, ladder, tmp_path):
+    log = read_log(frame, ladder)
+    with pytest.raises(LogError, match=r"\.csv or \.xlsx"):
+        write_rejected(log, tmp_path / "rejected.json")
+    with pytest.raises(LogError, match="can't be written"):
+        write_rejected(log, tmp_path / "nowhere" / "rejected.csv")
