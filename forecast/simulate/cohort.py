@@ -85,6 +85,9 @@ def simulate_cohort(
     lapse_rate: float = 0.2,
     under_way: float = 0.35,
     prefix: str = "a",
+    population: Population | None = None,
+    rounding_seconds: float = 1.0,
+    sessions_per_week: tuple[float, float] = (1.5, 4.0),
 ) -> SimulatedCohort:
     """Simulate an invented cohort under one law of progress.
 
@@ -117,6 +120,13 @@ def simulate_cohort(
         Share of athletes who trained before the log begins (late entry, mid-rung).
     prefix
         First letters of the invented athlete codes.
+    population
+        Population constants to use instead of drawing them, so that cohorts under several laws
+        can share one club.
+    rounding_seconds
+        Holds are written to this many seconds; a few athletes are timed to 5 s all the same.
+    sessions_per_week
+        Range the athletes' usual sessions per week are drawn from.
 
     Returns
     -------
@@ -136,12 +146,14 @@ def simulate_cohort(
     ('steady', 5)
     """
     plan = default_ladder() if ladder is None else ladder
-    _check(n_athletes, weeks, follow_up, lapse_rate, under_way, plan)
+    _check(n_athletes, weeks, follow_up, lapse_rate, under_way, rounding_seconds, sessions_per_week)
+    _check_ladder(plan)
     kind = law_class(law)
     streams = [np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(6)]
-    constants = draw_population(streams[0], len(plan.rungs))
+    constants = draw_population(streams[0], len(plan.rungs)) if population is None else population
     progress = kind.draw(streams[0])
-    athletes = draw_athletes(streams[1], constants, n_athletes, prefix)
+    athletes = draw_athletes(streams[1], constants, n_athletes, sessions_per_week, prefix)
+    athletes["hold_unit"] = rounding_seconds
     first = (pd.Timestamp(start) - _EPOCH).days
     days = (weeks + follow_up) * 7
     athletes["begin"], athletes["log_from"] = _joining(streams[1], n_athletes, weeks, under_way)
@@ -154,17 +166,32 @@ def simulate_cohort(
 
 
 def _check(
-    n_athletes: int, weeks: int, follow_up: int, lapse_rate: float, under_way: float, plan: Ladder
+    n_athletes: int,
+    weeks: int,
+    follow_up: int,
+    lapse_rate: float,
+    under_way: float,
+    rounding_seconds: float,
+    sessions_per_week: tuple[float, float],
 ) -> None:
     if n_athletes < 1 or weeks < 1 or follow_up < 0:
         raise SimulationError(
             f"n_athletes={n_athletes} and weeks={weeks} must be 1 or more, follow_up={follow_up} "
             "0 or more; mend the numbers."
         )
+    if not 0 < sessions_per_week[0] <= sessions_per_week[1] <= 7:
+        raise SimulationError(
+            f"sessions_per_week={sessions_per_week} must be a low and a high end in (0, 7]."
+        )
+    if rounding_seconds <= 0:
+        raise SimulationError(f"rounding_seconds={rounding_seconds} must be above 0.")
     if not 0 <= lapse_rate < 1 or not 0 <= under_way <= 1:
         raise SimulationError(
             f"lapse_rate={lapse_rate} must lie in [0, 1), under_way={under_way} in [0, 1]."
         )
+
+
+def _check_ladder(plan: Ladder) -> None:
     for rung in plan.rungs:
         mark = rung.criterion
         if mark.measure not in ("seconds", "reps") or mark.load_bodyweight is not None:

@@ -83,11 +83,13 @@ def marks_for(
 ) -> Marks:
     """Return targets and habits for sessions of athletes ``who`` on rungs ``rung``."""
     target = plan.target[rung]
+    # nobody times to 5 s where the target is no multiple of it
     coarse = athletes["coarse"].to_numpy()[who] & (target >= 10) & (target % 5 == 0)
+    hold_unit = np.where(coarse, 5.0, athletes["hold_unit"].to_numpy()[who])
     return Marks(
         target=target,
         whole=plan.whole[rung],
-        unit=np.where(coarse & ~plan.whole[rung], 5.0, 1.0),
+        unit=np.where(plan.whole[rung], 1.0, hold_unit),
         load=plan.load[rung],
         noise=athletes["noise"].to_numpy()[who],
         usual_sets=athletes["usual_sets"].to_numpy()[who],

@@ -114,7 +114,11 @@ def draw_population(rng: np.random.Generator, n_rungs: int) -> Population:
 
 
 def draw_athletes(
-    rng: np.random.Generator, population: Population, n_athletes: int, prefix: str = "a"
+    rng: np.random.Generator,
+    population: Population,
+    n_athletes: int,
+    sessions_per_week: tuple[float, float],
+    prefix: str,
 ) -> pd.DataFrame:
     """Draw the hidden constants of athletes.
 
@@ -133,7 +137,7 @@ def draw_athletes(
             "athlete": [f"{prefix}{i + 1:0{width}d}" for i in range(n_athletes)],
             "pace_effect": population.athlete_sd * rng.standard_normal(n_athletes),
             "trait": rng.standard_normal(n_athletes),
-            "rate": rng.uniform(1.5, 4.0, n_athletes),
+            "rate": rng.uniform(*sessions_per_week, n_athletes),
             "noise": rng.choice(NOISE_CLASSES, n_athletes, p=NOISE_SHARES),
             "usual_sets": rng.integers(2, 5, n_athletes),
             "stops": np.where(stopper, population.stop_habit, 0.0),
