@@ -31,10 +31,10 @@ class SimulatedCohort:
     sets
         Logged sets up to each athlete's lapse, columns ``SET_COLUMNS``.
     truth
-        One row an athlete and rung begun: ``athlete, rung, started`` (first session, which may
-        lie before the log), ``first_logged``, ``cleared`` (NaT if not before the lapse or the
-        end), ``cleared_no_lapse`` (the same had the athlete kept training; NaT if not within the
-        simulated time).
+        One row an athlete and rung begun, also those only begun had nobody lapsed: ``athlete,
+        rung, started`` (first session, which may lie before the log), ``begun_before_log``,
+        ``cleared`` (NaT if not before the lapse or the end), ``cleared_no_lapse`` (the same had
+        the athlete kept training; NaT if not within the simulated time).
     levels
         One row a session, lapse or not: ``athlete, rung, date, level`` (log(capacity / target)
         before that day's form) and ``gain`` (expected per week of training).
