@@ -1,0 +1,24 @@
+"""Weeks until the next rung of a strength-skill ladder, from a coach's set-by-set log."""
+
+from forecast.backtest import BacktestResult, backtest
+from forecast.errors import ForecastError, ForecastWarning
+from forecast.ladder import Criterion, Ladder, Rung
+from forecast.ladder_file import read_ladder
+from forecast.log import TrainingLog, read_log
+from forecast.readiness import ReadinessForecast, ReadinessForecaster, load_model
+
+__all__ = [
+    "BacktestResult",
+    "Criterion",
+    "ForecastError",
+    "ForecastWarning",
+    "Ladder",
+    "ReadinessForecast",
+    "ReadinessForecaster",
+    "Rung",
+    "TrainingLog",
+    "backtest",
+    "load_model",
+    "read_ladder",
+    "read_log",
+]

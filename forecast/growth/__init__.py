@@ -8,7 +8,9 @@ from forecast.growth.engine import (
     forecast_landmarks,
     forecast_open,
     forecast_untried,
+    level_and_gain,
     outlook,
+    pace_effects,
     states_table,
     track,
 )
@@ -21,7 +23,9 @@ __all__ = [
     "forecast_landmarks",
     "forecast_open",
     "forecast_untried",
+    "level_and_gain",
     "outlook",
+    "pace_effects",
     "states_table",
     "track",
 ]

@@ -24,7 +24,7 @@ from forecast.growth.intervals import pass_ratio
 from forecast.growth.panel import GRACE_WEEKS, MEASURES, Panel, build_panel, day_number, take_spells
 from forecast.growth.passage import Passage, Targets, simulate_passage
 from forecast.growth.pooling import spell_priors
-from forecast.growth.scale import to_latent
+from forecast.growth.scale import to_latent, to_ratio
 from forecast.histories import Histories
 from forecast.histories.attendance import (
     MEMORY,
@@ -222,11 +222,16 @@ def _open_states(
 
 @dataclass(frozen=True, slots=True)
 class GrowthForecast:
-    """Forecasts of T spells: ``passage``, and the opinion of (level, swing, pace) at the cut."""
+    """Forecasts of T spells.
+
+    ``passage``; ``mean`` (T, 3) and ``cov`` (T, 3, 3) of (level, swing, pace) at the cut;
+    ``athlete_effect`` (T, 3) what the athlete's other spells add to the rung's usual start.
+    """
 
     passage: Passage
     mean: Array
     cov: Array
+    athlete_effect: Array
 
 
 def forecast_open(
@@ -285,7 +290,17 @@ def forecast_open(
     mean, cov = propagate(
         model.fit.constants.dynamics, centre.mean[last], centre.cov[last], tau, wait / 7.0 - tau
     )
-    return GrowthForecast(_average(passages), mean, cov)
+    return GrowthForecast(_average(passages), mean, cov, _athlete_effect(model, tracked, which))
+
+
+def _athlete_effect(model: GrowthModel, tracked: Tracked, which: Ints) -> Array:
+    """(T, 3) shift of the prior that the athlete's other spells bring."""
+    fit, panel = model.fit, tracked.panel
+    mean, _ = priors_from_others(
+        panel, fit.constants, fit.pooled, tracked.loose, which, finished_only=False
+    )
+    effects = fit.pooled.common_mean[3:].reshape(-1, 3)[panel.rung[which]]
+    return np.asarray(mean - fit.pooled.common_mean[:3] - effects)
 
 
 def _average(passages: list[Passage]) -> Passage:
@@ -347,7 +362,8 @@ def forecast_untried(
         targets, fit.constants.dynamics, fit.constants.noise,
         horizon_days=horizon_days, paths=paths, seed=seed,
     )  # fmt: skip
-    return GrowthForecast(passage, mean, cov)
+    effects = fit.pooled.common_mean[3:].reshape(-1, 3)[rung]
+    return GrowthForecast(passage, mean, cov, mean - fit.pooled.common_mean[:3] - effects)
 
 
 def states_table(tracked: Tracked, histories: Histories) -> pd.DataFrame:
@@ -442,3 +458,26 @@ def forecast_landmarks(
         targets, constants.dynamics, constants.noise,
         horizon_days=horizon_days, paths=paths, seed=seed,
     )  # fmt: skip
+
+
+def level_and_gain(model: GrowthModel, forecast: GrowthForecast) -> tuple[Array, Array, Array]:
+    """Return level as log(capacity / target), gain a week on that scale, and the gain's spread.
+
+    All (T,), at the cut date.
+    """
+    latent, cov = forecast.mean[:, 0], forecast.cov
+    ratio = np.maximum(to_ratio(latent, model.power), 1e-3)
+    # d log(ratio) / d latent = ratio ** -power
+    slope = ratio**-model.power
+    gain = forecast.mean[:, 1] + forecast.mean[:, 2]
+    spread = np.sqrt(cov[:, 1, 1] + cov[:, 2, 2] + 2.0 * cov[:, 1, 2])
+    return np.log(ratio), slope * gain, slope * spread
+
+
+def pace_effects(model: GrowthModel, forecast: GrowthForecast) -> tuple[Array, Array]:
+    """Return how much quicker each target's athlete (T,) and each rung (R,) go than the cohort.
+
+    Gain a week, swing and pace together, shrunk; the athlete's from their other spells alone.
+    """
+    effects = model.fit.pooled.common_mean[3:].reshape(-1, 3)
+    return forecast.athlete_effect[:, 1:].sum(axis=1), effects[:, 1:].sum(axis=1)

@@ -1,19 +1,41 @@
 """How long spells last: curves of the share still open, and what ends them."""
 
 from forecast.survival.curves import SurvivalCurve, kaplan_meier
+from forecast.survival.hazard import (
+    HazardModel,
+    fit_hazard,
+    fit_ridge_logistic,
+    predict_hazard,
+    spread_over_days,
+    stretch_edges,
+)
 from forecast.survival.incidence import IncidenceCurves, cumulative_incidence
+from forecast.survival.landmarks import (
+    cut_landmarks,
+    landmark_features,
+    training_landmarks,
+)
 from forecast.survival.log_rank import LogRankTest, log_rank
 from forecast.survival.risk_sets import OutsideCurveError
 from forecast.survival.turnbull import TurnbullCurve, turnbull
 
 __all__ = [
+    "HazardModel",
     "IncidenceCurves",
     "LogRankTest",
     "OutsideCurveError",
     "SurvivalCurve",
     "TurnbullCurve",
     "cumulative_incidence",
+    "cut_landmarks",
+    "fit_hazard",
+    "fit_ridge_logistic",
     "kaplan_meier",
+    "landmark_features",
     "log_rank",
+    "predict_hazard",
+    "spread_over_days",
+    "stretch_edges",
+    "training_landmarks",
     "turnbull",
 ]

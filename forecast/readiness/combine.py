@@ -1,0 +1,129 @@
+"""Two engines into one distribution: pool by horizon, then recalibrate, both shrunk.
+
+On the logit scale, with s and g the two engines' chances of having cleared by week u,
+
+    logit p(u) = shift + drift * log(u / 8) + stretch * [w(u) logit s + (1 - w(u)) logit g],
+    w(u) = expit(weight + weight_drift * log(u / 8)),
+
+a time-dependent beta-transformed log-odds pool (Ranjan & Gneiting 2010, J. R. Stat. Soc. B 72:71,
+on why a pool needs recalibration). All five numbers have normal priors around "one half each, no
+recalibration", so with few athletes they stay there.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import minimize
+from scipy.special import expit, logit
+
+from forecast.errors import FitError
+
+Array = NDArray[np.float64]
+
+REFERENCE_WEEKS = 8.0
+PRIOR_SD = np.array([1.0, 0.4, 0.35, 0.2, 0.25])
+"""Prior spread of weight, weight_drift, shift, drift, log stretch (judgement)."""
+SIGHTINGS = 3.0
+"""An athlete's landmarks together count for at most this many: they share one future."""
+_EDGE = 1e-5
+
+
+@dataclass(frozen=True, slots=True)
+class Combiner:
+    """The five numbers of the pool, and how many landmarks and athletes they were learnt from."""
+
+    weight: float = 0.0
+    weight_drift: float = 0.0
+    shift: float = 0.0
+    drift: float = 0.0
+    log_stretch: float = 0.0
+    n_landmarks: int = 0
+    n_athletes: int = 0
+
+    def survival_weight(self, weeks: Array) -> Array:
+        """Weight of the survival engine at each of the weeks, between 0 and 1."""
+        return np.asarray(expit(self.weight + self.weight_drift * _log_time(weeks)))
+
+    def combine(self, survival: Array, growth: Array, weeks: Array) -> Array:
+        """Return the pooled, recalibrated chances.
+
+        Parameters
+        ----------
+        survival, growth
+            (T, W) chances of having cleared by each week, from either engine.
+        weeks
+            (W,) weeks after the cut.
+        """
+        vector = np.array(
+            [self.weight, self.weight_drift, self.shift, self.drift, self.log_stretch]
+        )
+        return _combine(vector, survival, growth, weeks)
+
+
+def _log_time(weeks: Array) -> Array:
+    return np.asarray(np.log(np.maximum(weeks, 0.5) / REFERENCE_WEEKS))
+
+
+def _combine(vector: Array, survival: Array, growth: Array, weeks: Array) -> Array:
+    time = _log_time(weeks)
+    share = expit(vector[0] + vector[1] * time)
+    s = logit(np.clip(survival, _EDGE, 1 - _EDGE))
+    g = logit(np.clip(growth, _EDGE, 1 - _EDGE))
+    pooled = np.exp(vector[4]) * (share * s + (1 - share) * g)
+    chance = expit(vector[2] + vector[3] * time + pooled)
+    # What neither engine thinks possible (no session can fall there yet) stays impossible.
+    chance = np.where((survival <= 0) | (growth <= 0), np.minimum(survival, growth), chance)
+    return np.maximum.accumulate(chance, axis=1)
+
+
+def fit_combiner(
+    survival: Array,
+    growth: Array,
+    weeks: Array,
+    time: Array,
+    cleared: NDArray[np.bool_],
+    athlete: NDArray[np.int64],
+) -> Combiner:
+    """Learn the pool from landmarks with both engines' out-of-fold chances.
+
+    The censored log score is maximised: the log of the mass in the week of clearing, or of what
+    is left at the end of what is known (a proper score: Gneiting & Raftery 2007).
+
+    Parameters
+    ----------
+    survival, growth
+        (T, W) chances at whole weeks 0, 1, ..., W - 1.
+    weeks
+        (W,) those weeks.
+    time, cleared
+        (T,) weeks to clearing, or to the end of what is known.
+    athlete
+        (T,) whose landmark it is.
+
+    Raises
+    ------
+    FitError
+        The score is not a number.
+    """
+    _, who, counts = np.unique(athlete, return_inverse=True, return_counts=True)
+    importance = np.minimum(1.0, SIGHTINGS / counts)[who]
+    last = len(weeks) - 1
+    upper = np.clip(np.ceil(time), 1, last).astype(np.int64)
+    known = np.clip(np.floor(time), 0, last).astype(np.int64)
+    event = cleared & (time <= last)
+    rows = np.arange(len(time))
+
+    def objective(vector: Array) -> float:
+        chance = _combine(vector, survival, growth, weeks)
+        mass = chance[rows, upper] - chance[rows, upper - 1]
+        left = 1.0 - chance[rows, known]
+        score = np.log(np.maximum(np.where(event, mass, left), 1e-4))
+        return float(-(importance * score).sum() + 0.5 * np.sum((vector / PRIOR_SD) ** 2))
+
+    found = minimize(objective, np.zeros(5), method="L-BFGS-B", bounds=[(-3, 3)] * 5)
+    if not np.isfinite(found.fun):
+        raise FitError("The pool's score is not a number: an engine gave no proper chances.")
+    return Combiner(*(float(x) for x in found.x), n_landmarks=len(time), n_athletes=len(counts))

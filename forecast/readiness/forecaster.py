@@ -1,0 +1,336 @@
+"""The forecaster: fit on a log, forecast every open rung."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Literal, Self
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from sklearn.base import BaseEstimator
+
+from forecast.errors import ForecastError, NotFittedError
+from forecast.growth import (
+    GrowthForecast,
+    Tracked,
+    forecast_open,
+    forecast_untried,
+    track,
+)
+from forecast.histories import DEFAULT_LAPSE_WEEKS, OPEN, Histories, build_histories
+from forecast.log.training_log import TrainingLog
+from forecast.readiness.facts import comparable_counts, open_facts, untried_facts
+from forecast.readiness.open_rungs import untried_rungs
+from forecast.readiness.reasons import confidence_words, reason_rows, warning_text
+from forecast.readiness.result import (
+    DIGITS,
+    SUMMARY_COLUMNS,
+    ReadinessForecast,
+    curve_table,
+    time_columns,
+)
+from forecast.readiness.storage import read_model, save_model
+from forecast.readiness.training import Engines, confirm_sessions, describe_moments, train_engines
+from forecast.survival import cut_landmarks, predict_hazard, spread_over_days
+
+Array = NDArray[np.float64]
+Engine = Literal["pool", "growth", "survival"]
+ENGINES: tuple[Engine, ...] = ("pool", "growth", "survival")
+Progress = Callable[[str], None]
+
+
+class ReadinessForecaster(BaseEstimator):
+    """Weeks until each open rung is cleared, from two engines pooled and recalibrated.
+
+    Parameters
+    ----------
+    horizon_weeks
+        How many weeks to look ahead.
+    random_state
+        Seed of everything random; the same log and seed give the same bytes.
+    paths
+        Simulated paths a forecast (a power of two).
+    draws
+        Draws of the growth engine's constants the paths are shared over (even).
+    lapse_weeks
+        Weeks without a set after which an athlete counts as lapsed.
+
+    Attributes
+    ----------
+    engines_
+        Both fitted engines and their pool.
+    comparable_
+        Cleared spells by rung in the log fitted on.
+    as_of_
+        Cut date of the fit.
+    rungs_
+        Keys of the ladder fitted on.
+    """
+
+    def __init__(
+        self,
+        horizon_weeks: int = 52,
+        random_state: int = 0,
+        *,
+        paths: int = 512,
+        draws: int = 8,
+        lapse_weeks: float = DEFAULT_LAPSE_WEEKS,
+    ) -> None:
+        self.horizon_weeks = horizon_weeks
+        self.random_state = random_state
+        self.paths = paths
+        self.draws = draws
+        self.lapse_weeks = lapse_weeks
+
+    def fit(
+        self,
+        log: TrainingLog,
+        as_of: pd.Timestamp | str | None = None,
+        *,
+        progress: Progress | None = None,
+    ) -> Self:
+        """Learn from everything dated before ``as_of``.
+
+        Parameters
+        ----------
+        log
+            A log from ``read_log``.
+        as_of
+            Cut date; the day after the last set where left out.
+        progress
+            Called with a few words at each step.
+
+        Raises
+        ------
+        HistoryError
+            No set is dated before ``as_of``.
+        FitError
+            An engine could not be fitted; nothing is put in its place.
+        """
+        self._check_settings()
+        histories = build_histories(log, as_of, lapse_weeks=self.lapse_weeks)
+        self.engines_ = train_engines(
+            histories,
+            horizon_weeks=self.horizon_weeks,
+            seed=self.random_state,
+            progress=progress,
+        )
+        self.comparable_ = comparable_counts(histories)
+        self.as_of_ = histories.as_of
+        self.rungs_ = tuple(log.ladder.keys)
+        return self
+
+    def forecast(
+        self,
+        log: TrainingLog,
+        as_of: pd.Timestamp | str | None = None,
+        *,
+        engine: Engine = "pool",
+        progress: Progress | None = None,
+    ) -> ReadinessForecast:
+        """Forecast every open rung from what was logged before ``as_of``.
+
+        Parameters
+        ----------
+        log
+            The log, of the same ladder as the one fitted on.
+        as_of
+            Cut date; the day after the last set where left out.
+        engine
+            ``pool``, or one engine alone.
+        progress
+            Called with a few words at each step.
+
+        Raises
+        ------
+        NotFittedError
+            ``fit`` was not called.
+        ForecastError
+            The ladder is not the one fitted on, or the engine's name is unknown.
+        HistoryError
+            No set is dated before ``as_of``.
+        """
+        engines = self._ready(log, engine)
+        if progress:
+            progress("forecast")
+        histories = self._histories(log, as_of)
+        tracked = track(engines.growth, histories)
+        parts = [
+            part
+            for part in (
+                self._under_way(engines, tracked, histories, engine),
+                self._untried(engines, tracked, histories),
+            )
+            if part is not None
+        ]
+        return self._assemble(parts, histories, engine)
+
+    def save(self, path: str | Path) -> Path:
+        """Write the fitted forecaster to a zip file that ``load_model`` reads; no pickle.
+
+        Raises
+        ------
+        NotFittedError
+            ``fit`` was not called.
+        """
+        learnt = {name: value for name, value in vars(self).items() if name.endswith("_")}
+        return save_model(self.get_params(), learnt, path)
+
+    def _histories(self, log: TrainingLog, as_of: pd.Timestamp | str | None) -> Histories:
+        return build_histories(
+            log, as_of, lapse_weeks=self.lapse_weeks, log_start=self.engines_.log_start
+        )
+
+    def _check_settings(self) -> None:
+        if self.horizon_weeks < 1 or int(self.horizon_weeks) != self.horizon_weeks:
+            raise ForecastError(
+                f"horizon_weeks = {self.horizon_weeks!r}; give a whole number of weeks, 1 or more."
+            )
+        if self.draws < 2 or self.draws % 2 or self.paths < 2 * self.draws:
+            raise ForecastError(
+                f"draws = {self.draws!r}, paths = {self.paths!r}; give an even number of draws "
+                "and at least twice as many paths."
+            )
+
+    def _ready(self, log: TrainingLog, engine: str) -> Engines:
+        if not hasattr(self, "engines_"):
+            raise NotFittedError("This forecaster has not been fitted; call fit(log) first.")
+        if engine not in ENGINES:
+            raise ForecastError(f"engine = {engine!r}; choose one of {', '.join(ENGINES)}.")
+        if tuple(log.ladder.keys) != self.rungs_:
+            raise ForecastError(
+                "The log's ladder has other rungs than the one this forecaster was fitted on "
+                f"({', '.join(self.rungs_)}); fit it again on this ladder."
+            )
+        return self.engines_
+
+    def _under_way(
+        self, engines: Engines, tracked: Tracked, histories: Histories, engine: Engine
+    ) -> tuple[pd.DataFrame, Array] | None:
+        """Facts and daily chances of the spells under way."""
+        rows = tracked.panel.spell_row
+        which = np.flatnonzero(histories.spells["outcome"].to_numpy()[rows] == OPEN)
+        if len(which) == 0:
+            return None
+        spell = rows[which]
+        spells = histories.spells.iloc[spell]
+        growth = forecast_open(
+            engines.growth,
+            tracked,
+            which,
+            _day(histories.as_of),
+            confirm_sessions(histories, spells["rung_index"].to_numpy()),
+            spells["run"].to_numpy(dtype=np.int64),
+            horizon_days=7 * self.horizon_weeks,
+            paths=self.paths,
+            draws=self.draws,
+            seed=self.random_state,
+        )
+        facts = open_facts(histories, spell, growth, engines.growth, self.comparable_)
+        chances = self._pooled(engines, tracked, histories, spell, growth, engine)
+        facts["p_next_session"] = growth.passage.next_session
+        return facts, chances
+
+    def _pooled(
+        self,
+        engines: Engines,
+        tracked: Tracked,
+        histories: Histories,
+        spell: NDArray[np.int64],
+        growth: GrowthForecast,
+        engine: Engine,
+    ) -> Array:
+        if engine == "growth":
+            return growth.passage.by_day
+        moments = describe_moments(
+            engines.growth, tracked, histories, cut_landmarks(histories, spell), engines.edges
+        )
+        by_edge = predict_hazard(engines.hazard, moments.features, moments.outlook, engines.edges)
+        days = 7 * self.horizon_weeks
+        survival = spread_over_days(by_edge, engines.edges, days)
+        if engine == "survival":
+            return survival
+        weeks = np.arange(days + 1) / 7.0
+        return engines.combiner.combine(survival, growth.passage.by_day, weeks)
+
+    def _untried(
+        self, engines: Engines, tracked: Tracked, histories: Histories
+    ) -> tuple[pd.DataFrame, Array] | None:
+        """Facts and daily chances of open rungs without a session: the growth engine's alone."""
+        untried = untried_rungs(histories)
+        if untried.empty:
+            return None
+        growth = forecast_untried(
+            engines.growth,
+            tracked,
+            untried,
+            histories,
+            horizon_days=7 * self.horizon_weeks,
+            paths=self.paths,
+            seed=self.random_state,
+        )
+        facts = untried_facts(histories, untried, growth, engines.growth, self.comparable_)
+        facts["p_next_session"] = growth.passage.next_session
+        return facts, growth.passage.by_day
+
+    def _assemble(
+        self,
+        parts: list[tuple[pd.DataFrame, Array]],
+        histories: Histories,
+        engine: Engine,
+    ) -> ReadinessForecast:
+        """Put facts and chances into the public tables, sorted by athlete and ladder order."""
+        days = 7 * self.horizon_weeks + 1
+        facts = pd.concat([f for f, _ in parts], ignore_index=True) if parts else _no_facts()
+        chances = np.concatenate([c for _, c in parts]) if parts else np.empty((0, days))
+        place = facts["rung"].map({key: i for i, key in enumerate(histories.ladder.keys)})
+        order = facts.assign(place=place).sort_values(["athlete", "place"], kind="stable").index
+        facts, chances = facts.loc[order].reset_index(drop=True), chances[order.to_numpy()]
+        summary = pd.concat([facts, time_columns(chances, histories.as_of)], axis=1)
+        summary["gain_per_week"] = summary["gain"]
+        summary["state"] = "unclear"
+        summary["confidence"] = confidence_words(facts)
+        summary["warnings"] = warning_text(facts)
+        numbers = ["level", "level_value", "gain_per_week", "p_next_session"]
+        summary[numbers] = summary[numbers].astype(float).round(DIGITS)
+        rungs = {rung.key: rung for rung in histories.ladder.rungs}
+        return ReadinessForecast(
+            summary=summary[list(SUMMARY_COLUMNS)],
+            curve=curve_table(facts, chances),
+            reasons=reason_rows(facts, rungs),
+            as_of=histories.as_of,
+            horizon_weeks=self.horizon_weeks,
+            engine=engine,
+        )
+
+
+def _day(date: pd.Timestamp) -> int:
+    return int(np.datetime64(date, "D").astype(np.int64))
+
+
+def _no_facts() -> pd.DataFrame:
+    """An empty facts table with its types, for logs where nobody has an open rung."""
+    text = {name: pd.Series(dtype="str") for name in ("athlete", "rung", "rung_name")}
+    numbers = (
+        "run", "sessions", "wait_weeks", "rate", "clean_share", "pain", "athlete_pace",
+        "rung_pace", "target", "level", "level_value", "gain", "gain_low", "gain_high",
+        "comparable", "p_next_session",
+    )  # fmt: skip
+    return pd.DataFrame({**text, **{name: pd.Series(dtype=float) for name in numbers}})
+
+
+def load_model(path: str | Path) -> ReadinessForecaster:
+    """Return the forecaster saved at ``path``.
+
+    Raises
+    ------
+    ModelFileError
+        The file is missing, not ours, damaged, or of another version.
+    """
+    settings, learnt = read_model(path)
+    model = ReadinessForecaster(**settings)
+    for name, value in learnt.items():
+        setattr(model, name, value)
+    return model

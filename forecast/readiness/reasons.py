@@ -1,0 +1,142 @@
+"""What drives each forecast, in words and numbers; and how much to trust it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from forecast.ladder import Rung
+from forecast.readiness.result import REASON_COLUMNS
+
+UNITS = {"seconds": "s", "reps": "reps", "kg": "kg", "cm": "cm"}
+THIN_SESSIONS = 5
+THIN_COMPARABLE = 5
+LONG_WAIT_WEEKS = 2.0
+PAIN_WORTH_A_LOOK = 4.0
+
+
+def warning_text(facts: pd.DataFrame) -> pd.Series:
+    """Return one sentence list a row on why a forecast is wide or needs a look; empty if neither.
+
+    Parameters
+    ----------
+    facts
+        One row an open rung: ``sessions, comparable, wait_weeks, pain, p_never, n_athletes``.
+    """
+    notes = pd.DataFrame(
+        {
+            "untried": np.where(facts["sessions"] == 0, "no session on this rung yet", ""),
+            "thin": np.where(
+                facts["sessions"].between(1, THIN_SESSIONS - 1), "few sessions on this rung", ""
+            ),
+            "alone": np.where(
+                facts["comparable"] < THIN_COMPARABLE, "few others have cleared this rung", ""
+            ),
+            "away": np.where(facts["wait_weeks"] > LONG_WAIT_WEEKS, "not trained lately", ""),
+            "pain": np.where(
+                facts["pain"] >= PAIN_WORTH_A_LOOK, "pain noted lately: stop and refer", ""
+            ),
+        }
+    )
+    return notes.apply(lambda row: "; ".join(text for text in row if text), axis=1).astype("str")
+
+
+def confidence_words(facts: pd.DataFrame) -> np.ndarray:
+    """Return ``good``, ``fair`` or ``thin`` a row, from how much record there is."""
+    thin = (facts["sessions"] < THIN_SESSIONS) | (
+        (facts["comparable"] == 0) & (facts["sessions"] < 3 * THIN_SESSIONS)
+    )
+    good = (facts["sessions"] >= 2 * THIN_SESSIONS) & (facts["comparable"] >= THIN_COMPARABLE)
+    return np.select([thin, good], ["thin", "good"], default="fair")
+
+
+def reason_rows(facts: pd.DataFrame, rungs: dict[str, Rung]) -> pd.DataFrame:
+    """Return the reasons, several rows an open rung.
+
+    Parameters
+    ----------
+    facts
+        One row an open rung with ``athlete, rung, sessions, level_value, level_sd, gain,
+        gain_low, gain_high, rate, clean_share, wait_weeks, scatter, athlete_pace, rung_pace,
+        comparable, run``.
+    rungs
+        The ladder's rungs by key.
+    """
+    rows: list[tuple] = []
+    for fact in facts.itertuples(index=False):
+        rung = rungs[fact.rung]
+        rows.extend((fact.athlete, fact.rung, *rest) for rest in _one(fact, rung))
+    return pd.DataFrame(rows, columns=list(REASON_COLUMNS))
+
+
+def _one(fact: tuple, rung: Rung) -> list[tuple[str, float, str, str]]:
+    """Reasons of one open rung: what, value, unit, text."""
+    unit, target = UNITS[rung.criterion.measure], rung.criterion.target
+    out = [
+        (
+            "level",
+            fact.level_value,
+            unit,
+            f"stands at about {fact.level_value:.1f} {unit} on a usual day; the pass mark is "
+            f"{target:g} {unit}",
+        ),
+        (
+            "gain",
+            100 * fact.gain,
+            "% a week",
+            f"gains about {100 * fact.gain:+.1f} % a week "
+            f"(80 % range {100 * fact.gain_low:+.1f} to {100 * fact.gain_high:+.1f})",
+        ),
+    ]
+    if fact.sessions == 0:
+        out = [
+            (
+                "level",
+                fact.level_value,
+                unit,
+                "has no session here yet: the start is guessed "
+                f"at about {fact.level_value:.1f} {unit} from other athletes and other rungs",
+            )
+        ]
+    else:
+        out += _training(fact)
+    if rung.criterion.confirm_sessions > 1:
+        out.append(
+            (
+                "run",
+                float(fact.run),
+                "sessions",
+                f"has met the mark in {fact.run} of the "
+                f"{rung.criterion.confirm_sessions} sessions in a row that it takes",
+            )
+        )
+    out.append(
+        (
+            "comparable",
+            float(fact.comparable),
+            "spells",
+            f"{fact.comparable} others' cleared spells on this rung to compare with",
+        )
+    )
+    return out
+
+
+def _training(fact: tuple) -> list[tuple[str, float, str, str]]:
+    return [
+        ("attendance", fact.rate, "sessions a week",
+         f"trained this rung {fact.rate:.1f} times a week lately"),
+        ("away", fact.wait_weeks, "weeks", f"last trained it {fact.wait_weeks:.1f} weeks ago"),
+        ("clean", 100 * fact.clean_share, "%",
+         f"{100 * fact.clean_share:.0f} % of recent sets were clean and unassisted"),
+        ("pace", 100 * fact.athlete_pace, "% a week",
+         "other rungs say this athlete is "
+         + _faster(fact.athlete_pace) + " than the cohort"),
+        ("difficulty", 100 * fact.rung_pace, "% a week",
+         "the rung itself goes " + _faster(fact.rung_pace) + " than the others"),
+    ]  # fmt: skip
+
+
+def _faster(gain: float) -> str:
+    if abs(gain) < 0.002:
+        return "neither quicker nor slower"
+    return f"{100 * abs(gain):.1f} % a week {'quicker' if gain > 0 else 'slower'}"

@@ -1,0 +1,118 @@
+"""Save and load a fitted forecaster: a zip of one JSON text, no pickle."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import zipfile
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from forecast.errors import ModelFileError, NotFittedError
+from forecast.growth import GrowthModel
+from forecast.growth.constants import GrowthConstants
+from forecast.growth.fitting import GrowthFit
+from forecast.growth.habits import CohortHabits
+from forecast.growth.pooling import Pooled
+from forecast.histories.attendance import CohortRhythm
+from forecast.readiness.combine import Combiner
+from forecast.readiness.training import Engines
+from forecast.survival import HazardModel
+
+FORMAT = 1
+_ENTRY = "rungwise.json"
+_STAMP = (1980, 1, 1, 0, 0, 0)
+"""A fixed time in the archive, so that the same model gives the same bytes."""
+_RECORDS = {
+    kind.__name__: kind
+    for kind in (
+        CohortHabits, CohortRhythm, Combiner, Engines, GrowthConstants, GrowthFit, GrowthModel,
+        HazardModel, Pooled,
+    )
+}  # fmt: skip
+
+
+def save_model(settings: dict[str, Any], learnt: dict[str, Any], path: str | Path) -> Path:
+    """Write settings and learnt values to ``path``; nothing is left half-written.
+
+    Raises
+    ------
+    NotFittedError
+        Nothing has been learnt yet.
+    """
+    if not learnt:
+        raise NotFittedError("This forecaster has not been fitted; call fit(log) before saving.")
+    target = Path(path)
+    content = {"format": FORMAT, "settings": settings, "learnt": _pack(learnt)}
+    text = json.dumps(content, sort_keys=True, allow_nan=True)
+    part = target.with_name(target.name + ".part")
+    with zipfile.ZipFile(part, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr(zipfile.ZipInfo(_ENTRY, _STAMP), text, zipfile.ZIP_DEFLATED)
+    part.replace(target)
+    return target
+
+
+def read_model(path: str | Path) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Return the settings and learnt values of a saved model.
+
+    Raises
+    ------
+    ModelFileError
+        The file is missing, not ours, damaged, or of another version.
+    """
+    try:
+        with zipfile.ZipFile(path) as archive:
+            content = json.loads(archive.read(_ENTRY))
+    except FileNotFoundError as error:
+        raise ModelFileError(f"{path}: there is no such file; check the name.") from error
+    except (zipfile.BadZipFile, KeyError, json.JSONDecodeError, OSError) as error:
+        raise ModelFileError(
+            f"{path}: this is not a saved forecaster, or it is damaged; save it again."
+        ) from error
+    if content.get("format") != FORMAT:
+        raise ModelFileError(
+            f"{path}: saved by another version (format {content.get('format')}, this one reads "
+            f"{FORMAT}); fit and save again."
+        )
+    return content["settings"], _unpack(content["learnt"])
+
+
+def _pack(value: Any) -> Any:
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        fields = {f.name: _pack(getattr(value, f.name)) for f in dataclasses.fields(value)}
+        return {"record": type(value).__name__, "fields": fields}
+    if isinstance(value, np.ndarray):
+        return {"array": value.tolist(), "dtype": str(value.dtype), "shape": list(value.shape)}
+    if isinstance(value, pd.Timestamp):
+        return {"date": value.isoformat()}
+    if isinstance(value, dict):
+        return {"map": {str(k): _pack(v) for k, v in value.items()}}
+    if isinstance(value, tuple):
+        return {"tuple": [_pack(v) for v in value]}
+    if isinstance(value, list):
+        return [_pack(v) for v in value]
+    if isinstance(value, np.generic):
+        return value.item()
+    return value
+
+
+def _unpack(value: Any) -> Any:
+    if isinstance(value, list):
+        return [_unpack(v) for v in value]
+    if not isinstance(value, dict):
+        return value
+    if "record" in value:
+        if value["record"] not in _RECORDS:
+            raise ModelFileError(f"The saved model holds an unknown part, {value['record']!r}.")
+        fields = {name: _unpack(part) for name, part in value["fields"].items()}
+        return _RECORDS[value["record"]](**fields)
+    if "array" in value:
+        return np.array(value["array"], dtype=value["dtype"]).reshape(value["shape"])
+    if "date" in value:
+        return pd.Timestamp(value["date"])
+    if "tuple" in value:
+        return tuple(_unpack(v) for v in value["tuple"])
+    return {name: _unpack(part) for name, part in value["map"].items()}

@@ -1,0 +1,176 @@
+"""Learning both engines and their pool from a log's past landmarks."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from sklearn.model_selection import GroupKFold
+
+from forecast.growth import (
+    GrowthModel,
+    Tracked,
+    fit_growth_model,
+    forecast_landmarks,
+    outlook,
+    states_table,
+    track,
+)
+from forecast.histories import Histories
+from forecast.readiness.combine import Combiner, fit_combiner
+from forecast.survival import (
+    HazardModel,
+    fit_hazard,
+    landmark_features,
+    predict_hazard,
+    spread_over_days,
+    stretch_edges,
+    training_landmarks,
+)
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+FOLDS = 5
+POOL_LANDMARKS = 700
+"""Landmarks used for the pool: five numbers need no more."""
+POOL_PATHS = 64
+MIN_ATHLETES_TO_POOL = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Engines:
+    """What a fit leaves behind: both engines and the pool."""
+
+    growth: GrowthModel
+    hazard: HazardModel
+    combiner: Combiner
+    edges: Array
+    log_start: pd.Timestamp
+
+
+@dataclass(frozen=True, slots=True)
+class Moments:
+    """Landmarks with what was known at them: T rows everywhere.
+
+    ``table`` spell, session, day (and weeks, cleared where known); ``features``; ``outlook``
+    (T, B + 1); ``place`` the session's place in the growth panel.
+    """
+
+    table: pd.DataFrame
+    features: pd.DataFrame
+    outlook: Array
+    place: Ints
+
+
+def describe_moments(
+    growth: GrowthModel,
+    tracked: Tracked,
+    histories: Histories,
+    table: pd.DataFrame,
+    edges: Array,
+) -> Moments:
+    """Gather what both engines need to know at landmarks."""
+    states = states_table(tracked, histories)
+    features = landmark_features(histories, table, states)
+    place = states["place"].to_numpy(dtype=np.int64)[table["session"].to_numpy()]
+    seen = outlook(growth, tracked, place, features["wait"].to_numpy(), edges)
+    return Moments(table, features, seen, place)
+
+
+def train_engines(
+    histories: Histories,
+    *,
+    horizon_weeks: int,
+    seed: int,
+    progress: Callable[[str], None] | None = None,
+) -> Engines:
+    """Fit the growth engine, the hazard on past landmarks, and their pool on out-of-fold athletes.
+
+    Raises
+    ------
+    FitError
+        An engine or the pool could not be fitted.
+    """
+    say = progress or (lambda _: None)
+    growth = fit_growth_model(histories, seed=seed, progress=progress)
+    tracked = track(growth, histories)
+    edges = stretch_edges(horizon_weeks)
+    moments = describe_moments(
+        growth, tracked, histories, training_landmarks(histories, seed), edges
+    )
+    say("survival engine")
+    n_rungs = len(histories.ladder.rungs)
+    time = moments.table["weeks"].to_numpy(dtype=float)
+    cleared = moments.table["cleared"].to_numpy(dtype=bool)
+    hazard = fit_hazard(moments.features, moments.outlook, time, cleared, edges, n_rungs)
+    say("pool and recalibration")
+    combiner = _train_pool(growth, tracked, histories, moments, edges, horizon_weeks, seed)
+    return Engines(growth, hazard, combiner, edges, histories.log_start)
+
+
+def _train_pool(
+    growth: GrowthModel,
+    tracked: Tracked,
+    histories: Histories,
+    moments: Moments,
+    edges: Array,
+    horizon_weeks: int,
+    seed: int,
+) -> Combiner:
+    """Out-of-fold survival chances beside growth chances, at a sample of the landmarks."""
+    athlete = histories.spells["athlete_id"].to_numpy()[moments.table["spell"].to_numpy()]
+    people = np.unique(athlete)
+    if len(people) < MIN_ATHLETES_TO_POOL:
+        return Combiner()
+    chosen = np.arange(len(athlete))
+    if len(chosen) > POOL_LANDMARKS:
+        rng = np.random.default_rng(seed)
+        chosen = np.sort(rng.choice(chosen, POOL_LANDMARKS, replace=False))
+    survival = _out_of_fold(moments, athlete, edges, len(histories.ladder.rungs))[chosen]
+    sessions, spells = histories.sessions, histories.spells
+    at = moments.table["session"].to_numpy()[chosen]
+    confirm = confirm_sessions(
+        histories, spells["rung_index"].to_numpy()[moments.table["spell"].to_numpy()[chosen]]
+    )
+    passage = forecast_landmarks(
+        growth, tracked, moments.place[chosen],
+        moments.features["wait"].to_numpy()[chosen] * 7.0,
+        confirm, sessions["run"].to_numpy(dtype=np.int64)[at],
+        horizon_days=7 * horizon_weeks, paths=POOL_PATHS, seed=seed,
+    )  # fmt: skip
+    weekly = spread_over_days(survival, edges, 7 * horizon_weeks)[:, ::7]
+    return fit_combiner(
+        weekly,
+        passage.by_day[:, ::7],
+        np.arange(horizon_weeks + 1, dtype=float),
+        moments.table["weeks"].to_numpy(dtype=float)[chosen],
+        moments.table["cleared"].to_numpy(dtype=bool)[chosen],
+        athlete[chosen],
+    )
+
+
+def confirm_sessions(histories: Histories, rung: Ints) -> Ints:
+    """(T,) sessions in a row that each rung asks for."""
+    asked = [r.criterion.confirm_sessions for r in histories.ladder.rungs]
+    return np.asarray(asked, dtype=np.int64)[rung]
+
+
+def _out_of_fold(moments: Moments, athlete: Ints, edges: Array, n_rungs: int) -> Array:
+    """Survival chances at every landmark from a hazard that never saw its athlete."""
+    folds = GroupKFold(n_splits=min(FOLDS, len(np.unique(athlete))))
+    time = moments.table["weeks"].to_numpy(dtype=float)
+    cleared = moments.table["cleared"].to_numpy(dtype=bool)
+    result = np.empty_like(moments.outlook)
+    for train, test in folds.split(moments.outlook, groups=athlete):
+        model = fit_hazard(
+            moments.features.iloc[train], moments.outlook[train], time[train], cleared[train],
+            edges, n_rungs,
+        )  # fmt: skip
+        result[test] = predict_hazard(
+            model, moments.features.iloc[test], moments.outlook[test], edges
+        )
+    return result

@@ -1,0 +1,235 @@
+"""Landmarked discrete-time hazard: chance of clearing in each stretch of weeks after a landmark.
+
+A penalised logistic regression on person-stretches (Prentice & Gloeckler 1978, Biometrics 34:57;
+Singer & Willett 1993, J. Educ. Stat. 18:155) with the hazard of the smooth outlook as offset.
+With few data the penalty leaves the offset in charge; with many the data overrule it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import expit, ndtr
+from sklearn.preprocessing import SplineTransformer
+
+from forecast.errors import FitError
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+EDGES = np.array([0, 1, 2, 3, 4, 6, 8, 10, 13, 16, 20, 26, 33, 42, 52], dtype=float)
+"""Ends of the stretches in weeks; more are added for longer horizons."""
+PENALTY = 4.0
+RUNG_PENALTY = 8.0
+_LOW, _HIGH = 1e-4, 1.0 - 1e-4
+
+
+def stretch_edges(horizon_weeks: float) -> Array:
+    """Return the ends of the stretches up to the horizon."""
+    longer = np.arange(78.0, horizon_weeks + 26.0, 26.0)
+    edges = np.concatenate([EDGES, longer])
+    inside = edges[edges < horizon_weeks]
+    return np.concatenate([inside, [float(horizon_weeks)]])
+
+
+@dataclass(frozen=True, slots=True)
+class HazardModel:
+    """A fitted hazard: scaling of the features, and the weights of all columns."""
+
+    centre: Array
+    scale: Array
+    names: list[str]
+    weights: Array
+    n_rungs: int
+    n_landmarks: int
+    n_events: int
+
+
+def fit_ridge_logistic(
+    design: Array, outcome: Array, offset: Array, penalty: Array, weight: Array
+) -> Array:
+    """Return the weights of a logistic regression with offset and ridge penalties, by Newton.
+
+    Parameters
+    ----------
+    design
+        (n, k) columns, an intercept among them if wanted.
+    outcome, offset, weight
+        (n,) 0 or 1, known part of the logit, importance.
+    penalty
+        (k,) each weight's ridge: half the penalty times its square is taken off the log likelihood.
+
+    Raises
+    ------
+    FitError
+        Newton's method has not settled after 50 steps.
+    """
+    weights = np.zeros(design.shape[1])
+    for _ in range(50):
+        chance = expit(offset + design @ weights)
+        slope = design.T @ (weight * (outcome - chance)) - penalty * weights
+        curve = (design * (weight * chance * (1 - chance))[:, None]).T @ design
+        step = np.linalg.solve(curve + np.diag(penalty + 1e-9), slope)
+        step *= min(1.0, 2.0 / max(float(np.abs(step).max()), 1e-12))
+        weights = weights + step
+        if np.abs(step).max() < 1e-6:
+            return weights
+    raise FitError("The hazard model's fit did not settle; send the log's shape with a report.")
+
+
+def offset_hazard(outlook: Array) -> Array:
+    """Return the logit of the outlook's hazard in each stretch, (T, B), from (T, B + 1) outlooks.
+
+    ``outlook`` counts standard deviations above the target at the stretch ends, 0 included; the
+    implied chance of having crossed never falls.
+    """
+    reached = np.maximum.accumulate(ndtr(outlook), axis=1)
+    left = np.maximum(1.0 - reached[:, :-1], 1e-6)
+    hazard = np.clip((reached[:, 1:] - reached[:, :-1]) / left, _LOW, _HIGH)
+    # The first stretch starts from a level already reached: part of it counts as its own chance.
+    hazard[:, 0] = np.clip(reached[:, 1], _LOW, _HIGH)
+    return np.log(hazard / (1.0 - hazard))
+
+
+_LINEAR = [
+    "level", "gain", "pace", "level_sd", "gain_sd", "wait", "served", "rate", "meets", "counting",
+    "run", "best",
+]  # fmt: skip
+
+
+def _columns(
+    features: pd.DataFrame, outlook: Array, edges: Array, offset: Array
+) -> tuple[pd.DataFrame, Array, Array]:
+    """Person-stretch columns: linear ones, the outlook at the stretch end, the log of the time."""
+    stretches = len(edges) - 1
+    rows = np.repeat(np.arange(len(features)), stretches)
+    table = features[_LINEAR].iloc[rows].reset_index(drop=True)
+    log_time = np.log(np.tile(0.5 * (edges[1:] + edges[:-1]) + 0.5, len(features)))
+    width = np.tile(np.log(np.diff(edges)), len(features))
+    z = np.clip(outlook[:, 1:].ravel(), -4.0, 4.0)
+    table["width"] = width + np.log(np.maximum(table["rate"], 0.2))
+    table["log_time"] = log_time
+    table["offset"] = offset.ravel()
+    for name in ("level", "gain", "wait", "run", "meets", "best"):
+        table[f"{name}_by_time"] = table[name] * log_time
+    table["z_by_time"] = z * log_time
+    return table, z, rows
+
+
+def _splines() -> SplineTransformer:
+    """Cubic splines of the outlook with fixed knots, straight beyond three deviations."""
+    knots = np.linspace(-3.0, 3.0, 6)[:, None]
+    transformer = SplineTransformer(
+        degree=3, knots=knots, extrapolation="linear", include_bias=False
+    )
+    return transformer.fit(np.array([[-3.0], [3.0]]))
+
+
+def _design(
+    table: pd.DataFrame, z: Array, rung: Ints, n_rungs: int, centre: Array, scale: Array
+) -> Array:
+    linear = (table.to_numpy(dtype=float) - centre) / scale
+    spline = _splines().transform(z[:, None])
+    rungs = np.zeros((len(z), n_rungs))
+    rungs[np.arange(len(z)), rung] = 1.0
+    return np.column_stack([np.ones(len(z)), np.clip(linear, -4.0, 4.0), spline, rungs])
+
+
+def _penalties(n_linear: int, n_spline: int, n_rungs: int) -> Array:
+    return np.concatenate(
+        [
+            [0.5],
+            np.full(n_linear, PENALTY),
+            np.full(n_spline, PENALTY),
+            np.full(n_rungs, RUNG_PENALTY),
+        ]
+    )
+
+
+def fit_hazard(
+    features: pd.DataFrame,
+    outlook: Array,
+    weeks: Array,
+    cleared: NDArray[np.bool_],
+    edges: Array,
+    n_rungs: int,
+) -> HazardModel:
+    """Fit the hazard to landmarks.
+
+    Parameters
+    ----------
+    features
+        (T rows) from ``landmark_features``.
+    outlook
+        (T, B + 1) standard deviations above the target at ``edges``.
+    weeks, cleared
+        (T,) weeks to clearing, or to the end of what is known.
+    edges
+        (B + 1,) ends of the stretches.
+    n_rungs
+        Number of rungs of the ladder.
+
+    Raises
+    ------
+    FitError
+        The fit did not settle.
+    """
+    offset = offset_hazard(outlook)
+    table, z, rows = _columns(features, outlook, edges, offset)
+    known, event = _at_risk(weeks, cleared, edges)
+    keep = known.ravel()
+    table, z, rows = table[keep], z[keep], rows[keep]
+    values = table.to_numpy(dtype=float)
+    centre = values.mean(axis=0) if len(values) else np.zeros(table.shape[1])
+    scale = values.std(axis=0) if len(values) else np.ones(table.shape[1])
+    scale = np.where(scale < 1e-6, 1.0, scale)
+    rung = features["rung"].to_numpy(dtype=np.int64)[rows]
+    design = _design(table, z, rung, n_rungs, centre, scale)
+    penalty = _penalties(values.shape[1], design.shape[1] - 1 - values.shape[1] - n_rungs, n_rungs)
+    weights = fit_ridge_logistic(
+        design, event.ravel()[keep].astype(float), table["offset"].to_numpy(), penalty,
+        np.ones(len(design)),
+    )  # fmt: skip
+    return HazardModel(
+        centre, scale, list(table.columns), weights, n_rungs, len(features),
+        int(cleared.sum()),
+    )  # fmt: skip
+
+
+def _at_risk(
+    weeks: Array, cleared: NDArray[np.bool_], edges: Array
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Which stretches were lived through and known, and in which the rung was cleared."""
+    low, high = edges[:-1], edges[1:]
+    event = cleared[:, None] & (weeks[:, None] > low) & (weeks[:, None] <= high)
+    event[:, 0] |= cleared & (weeks <= 0)
+    through = weeks[:, None] >= high
+    return through | event, event
+
+
+def predict_hazard(
+    model: HazardModel, features: pd.DataFrame, outlook: Array, edges: Array
+) -> Array:
+    """Return the chance of having cleared by each of the stretch ends, (T, B + 1), 0 at the first."""
+    offset = offset_hazard(outlook)
+    table, z, rows = _columns(features, outlook, edges, offset)
+    rung = features["rung"].to_numpy(dtype=np.int64)[rows]
+    design = _design(table, z, rung, model.n_rungs, model.centre, model.scale)
+    hazard = expit(table["offset"].to_numpy() + design @ model.weights)
+    left = np.cumprod(1.0 - hazard.reshape(len(features), -1), axis=1)
+    return np.concatenate([np.zeros((len(features), 1)), 1.0 - left], axis=1)
+
+
+def spread_over_days(by_edge: Array, edges: Array, horizon_days: int) -> Array:
+    """Return (T, D + 1) daily chances from those at stretch ends: constant hazard in between."""
+    log_left = np.log(np.maximum(1.0 - by_edge, 1e-9))
+    days = np.arange(horizon_days + 1) / 7.0
+    place = np.clip(np.searchsorted(edges, days, side="right") - 1, 0, len(edges) - 2)
+    share = (days - edges[place]) / (edges[place + 1] - edges[place])
+    share = np.clip(share, 0.0, 1.0)
+    return np.asarray(
+        1.0 - np.exp((1 - share) * log_left[:, place] + share * log_left[:, place + 1])
+    )

@@ -1,0 +1,144 @@
+"""Landmarks: moments on a spell from which the weeks to clearing are looked at.
+
+Training landmarks are spread evenly over calendar time, so that a spell weighs in by how long it
+lasted: a cut drawn blind meets slow spells more often than quick ones (van Houwelingen 2007,
+Scand. J. Stat. 34:70, on landmarking; length bias: Cox 1969).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from forecast.histories import CLEARED, Histories
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+SPACING_WEEKS = 3.0
+MAX_LANDMARKS = 3000
+RECENT_DAYS = 28
+
+
+def training_landmarks(histories: Histories, seed: int) -> pd.DataFrame:
+    """Return landmarks on all spells, every three weeks from a random day of each spell on.
+
+    Returns
+    -------
+    DataFrame
+        ``spell`` (row of ``histories.spells``), ``session`` (row of the last session before),
+        ``day`` (date of the landmark), ``weeks`` to clearing or to the end of what is known, and
+        ``cleared``. Spacing widens where ``MAX_LANDMARKS`` would be exceeded.
+    """
+    spells = histories.spells
+    start = spells["start"].to_numpy().astype("datetime64[D]").astype(np.int64)
+    end = spells["end"].to_numpy().astype("datetime64[D]").astype(np.int64)
+    span = end - start
+    spacing = max(7.0 * SPACING_WEEKS, span.sum() / MAX_LANDMARKS)
+    phase = np.random.default_rng(seed).random(len(spells)) * spacing
+    count = np.maximum(np.ceil((span - phase) / spacing), 0).astype(np.int64)
+    spell = np.repeat(np.arange(len(spells)), count)
+    step = np.arange(len(spell)) - np.repeat(np.cumsum(count) - count, count)
+    day = start[spell] + np.floor(phase[spell] + spacing * step).astype(np.int64)
+    # A cut on the day of a session does not know that session: at least one day must lie between.
+    day = np.maximum(day, start[spell] + 1)
+    keep = day < end[spell] + (spells["outcome"].to_numpy()[spell] == CLEARED)
+    table = pd.DataFrame({"spell": spell[keep], "day": day[keep]})
+    table["weeks"] = (end[table["spell"]] - table["day"]) / 7.0
+    table["cleared"] = spells["outcome"].to_numpy()[table["spell"]] == CLEARED
+    return _last_session(table, histories)
+
+
+def cut_landmarks(histories: Histories, spell: Ints) -> pd.DataFrame:
+    """Return landmarks at the cut date for the given spells (rows of ``histories.spells``)."""
+    day = np.datetime64(histories.as_of, "D").astype(np.int64)
+    table = pd.DataFrame({"spell": np.asarray(spell, dtype=np.int64), "day": day})
+    return _last_session(table, histories)
+
+
+def _last_session(table: pd.DataFrame, histories: Histories) -> pd.DataFrame:
+    """Add the row of the last session strictly before the landmark."""
+    sessions = histories.sessions
+    day = sessions["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
+    spell = sessions["spell"].to_numpy(dtype=np.int64)
+    span = np.int64(10**7)  # more days than any log holds, so that one sorted key serves both
+    key = spell * span + day
+    wanted = table["spell"].to_numpy(dtype=np.int64) * span + table["day"].to_numpy(dtype=np.int64)
+    table["session"] = np.searchsorted(key, wanted, side="left") - 1
+    return table
+
+
+def landmark_features(
+    histories: Histories, landmarks: pd.DataFrame, states: pd.DataFrame
+) -> pd.DataFrame:
+    """Return what was known at each landmark, one row each.
+
+    Parameters
+    ----------
+    histories, landmarks
+        Records and moments.
+    states
+        One row a session of ``histories.sessions``: ``level, swing, pace, var_level, var_gain``
+        as filtered with the sessions up to it.
+    """
+    sessions = histories.sessions
+    at = landmarks["session"].to_numpy()
+    session_day = sessions["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
+    spell = sessions["spell"].to_numpy()
+    first = np.searchsorted(spell, landmarks["spell"].to_numpy(), side="left")
+    day = landmarks["day"].to_numpy()
+    state = states.iloc[at]
+    recent = _window_sums(sessions, at, first, 8)
+    need = sessions["rung"].map(
+        {r.key: r.criterion.confirm_sessions for r in histories.ladder.rungs}
+    )
+    best = _recent_best(histories, at, first)
+    return pd.DataFrame(
+        {
+            "level": state["level"].to_numpy(),
+            "gain": (state["swing"] + state["pace"]).to_numpy(),
+            "pace": state["pace"].to_numpy(),
+            "level_sd": np.sqrt(state["var_level"].to_numpy()),
+            "gain_sd": np.sqrt(state["var_gain"].to_numpy()),
+            "wait": (day - session_day[at]) / 7.0,
+            "served": np.log1p((day - session_day[first]) / 7.0),
+            "rate": recent["n"] / np.maximum((day - recent["from_day"]) / 7.0, 1.0),
+            "meets": recent["meets"] / recent["n"],
+            "counting": recent["counting"] / np.maximum(recent["sets"], 1.0),
+            "run": (sessions["run"].to_numpy()[at] / need.to_numpy()[at]),
+            "best": best,
+            "rung": sessions["rung_index"].to_numpy()[at],
+        }
+    )
+
+
+def _window_sums(sessions: pd.DataFrame, at: Ints, first: Ints, window: int) -> dict[str, Array]:
+    """Sums over the latest ``window`` sessions of the spell, the landmark's last one included."""
+    low = np.maximum(first, at - window + 1)
+    day = sessions["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
+
+    def window_sum(name: str) -> Array:
+        running = np.concatenate([[0.0], np.cumsum(sessions[name].to_numpy(dtype=float))])
+        return np.asarray(running[at + 1] - running[low])
+
+    return {
+        "n": (at + 1 - low).astype(float),
+        "meets": window_sum("meets"),
+        "counting": window_sum("n_counting"),
+        "sets": window_sum("n_sets"),
+        "from_day": day[low].astype(float),
+    }
+
+
+def _recent_best(histories: Histories, at: Ints, first: Ints) -> Array:
+    """log(best counting value / target) over the latest six sessions; -2 where none counted."""
+    sessions = histories.sessions
+    targets = np.array([r.criterion.target for r in histories.ladder.rungs])
+    value = sessions["best"].to_numpy() / targets[sessions["rung_index"].to_numpy()]
+    value = np.nan_to_num(value, nan=0.0)
+    best = np.zeros(len(at))
+    for back in range(6):
+        where = at - back
+        best = np.maximum(best, np.where(where >= first, value[np.maximum(where, 0)], 0.0))
+    return np.clip(np.log(np.maximum(best, 1e-3)), -2.0, 1.0)
