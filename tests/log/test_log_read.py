@@ -482,3 +482,16 @@ def test_before_uses_nothing_of_the_day_or_later(ladder):
 def test_cells_that_are_lists_are_no_crash(ladder):
     log = one(ladder, value=[5], clean=[True], note=("a", ["b"]), rung={"x": 1})
     assert log.rejected["kind"].item() == "rung"
+
+
+def test_a_truth_value_is_not_the_number_one(ladder):
+    rows = [["Bo", "2026-04-03", "press", value, ""] for value in (1, True, 1.0, "1")]
+    log = read_log(table(*rows), ladder)
+    assert list(log.sets["row"]) == [2, 4, 5]
+    assert "'true' is no number" in log.rejected["reason"].item()
+
+
+def test_a_blank_row_is_one_trouble_not_five(ladder):
+    log = read_log(table([None, "", " ", float("nan"), pd.NaT]), ladder)
+    assert log.rejected["kind"].item() == "blank"
+    assert log.rejected["reason"].item() == "row: nothing in it."
