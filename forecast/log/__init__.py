@@ -1,6 +1,7 @@
 """Getting records in: formats, mapping, values and units, checks, and everything set aside."""
 
 from forecast.log.check import LogReport, describe_log, write_rejected
+from forecast.log.club import Club, read_club
 from forecast.log.mapping import Mapping, load_mapping
 from forecast.log.read import read_log
 from forecast.log.training_log import REJECTED_COLUMNS, SET_COLUMNS, TrainingLog
@@ -8,11 +9,13 @@ from forecast.log.training_log import REJECTED_COLUMNS, SET_COLUMNS, TrainingLog
 __all__ = [
     "REJECTED_COLUMNS",
     "SET_COLUMNS",
+    "Club",
     "LogReport",
     "Mapping",
     "TrainingLog",
     "describe_log",
     "load_mapping",
+    "read_club",
     "read_log",
     "write_rejected",
 ]

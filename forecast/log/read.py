@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping as Table
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -13,9 +14,10 @@ from forecast.ladder import Ladder
 from forecast.log.cells import Problem, counted
 from forecast.log.dates import DateOrder
 from forecast.log.mapping import Mapping, load_mapping
-from forecast.log.parsing import parse_rows
+from forecast.log.parsing import Rows, parse_rows
+from forecast.log.raw import RawTable
 from forecast.log.repeats import number_sets, set_aside_repeats
-from forecast.log.roster import read_roster
+from forecast.log.roster import empty_roster, read_roster
 from forecast.log.sources import Source, open_sources
 from forecast.log.training_log import REJECTED_COLUMNS, SET_COLUMNS, TrainingLog
 from forecast.log.words import RungNames
@@ -75,7 +77,7 @@ def read_log(
         If day and month can't be told apart, or some dates contradict the others.
     """
     plan = load_mapping(mapping)
-    _check_rungs(plan, ladder)
+    check_rungs(plan, ladder)
     raws = open_sources(
         source,
         table or plan.read.table,
@@ -83,11 +85,36 @@ def read_log(
         encoding or plan.read.encoding,
     )
     parts = [parse_rows(raw, ladder, plan, date_order) for raw in raws]
+    people = read_roster(roster, plan) if roster is not None else None
+    return join_rows(raws, parts, ladder, roster=people, today=today)
+
+
+def join_rows(
+    raws: Sequence[RawTable],
+    parts: Sequence[Rows],
+    ladder: Ladder,
+    *,
+    roster: tuple[pd.DataFrame, tuple[str, ...]] | None = None,
+    today: str | pd.Timestamp | None = None,
+) -> TrainingLog:
+    """Make one log of parsed files: repeats set aside, sets numbered, every row accounted for.
+
+    Parameters
+    ----------
+    raws, parts
+        The raw tables and, in the same order, their parsed rows.
+    ladder
+        The ladder they were parsed against.
+    roster
+        What ``read_roster`` returned, ``None`` where there is no roster.
+    today
+        As in ``read_log``.
+    """
     parsed = _typed(pd.concat([part.sets for part in parts], ignore_index=True))
     kept, repeats = set_aside_repeats(parsed)
     sets = _ordered(kept)
     rejected = _rejected([*(part.rejected for part in parts), repeats], [r.file for r in raws])
-    people, about_people = read_roster(roster, plan)
+    people, about_people = roster if roster is not None else (empty_roster(), ())
     warnings = [w for part in parts for w in part.warnings]
     warnings += _worth_a_look(sets, kept, len(repeats), today)
     warnings += about_people
@@ -105,7 +132,14 @@ def read_log(
     )
 
 
-def _check_rungs(plan: Mapping, ladder: Ladder) -> None:
+def check_rungs(plan: Mapping, ladder: Ladder) -> None:
+    """Check that the mapping's rungs are the ladder's.
+
+    Raises
+    ------
+    MappingError
+        If a rung the mapping names is not on the ladder.
+    """
     names = RungNames(ladder)
     for theirs, ours in plan.values.get("rung", {}).items():
         fit = names(ours)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pandas as pd
 
 SESSION = ["athlete", "date", "rung"]
 _SAME = [*SESSION, "clock", "set"]
 _CONTENT = ["value", "clean", "assist", "load_kg", "stopped", "effort", "pain"]
+_CONTENT_ORDER = [*_CONTENT, "note"]
+_DIRECTION = [False, False, True, False, True, True, True, True]
+"""Highest value first, clean before unclean; the rest only settles ties."""
 
 
 def set_aside_repeats(sets: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -82,7 +84,10 @@ def _as_rejected(sets: pd.DataFrame, column: str, kind: str, reason: pd.Series) 
 
 
 def number_sets(sets: pd.DataFrame) -> pd.Series:
-    """Return set numbers: those noted, and the free ones in the order of the rows.
+    """Return set numbers: those noted, and for the others the free ones, highest value first.
+
+    Without a number the order within a session is not known: rows get sorted, pasted together
+    and exported anew. Numbering by content keeps a shuffled file the same log.
 
     Where a day holds the same number twice at different clock times (morning and evening), the
     day is counted through in the order of the clock.
@@ -92,11 +97,17 @@ def number_sets(sets: pd.DataFrame) -> pd.Series:
     noted = number > 0
     again = sets.duplicated([*SESSION, "set"], keep=False) & noted
     recount = ~noted.groupby(session).transform("any") | again.groupby(session).transform("any")
-    ordered = sets[recount].assign(session=session[recount], place=np.arange(recount.sum()))
-    ordered = ordered.sort_values(["session", "clock", "set", "place"])
+    ordered = (
+        sets[recount]
+        .assign(session=session[recount])
+        .sort_values(
+            ["session", "clock", "set", *_CONTENT_ORDER], ascending=[True, True, True, *_DIRECTION]
+        )
+    )
     number[ordered.index] = ordered.groupby("session").cumcount() + 1
     gaps = ~recount & (~noted).groupby(session).transform("any")
-    for rows in number[gaps].groupby(session[gaps], sort=False).groups.values():
+    listed = sets[gaps].sort_values(_CONTENT_ORDER, ascending=_DIRECTION)
+    for rows in listed.groupby(session[listed.index], sort=False).groups.values():
         free = iter(sorted(set(range(1, 2 * len(rows) + 1)) - set(number[rows])))
         for row in rows[number[rows] == 0]:
             number[row] = next(free)

@@ -70,7 +70,7 @@ def read_roster(
         If the file can't be opened.
     """
     if roster is None:
-        return _empty(), ()
+        return empty_roster(), ()
     said: list[str] = []  # filled on the way, in the order of the file
     read = mapping.read
     raws = open_sources(roster, read.roster_table, read.roster_sheet, name="roster")
@@ -81,7 +81,8 @@ def read_roster(
     return people, tuple(said)
 
 
-def _empty() -> pd.DataFrame:
+def empty_roster() -> pd.DataFrame:
+    """Return a roster that says nothing about anybody."""
     return pd.DataFrame(index=pd.Index([], dtype="str", name="athlete"))
 
 

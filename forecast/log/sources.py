@@ -54,12 +54,13 @@ def open_sources(
         raise LogError("The list of sources is empty; give at least one file.")
     labels = _labels(parts, name)
     return [
-        _open(part, label, table, sheet, encoding)
+        open_one(part, label, table, sheet, encoding)
         for part, label in zip(parts, labels, strict=True)
     ]
 
 
-def _is_url(part: object) -> bool:
+def is_url(part: object) -> bool:
+    """Say whether a source is an SQLAlchemy URL."""
     return isinstance(part, str) and re.match(r"[a-z][a-z0-9+]*://", part, re.I) is not None
 
 
@@ -76,16 +77,17 @@ def _labels(parts: list[str | Path | pd.DataFrame], name: str) -> list[str]:
     return labels
 
 
-def _open(
+def open_one(
     part: str | Path | pd.DataFrame,
     label: str,
-    table: str | None,
-    sheet: str | None,
-    encoding: str | None,
+    table: str | None = None,
+    sheet: str | None = None,
+    encoding: str | None = None,
 ) -> RawTable:
+    """Open one source under a name for messages; arguments and errors as in ``open_sources``."""
     if isinstance(part, pd.DataFrame):
         return _from_frame(part, label, "table in memory")
-    if _is_url(part):
+    if is_url(part):
         name, frame = read_database(str(part), table)
         return _from_frame(frame, name, "database")
     path = Path(part)

@@ -353,7 +353,14 @@ def test_a_duplicate_of_a_contradicted_set(ladder):
 
 def test_free_numbers_go_to_sets_without_one(ladder):
     log = read_log(numbered((None, 1, ""), (2, 2, ""), (None, 3, ""), (5, 4, "")), ladder)
-    assert dict(zip(log.sets["set"], log.sets["value"], strict=True)) == {1: 1, 2: 2, 3: 3, 5: 4}
+    assert dict(zip(log.sets["set"], log.sets["value"], strict=True)) == {1: 3, 2: 2, 3: 1, 5: 4}
+
+
+def test_without_set_numbers_the_order_of_rows_does_not_matter(ladder):
+    rows = [(None, v, n) for v, n in [(3, ""), (7, "b"), (5, ""), (7, "a"), (5, "")]]
+    there, back = (read_log(numbered(*part), ladder).sets for part in (rows, rows[::-1]))
+    assert list(there["value"]) == [7, 7, 5, 5, 3]
+    pd.testing.assert_frame_equal(there.drop(columns="row"), back.drop(columns="row"))
 
 
 def test_morning_and_evening_are_one_session_counted_through(ladder):

@@ -1,0 +1,162 @@
+"""A club: one small file that binds a ladder, its logs with their mappings, and a roster."""
+
+from __future__ import annotations
+
+import datetime as dt
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from forecast.errors import LogError
+from forecast.ladder_file import read_ladder
+from forecast.log.dates import DateOrder
+from forecast.log.mapping import load_mapping
+from forecast.log.parsing import Rows, parse_rows
+from forecast.log.raw import RawTable
+from forecast.log.read import check_rungs, join_rows
+from forecast.log.roster import read_roster
+from forecast.log.sources import is_url, open_one
+from forecast.log.training_log import TrainingLog
+
+CLUB_FILE = "club.toml"
+
+
+class _LogTable(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+
+    file: str
+    mapping: str | None = None
+    date_order: DateOrder | None = None
+    table: str | None = None
+    sheet: str | None = None
+    encoding: str | None = None
+
+
+class _ClubFile(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+
+    name: str = ""
+    ladder: str
+    roster: str | None = None
+    roster_mapping: str | None = None
+    as_of: dt.date | None = None
+    log: list[_LogTable] = Field(min_length=1)
+
+
+@dataclass(frozen=True, slots=True)
+class Club:
+    """A club's records, read.
+
+    Attributes
+    ----------
+    name
+        Name for headings.
+    log
+        All logs as one; rows in = sets + rejected over all of them.
+    as_of
+        Cut date the file asks for, or ``None``.
+    """
+
+    name: str
+    log: TrainingLog
+    as_of: pd.Timestamp | None
+
+
+def read_club(path: str | Path, *, date_order: DateOrder | None = None) -> Club:
+    """Read the ladder, the roster and every log that a club file names, as one log.
+
+    A club file is TOML: ``ladder``, one ``[[log]]`` for each log with its ``file`` and, where
+    needed, ``mapping``, ``date_order``, ``table``, ``sheet``, ``encoding``; and optionally
+    ``name``, ``roster``, ``roster_mapping`` and ``as_of``. Files are looked for beside it.
+
+    Parameters
+    ----------
+    path
+        The club file, or the folder that holds one named ``club.toml``.
+    date_order
+        Order of day and month for logs whose own entry does not say.
+
+    Raises
+    ------
+    LogError
+        If the club file can't be read or breaks these rules, or a log can't be opened.
+    LadderError
+        If the ladder is wrong.
+    MappingError
+        If a mapping is wrong or does not fit.
+    AmbiguousDateError
+        If day and month can't be told apart in a log.
+    """
+    path = Path(path)
+    path = path / CLUB_FILE if path.is_dir() else path
+    plan, folder = _plan(path), path.parent
+    ladder = read_ladder(folder / plan.ladder)
+    raws: list[RawTable] = []
+    parts: list[Rows] = []
+    for entry, label in zip(plan.log, _labels(plan.log), strict=True):
+        mapping = load_mapping(folder / entry.mapping if entry.mapping else None)
+        check_rungs(mapping, ladder)
+        read = mapping.read
+        raw = open_one(
+            entry.file if is_url(entry.file) else folder / entry.file,
+            label,
+            entry.table or read.table,
+            entry.sheet or read.sheet,
+            entry.encoding or read.encoding,
+        )
+        raws.append(raw)
+        parts.append(parse_rows(raw, ladder, mapping, entry.date_order or date_order))
+    people = None
+    if plan.roster:
+        about = load_mapping(folder / plan.roster_mapping if plan.roster_mapping else None)
+        people = read_roster(plan.roster if is_url(plan.roster) else folder / plan.roster, about)
+    as_of = pd.Timestamp(plan.as_of) if plan.as_of else None
+    name = plan.name or folder.resolve().name
+    return Club(name, join_rows(raws, parts, ladder, roster=people), as_of)
+
+
+def _plan(path: Path) -> _ClubFile:
+    try:
+        content = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+    except FileNotFoundError as error:
+        raise LogError(
+            f"There is no {path}; a folder needs a {path.name} that names its ladder and logs, "
+            "or give the log file itself together with its ladder."
+        ) from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise LogError(f"{path} is not valid TOML in UTF-8: {error}.") from error
+    except OSError as error:
+        raise LogError(f"{path} can't be read: {error.strerror or error}.") from error
+    try:
+        return _ClubFile.model_validate(content)
+    except ValidationError as error:
+        raise LogError("\n".join(_breach(path, problem) for problem in error.errors())) from error
+
+
+def _breach(path: Path, problem: Any) -> str:
+    place = list(problem["loc"])
+    where = str(path)
+    if len(place) > 1 and isinstance(place[1], int):
+        where += f", [[log]] number {place[1] + 1}"
+    model = _LogTable if len(place) > 2 else _ClubFile
+    if problem["type"] == "missing" and place == ["log"]:
+        return f'{where}: no log is named; add\n[[log]]\nfile = "your_log.csv"'
+    if problem["type"] == "missing":
+        return f"{where}: {place[-1]!r} is missing; add it."
+    if problem["type"] == "extra_forbidden":
+        known = ", ".join(model.model_fields)
+        return f"{where}: {place[-1]!r} is not known here; known are {known}."
+    return f"{where}: {place[-1]!r} can't be {problem['input']!r}. {problem['msg']}."
+
+
+def _labels(logs: list[_LogTable]) -> list[str]:
+    """Name each log for messages: the bare file name, or all of it where two are alike."""
+    names = [Path(entry.file).name for entry in logs]
+    return [
+        name if names.count(name) == 1 else entry.file
+        for entry, name in zip(logs, names, strict=True)
+    ]
