@@ -42,7 +42,7 @@ ALLOWED: dict[str, set[str]] = {
     "forecast": REPORT | {"report"},  # the public names in forecast/__init__.py
     "__main__": COMMANDS,
 }
-SAME_ROOM = {"ladder_file": "ladder"}
+SAME_ROOM = {"ladder_file": "ladder", "commands": "__main__"}
 
 
 def module_name(path: Path) -> str:

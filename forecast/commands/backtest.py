@@ -1,0 +1,71 @@
+"""``backtest``: how good forecasts would have been, had they been made at past dates."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from forecast.backtest import backtest as run_backtest
+from forecast.commands.common import (
+    HORIZON_WEEKS,
+    SEED,
+    Horizon,
+    LadderFile,
+    MappingFile,
+    OrderOption,
+    Paths,
+    RosterFile,
+    Seed,
+    cut_date,
+    progress,
+    read_records,
+    say,
+    write_whole,
+)
+from forecast.readiness import ReadinessForecaster
+
+
+def backtest(
+    paths: Paths,
+    ladder: LadderFile = None,
+    mapping: MappingFile = None,
+    roster: RosterFile = None,
+    date_order: OrderOption = None,
+    cuts: Annotated[int, typer.Option("--cuts", min=1, help="Number of dates drawn blind.")] = 4,
+    on: Annotated[
+        list[str] | None, typer.Option("--on", help="A cut date of your own; may be repeated.")
+    ] = None,
+    baselines: Annotated[
+        bool, typer.Option("--baselines/--no-baselines", help="Score the baselines too.")
+    ] = True,
+    horizon: Horizon = None,
+    seed: Seed = None,
+    scores: Annotated[
+        Path | None, typer.Option("--scores", help="Write every score to this CSV file.")
+    ] = None,
+) -> None:
+    """Score the forecasts that would have been made at past dates against what came of them."""
+    records = read_records(
+        paths, ladder=ladder, mapping=mapping, roster=roster, date_order=date_order
+    )
+    weeks = HORIZON_WEEKS if horizon is None else horizon
+    chosen = SEED if seed is None else seed
+    dates = [day for day in map(cut_date, on or []) if day is not None]
+    with progress("Backtest") as step:
+        result = run_backtest(
+            records.log,
+            dates or cuts,
+            model=ReadinessForecaster(horizon_weeks=weeks, random_state=chosen),
+            baselines=baselines,
+            horizon_weeks=weeks,
+            seed=chosen,
+            progress=step,
+        )
+    typer.echo(f"{records.name}\n")
+    typer.echo(result.summary())
+    if scores is not None:
+        text = result.scores.to_csv(index=False, lineterminator="\n")
+        write_whole(scores, text.encode("utf-8"))
+        say(f"Scores written to {scores}.")

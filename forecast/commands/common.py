@@ -1,0 +1,220 @@
+"""What every command shares: options, reading the records, progress, writing results."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sys
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated, cast
+
+import pandas as pd
+import typer
+from rich.console import Console
+
+from forecast.errors import ForecastError
+from forecast.ladder_file import read_ladder
+from forecast.log import TrainingLog, read_club, read_log
+from forecast.log import dates as log_dates
+
+HORIZON_WEEKS, SEED = 52, 0
+"""What the options stand at where they are left out."""
+
+WIDTH = 116
+"""Columns of text output where nothing tells the width of the reader's window."""
+
+CAUTION = (
+    "Pain stops the session. Straight-arm loading is slow on tendons. A forecast clears nobody to "
+    "train: that is for a qualified coach and, where it hurts, a licensed clinician; local rules "
+    "come first."
+)
+"""Ends every output that a coach or an athlete reads."""
+
+
+class DateOrder(StrEnum):
+    """Order of day, month and year in dates such as 03/04/2026."""
+
+    dmy = "dmy"
+    mdy = "mdy"
+    ymd = "ymd"
+
+
+class Engine(StrEnum):
+    """Which engine answers."""
+
+    pool = "pool"
+    growth = "growth"
+    survival = "survival"
+
+
+Paths = Annotated[
+    list[str],
+    typer.Argument(
+        metavar="PATH...",
+        help="A folder holding club.toml, a club file, or log files (CSV, TSV, XLSX, Parquet, "
+        "SQLAlchemy URL) together with --ladder.",
+    ),
+]
+LadderFile = Annotated[str | None, typer.Option("--ladder", help="The ladder, a TOML file.")]
+MappingFile = Annotated[
+    str | None, typer.Option("--mapping", help="TOML: your column names and words to ours.")
+]
+RosterFile = Annotated[
+    str | None, typer.Option("--roster", help="One row an athlete: age, body_mass_kg, ...")
+]
+OrderOption = Annotated[
+    DateOrder | None, typer.Option("--date-order", help="For dates such as 03/04/2026.")
+]
+SheetOption = Annotated[str | None, typer.Option("--sheet", help="Sheet of a workbook.")]
+TableOption = Annotated[str | None, typer.Option("--table", help="Table or SELECT of a database.")]
+AsOf = Annotated[
+    str | None,
+    typer.Option(
+        "--as-of",
+        help="Cut date, 2026-05-01: nothing dated on or after it is used. Left out: the club "
+        "file's, else the day after the last set.",
+    ),
+]
+Horizon = Annotated[
+    int | None, typer.Option("--horizon", min=1, max=520, help="Weeks to look ahead; 52.")
+]
+Seed = Annotated[
+    int | None, typer.Option("--seed", min=0, help="Same log and seed, same bytes; 0.")
+]
+EngineOption = Annotated[
+    Engine, typer.Option("--engine", help="Both engines pooled, or one of them alone.")
+]
+OutFile = Annotated[Path | None, typer.Option("--out", help="Write here instead of to the screen.")]
+
+
+@dataclass(frozen=True, slots=True)
+class Records:
+    """What a command works on: a name for headings, the log, and the cut date if one was given."""
+
+    name: str
+    log: TrainingLog
+    as_of: pd.Timestamp | None
+
+
+def read_records(
+    paths: list[str],
+    *,
+    ladder: str | None = None,
+    mapping: str | None = None,
+    roster: str | None = None,
+    date_order: DateOrder | None = None,
+    sheet: str | None = None,
+    table: str | None = None,
+    as_of: str | None = None,
+) -> Records:
+    """Read a club, or log files with their ladder.
+
+    Raises
+    ------
+    ForecastError
+        A file can't be read, or the arguments do not fit together.
+    """
+    cut = cut_date(as_of)
+    order = cast(log_dates.DateOrder | None, date_order.value if date_order else None)
+    if ladder is None:
+        return _club(paths, order, cut, mapping or roster or sheet or table)
+    log = read_log(
+        paths if len(paths) > 1 else paths[0],
+        read_ladder(ladder),
+        mapping=mapping,
+        roster=roster,
+        date_order=order,
+        sheet=sheet,
+        table=table,
+    )
+    return Records(log.ladder.name, log, cut)
+
+
+def _club(
+    paths: list[str],
+    order: log_dates.DateOrder | None,
+    cut: pd.Timestamp | None,
+    spare: str | None,
+) -> Records:
+    path = Path(paths[0])
+    if len(paths) > 1 or not (path.is_dir() or path.suffix.casefold() == ".toml"):
+        if not path.exists() and "://" not in paths[0]:
+            raise ForecastError(f"There is no {path}; check the name.")
+        raise ForecastError(
+            f"{paths[0]} is a log file; say which ladder it belongs to with --ladder FILE, or "
+            "give a folder with a club.toml that names both."
+        )
+    if spare is not None:
+        raise ForecastError(
+            "--mapping, --roster, --sheet and --table go with log files and --ladder; a club "
+            "names its own in club.toml."
+        )
+    club = read_club(path, date_order=order)
+    return Records(club.name, club.log, cut if cut is not None else club.as_of)
+
+
+def cut_date(text: str | None) -> pd.Timestamp | None:
+    """Return the day an ISO date names.
+
+    Raises
+    ------
+    ForecastError
+        The text is no such date.
+    """
+    if text is None:
+        return None
+    try:
+        return pd.to_datetime(text, format="%Y-%m-%d")
+    except ValueError as error:
+        raise ForecastError(f"{text!r} is no date; write it as 2026-05-01.") from error
+
+
+@contextlib.contextmanager
+def progress(what: str) -> Iterator[Callable[[str], None]]:
+    """Show on a terminal's error stream what is being done; say nothing elsewhere."""
+    console = Console(stderr=True)
+    if not console.is_terminal:
+        yield lambda _: None
+        return
+    with console.status(what) as status:
+        yield lambda step: status.update(f"{what}: {step}")
+
+
+def print_report(write: Callable[[Console], None], out: Path | None = None) -> None:
+    """Let ``write`` print to the terminal; or, elsewhere, to plain text without trailing space."""
+    if out is None and sys.stdout.isatty():
+        write(Console(highlight=False))
+        return
+    console = Console(width=WIDTH, highlight=False, color_system=None)
+    with console.capture() as captured:
+        write(console)
+    text = "\n".join(line.rstrip() for line in captured.get().split("\n"))
+    if out is None:
+        typer.echo(text, nl=False)
+    else:
+        write_whole(out, text.encode("utf-8"))
+
+
+def say(text: str) -> None:
+    """Print a note to the error stream, where it can't get into redirected results."""
+    typer.echo(text, err=True)
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Write a file so that it is there whole or not at all.
+
+    Raises
+    ------
+    ForecastError
+        The file can't be written.
+    """
+    part = path.with_name(path.name + ".part")
+    try:
+        part.write_bytes(content)
+        os.replace(part, path)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise ForecastError(f"{path} can't be written: {error.strerror or error}.") from error

@@ -1,0 +1,176 @@
+"""``weeks``: how many weeks until each open rung is cleared, and why."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import pandas as pd
+import typer
+
+from forecast.commands import weeks_files, weeks_screen
+from forecast.commands.common import (
+    CAUTION,
+    HORIZON_WEEKS,
+    SEED,
+    AsOf,
+    Engine,
+    EngineOption,
+    Horizon,
+    LadderFile,
+    MappingFile,
+    OrderOption,
+    OutFile,
+    Paths,
+    Records,
+    RosterFile,
+    Seed,
+    SheetOption,
+    TableOption,
+    print_report,
+    progress,
+    read_records,
+    say,
+    write_whole,
+)
+from forecast.errors import ForecastError
+from forecast.readiness import ReadinessForecast, ReadinessForecaster, load_model
+
+
+class Format(StrEnum):
+    """How the forecast is written."""
+
+    table = "table"
+    csv = "csv"
+    json = "json"
+    parquet = "parquet"
+
+
+def weeks(
+    paths: Paths,
+    ladder: LadderFile = None,
+    mapping: MappingFile = None,
+    roster: RosterFile = None,
+    date_order: OrderOption = None,
+    sheet: SheetOption = None,
+    table: TableOption = None,
+    as_of: AsOf = None,
+    horizon: Horizon = None,
+    engine: EngineOption = Engine.pool,
+    seed: Seed = None,
+    athlete: Annotated[
+        list[str] | None, typer.Option("--athlete", help="Only this athlete; may be repeated.")
+    ] = None,
+    reasons: Annotated[
+        weeks_screen.Reasons, typer.Option("--reasons", help="How much to say on the why.")
+    ] = weeks_screen.Reasons.short,
+    form: Annotated[
+        Format | None,
+        typer.Option("--format", help="Left out: by the ending of --out, else table."),
+    ] = None,
+    out: OutFile = None,
+    model: Annotated[
+        Path | None, typer.Option("--model", help="Use a saved model instead of fitting one.")
+    ] = None,
+    save_model: Annotated[
+        Path | None, typer.Option("--save-model", help="Save the fitted model (a .zip).")
+    ] = None,
+) -> None:
+    """Weeks until each athlete clears the next rung: chances, ranges, dates and reasons."""
+    form = _format(form, out)
+    records = read_records(
+        paths,
+        ladder=ladder,
+        mapping=mapping,
+        roster=roster,
+        date_order=date_order,
+        sheet=sheet,
+        table=table,
+        as_of=as_of,
+    )
+    result = _forecast(records, horizon, engine, seed, model, save_model)
+    result = _only(result, athlete or [])
+    if form is Format.table:
+        print_report(
+            lambda console: weeks_screen.show(console, records.name, records.log, result, reasons),
+            out,
+        )
+        _said(result, out)
+        return
+    content = weeks_files.WRITERS[form.value](result)
+    if out is None:
+        typer.echo(content, nl=False)
+    else:
+        write_whole(out, content)
+    _said(result, out)
+    say(CAUTION)
+
+
+def _said(result: ReadinessForecast, out: Path | None) -> None:
+    if out is not None:
+        say(f"Forecast of {len(result.summary)} open rungs written to {out}.")
+
+
+def _format(form: Format | None, out: Path | None) -> Format:
+    if form is None:
+        endings = {".csv": Format.csv, ".json": Format.json, ".parquet": Format.parquet}
+        form = endings.get(out.suffix.casefold() if out else "", Format.table)
+    if form is Format.parquet and out is None:
+        raise ForecastError("A Parquet file can't go to the screen; name it with --out FILE.")
+    return form
+
+
+def _forecast(
+    records: Records,
+    horizon: int | None,
+    engine: Engine,
+    seed: int | None,
+    saved: Path | None,
+    save_to: Path | None,
+) -> ReadinessForecast:
+    """Fit on the records, or take a saved model, and forecast."""
+    if saved is not None and not (horizon is seed is None):
+        raise ForecastError("--model brings its own --horizon and --seed; leave them out.")
+    with progress("Forecast") as step:
+        if saved is not None:
+            model = load_model(saved)
+        else:
+            model = ReadinessForecaster(
+                horizon_weeks=HORIZON_WEEKS if horizon is None else horizon,
+                random_state=SEED if seed is None else seed,
+            )
+            model.fit(records.log, records.as_of, progress=step)
+        if save_to is not None:
+            _save(model, save_to)
+        return model.forecast(records.log, records.as_of, engine=engine.value, progress=step)
+
+
+def _save(model: ReadinessForecaster, path: Path) -> None:
+    try:
+        say(f"Model written to {model.save(path)}.")
+    except OSError as error:
+        raise ForecastError(f"{path} can't be written: {error.strerror or error}.") from error
+
+
+def _only(result: ReadinessForecast, athletes: list[str]) -> ReadinessForecast:
+    """Keep the athletes named, all where none is."""
+    if not athletes:
+        return result
+    known = sorted(set(result.summary["athlete"]))
+    for name in athletes:
+        if name not in known:
+            raise ForecastError(
+                f"{name!r} has no open rung in this log; athletes with one: {', '.join(known)}."
+            )
+    return replace(
+        result,
+        summary=_rows_of(result.summary, athletes),
+        curve=_rows_of(result.curve, athletes),
+        reasons=_rows_of(result.reasons, athletes),
+    )
+
+
+def _rows_of(frame: pd.DataFrame, athletes: list[str]) -> pd.DataFrame:
+    return frame[frame["athlete"].isin(athletes)].reset_index(drop=True)
