@@ -1,0 +1,56 @@
+"""Shared by all rooms: one small invented cohort, and a forecaster fitted to it once a worker."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import pandas as pd
+import pytest
+
+from forecast.log.training_log import SET_COLUMNS, TrainingLog
+from forecast.readiness import ReadinessForecast, ReadinessForecaster
+from forecast.simulate import SimulatedCohort, simulate_cohort
+
+SMALL_HORIZON = 30
+
+
+@pytest.fixture(scope="session")
+def small_cohort() -> SimulatedCohort:
+    """12 invented athletes over 40 weeks, and 10 weeks more for outcomes."""
+    return simulate_cohort("steady", 12, seed=3, weeks=40, follow_up=10, start="2024-01-01")
+
+
+@pytest.fixture(scope="session")
+def small_log(small_cohort) -> TrainingLog:
+    """The log of the small cohort, outcomes included; the cut is ``small_cut``."""
+    return small_cohort.log
+
+
+@pytest.fixture(scope="session")
+def small_cut() -> pd.Timestamp:
+    """A day some weeks before the small log ends."""
+    return pd.Timestamp("2024-10-07")
+
+
+@pytest.fixture(scope="session")
+def small_model(small_log, small_cut) -> ReadinessForecaster:
+    """A forecaster fitted to the small log; do not change it."""
+    return ReadinessForecaster(horizon_weeks=SMALL_HORIZON).fit(small_log, small_cut)
+
+
+@pytest.fixture(scope="session")
+def small_result(small_model, small_log, small_cut) -> ReadinessForecast:
+    """Its forecast; do not change it."""
+    return small_model.forecast(small_log, small_cut)
+
+
+@pytest.fixture(scope="session")
+def with_sets():
+    """Return a maker of a log like another with other sets, typed and sorted as logs are."""
+
+    def make(log: TrainingLog, sets: pd.DataFrame) -> TrainingLog:
+        sets = sets.astype(SET_COLUMNS).sort_values(["athlete", "date", "rung", "set"])
+        sets = sets[list(SET_COLUMNS)].reset_index(drop=True)
+        return dataclasses.replace(log, sets=sets, rows_in=len(sets) + len(log.rejected))
+
+    return make

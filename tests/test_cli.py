@@ -1,0 +1,267 @@
+"""The command line: what it prints, what it writes, and one sentence for every slip."""
+
+from __future__ import annotations
+
+import io
+import json
+import subprocess
+import sys
+
+import pandas as pd
+import pytest
+
+from forecast.__main__ import COMMANDS, USER_ERROR, main
+from forecast.commands.common import CAUTION, WIDTH
+from forecast.commands.weeks_screen import percent
+from forecast.errors import ForecastWarning
+from forecast.log.training_log import SET_COLUMNS
+from forecast.readiness.result import SUMMARY_COLUMNS
+from forecast.simulate.ladders import default_ladder, ladder_toml
+
+
+@pytest.fixture(scope="session")
+def club(tmp_path_factory, small_log, small_model):
+    """A folder with the small cohort as a club, one bad row in its log, and a saved model."""
+    folder = tmp_path_factory.mktemp("club")
+    (folder / "ladder.toml").write_text(ladder_toml(default_ladder()), encoding="utf-8")
+    columns = [name for name in SET_COLUMNS if name not in {"assisted", "file", "row"}]
+    table = small_log.sets[columns].astype({"date": "str"})
+    bad = table.iloc[[0]].assign(value=-4.0, set=9)
+    pd.concat([table, bad]).to_csv(folder / "sets.csv", index=False)
+    (folder / "club.toml").write_text(
+        'name = "Invented"\nladder = "ladder.toml"\nas_of = 2024-10-07\n[[log]]\nfile="sets.csv"\n',
+        encoding="utf-8",
+    )
+    small_model.save(folder / "model.zip")
+    return folder
+
+
+@pytest.fixture
+def run(capsys):
+    """Run a command in this process; returns exit code, output, errors."""
+
+    def call(*arguments):
+        with pytest.raises(SystemExit) as end:
+            main([str(argument) for argument in arguments])
+        out, err = capsys.readouterr()
+        return end.value.code or 0, out, err
+
+    return call
+
+
+@pytest.fixture
+def weeks(run, club):
+    """Run ``weeks`` on the club with its saved model."""
+    return lambda *arguments: run("weeks", club, "--model", club / "model.zip", *arguments)
+
+
+# weeks --------------------------------------------------------------------------------------
+
+
+def test_the_table_fits_and_names_everybody(weeks, small_result):
+    code, out, err = weeks()
+    assert code == 0, err
+    assert max(map(len, out.splitlines())) <= WIDTH <= 120
+    assert not any(line != line.rstrip() for line in out.splitlines())
+    for athlete in small_result.summary["athlete"]:
+        assert athlete in out
+    assert f"{len(small_result.summary)} open rungs" in out
+    assert "(1 of" in out  # the bad row is counted
+    assert out.rstrip().endswith(" ".join(CAUTION.split())[-20:])
+    assert err == ""
+
+
+def test_the_figures_of_the_table_are_those_of_the_forecast(weeks, small_result):
+    row = small_result.summary.iloc[0]
+    _, out, _ = weeks("--athlete", row["athlete"])
+    figures = [percent(row[f"p_{week}"]) for week in (4, 8, 12, 26)]
+    first = next(line for line in out.splitlines() if line.startswith(row["athlete"]))
+    assert [word for word in first.split() if word in figures][-4:] == figures
+    assert str(row["date_mid"].date()) in first or "> " in first
+    assert row["confidence"] in first
+
+
+def test_reasons_can_be_full_short_or_left_out(weeks, small_result):
+    sentence = small_result.reasons["text"].iloc[0]
+
+    def squeezed(*arguments):
+        return "".join(weeks(*arguments)[1].split())
+
+    plain = "".join(sentence.split())[1:]  # a first letter may be a capital
+    assert plain in squeezed("--reasons", "full")
+    assert plain not in squeezed("--reasons", "none")
+    assert len(squeezed("--reasons", "none")) < len(squeezed()) < len(squeezed("--reasons", "full"))
+
+
+def test_csv_is_clean_on_the_output_alone(weeks, small_result):
+    code, out, err = weeks("--format", "csv")
+    assert code == 0
+    table = pd.read_csv(io.StringIO(out))
+    assert list(table.columns) == [*SUMMARY_COLUMNS, "reasons"]
+    assert len(table) == len(small_result.summary)
+    assert table["p_8"].to_numpy() == pytest.approx(small_result.summary["p_8"].to_numpy())
+    assert table["reasons"].str.len().min() > 20
+    assert err.strip() == CAUTION
+
+
+def test_json_holds_curve_reasons_and_caution(weeks, small_result):
+    whole = json.loads(weeks("--format", "json")[1])
+    assert whole["as_of"] == "2024-10-07"
+    assert whole["caution"] == CAUTION
+    first = whole["forecasts"][0]
+    assert first["athlete"] == small_result.summary["athlete"].iloc[0]
+    assert len(first["p_cleared_by_week"]) == small_result.horizon_weeks
+    assert first["p_cleared_by_week"][7] == pytest.approx(first["p_8"])
+    assert {"what", "value", "unit", "text"} == set(first["reasons"][0])
+
+
+@pytest.mark.parametrize("ending", ["csv", "json", "parquet", "txt"])
+def test_out_goes_by_its_ending(weeks, tmp_path, small_result, ending):
+    path = tmp_path / f"weeks.{ending}"
+    code, out, err = weeks("--out", path)
+    assert (code, out) == (0, "")
+    assert f"{len(small_result.summary)} open rungs written to" in err
+    if ending == "parquet":
+        assert len(pd.read_parquet(path)) == len(small_result.summary)
+    else:
+        assert small_result.summary["athlete"].iloc[0] in path.read_text(encoding="utf-8")
+    assert [p.name for p in tmp_path.iterdir()] == [path.name]
+
+
+def test_same_call_same_bytes(weeks):
+    assert weeks("--format", "csv")[1] == weeks("--format", "csv")[1]
+
+
+def test_weeks_fits_where_no_model_is_given_and_saves_it(run, club, tmp_path, small_result):
+    saved = tmp_path / "model.zip"
+    code, out, err = run(
+        "weeks", club, "--horizon", small_result.horizon_weeks, "--format", "csv",
+        "--save-model", saved,
+    )  # fmt: skip
+    assert code == 0, err
+    assert pd.read_csv(io.StringIO(out))["p_12"].notna().all()
+    assert saved.read_bytes() == (club / "model.zip").read_bytes()
+
+
+def test_log_files_with_a_ladder_need_no_club(run, club):
+    code, out, err = run(
+        "weeks", club / "sets.csv", "--ladder", club / "ladder.toml", "--as-of", "2024-10-07",
+        "--model", club / "model.zip", "--reasons", "none", "--engine", "growth",
+    )  # fmt: skip
+    assert code == 0, err
+    assert "as of 2024-10-07" in out
+
+
+# check, backtest, demo ----------------------------------------------------------------------
+
+
+def test_check_tells_what_was_not_understood(run, club, tmp_path):
+    code, out, _ = run("check", club, "--rejected", tmp_path / "rejected.csv")
+    assert code == 0
+    assert "1 rejected" in out
+    assert "-4" in (tmp_path / "rejected.csv").read_text(encoding="utf-8-sig")
+
+
+def test_backtest_of_the_baselines_prints_and_writes_scores(run, club, tmp_path):
+    path = tmp_path / "scores.csv"
+    code, out, err = run(
+        "backtest", club, "--on", "2024-08-01", "--horizon", 12, "--scores", path
+    )  # fmt: skip
+    assert code == 0, err
+    assert "crps_weeks" in out
+    assert {"straight_line", "cohort_curve"} <= set(pd.read_csv(path)["forecaster"])
+
+
+def test_demo_reads_the_invented_club_or_says_where_it_is(run, monkeypatch, tmp_path):
+    seen = []
+    monkeypatch.setattr("forecast.commands.demo.weeks", seen.append)
+    (tmp_path / "data_demo").mkdir()
+    (tmp_path / "data_demo" / "club.toml").touch()
+    monkeypatch.chdir(tmp_path)
+    assert run("demo")[0] == 0
+    assert seen == [["data_demo"]]
+
+
+def test_demo_without_the_source_says_so(run, monkeypatch, tmp_path):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr("forecast.commands.demo.FOLDER", "not_there")
+    code, _, err = run("demo")
+    assert code == USER_ERROR
+    assert "comes with the source" in err
+
+
+# slips --------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["weeks", "nowhere"], "There is no nowhere"),
+        (["weeks", "{club}/sets.csv"], "--ladder FILE"),
+        (["weeks", "{club}", "--mapping", "m.toml"], "names its own in club.toml"),
+        (["weeks", "{club}", "--as-of", "1.5.2026"], "write it as 2026-05-01"),
+        (["weeks", "{club}", "--as-of", "2020-01-01"], "No set is dated before 2020-01-01"),
+        (["weeks", "{club}", "--format", "parquet"], "name it with --out FILE"),
+        (["weeks", "{club}", "--model", "no.zip"], "no such file"),
+        (["weeks", "{club}", "--model", "{club}/sets.csv"], "not a saved forecaster"),
+        (["weeks", "{club}", "--model", "{club}/model.zip", "--seed", "4"], "brings its own"),
+        (["weeks", "{club}", "--model", "{club}/model.zip", "--athlete", "Nobody"], "'Nobody'"),
+        (
+            ["weeks", "{club}", "--model", "{club}/model.zip", "--out", "{club}/no/x.csv"],
+            "can't be written",
+        ),
+        (["weeks", "{club}", "--ladder", "{club}/no.toml"], "no.toml"),
+        (["check", "{club}/none"], "There is no"),
+        (["backtest", "{club}", "--on", "2019-01-01"], "lies outside the log"),
+    ],
+)
+def test_a_slip_is_one_sentence_and_no_traceback(run, club, arguments, words):
+    code, out, err = run(*(part.replace("{club}", str(club)) for part in arguments))
+    assert code == USER_ERROR
+    assert out == ""
+    assert err.startswith("rungwise: ")
+    assert words in err
+    assert "Traceback" not in err
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [["weeks"], ["nonsense"], ["weeks", "x", "--seed", "-1"], ["weeks", "x", "--horizon", "0"]],
+)
+def test_wrong_arguments_end_with_the_same_code(run, arguments):
+    code, out, err = run(*arguments)
+    assert (code, out) == (USER_ERROR, "")
+    assert "Traceback" not in err
+
+
+def test_our_warnings_are_a_sentence(run, monkeypatch, capsys):
+    import warnings
+
+    def warn():
+        warnings.simplefilter("always")
+        warnings.warn("few data", ForecastWarning, stacklevel=1)
+
+    monkeypatch.setattr("forecast.__main__.app", lambda args: warn())
+    main([])
+    assert capsys.readouterr().err == "note: few data\n"
+
+
+def test_every_command_explains_itself(run):
+    for command in COMMANDS:
+        code, out, _ = run(command.__name__, "--help")
+        assert code == 0
+        assert command.__doc__.split(".")[0].split(":")[0][:30] in " ".join(out.split())
+
+
+def test_it_runs_as_a_module():
+    done = subprocess.run(
+        [sys.executable, "-m", "forecast", "--version"], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.startswith("rungwise ")
+
+
+@pytest.mark.parametrize(
+    ("chance", "text"), [(0.0, "<1"), (0.01, "1"), (0.555, "56"), (0.99, "99"), (1.0, ">99")]
+)
+def test_no_chance_is_shown_as_certain(chance, text):
+    assert percent(chance) == text
