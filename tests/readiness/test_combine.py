@@ -1,0 +1,97 @@
+"""The pool of two engines: what it does with nothing, with much, and at the edges."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from forecast.readiness.combine import Combiner, fit_combiner
+
+WEEKS = np.arange(53, dtype=float)
+
+
+def law(rate):
+    """(T, W) chances under constant hazards (T,)."""
+    return 1.0 - np.exp(-np.outer(rate, WEEKS))
+
+
+@pytest.fixture
+def two(request):
+    rng = np.random.default_rng(1)
+    rate = np.exp(rng.normal(-2.5, 0.8, 400))
+    time = rng.exponential(1 / rate)
+    cleared = time < 40
+    return rate, np.minimum(time, 40.0), cleared, np.arange(400)
+
+
+def test_without_data_each_engine_counts_half_and_nothing_is_recalibrated():
+    nothing = np.empty((0, 53))
+    empty = np.empty(0)
+    fitted = fit_combiner(
+        nothing, nothing, WEEKS, empty, empty.astype(bool), empty.astype(np.int64)
+    )
+    assert fitted.survival_weight(WEEKS) == pytest.approx(0.5)
+    chances = law(np.array([0.02, 0.1]))
+    np.testing.assert_allclose(fitted.combine(chances, chances, WEEKS), chances, atol=2e-5)
+
+
+def test_a_single_athlete_hardly_moves_it():
+    chances = law(np.array([0.05]))
+    fitted = fit_combiner(chances, chances, WEEKS, np.array([3.0]), np.array([True]), np.array([0]))
+    np.testing.assert_allclose(fitted.combine(chances, chances, WEEKS), chances, atol=0.08)
+
+
+def test_two_calibrated_engines_that_agree_stay_as_they_are(two):
+    rate, time, cleared, athlete = two
+    chances = law(rate)
+    fitted = fit_combiner(chances, chances, WEEKS, time, cleared, athlete)
+    pooled = fitted.combine(chances, chances, WEEKS)
+    assert np.abs(pooled - chances).mean() < 0.02
+
+
+def test_the_better_engine_gets_the_weight(two):
+    rate, time, cleared, athlete = two
+    blind = law(np.full(400, np.median(rate)))
+    good_survival = fit_combiner(law(rate), blind, WEEKS, time, cleared, athlete)
+    good_growth = fit_combiner(blind, law(rate), WEEKS, time, cleared, athlete)
+    assert good_survival.survival_weight(WEEKS)[8] > 0.7
+    assert good_growth.survival_weight(WEEKS)[8] < 0.3
+
+
+def test_engines_too_sure_by_far_are_pulled_back(two):
+    rate, time, cleared, athlete = two
+    sure = law(rate * 3.0)
+    fitted = fit_combiner(sure, sure, WEEKS, time, cleared, athlete)
+    pooled = fitted.combine(sure, sure, WEEKS)
+    before, after = (np.abs(c[:, 8] - law(rate)[:, 8]).mean() for c in (sure, pooled))
+    assert after < 0.5 * before
+
+
+def test_many_landmarks_of_one_athlete_weigh_little():
+    chances = law(np.full(300, 0.05))
+    one = fit_combiner(
+        chances, chances, WEEKS, np.full(300, 2.0), np.ones(300, bool), np.zeros(300, np.int64)
+    )
+    many = fit_combiner(
+        chances, chances, WEEKS, np.full(300, 2.0), np.ones(300, bool), np.arange(300)
+    )
+    shown = [abs(m.combine(chances, chances, WEEKS)[0, 4] - chances[0, 4]) for m in (one, many)]
+    assert shown[0] < 0.5 * shown[1]
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_the_pool_is_a_proper_curve_whatever_the_numbers(seed):
+    rng = np.random.default_rng(seed)
+    combiner = Combiner(*rng.normal(0, 1.0, 5))
+    survival, growth = law(rng.exponential(0.1, 50)), law(rng.exponential(0.1, 50))
+    pooled = combiner.combine(survival, growth, WEEKS)
+    assert ((pooled >= 0) & (pooled <= 1)).all()
+    assert (np.diff(pooled, axis=1) >= 0).all()
+
+
+def test_what_is_impossible_stays_impossible():
+    survival, growth = law(np.array([0.1])), law(np.array([0.1]))
+    growth[:, :6] = 0.0
+    pooled = Combiner(shift=2.0).combine(survival, growth, WEEKS)
+    assert (pooled[:, :6] == 0.0).all()
+    assert (pooled[:, 7:] > 0.0).all()
