@@ -1,0 +1,164 @@
+"""One draw of everything an athlete's rungs share: constants, cohort and rungs, the athlete.
+
+On each path the constants come from their approximate posterior, the centre and the rungs' effects
+from theirs, and the athlete's effect given those from all of the athlete's spells. Given them,
+spells are independent, and a spell under way stands where its sessions and this path's athlete say.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forecast.ahead.sampler import PathConstants, block_of, spread_constants
+from forecast.growth import GrowthModel, Tracked
+from forecast.growth.athletes import loose_information
+from forecast.growth.clock import wind
+from forecast.growth.constants import GrowthConstants
+from forecast.growth.engine import constants_draws
+from forecast.growth.filtering import propagate
+from forecast.growth.panel import Panel, take_spells
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class SharedDraws:
+    """P paths of what is shared.
+
+    Attributes
+    ----------
+    constants
+        The engine's constants on each path.
+    rung
+        (P, R, 3) usual start level, swing and pace of each rung: centre plus rung effect.
+    athlete
+        (A, P, 3) effect of each athlete asked about.
+    own
+        (R, P, 3) a spell's own effect on each rung.
+    open_state
+        (S, P, 3) level, swing and pace after the last session of each open spell.
+    """
+
+    constants: PathConstants
+    rung: Array
+    athlete: Array
+    own: Array
+    open_state: Array
+
+
+def draw_shared(
+    model: GrowthModel,
+    tracked: Tracked,
+    athletes: Ints,
+    open_spells: Ints,
+    *,
+    paths: int,
+    draws: int,
+    seed: int,
+) -> SharedDraws:
+    """Draw P paths.
+
+    Parameters
+    ----------
+    model, tracked
+        The growth engine, and the log seen through it.
+    athletes
+        (A,) numbers of the athletes asked about.
+    open_spells
+        (S,) places of their open spells in the panel, in increasing order.
+    paths, draws
+        Number of paths, shared out over an even number of draws of the constants.
+    seed
+        The same seed gives the same numbers whoever is asked about.
+    """
+    fit, n_rungs = model.fit, model.fit.n_rungs
+    sets = constants_draws(fit, draws, seed)
+    owner = block_of(paths, draws)
+    rng = np.random.default_rng([seed, 1])
+    z_common = rng.standard_normal((paths, len(fit.pooled.common_mean)))
+    z_athlete, z_open = rng.standard_normal((2, paths, 3))
+    z_own = rng.standard_normal((n_rungs, paths, 3))
+    root = np.linalg.cholesky(fit.pooled.common_cov + 1e-14 * np.eye(z_common.shape[1]))
+    common = fit.pooled.common_mean + z_common @ root.T
+    usual = common[:, None, :3] + common[:, 3:].reshape(paths, n_rungs, 3)
+    athlete = np.empty((len(athletes), paths, 3))
+    own = np.empty((n_rungs, paths, 3))
+    states = np.empty((len(open_spells), paths, 3))
+    panel = tracked.panel
+    place = np.searchsorted(athletes, panel.athlete[open_spells])
+    for number, constants in enumerate(sets):
+        mine = np.flatnonzero(owner == number)
+        athlete[:, mine] = _athlete_effects(
+            tracked, constants, athletes, usual[mine], z_athlete[mine]
+        )
+        own[:, mine] = z_own[:, mine] @ np.linalg.cholesky(constants.pooling.own).T
+        prior = usual[mine][:, panel.rung[open_spells]].transpose(1, 0, 2) + athlete[place][:, mine]
+        states[:, mine] = _open_states(tracked, constants, open_spells, prior, z_open[mine])
+    return SharedDraws(spread_constants(sets, paths), usual, athlete, own, states)
+
+
+def _athlete_effects(
+    tracked: Tracked, constants: GrowthConstants, athletes: Ints, usual: Array, z: Array
+) -> Array:
+    """(A, p, 3) draws of the athletes' effects given each path's rungs."""
+    panel = wind(tracked.panel, constants.clock)
+    loose = loose_information(panel, constants, tracked.filtered)
+    spells = np.flatnonzero(np.isin(panel.athlete, athletes))
+    who = np.searchsorted(athletes, panel.athlete[spells])
+    by_rung = np.zeros((len(athletes), usual.shape[1], 3, 3))
+    score = np.zeros((len(athletes), 3))
+    np.add.at(by_rung, (who, panel.rung[spells]), loose.information[spells])
+    np.add.at(score, who, loose.score[spells])
+    precision = by_rung.sum(axis=1) + np.diag(1.0 / constants.pooling.athlete)
+    cov = np.linalg.inv(precision)
+    told = score[:, None, :] - np.einsum("arij,prj->api", by_rung, usual)
+    mean = np.einsum("aij,apj->api", cov, told)
+    return np.asarray(mean + np.einsum("aij,pj->api", np.linalg.cholesky(cov), z))
+
+
+def _open_states(
+    tracked: Tracked, constants: GrowthConstants, which: Ints, prior: Array, z: Array
+) -> Array:
+    """(S, p, 3) draws of the state after each open spell's last session.
+
+    Given the sessions as normal observations, the state's mean is linear in what is expected of
+    the spell's start, so four filters (at nothing, and at a unit of each part) serve all paths.
+    """
+    if not len(which):
+        return np.empty((0, prior.shape[1], 3))
+    panel = wind(take_spells(tracked.panel, which), constants.clock)
+    site = np.flatnonzero(np.isin(tracked.panel.spell, which))
+    mean, cov = _linear_filter(
+        panel, constants, tracked.filtered.site_mean[site], tracked.filtered.site_var[site]
+    )
+    response = mean[1:] - mean[0]
+    centre = mean[0][:, None, :] + np.einsum("ksi,spk->spi", response, prior)
+    root = np.linalg.cholesky(cov + 1e-12 * np.eye(3))
+    return np.asarray(centre + np.einsum("sij,pj->spi", root, z))
+
+
+def _linear_filter(
+    panel: Panel, constants: GrowthConstants, site_mean: Array, site_var: Array
+) -> tuple[Array, Array]:
+    """(4, S, 3) means from starts 0 and the three units, and (S, 3, 3) covariance, at the end."""
+    spells = panel.n_spells
+    mean = np.concatenate([np.zeros((1, 3)), np.eye(3)])[:, None, :].repeat(spells, axis=1)
+    cov = np.tile(constants.pooling.own, (spells, 1, 1))
+    for step in range(int(panel.length.max())):
+        n = int(np.searchsorted(-panel.length, -step, side="left"))
+        at = panel.start[:n] + step
+        if step > 0:
+            for k in range(4):
+                mean[k, :n], moved = propagate(
+                    constants.dynamics, mean[k, :n], cov[:n], panel.tau[at], panel.excess[at]
+                )
+            cov[:n] = moved
+        gain = cov[:n, :, 0] / (cov[:n, 0, 0] + site_var[at])[:, None]
+        error = site_mean[at] - mean[:, :n, 0]
+        mean[:, :n] += gain * error[:, :, None]
+        cov[:n] -= gain[:, :, None] * cov[:n, None, 0, :]
+    return mean, cov

@@ -1,0 +1,221 @@
+"""When to go back a rung, and when not to go on yet: checks of the logic, not of the body."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from scipy.special import logit
+
+from forecast.ahead.climbing import Climbing, upper_tail
+from forecast.ahead.ladder import climbing_of
+from forecast.growth import track
+from forecast.growth.habits import _clip
+from forecast.histories import CLEARED, LAPSED, OPEN, Histories, build_histories
+from forecast.log.training_log import TrainingLog
+from forecast.readiness import ReadinessForecaster
+from forecast.readiness.result import DIGITS
+
+RECENT_SESSIONS = 8
+MOST_BY_CHANCE = 0.05
+FALLBACK_COLUMNS = (
+    "athlete", "rung", "rung_name", "sets", "unclean", "unclean_share", "expected_share",
+    "p_by_chance", "go_back", "fallback", "text",
+)  # fmt: skip
+HOLD_COLUMNS = ("athlete", "rung", "rung_name", "rule", "until", "text")
+STAGE_WEEKS = 1.0
+"""Weeks of supporting work between stages (common practice, no source)."""
+FORM_SESSIONS = 4
+CLEAN_SHARE = 0.8
+"""Share of clean sets on what a rung needs before it is loaded (common practice, no source)."""
+
+
+def fallbacks(
+    model: ReadinessForecaster,
+    log: TrainingLog,
+    as_of: pd.Timestamp | str | None = None,
+    *,
+    climbing: Climbing | None = None,
+) -> pd.DataFrame:
+    """Return, for each open rung, whether form breaks more often than the cohort's at that level.
+
+    The unclean sets of the latest 8 sessions are set against the cohort's share at the levels of
+    those sessions, with the spread between spells that the log shows. Where so many or more
+    would come by chance in no more than 1 of 20 such spells, the coach is pointed to the rung's
+    ``fallback``.
+
+    Parameters
+    ----------
+    model, log, as_of, climbing
+        As in ``ladder_ahead``.
+
+    Returns
+    -------
+    DataFrame
+        Columns ``FALLBACK_COLUMNS``; ``fallback`` is the key of the rung to go back to, empty
+        where the ladder names none.
+
+    Raises
+    ------
+    NotFittedError
+        ``fit`` was not called.
+    ForecastError
+        The ladder is not the one fitted on.
+    HistoryError
+        No set is dated before ``as_of``.
+    """
+    engines = model._ready(log, "pool")
+    histories = build_histories(
+        log, as_of, lapse_weeks=model.lapse_weeks, log_start=engines.log_start
+    )
+    if climbing is None:
+        climbing = climbing_of(model, log, min(histories.as_of, model.as_of_))
+    tracked = track(engines.growth, histories)
+    level = pd.Series(tracked.filtered.mean[:, 0], index=tracked.panel.session_row)
+    sessions = histories.sessions.assign(level=level.sort_index())
+    open_rows = histories.open_spells.index
+    recent = sessions[sessions["spell"].isin(open_rows)].groupby("spell").tail(RECENT_SESSIONS)
+    rows = [_fallback_row(histories, part, climbing) for _, part in recent.groupby("spell")]
+    table = pd.DataFrame(rows, columns=[*FALLBACK_COLUMNS, "place"])
+    table = table.sort_values(["athlete", "place"], ignore_index=True)
+    return table[list(FALLBACK_COLUMNS)]
+
+
+def _fallback_row(histories: Histories, part: pd.DataFrame, climbing: Climbing) -> tuple:
+    """One open spell's latest sessions against the cohort."""
+    rung = histories.ladder.rung(part["rung"].iloc[0])
+    sets = int(part["n_sets"].sum())
+    unclean = sets - int(part["n_clean"].sum())
+    usual = climbing.clean_intercept + climbing.clean_slope * _clip(part["level"].to_numpy())
+    weights = part["n_sets"].to_numpy() / sets
+    share = float((weights / (1.0 + np.exp(usual))).sum())
+    nodes, mass = np.polynomial.hermite_e.hermegauss(21)
+    spread = logit(share) + climbing.clean_spread * nodes
+    chance = upper_tail(unclean, sets, spread, mass / mass.sum())
+    back = chance <= MOST_BY_CHANCE
+    text = ""
+    if back:
+        where = (
+            f"go back to {histories.ladder.rung(rung.fallback).name} for a while"
+            if rung.fallback
+            else "the ladder names no rung to go back to: take a lighter form of it"
+        )
+        text = (
+            f"{unclean} of the last {sets} sets were not clean; others at that level show about "
+            f"{100 * share:.0f} %. Consider: {where}. If it hurts, stop and see a licensed "
+            "clinician."
+        )
+    return (
+        part["athlete"].iloc[0], rung.key, rung.name, sets, unclean, round(unclean / sets, DIGITS),
+        round(share, DIGITS), round(chance, DIGITS), back, rung.fallback or "", text,
+        int(part["rung_index"].iloc[0]),
+    )  # fmt: skip
+
+
+def hold_backs(
+    log: TrainingLog,
+    as_of: pd.Timestamp | str | None = None,
+    *,
+    stage_weeks: float = STAGE_WEEKS,
+    clean_share: float = CLEAN_SHARE,
+) -> pd.DataFrame:
+    """Return the rungs that the rules of the trade would not start yet.
+
+    Two rules, both common practice without a source, as checks of the logic: *form first* (of
+    the latest sets on a needed rung, at least ``clean_share`` clean) and *between stages* (after
+    the last needed rung of another stage is cleared, ``stage_weeks`` of supporting work, or the
+    rung's ``min_weeks`` where that is longer). Asked of rungs that are open and not begun, and of
+    those begun within the time the second rule holds.
+
+    Parameters
+    ----------
+    log
+        The log.
+    as_of
+        Cut date; the day after the last set where left out.
+    stage_weeks, clean_share
+        The two marks.
+
+    Returns
+    -------
+    DataFrame
+        Columns ``HOLD_COLUMNS``; ``until`` is missing where the rule names no date.
+
+    Raises
+    ------
+    HistoryError
+        No set is dated before ``as_of``.
+    """
+    histories = build_histories(log, as_of)
+    spells = histories.spells
+    sessions = pd.concat([histories.sessions, _after(histories)])
+    rows: list[tuple] = []
+    lapsed = set(spells.loc[spells["outcome"] == LAPSED, "athlete"])
+    for athlete, own in spells[~spells["athlete"].isin(lapsed)].groupby("athlete"):
+        by_rung = own.set_index("rung")
+        mine = sessions[sessions["athlete"] == athlete]
+        for rung in histories.ladder.rungs:
+            needs = [need for need in rung.needs if _cleared(by_rung, need)]
+            if not needs or len(needs) < len(rung.needs) or not _asked(by_rung, rung.key):
+                continue
+            begun = rung.key in by_rung.index
+            start = by_rung.loc[rung.key, "start"] if begun else None
+            where = (athlete, rung.key, rung.name)
+            ends = [
+                by_rung.loc[need, "cleared_on"]
+                + pd.Timedelta(weeks=max(stage_weeks, histories.ladder.rung(need).min_weeks))
+                for need in needs
+                if histories.ladder.rung(need).stage != rung.stage
+            ]
+            if ends and max(ends) > histories.as_of and (start is None or start < max(ends)):
+                rows.append((*where, "between stages", max(ends), _stage_text(max(ends), begun)))
+            if not begun:
+                rows += [
+                    (*where, "form first", pd.NaT, text)
+                    for text in _form_texts(histories, mine, needs, clean_share)
+                ]
+    table = pd.DataFrame(rows, columns=list(HOLD_COLUMNS))
+    table["until"] = pd.to_datetime(table["until"])
+    return table
+
+
+def _after(histories: Histories) -> pd.DataFrame:
+    """Sessions after clearing, with their clean sets counted."""
+    after = histories.after_clearing
+    return (
+        after.groupby(["athlete", "rung", "date"])
+        .agg(n_sets=("value", "size"), n_clean=("clean", "sum"))
+        .reset_index()
+    )
+
+
+def _cleared(by_rung: pd.DataFrame, need: str) -> bool:
+    return need in by_rung.index and by_rung.loc[need, "outcome"] == CLEARED
+
+
+def _asked(by_rung: pd.DataFrame, key: str) -> bool:
+    return key not in by_rung.index or by_rung.loc[key, "outcome"] == OPEN
+
+
+def _stage_text(until: pd.Timestamp, begun: bool) -> str:
+    now = "It has been begun already: keep it light" if begun else "Supporting work until then"
+    return (
+        f"A new stage: supporting work before it, to {until.date()} (common practice, no source). "
+        f"{now}; tendons adapt slowly."
+    )
+
+
+def _form_texts(
+    histories: Histories, mine: pd.DataFrame, needs: list[str], clean_share: float
+) -> list[str]:
+    """A sentence for each needed rung whose latest sets were not clean enough."""
+    texts = []
+    for need in needs:
+        latest = mine[mine["rung"] == need].sort_values("date").tail(FORM_SESSIONS)
+        share = latest["n_clean"].sum() / latest["n_sets"].sum()
+        if share < clean_share:
+            texts.append(
+                f"Form first: {100 * share:.0f} % of the latest sets on "
+                f"{histories.ladder.rung(need).name} were clean; at least "
+                f"{100 * clean_share:.0f} % before more load (common practice, no source)."
+            )
+    return texts

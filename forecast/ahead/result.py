@@ -1,0 +1,112 @@
+"""What a look up the ladder is: the forecast's tables for every rung still ahead."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from forecast.errors import ForecastError
+from forecast.readiness.result import DIGITS
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class LadderAhead:
+    """A forecast for every rung still ahead of every athlete, top rung last.
+
+    Attributes
+    ----------
+    summary
+        One row an (athlete, rung) ahead, the columns of ``ReadinessForecast.summary``. Weeks and
+        dates count from ``as_of`` whether or not the rung is open yet. Of a rung not begun,
+        ``level`` and ``gain_per_week`` are what is expected at its first session, and
+        ``p_next_session`` is the chance that its first session meets the criterion.
+    curve
+        ``athlete, rung, week`` (1..H), ``p_cleared``.
+    target
+        With a ``target_date``: one row an athlete with the ladder's top still ahead: ``athlete,
+        rung, target_date, p_by_target, gain_per_week, gain_needed, times_as_fast, text``. Else
+        empty.
+    by_day
+        (rows of ``summary``, D + 1) chance of having cleared within 0..D days.
+    as_of, horizon_weeks
+        The cut date, and weeks looked ahead.
+    """
+
+    summary: pd.DataFrame
+    curve: pd.DataFrame
+    target: pd.DataFrame
+    by_day: Array
+    as_of: pd.Timestamp
+    horizon_weeks: int
+
+    def chance_by(self, date: pd.Timestamp | str) -> pd.DataFrame:
+        """Return the chance that each rung is cleared by the end of a day.
+
+        Columns ``athlete, rung, rung_name, date, p_cleared``.
+
+        Raises
+        ------
+        ForecastError
+            The text is no date, or the date lies before ``as_of`` or past the horizon.
+        """
+        day = days_ahead(date, self.as_of, self.horizon_weeks)
+        table = self.summary[["athlete", "rung", "rung_name"]].copy()
+        table["date"] = self.as_of + pd.Timedelta(days=day)
+        table["p_cleared"] = np.round(self.by_day[:, day], DIGITS)
+        return table
+
+    def for_athlete(self, athlete: str) -> LadderAhead:
+        """Return the part about one athlete.
+
+        Raises
+        ------
+        KeyError
+            Nothing lies ahead of this athlete here.
+        """
+        mine = (self.summary["athlete"] == athlete).to_numpy()
+        if not mine.any():
+            raise KeyError(athlete)
+        frames = [
+            frame[frame["athlete"] == athlete].reset_index(drop=True)
+            for frame in (self.summary, self.curve, self.target)
+        ]
+        return LadderAhead(*frames, self.by_day[mine], self.as_of, self.horizon_weeks)
+
+    def _repr_html_(self) -> str:
+        return self.summary.to_html(index=False)
+
+
+def days_ahead(date: pd.Timestamp | str, as_of: pd.Timestamp, horizon_weeks: int) -> int:
+    """Return days from the cut to a date within the horizon.
+
+    Raises
+    ------
+    ForecastError
+        The text is no date, or the date lies before ``as_of`` or past the horizon.
+    """
+    try:
+        day = (pd.Timestamp(date).normalize().tz_localize(None) - as_of).days
+    except ValueError as error:
+        raise ForecastError(f"{date!r} is no date; write it as 2027-05-01.") from error
+    if not 0 <= day <= 7 * horizon_weeks:
+        last = (as_of + pd.Timedelta(weeks=horizon_weeks)).date()
+        raise ForecastError(
+            f"{pd.Timestamp(date).date()} does not lie between the cut date {as_of.date()} and "
+            f"{last}, the end of the {horizon_weeks} weeks looked ahead; choose another date or "
+            "a longer horizon_weeks."
+        )
+    return int(day)
+
+
+def chances_by_day(cleared: Array, most_days: int) -> Array:
+    """(T, D + 1) shares of (T, P) clearing days that fall within 0..D days."""
+    rows, paths = cleared.shape
+    day = np.minimum(np.ceil(np.maximum(cleared, 0.0)), most_days + 1).astype(np.int64)
+    flat = (np.arange(rows)[:, None] * (most_days + 2) + day).ravel()
+    counts = np.bincount(flat, minlength=rows * (most_days + 2)).reshape(rows, most_days + 2)
+    return np.asarray(np.cumsum(counts[:, :-1], axis=1) / paths)

@@ -1,0 +1,193 @@
+"""Cleared rungs that may have been lost again: due for a re-test."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from forecast.growth import GrowthModel, Tracked, track
+from forecast.growth.filtering import propagate
+from forecast.growth.panel import day_number
+from forecast.growth.scale import to_ratio
+from forecast.histories import CLEARED, Histories, build_histories
+from forecast.histories.sessions import build_sessions
+from forecast.log.training_log import TrainingLog
+from forecast.readiness import ReadinessForecaster
+from forecast.readiness.result import DIGITS
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+MOST_WEEKS = 8.0
+"""Weeks off that count: losses level out, and logs rarely show longer layoffs (judgement)."""
+LEAST_DROP = 0.05
+"""Drop of the level since clearing, in log units, below which nobody is asked back (judgement)."""
+
+RETEST_COLUMNS = (
+    "athlete", "rung", "rung_name", "cleared_on", "last_trained", "weeks_untrained", "weeks_off",
+    "level_then", "level", "level_value", "target", "p_below", "due", "text",
+)  # fmt: skip
+
+
+def retests(
+    model: ReadinessForecaster,
+    log: TrainingLog,
+    as_of: pd.Timestamp | str | None = None,
+    *,
+    least_drop: float = LEAST_DROP,
+) -> pd.DataFrame:
+    """Return one row a cleared rung, with whether it is due for a re-test.
+
+    The growth engine's filter goes on over the sets logged after clearing; from the last of them
+    the level is held, less what layoffs take: weeks in which the athlete logged nothing, on any
+    rung, beyond ordinary rest, and not yet trained back. A rung that was only left alone while
+    others were trained is taken as kept (common practice, no source); ``weeks_untrained`` shows
+    for how long. A rung is due when the level is now below the target and at least ``least_drop``
+    below where it stood at clearing.
+
+    Parameters
+    ----------
+    model
+        A fitted forecaster.
+    log
+        The log, of the same ladder as the one fitted on.
+    as_of
+        Cut date; the day after the last set where left out.
+    least_drop
+        In log units, so 0.05 is about 5 %.
+
+    Returns
+    -------
+    DataFrame
+        Columns ``RETEST_COLUMNS``, by athlete and in ladder order. ``weeks_off`` are weeks beyond
+        ordinary rest; levels are log(capacity / target) of a usual day; ``p_below`` the chance
+        that the level is below the target.
+
+    Raises
+    ------
+    NotFittedError
+        ``fit`` was not called.
+    ForecastError
+        The ladder is not the one fitted on.
+    HistoryError
+        No set is dated before ``as_of``.
+    """
+    engines = model._ready(log, "pool")
+    histories = build_histories(
+        log, as_of, lapse_weeks=model.lapse_weeks, log_start=engines.log_start
+    )
+    then = _cleared_levels(engines.growth, track(engines.growth, histories))
+    longer = continued(histories)
+    tracked = track(engines.growth, longer)
+    panel = tracked.panel
+    mine = np.flatnonzero(longer.spells["outcome"].to_numpy()[panel.spell_row] == CLEARED)
+    rows = panel.spell_row[mine]
+    spells = longer.spells.iloc[rows]
+    off = weeks_off(longer, rows, panel.grace[mine])
+    last = panel.last[mine]
+    mean, cov = propagate(
+        engines.growth.fit.constants.dynamics, tracked.filtered.mean[last],
+        tracked.filtered.cov[last], np.zeros(len(mine)), np.minimum(off, MOST_WEEKS),
+    )  # fmt: skip
+    seen = _last_trained(longer, rows)
+    level = np.log(np.maximum(to_ratio(mean[:, 0], engines.growth.power), 1e-3))
+    below = ndtr(-mean[:, 0] / np.sqrt(cov[:, 0, 0]))
+    criteria = {rung.key: rung for rung in longer.ladder.rungs}
+    target = np.array([criteria[key].criterion.target for key in spells["rung"]], dtype=float)
+    table = pd.DataFrame(
+        {
+            "athlete": spells["athlete"].to_numpy(),
+            "rung": spells["rung"].to_numpy(),
+            "rung_name": [criteria[key].name for key in spells["rung"]],
+            "cleared_on": spells["cleared_on"].to_numpy(),
+            "last_trained": seen,
+            "weeks_untrained": np.round((longer.as_of - seen).dt.days / 7.0, 2),
+            "weeks_off": np.round(off, 2),
+            "level_then": np.round(then[rows], DIGITS),
+            "level": np.round(level, DIGITS),
+            "level_value": np.round(target * np.exp(level), DIGITS),
+            "target": target,
+            "p_below": np.round(below, DIGITS),
+            "due": (level < 0.0) & (then[rows] - level >= least_drop),
+        }
+    )
+    table["text"] = [_sentence(row) for row in table.itertuples()]
+    table["place"] = spells["rung_index"].to_numpy()
+    table = table.sort_values(["athlete", "place"], ignore_index=True)
+    return table[list(RETEST_COLUMNS)]
+
+
+def continued(histories: Histories) -> Histories:
+    """Return the histories with the sessions after clearing as part of their spells."""
+    after = histories.after_clearing
+    if after.empty:
+        return histories
+    spell_of = histories.spells.reset_index(names="spell")[["athlete", "rung", "spell"]]
+    later = build_sessions(after, histories.ladder).merge(spell_of, on=["athlete", "rung"])
+    sessions = pd.concat([histories.sessions, later[histories.sessions.columns]])
+    sessions = sessions.sort_values(["spell", "date"]).reset_index(drop=True)
+    number = sessions.reset_index(names="session")[["athlete", "rung", "date", "session", "spell"]]
+    sets = pd.concat([histories.sets.drop(columns=["session", "spell"]), after])
+    sets = sets.merge(number, on=["athlete", "rung", "date"])[list(histories.sets.columns)]
+    sets = sets.sort_values(["session", "set", "value"]).reset_index(drop=True)
+    return replace(histories, sets=sets, sessions=sessions, after_clearing=after.iloc[:0])
+
+
+def weeks_off(histories: Histories, rows: Ints, grace: Array) -> Array:
+    """Return weeks without any training since each spell's last session that still tell.
+
+    A layoff tells until the athlete has been back for as long as it lasted (common practice, no
+    source).
+
+    Parameters
+    ----------
+    histories
+        As from ``continued``.
+    rows
+        (T,) rows of ``histories.spells``.
+    grace
+        (T,) weeks without training that are ordinary rest.
+    """
+    cut = day_number(pd.Series([histories.as_of]))
+    days = {
+        athlete: np.unique(day_number(dates))
+        for athlete, dates in histories.sessions.groupby("athlete")["date"]
+    }
+    last = day_number(_last_trained(histories, rows))
+    result = np.zeros(len(rows))
+    for n, athlete in enumerate(histories.spells["athlete"].to_numpy()[rows]):
+        since = np.concatenate([days[athlete][days[athlete] >= last[n]], cut])
+        off = np.maximum(np.diff(since) / 7.0 - grace[n], 0.0)
+        back = (cut - since[1:]) / 7.0
+        result[n] = off[off > back].sum()
+    return result
+
+
+def _last_trained(histories: Histories, rows: Ints) -> pd.Series:
+    return histories.sessions.groupby("spell")["date"].max().reindex(rows).reset_index(drop=True)
+
+
+def _cleared_levels(model: GrowthModel, tracked: Tracked) -> Array:
+    """By row of ``histories.spells``: level at the last session up to clearing."""
+    panel = tracked.panel
+    latent = np.zeros(int(panel.spell_row.max()) + 1)
+    latent[panel.spell_row] = tracked.filtered.mean[panel.last, 0]
+    return np.log(np.maximum(to_ratio(latent, model.power), 1e-3))
+
+
+def _sentence(row: tuple) -> str:
+    if not row.due:
+        return ""
+    why = (
+        f"after about {row.weeks_off:.0f} week{'s' * (row.weeks_off >= 1.5)} off"
+        if row.weeks_off >= 1
+        else "as sets logged since clearing show"
+    )
+    return (
+        f"Due for a re-test: stands at about {row.level_value:.1f} where the pass mark is "
+        f"{row.target:g}, {why}. Come back gradually; pain ends the session."
+    )

@@ -1,0 +1,143 @@
+"""Who stands where: which rungs are behind an athlete, which are under way, which lie ahead."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from forecast.growth.panel import day_number
+from forecast.histories import CLEARED, OPEN, PASSED_OVER, Histories
+from forecast.ladder import Ladder
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """The ladder as arrays: ``needs`` by rung number, ``min_days`` (R,), ``confirm`` (R,)."""
+
+    needs: tuple[tuple[int, ...], ...]
+    min_days: Array
+    confirm: Ints
+
+    @property
+    def n_rungs(self) -> int:
+        """Number of rungs R."""
+        return len(self.needs)
+
+    def way_to(self, rung: int) -> Flags:
+        """(R,) the rung, and every rung that it needs, directly or not."""
+        on = np.zeros(self.n_rungs, dtype=bool)
+        on[rung] = True
+        for r in range(rung, -1, -1):
+            if on[r]:
+                on[list(self.needs[r])] = True
+        return on
+
+
+def ladder_plan(ladder: Ladder) -> Plan:
+    """Return the ladder as arrays, in its order."""
+    return Plan(
+        needs=tuple(tuple(ladder.position(key) for key in rung.needs) for rung in ladder.rungs),
+        min_days=np.array([7.0 * rung.min_weeks for rung in ladder.rungs]),
+        confirm=np.array([r.criterion.confirm_sessions for r in ladder.rungs], dtype=np.int64),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """Where A athletes stand at the cut.
+
+    Attributes
+    ----------
+    athletes
+        (A,) numbers, increasing; ``names`` their names.
+    behind
+        (A, R) rungs behind them; ``presumed`` those of them that no log shows.
+    spell
+        (A, R) row in ``histories.spells`` of rungs logged, -1 for none.
+    under_way
+        (A, R) rungs being trained.
+    cleared_day
+        (A, R) days from the cut to the clearing of rungs behind (0 or less), NaN where unknown.
+    since
+        (A,) days from the cut to the athlete's first set.
+    """
+
+    athletes: Ints
+    names: tuple[str, ...]
+    behind: Flags
+    presumed: Flags
+    spell: Ints
+    under_way: Flags
+    cleared_day: Array
+    since: Array
+
+    @property
+    def ahead(self) -> Flags:
+        """(A, R) rungs still ahead, those under way included."""
+        return ~self.behind
+
+
+def stand(histories: Histories, names: list[str]) -> Standing:
+    """Return where these athletes stand.
+
+    A rung is behind an athlete when it was cleared or passed over; when a rung that needs it has
+    been begun and it is not being trained itself; and when no log shows it although it comes
+    before every rung the athlete has ever logged: logs often begin in the middle of a ladder.
+
+    Parameters
+    ----------
+    histories
+        The log up to the cut.
+    names
+        Athletes asked about.
+    """
+    spells = histories.spells.reset_index(names="row")
+    spells = spells[spells["athlete"].isin(names)]
+    athletes = np.unique(spells["athlete_id"].to_numpy(dtype=np.int64))
+    who = np.searchsorted(athletes, spells["athlete_id"].to_numpy())
+    rung = spells["rung_index"].to_numpy(dtype=np.int64)
+    shape = (len(athletes), len(histories.ladder.rungs))
+    outcome = spells["outcome"].to_numpy()
+    row = np.full(shape, -1, dtype=np.int64)
+    row[who, rung] = spells["row"]
+    under_way, done, begun = (np.zeros(shape, dtype=bool) for _ in range(3))
+    under_way[who, rung] = outcome == OPEN
+    done[who, rung] = np.isin(outcome, [CLEARED, PASSED_OVER])
+    begun[who, rung] = True
+    cut = int(day_number(pd.Series([histories.as_of]))[0])
+    day = np.full(shape, np.nan)
+    finished = done[who, rung]
+    day[who[finished], rung[finished]] = day_number(spells["end"][finished]) - cut
+    behind = _behind(done, begun, under_way, ladder_plan(histories.ladder))
+    first = np.full(len(athletes), np.inf)
+    np.minimum.at(first, who, day_number(spells["start"]) - cut)
+    by_number = dict(zip(spells["athlete_id"], spells["athlete"], strict=True))
+    return Standing(
+        athletes=athletes,
+        names=tuple(by_number[number] for number in athletes),
+        behind=behind,
+        presumed=behind & ~begun,
+        spell=row,
+        under_way=under_way & ~behind,
+        cleared_day=day,
+        since=first,
+    )
+
+
+def _behind(done: Flags, begun: Flags, under_way: Flags, plan: Plan) -> Flags:
+    """(A, R) rungs behind, by the three rules of ``stand``."""
+    earliest = np.where(begun.any(axis=1), begun.argmax(axis=1), 0)
+    behind = done | (np.arange(plan.n_rungs) < earliest[:, None])
+    reached = behind | begun
+    for r in range(plan.n_rungs - 1, -1, -1):
+        for need in plan.needs[r]:
+            reached[:, need] |= reached[:, r]
+            behind[:, need] |= reached[:, r]
+    return np.asarray(behind & (done | ~under_way))

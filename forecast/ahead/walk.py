@@ -1,0 +1,336 @@
+"""The walk up the ladder: rung after rung on the same paths, branches side by side."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forecast.ahead.climbing import new_grace
+from forecast.ahead.draws import SharedDraws, draw_shared
+from forecast.ahead.ground import Ground
+from forecast.ahead.rhythm import Rhythm, usual_rhythm
+from forecast.ahead.sampler import Climb, Starts, climb
+from forecast.ahead.standing import Plan, Standing
+from forecast.ahead.timing import IDENTITY, TimeMap, match_quantiles, recalibrate_start
+from forecast.growth.engine import recent_gaps
+from forecast.growth.habits import Habits, athlete_habits
+from forecast.histories.attendance import first_gap_table, gap_table
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+Maps = dict[tuple[int, int], TimeMap]
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """How to walk.
+
+    Attributes
+    ----------
+    paths, draws, seed
+        Paths, draws of the constants they are shared over, and the seed.
+    most_days
+        Days to look ahead.
+    learnt_weeks
+        Weeks over which the recalibrations were learnt.
+    independent
+        Take each rung's climbing time from another path, so that rungs share nothing: for
+        comparison only.
+    recalibrate
+        Recalibrate rungs not begun.
+    """
+
+    paths: int
+    draws: int
+    seed: int
+    most_days: int
+    learnt_weeks: int
+    independent: bool = False
+    recalibrate: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Walk:
+    """How A athletes went up R rungs on P paths; NaN on rungs behind them.
+
+    Attributes
+    ----------
+    climbing
+        (A, R, P) days on the rung: from the cut where under way, else from the first session.
+    delay
+        (A, R, P) days to the first session from the rung being open, or from the cut where it was
+        open before; 0 where under way.
+    cleared
+        (A, R, P) days from the cut to clearing; past ``most_days`` only an order.
+    start_level, start_gain, end_level
+        (A, R, P) latent level over the pass mark and gain a week, at the last session known or
+        the first to come; level over the mark at the last session simulated.
+    first
+        (A, R) chance that the next session meets the criterion.
+    maps
+        By (athlete place, rung): the recalibration of its times.
+    """
+
+    climbing: Array
+    delay: Array
+    cleared: Array
+    start_level: Array
+    start_gain: Array
+    end_level: Array
+    first: Array
+    maps: Maps
+
+
+@dataclass(slots=True)
+class _Going:
+    """A walk half done: arrays (A, R, P) filled rung by rung."""
+
+    ground: Ground
+    settings: Settings
+    shared: SharedDraws
+    open_at: Ints
+    rhythm: Rhythm
+    pooled: dict[tuple[int, int], Array]
+    given: Maps | None
+    slope: Array
+    out: dict[str, Array]
+    maps: Maps = field(default_factory=dict)
+
+
+def walk(
+    ground: Ground,
+    settings: Settings,
+    *,
+    pooled: dict[tuple[int, int], Array] | None = None,
+    maps: Maps | None = None,
+    rhythm: Rhythm | None = None,
+) -> Walk:
+    """Simulate all rungs still ahead of every athlete.
+
+    Parameters
+    ----------
+    ground, settings
+        What is known, and how to walk.
+    pooled
+        By (athlete place, rung): (W,) pooled chances by week 0, 1, ... of open rungs; their
+        simulated times are matched to these.
+    maps
+        Recalibrations of another walk to use instead of making new ones.
+    rhythm
+        Another rhythm of training than the athletes' own.
+    """
+    standing = ground.standing
+    who, rung = np.nonzero(standing.under_way)
+    spells = ground.place[standing.spell[who, rung]]
+    order = np.argsort(spells, kind="stable")
+    open_at = np.full(standing.behind.shape, -1, dtype=np.int64)
+    open_at[who[order], rung[order]] = np.arange(len(order))
+    shared = draw_shared(
+        ground.model, ground.tracked, standing.athletes, spells[order],
+        paths=settings.paths, draws=settings.draws, seed=settings.seed,
+    )  # fmt: skip
+    going = _Going(
+        ground, settings, shared, open_at,
+        rhythm or usual_rhythm(len(standing.athletes), settings.paths),
+        pooled or {}, maps, _carry_draws(ground, settings), _blank(ground, settings.paths),
+    )  # fmt: skip
+    for number in range(ground.plan.n_rungs):
+        _one_rung(going, number)
+    out = going.out
+    return Walk(
+        out["climbing"], out["delay"], out["cleared"], out["start_level"], out["start_gain"],
+        out["end_level"], out["first"][:, :, 0], going.maps,
+    )  # fmt: skip
+
+
+def _carry_draws(ground: Ground, settings: Settings) -> Array:
+    """(P, 2) draws of what margin and own pace carry over."""
+    rng = np.random.default_rng([settings.seed, 4])
+    root = np.linalg.cholesky(ground.climbing.carry_cov)
+    return np.asarray(
+        ground.climbing.carry_mean + rng.standard_normal((settings.paths, 2)) @ root.T
+    )
+
+
+def _blank(ground: Ground, paths: int) -> dict[str, Array]:
+    """Arrays to fill, with what is behind each athlete already in place."""
+    standing = ground.standing
+    known = np.where(standing.behind, standing.cleared_day, np.nan)
+    # What no log shows was behind the athlete when the log began.
+    known = np.where(standing.behind & np.isnan(known), standing.since[:, None], known)
+    logged = standing.behind & (standing.spell >= 0)
+    start = {
+        "cleared": known,
+        "margin": np.where(logged, ground.margin[standing.spell], 0.0),
+        "own_pace": np.where(logged, ground.own_pace[standing.spell], 0.0),
+    }
+    names = ("climbing", "delay", "start_level", "start_gain", "end_level", "first")
+    blank = np.full(known.shape, np.nan)
+    start |= {name: blank for name in names}
+    return {name: np.repeat(values[:, :, None], paths, axis=2) for name, values in start.items()}
+
+
+def _one_rung(going: _Going, rung: int) -> None:
+    """Climb one rung for everybody who has it ahead, and note how it went."""
+    who = np.flatnonzero(going.ground.standing.ahead[:, rung])
+    if not len(who):
+        return
+    out, settings = going.out, going.settings
+    ready, last = _ready(going.ground.plan, going.ground.standing, out["cleared"], rung, who)
+    begun = going.open_at[who, rung] >= 0
+    delay = _delays(going, rung, who, ready, begun)
+    opening = np.where(begun[:, None], 0.0, np.maximum(ready, 0.0))
+    starts = _starts(going, rung, who, last, opening + delay)
+    seed = [settings.seed, 5, rung]
+    found = climb(starts, going.shared.constants, most_days=settings.most_days, seed=seed)
+    days = _recalibrated(going, rung, who, found, delay, starts.begun)
+    if settings.independent:
+        days = days[:, np.random.default_rng([*seed, 6]).permutation(settings.paths)]
+    cleared = opening + delay + days
+    margin = found.level - starts.threshold[:, None]
+    really = found.days <= settings.most_days
+    effect = going.shared.rung[:, rung, 2] + going.shared.athlete[who, :, 2]
+    for name, values in (
+        ("climbing", days),
+        ("delay", delay),
+        ("cleared", cleared),
+        ("start_level", starts.level - starts.threshold[:, None]),
+        ("start_gain", starts.swing + starts.pace),
+        ("end_level", margin),
+        ("first", found.first[:, None]),
+        ("margin", np.where(really, margin - going.ground.climbing.margin, 0.0)),
+        ("own_pace", starts.pace / going.rhythm.gain[who] - effect),
+    ):
+        out[name][who, rung] = values
+
+
+def _ready(
+    plan: Plan, standing: Standing, cleared: Array, rung: int, who: Ints
+) -> tuple[Array, Ints]:
+    """(T, P) day the rung is open, ``min_weeks`` served, and the need cleared last (-1: none)."""
+    needs = list(plan.needs[rung])
+    if not needs:
+        shape = (len(who), cleared.shape[2])
+        return np.broadcast_to(standing.since[who][:, None], shape), np.full(shape, -1)
+    done = cleared[who][:, needs]
+    ready = (done + plan.min_days[needs][None, :, None]).max(axis=1)
+    return ready, np.asarray(needs)[done.argmax(axis=1)]
+
+
+def _starts(going: _Going, rung: int, who: Ints, last: Ints, first_day: Array) -> Starts:
+    """Where everybody stands on the rung: under way as filtered, else as drawn.
+
+    ``first_day`` (T, P): days from the cut to the first session; 0 where under way.
+    """
+    ground, shared = going.ground, going.shared
+    place = going.open_at[who, rung]
+    begun = place >= 0
+    state = shared.rung[:, rung] + shared.athlete[who] + shared.own[rung]
+    path = np.arange(last.shape[1])
+    known = last >= 0
+    for part, column, name in ((0, 0, "margin"), (2, 1, "own_pace")):
+        before = going.out[name][who[:, None], last, path]
+        state[:, :, part] += going.slope[:, column] * np.where(known, before, 0.0)
+    state[begun] = shared.open_state[place[begun]]
+    gain = going.rhythm.gain[who]
+    rows = _rows(ground, rung, who, begun)
+    gaps = going.rhythm.gaps(rows.gaps, who)
+    return Starts(
+        level=state[:, :, 0], swing=state[:, :, 1] * gain, pace=state[:, :, 2] * gain,
+        threshold=rows.threshold, measure=np.full(len(who), ground.measure[rung]),
+        grace=np.where(begun, rows.grace, new_grace(gaps)),
+        confirm=np.full(len(who), ground.plan.confirm[rung]), run=rows.run, begun=begun,
+        wait=rows.wait, done=rows.done, origin=ground.cut + first_day,
+        scatter=ground.scatter[who], gaps=gaps,
+        first_gaps=first_gap_table(np.sort(gaps, axis=1), rows.wait), habits=rows.habits,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class _Rows:
+    """Plain facts of T rungs, as in ``Starts``."""
+
+    threshold: Array
+    grace: Array
+    run: Ints
+    wait: Array
+    done: Array
+    gaps: Array
+    habits: Habits
+
+
+def _rows(ground: Ground, rung: int, who: Ints, begun: Flags) -> _Rows:
+    """Facts of the rung for everybody: of the spell under way, else of the athlete lately."""
+    panel, rows = ground.tracked.panel, ground.standing.spell[who[begun], rung]
+    spell = ground.place[rows]
+    last = panel.last[spell]
+    threshold = np.full(len(who), ground.threshold[rung])
+    grace, wait, done = np.zeros((3, len(who)))
+    run = np.zeros(len(who), dtype=np.int64)
+    gaps, sets = ground.gaps[who].copy(), ground.habits.sets[who].copy()
+    intercept = ground.habits.intercept[who].copy()
+    if len(rows):
+        threshold[begun], grace[begun] = panel.threshold[spell], panel.grace[spell]
+        run[begun] = ground.histories.spells["run"].to_numpy()[rows]
+        wait[begun], done[begun] = ground.cut - panel.day[last], panel.number[last] + 1.0
+        gaps[begun] = gap_table(recent_gaps(panel, last), ground.model.rhythm)
+        level = ground.tracked.filtered.mean[:, 0]
+        own = athlete_habits(panel, panel.eligible, level, last, ground.model.habits)
+        intercept[begun], sets[begun] = own.intercept, own.sets
+    return _Rows(
+        threshold, grace, run, wait, done, gaps, Habits(intercept, ground.habits.slope, sets)
+    )
+
+
+def _delays(going: _Going, rung: int, who: Ints, ready: Array, begun: Flags) -> Array:
+    """(T, P) days until the first session, from the rung being open or from the cut."""
+    table = np.tile(going.ground.climbing.delays, (len(who), 1))
+    elapsed = np.maximum(-ready[:, 0], 0.0)  # the same on every path where it is in the past
+    table = first_gap_table(table, elapsed) - elapsed[:, None]
+    rng = np.random.default_rng([going.settings.seed, 7, rung])
+    drawn = table[:, rng.integers(0, table.shape[1], ready.shape[1])]
+    return np.where(begun[:, None], 0.0, drawn)
+
+
+def _recalibrated(
+    going: _Going, rung: int, who: Ints, found: Climb, delay: Array, begun: Flags
+) -> Array:
+    """(T, P) climbing times by this rung's map of each athlete; made here where none is given."""
+    days = np.empty_like(found.days)
+    for row, athlete in enumerate(who):
+        key = (int(athlete), rung)
+        simulated = found.days[row]
+        if going.given is not None:
+            time_map = going.given[key]
+        elif key in going.pooled:
+            chance = going.pooled[key]
+            at = 7.0 * np.arange(len(chance))
+            time_map = match_quantiles(simulated + delay[row], chance, at)
+        elif going.settings.recalibrate and not begun[row]:
+            weeks = going.settings.learnt_weeks
+            time_map = recalibrate_start(simulated, going.ground.climbing.starts, weeks)
+        else:
+            time_map = IDENTITY
+        going.maps[key] = time_map
+        wait = delay[row] if key in going.pooled else 0.0
+        days[row] = time_map.apply(simulated + wait) - wait
+    return days
+
+
+def chain(plan: Plan, standing: Standing, gone: Walk, quicker: Array) -> Array:
+    """Return clearing days (A, R, P) had every rung been climbed ``quicker`` (A,) times as fast.
+
+    Delays and consolidation periods stay as they are.
+    """
+    cleared = gone.cleared.copy()
+    for rung in range(plan.n_rungs):
+        who = np.flatnonzero(standing.ahead[:, rung])
+        ready, _ = _ready(plan, standing, cleared, rung, who)
+        begun = standing.under_way[who, rung][:, None]
+        opening = np.where(begun, 0.0, np.maximum(ready, 0.0))
+        climbing = gone.climbing[who, rung] / quicker[who][:, None]
+        cleared[who, rung] = opening + gone.delay[who, rung] + climbing
+    return cleared

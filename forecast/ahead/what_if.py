@@ -1,0 +1,129 @@
+"""What if this athlete came more or less often: association, and said to be no more than that."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import pandas as pd
+from scipy.stats import norm
+
+from forecast.ahead.climbing import Climbing
+from forecast.ahead.ladder import (
+    assemble,
+    check_asked,
+    climbing_of,
+    look_up,
+    settings_of,
+    walk_at,
+)
+from forecast.ahead.rhythm import weekly_sessions
+from forecast.ahead.walk import walk
+from forecast.errors import ForecastError
+from forecast.log.training_log import TrainingLog
+from forecast.readiness import ReadinessForecaster
+
+COLUMNS = (
+    "athlete", "rung", "rung_name", "sessions_per_week", "as_now", "weeks_low", "weeks_mid",
+    "weeks_high", "date_mid", "p_12", "p_26", "p_never_in_horizon",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class WhatIf:
+    """An athlete's ladder at several rates of training, and what to know before reading it.
+
+    Attributes
+    ----------
+    table
+        One row a rung ahead and rate (``as_now`` marks the present one), columns ``COLUMNS``;
+        weeks and dates as in ``LadderAhead.summary``.
+    warning
+        Sentences that belong beside the table wherever it is shown.
+    """
+
+    table: pd.DataFrame
+    warning: str
+
+    def _repr_html_(self) -> str:
+        return f"<p>{self.warning}</p>{self.table.to_html(index=False)}"
+
+
+def what_if(
+    model: ReadinessForecaster,
+    log: TrainingLog,
+    as_of: pd.Timestamp | str | None,
+    athlete: str,
+    *,
+    sessions_per_week: Sequence[float] = (2.0, 3.0, 4.0),
+    horizon_weeks: int = 260,
+    climbing: Climbing | None = None,
+) -> WhatIf:
+    """Look up one athlete's ladder at several rates of training.
+
+    Ordinary gaps between sessions on a rung are scaled to the rate asked for; layoffs stay as
+    they are. Gain moves with the rate as the log shows over all its spells: the part of training
+    that the growth engine's clock counts by the session, and what is left to the rate beyond that
+    (an elasticity, shrunk to none), its uncertainty included.
+
+    Parameters
+    ----------
+    model, log, as_of, horizon_weeks, climbing
+        As in ``ladder_ahead``.
+    athlete
+        Whose ladder.
+    sessions_per_week
+        Rates to compare with the present one.
+
+    Raises
+    ------
+    NotFittedError
+        ``fit`` was not called.
+    ForecastError
+        The athlete is not in the log or has nothing ahead, or a rate is out of range.
+    HistoryError
+        No set is dated before ``as_of``.
+    """
+    if climbing is None:
+        cut = model.as_of_ if as_of is None else min(pd.Timestamp(as_of), model.as_of_)
+        climbing = climbing_of(model, log, cut)
+    alone = replace(log, sets=log.sets[log.sets["athlete"] == athlete].reset_index(drop=True))
+    if alone.sets.empty:
+        raise ForecastError(f"{athlete!r} is not in the log; its athletes are in log.athletes.")
+    for rate in sessions_per_week:
+        check_asked(horizon_weeks, rate)
+    ground, pooled, current = look_up(model, alone, as_of, climbing)
+    if current.summary.empty:
+        raise ForecastError(f"Nothing lies ahead of {athlete!r}: no rung is open.")
+    now = float(weekly_sessions(ground.gaps)[0])
+    settings = settings_of(model, horizon_weeks)
+    base = walk(ground, settings, pooled=pooled)
+    parts = []
+    for rate in (None, *sessions_per_week):
+        gone = base if rate is None else walk_at(ground, settings, pooled, base, rate)
+        ahead = assemble(ground, settings, gone, current, model, as_now=rate is None)
+        part = ahead.summary.copy()
+        part["sessions_per_week"] = round(now, 2) if rate is None else float(rate)
+        part["as_now"] = rate is None
+        parts.append(part)
+    table = pd.concat(parts, ignore_index=True)[list(COLUMNS)]
+    clock = model.engines_.growth.fit.constants.clock
+    by_session = clock.practice * clock.session_weeks * now
+    return WhatIf(table, _warning(climbing, by_session / (1.0 - clock.practice + by_session), now))
+
+
+def _warning(climbing: Climbing, by_session: float, now: float) -> str:
+    """What belongs beside the table; ``by_session`` is the share of training that comes so."""
+    half = float(norm.ppf(0.9)) * climbing.elasticity_sd
+    low, mid, high = (
+        100.0 * ((1.0 + by_session) * 2.0 ** (climbing.elasticity + part) - 1.0)
+        for part in (-half, 0.0, half)
+    )
+    return (
+        "This is association, not cause. In this log, spells with twice the sessions a week show "
+        f"{mid:+.0f} % gain a week (80 % range {low:+.0f} to {high:+.0f} %); whoever comes more "
+        "often differs in other ways too, and nobody was assigned a rate. Lately it was about "
+        f"{now:.1f} sessions a week on a rung. More is not safer: tendons adapt slowly to "
+        "straight-arm loading, so change one thing at a time, stop at pain, and ask a qualified "
+        "coach or a licensed clinician first. Local rules come first."
+    )
