@@ -1,0 +1,162 @@
+"""Which rung holds people up: its share of the time on the ladder, flat weeks, lapses."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from forecast.cohort.records import plural, spell_times
+from forecast.cohort.through_model import FLAT_GAIN, Seen, see
+from forecast.log.training_log import TrainingLog
+from forecast.readiness import ReadinessForecaster
+from forecast.survival import SurvivalCurve, kaplan_meier
+
+UNTIL_WEEKS = 104.0
+"""Weeks on a rung are averaged up to here: beyond two years few are followed."""
+LONGEST_COUNTED_GAP = 14.0
+"""Days after a session for which its opinion (flat or not) stands; beyond that it is a layoff."""
+MIN_SPELLS = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Bottlenecks:
+    """Where the time on the ladder goes.
+
+    Attributes
+    ----------
+    table
+        One row a rung, in ladder order: ``rung, rung_name, spells, cleared, lapsed, open,
+        weeks_logged, share_logged`` (of all weeks logged on any rung), ``weeks_usual`` (mean of
+        the curve up to ``until_weeks``), ``share_usual`` (its part of the sum over rungs, missing
+        unless every rung has a curve), ``median_weeks``, ``flat_weeks``, ``flat_share`` (of the
+        weeks trained), ``lapse_share`` (of spells ended).
+    until_weeks
+        How far the usual weeks are averaged: the shortest follow-up of any rung, two years at
+        most.
+    n_left_out
+        Spells of unknown beginning: they count in ``weeks_logged`` and ``flat_weeks`` only.
+    """
+
+    table: pd.DataFrame
+    until_weeks: float
+    n_left_out: int
+
+    def frame(self) -> pd.DataFrame:
+        """Return the table."""
+        return self.table.copy()
+
+    @property
+    def text(self) -> str:
+        """Which rungs take most of the time, in sentences."""
+        some = self.table[self.table["spells"] >= MIN_SPELLS]
+        if some.empty:
+            return "Not enough data: no rung has five spells yet."
+        worst = some.iloc[int(some["share_logged"].argmax())]
+        flat = some.iloc[int(some["flat_share"].argmax())]
+        return (
+            f"{worst['rung_name']} takes {worst['share_logged']:.0%} of all weeks logged"
+            f"{_median(worst)}. Most often flat: {flat['rung_name']}, {flat['flat_share']:.0%} of "
+            f"the weeks trained on it (gain below {FLAT_GAIN:.1%} a week). "
+            f"{plural(self.n_left_out, 'spell')} under way when the log began count toward weeks "
+            "logged only. Athletes who reach the later rungs are not those who began: rungs are "
+            "compared as they are climbed here, not as they would be by everybody."
+        )
+
+
+def _median(row: pd.Series) -> str:
+    if not np.isfinite(row["median_weeks"]):
+        return " (fewer than half have cleared it while watched)"
+    return f" (median {row['median_weeks']:.0f} weeks)"
+
+
+def bottlenecks(
+    model: ReadinessForecaster, log: TrainingLog, as_of: pd.Timestamp | str | None = None
+) -> Bottlenecks:
+    """Table the rungs by the time they take.
+
+    Parameters
+    ----------
+    model
+        A fitted forecaster; its growth engine says which weeks were flat.
+    log, as_of
+        The log and its cut date.
+
+    Raises
+    ------
+    NotFittedError, ForecastError, HistoryError
+        See ``through_model.see``.
+
+    Notes
+    -----
+    ``weeks_usual`` is the restricted mean of the Kaplan-Meier curve (Klein & Moeschberger 2003,
+    eq. 4.5.1). A week is flat where the filtered gain is more likely than not below
+    ``FLAT_GAIN``; layoffs beyond two weeks are not counted as trained.
+    """
+    return bottleneck_table(see(model, log, as_of))
+
+
+def bottleneck_table(seen: Seen) -> Bottlenecks:
+    """Make the table from a log already seen through a model."""
+    histories = seen.histories
+    keys = histories.ladder.keys
+    spells = histories.spells
+    times = spell_times(histories)
+    ends = pd.crosstab(spells["rung"], spells["outcome"]).reindex(keys, fill_value=0)
+    logged = spells.groupby("rung")["weeks"].sum().reindex(keys, fill_value=0.0)
+    flat, trained = _flat_weeks(seen)
+    table = pd.DataFrame(
+        {
+            "rung": list(keys),
+            "rung_name": [rung.name for rung in histories.ladder.rungs],
+            "spells": spells["rung"].value_counts().reindex(keys, fill_value=0).to_numpy(),
+            **{
+                kind: (ends[kind] if kind in ends else pd.Series(0, index=keys)).to_numpy()
+                for kind in ("cleared", "lapsed", "open")
+            },
+            "weeks_logged": logged.to_numpy(),
+            "share_logged": (logged / logged.sum()).to_numpy(),
+        }
+    )
+    usual, until = _usual_weeks(times.table, keys)
+    table = table.join(usual, on="rung")
+    table["flat_weeks"] = flat.reindex(keys, fill_value=0.0).to_numpy()
+    weeks = trained.reindex(keys, fill_value=0.0).to_numpy()
+    table["flat_share"] = np.where(weeks > 0, table["flat_weeks"] / np.maximum(weeks, 1e-9), np.nan)
+    ended = table["cleared"] + table["lapsed"]
+    table["lapse_share"] = (table["lapsed"] / ended).where(ended > 0)
+    return Bottlenecks(table, until, len(times.left_out))
+
+
+def _flat_weeks(seen: Seen) -> tuple[pd.Series, pd.Series]:
+    """Weeks flat and weeks trained by rung: each session's opinion holds until the next one."""
+    sessions = seen.histories.sessions
+    following = sessions.groupby("spell")["date"].shift(-1)
+    end = sessions["spell"].map(seen.histories.spells["end"])
+    days = (following.fillna(end) - sessions["date"]).dt.days.clip(0, LONGEST_COUNTED_GAP)
+    weeks = days / 7.0
+    flat = weeks.where(seen.states["p_flat"] > 0.5, 0.0)
+    return flat.groupby(sessions["rung"]).sum(), weeks.groupby(sessions["rung"]).sum()
+
+
+def _usual_weeks(table: pd.DataFrame, keys: tuple[str, ...]) -> tuple[pd.DataFrame, float]:
+    """Restricted mean and median weeks by rung, up to a week that every curve reaches."""
+    curves = {}
+    for key, part in table.groupby("rung"):
+        if len(part) >= MIN_SPELLS and part["cleared"].any() and part["entry"].min() <= 0:
+            curves[key] = kaplan_meier(part["entry"], part["exit"], part["cleared"])
+    reach = [curve.end for curve in curves.values() if curve.survival[-1] > 0]
+    until = min([UNTIL_WEEKS, *reach])
+    mean = {key: _area(curve, until) for key, curve in curves.items()}
+    usual = pd.DataFrame({"weeks_usual": pd.Series(mean, dtype=float)}, index=list(keys))
+    whole = usual["weeks_usual"].notna().all()
+    usual["share_usual"] = usual["weeks_usual"] / usual["weeks_usual"].sum() if whole else np.nan
+    median = {key: curve.quantile(0.5) for key, curve in curves.items()}
+    usual["median_weeks"] = pd.Series(median, dtype=float).reindex(list(keys))
+    return usual, float(until)
+
+
+def _area(curve: SurvivalCurve, until: float) -> float:
+    """Area under a curve that has reached 0 by its end, or is known up to ``until``."""
+    return float(curve.restricted_mean(min(until, curve.end))[0])

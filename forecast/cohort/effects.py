@@ -1,0 +1,188 @@
+"""Who is quick and which rung is hard: pace and difficulty, shrunk to the cohort."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.stats import norm
+
+from forecast.cohort.through_model import Seen, see
+from forecast.errors import FitError
+from forecast.growth.athletes import loose_information
+from forecast.growth.pooling import centred
+from forecast.log.training_log import TrainingLog
+from forecast.readiness import ReadinessForecaster
+
+Array = NDArray[np.float64]
+
+DRAWS = 2000
+SLOWEST = 1e-3
+"""Gain a week taken as the slowest when a gap is turned into weeks."""
+
+
+@dataclass(frozen=True, slots=True)
+class PaceAndDifficulty:
+    """Athlete and rung effects of the growth engine.
+
+    Attributes
+    ----------
+    athletes
+        One row an athlete: ``athlete, spells, start`` and ``gain`` (level at the first session
+        and gain a week, against an average athlete on the same rungs), each with ``_low`` and
+        ``_high``; ``told`` (0 to 1): how much of the prior uncertainty on the gain their sets
+        have removed; near 0 the effect is shrunk to nothing for lack of data.
+    rungs
+        One row a rung: ``rung, rung_name, spells, start, gain`` (of an average athlete, with
+        intervals), ``weeks`` (gap at the start over gain: a yardstick of difficulty, no
+        forecast), ``told``.
+    level
+        Level of the intervals.
+    """
+
+    athletes: pd.DataFrame
+    rungs: pd.DataFrame
+    level: float
+
+    def frame(self) -> pd.DataFrame:
+        """Return both tables as one, long: ``kind`` is ``athlete`` or ``rung``."""
+        rungs = self.rungs.rename(columns={"rung": "name"}).assign(kind="rung")
+        athletes = self.athletes.rename(columns={"athlete": "name"}).assign(kind="athlete")
+        columns = [
+            "kind", "name", "spells", "start", "start_low", "start_high", "gain", "gain_low",
+            "gain_high", "told",
+        ]  # fmt: skip
+        return pd.concat([rungs[columns], athletes[columns]], ignore_index=True)
+
+    @property
+    def text(self) -> str:
+        """What the tables say, in sentences."""
+        hard = self.rungs.iloc[int(self.rungs["weeks"].argmax())]
+        clear = self.athletes[(self.athletes["gain_low"] > 0) | (self.athletes["gain_high"] < 0)]
+        return (
+            f"Hardest rung by this yardstick: {hard['rung_name']}, about {hard['weeks']:.0f} weeks "
+            f"({self.level:.0%} interval {hard['weeks_low']:.0f} to {hard['weeks_high']:.0f}). "
+            f"{len(clear)} of {len(self.athletes)} athletes differ clearly from the cohort's pace. "
+            "Effects are shrunk: with little data they are near 0 on purpose. They describe what "
+            "was logged, association and not what an athlete is worth."
+        )
+
+
+def pace_and_difficulty(
+    model: ReadinessForecaster,
+    log: TrainingLog,
+    as_of: pd.Timestamp | str | None = None,
+    *,
+    level: float = 0.9,
+    seed: int = 0,
+) -> PaceAndDifficulty:
+    """Return athletes' pace and rungs' difficulty with their uncertainty.
+
+    Parameters
+    ----------
+    model
+        A fitted forecaster.
+    log, as_of
+        The log whose athletes are asked about, and its cut date.
+    level
+        Level of the intervals.
+    seed
+        Of the draws behind the weeks of each rung.
+
+    Raises
+    ------
+    NotFittedError, ForecastError, HistoryError
+        See ``through_model.see``.
+    FitError
+        ``level`` is out of range.
+
+    Notes
+    -----
+    Crossed normal effects (Lindley & Smith 1972; Bates et al. 2015 sec. 3), see
+    ``growth.pooling``. Athlete effects are given the rungs' effects and the engine's constants,
+    whose uncertainty their intervals leave out. Level and gain are on the engine's latent scale
+    (at power 0: log of value over target).
+    """
+    if not 0 < level < 1:
+        raise FitError(f"level = {level!r}; give a share strictly between 0 and 1.")
+    seen = see(model, log, as_of)
+    return PaceAndDifficulty(_athletes(seen, level), _rungs(seen, level, seed), level)
+
+
+def _athletes(seen: Seen, level: float) -> pd.DataFrame:
+    """Posterior of each athlete's effect, from all their spells."""
+    fit, panel = seen.growth.fit, seen.tracked.panel
+    prior = fit.constants.pooling.athlete
+    loose = loose_information(panel, fit.constants, seen.tracked.filtered)
+    _, score, information = centred(loose, panel.rung, fit.pooled.common_mean)
+    people, who = np.unique(panel.athlete, return_inverse=True)
+    precision = np.zeros((len(people), len(prior), len(prior)))
+    total = np.zeros((len(people), len(prior)))
+    np.add.at(precision, who, information)
+    np.add.at(total, who, score)
+    cov = np.linalg.inv(precision + np.diag(1.0 / prior))
+    mean = np.einsum("aij,aj->ai", cov, total)
+    gain = np.r_[0.0, np.ones(len(prior) - 1)]
+    names = seen.histories.spells.drop_duplicates("athlete_id").set_index("athlete_id")["athlete"]
+    table = pd.DataFrame({"athlete": names.reindex(people).to_numpy()})
+    table["spells"] = np.bincount(who)
+    start_sd = np.sqrt(cov[:, 0, 0])
+    gain_var = np.einsum("i,aij,j->a", gain, cov, gain)
+    _add(table, "start", mean[:, 0], start_sd, level)
+    _add(table, "gain", mean @ gain, np.sqrt(gain_var), level)
+    table["told"] = np.clip(1.0 - gain_var / (gain @ np.diag(prior) @ gain), 0.0, 1.0)
+    return table.sort_values(["gain", "athlete"], ascending=[False, True], ignore_index=True)
+
+
+def _rungs(seen: Seen, level: float, seed: int) -> pd.DataFrame:
+    """Start, gain and weeks of an average athlete on each rung."""
+    pooled, prior = seen.growth.fit.pooled, seen.growth.fit.constants.pooling
+    k = len(prior.rung)
+    n_rungs = len(pooled.common_mean) // k - 1
+    # Each rung's typical values are the centre plus its effect: one linear map of both.
+    maps = np.zeros((n_rungs, k, k * (n_rungs + 1)))
+    for r in range(n_rungs):
+        maps[r, :, :k] = np.eye(k)
+        maps[r, :, k * (r + 1) : k * (r + 2)] = np.eye(k)
+    mean = maps @ pooled.common_mean
+    cov = maps @ pooled.common_cov @ maps.transpose(0, 2, 1)
+    gain = np.r_[0.0, np.ones(k - 1)]
+    rungs = seen.histories.ladder.rungs
+    counts = seen.histories.spells["rung"].value_counts()
+    table = pd.DataFrame(
+        {
+            "rung": [rung.key for rung in rungs],
+            "rung_name": [rung.name for rung in rungs],
+            "spells": [int(counts.get(rung.key, 0)) for rung in rungs],
+        }
+    )
+    gain_var = np.einsum("i,rij,j->r", gain, cov, gain)
+    _add(table, "start", mean[:, 0], np.sqrt(cov[:, 0, 0]), level)
+    _add(table, "gain", mean @ gain, np.sqrt(gain_var), level)
+    weeks = _weeks(mean, cov, gain, seed)
+    table["weeks"] = np.median(weeks, axis=1)
+    table["weeks_low"] = np.quantile(weeks, (1 - level) / 2, axis=1)
+    table["weeks_high"] = np.quantile(weeks, (1 + level) / 2, axis=1)
+    before = gain @ np.diag(prior.rung + prior.centre_var) @ gain
+    table["told"] = np.clip(1.0 - gain_var / before, 0.0, 1.0)
+    return table
+
+
+def _weeks(mean: Array, cov: Array, gain: Array, seed: int) -> Array:
+    """Draws of gap over gain, (R, DRAWS)."""
+    rng = np.random.default_rng(seed)
+    root = np.linalg.cholesky(cov + 1e-12 * np.eye(cov.shape[1]))
+    normal = rng.standard_normal((len(mean), DRAWS, cov.shape[1]))
+    drawn = mean[:, None, :] + np.einsum("rij,rdj->rdi", root, normal)
+    gap = np.maximum(-drawn[:, :, 0], 0.0)
+    return np.asarray(gap / np.maximum(drawn @ gain, SLOWEST))
+
+
+def _add(table: pd.DataFrame, name: str, mean: Array, spread: Array, level: float) -> None:
+    """Add a value and its interval to the table, in place."""
+    z = float(norm.ppf((1 + level) / 2))
+    table[name] = mean
+    table[f"{name}_low"] = mean - z * spread
+    table[f"{name}_high"] = mean + z * spread

@@ -1,0 +1,73 @@
+"""Training days: after each one the athlete comes again, or has lapsed."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from forecast.cohort.through_model import Seen
+from forecast.histories.spells import lapse_days
+
+RECENT_DAYS = 56
+FEATURES = ("flat", "rate", "pain", "log_weeks", "just_cleared")
+
+
+def training_days(seen: Seen) -> pd.DataFrame:
+    """Return one row an athlete and training day, with what was known that evening.
+
+    Columns: ``athlete_id, date``; ``flat`` (chance that the gain on the rungs trained is near
+    nothing or below, -0.5 to 0.5 about one half), ``rate`` (log of training days a week over the
+    last eight weeks), ``pain`` (highest noted that day over 10, 0 where none was noted),
+    ``log_weeks`` (log of 1 + weeks since the first set), ``just_cleared`` (a rung was cleared in
+    the last four weeks), ``last`` (no later training day before the cut), ``away`` (days from
+    here to the cut) and ``lapsed`` (last, and away for longer than the lapse rule allows).
+    """
+    histories = seen.histories
+    sessions = histories.sessions[["athlete", "spell", "date"]].copy()
+    sessions["p_flat"] = seen.states["p_flat"].to_numpy()
+    pain = histories.sets.groupby(["athlete", "date"])["pain"].max().rename("pain")
+    days = sessions.groupby(["athlete", "date"], as_index=False)["p_flat"].mean()
+    after = histories.after_clearing[["athlete", "date"]].drop_duplicates()
+    days = days.merge(after, on=["athlete", "date"], how="outer").sort_values(["athlete", "date"])
+    # A day of upkeep only says nothing new about the gain: the last opinion stands.
+    days["p_flat"] = days.groupby("athlete")["p_flat"].ffill().fillna(0.5)
+    days = days.merge(pain, on=["athlete", "date"], how="left").reset_index(drop=True)
+    ids = histories.spells.drop_duplicates("athlete").set_index("athlete")["athlete_id"]
+    days["athlete_id"] = days["athlete"].map(ids)
+    days = days[days["athlete_id"].notna()].astype({"athlete_id": "int64"})
+    days = days.sort_values(["athlete_id", "date"]).reset_index(drop=True)
+    return _with_features(days, histories.spells, histories.sessions, histories.as_of)
+
+
+def _with_features(
+    days: pd.DataFrame, spells: pd.DataFrame, sessions: pd.DataFrame, as_of: pd.Timestamp
+) -> pd.DataFrame:
+    day = days["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
+    who = days["athlete_id"].to_numpy()
+    span = np.int64(10**7)
+    key = who * span + day
+    first = day[np.searchsorted(who, who, side="left")]
+    from_day = np.maximum(first, day - RECENT_DAYS + 1)
+    count = np.arange(len(key)) + 1 - np.searchsorted(key, who * span + from_day, side="left")
+    weeks = np.maximum(day - from_day + 1, 14) / 7.0
+    out = days[["athlete", "athlete_id", "date"]].copy()
+    out["flat"] = days["p_flat"].to_numpy() - 0.5
+    out["rate"] = np.log(count / weeks)
+    out["pain"] = days["pain"].fillna(0.0).to_numpy() / 10.0
+    out["log_weeks"] = np.log1p((day - first) / 7.0)
+    out["just_cleared"] = _just_cleared(key, spells, span)
+    out["last"] = np.r_[who[1:] != who[:-1], True]
+    cut = np.datetime64(as_of, "D").astype(np.int64)
+    out["away"] = cut - day
+    allowed = days["athlete"].map(lapse_days(sessions, 12.0)).to_numpy(dtype=float)
+    out["lapsed"] = out["last"].to_numpy() & (out["away"].to_numpy() > allowed)
+    return out
+
+
+def _just_cleared(key: np.ndarray, spells: pd.DataFrame, span: np.int64) -> np.ndarray:
+    """Whether the athlete cleared a rung in the 28 days up to each training day."""
+    done = spells[spells["cleared_on"].notna()]
+    when = done["cleared_on"].to_numpy().astype("datetime64[D]").astype(np.int64)
+    cleared = np.sort(done["athlete_id"].to_numpy() * span + when)
+    upto = np.searchsorted(cleared, key, side="right")
+    return (upto > np.searchsorted(cleared, key - 28, side="left")).astype(float)

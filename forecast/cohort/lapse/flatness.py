@@ -1,0 +1,173 @@
+"""Do athletes who are flat lapse sooner? The chance after a training day that it was the last."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+import statsmodels.api as sm
+from numpy.typing import NDArray
+from scipy.stats import norm
+
+from forecast.cohort.lapse.days import FEATURES, training_days
+from forecast.cohort.through_model import see
+from forecast.log.training_log import TrainingLog
+from forecast.readiness import ReadinessForecaster
+from forecast.survival import fit_ridge_logistic
+
+Array = NDArray[np.float64]
+
+MIN_LAPSES = 10
+PRIOR_CHANCE = 0.0017
+"""Chance that a training day is the last: 20 % lapse a year at 2.5 days a week (judgement)."""
+PRIOR_SD = (1.0, 0.7, 0.7, 0.7, 0.5, 0.5)
+"""Spread of the priors: intercept (log odds), then the effects of ``FEATURES``."""
+
+_WORDS = {
+    "flat": "chance of being flat 25 points higher",
+    "rate": "twice the training days a week",
+    "pain": "pain 5 out of 10 that day",
+    "log_weeks": "twice as long in the log",
+    "just_cleared": "a rung cleared in the last four weeks",
+}
+_STEPS = {"flat": 0.25, "rate": np.log(2), "pain": 0.5, "log_weeks": np.log(2), "just_cleared": 1.0}
+
+
+@dataclass(frozen=True, slots=True)
+class LapseHazard:
+    """Association of lapse with flatness and other things known on a training day.
+
+    Attributes
+    ----------
+    effects
+        One row a feature: ``feature, contrast, odds_ratio, low, high, p_value``; empty where
+        there are fewer than ten lapses.
+    n_days, n_lapses, n_athletes
+        What it rests on; the last day of athletes still within the lapse rule is left out.
+    level
+        Level of the intervals.
+    """
+
+    effects: pd.DataFrame
+    n_days: int
+    n_lapses: int
+    n_athletes: int
+    level: float
+
+    def frame(self) -> pd.DataFrame:
+        """Return ``effects``."""
+        return self.effects.copy()
+
+    @property
+    def text(self) -> str:
+        """What the table says, in sentences."""
+        basis = f"{self.n_lapses} lapses in {self.n_days} training days of {self.n_athletes}"
+        if self.effects.empty:
+            return f"Not enough data on lapse: {basis} athletes; at least {MIN_LAPSES} are needed."
+        flat = self.effects.set_index("feature").loc["flat"]
+        return (
+            f"From {basis} athletes: the odds that a training day was the last were "
+            f"{flat['odds_ratio']:.2f} times as high where the chance of being flat was 25 points "
+            f"higher ({self.level:.0%} interval {flat['low']:.2f} to {flat['high']:.2f}). This is "
+            "association: whoever is losing interest may go flat because of it, and coaching may "
+            "differ where somebody is flat."
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class LapseModel:
+    """Log odds that a training day is the last: ``weights`` (6,) and their ``cov`` (6, 6)."""
+
+    weights: Array = field(repr=False)
+    cov: Array = field(repr=False)
+
+
+def design_of(days: pd.DataFrame) -> Array:
+    """Intercept and features of training days, (n, 6)."""
+    return np.column_stack([np.ones(len(days)), days[list(FEATURES)].to_numpy(dtype=float)])
+
+
+def decided(days: pd.DataFrame) -> pd.DataFrame:
+    """Training days of which it is known whether another followed."""
+    return days[~days["last"] | days["lapsed"]]
+
+
+def fit_lapse(days: pd.DataFrame) -> LapseModel:
+    """Fit the chance of lapse for forecasting: penalised, so that no lapse at all is an answer.
+
+    Raises
+    ------
+    FitError
+        The fit did not settle.
+    """
+    known = decided(days)
+    design = design_of(known)
+    penalty = 1.0 / np.asarray(PRIOR_SD) ** 2
+    usual = float(np.log(PRIOR_CHANCE / (1 - PRIOR_CHANCE)))
+    weights = fit_ridge_logistic(
+        design, known["lapsed"].to_numpy(dtype=float), np.full(len(design), usual), penalty,
+        np.ones(len(design)),
+    )  # fmt: skip
+    weights = weights + np.r_[usual, np.zeros(len(FEATURES))]
+    chance = 1.0 / (1.0 + np.exp(-design @ weights))
+    curve = (design * (chance * (1 - chance))[:, None]).T @ design + np.diag(penalty)
+    return LapseModel(weights, np.linalg.inv(curve))
+
+
+def lapse_hazard(
+    model: ReadinessForecaster,
+    log: TrainingLog,
+    as_of: pd.Timestamp | str | None = None,
+    *,
+    level: float = 0.9,
+) -> LapseHazard:
+    """Relate lapse to flatness, as filtered on each training day, and to other things known then.
+
+    Parameters
+    ----------
+    model
+        A fitted forecaster; its growth engine says how flat an athlete is.
+    log, as_of
+        The log and its cut date.
+    level
+        Level of the intervals.
+
+    Raises
+    ------
+    NotFittedError, ForecastError, HistoryError
+        See ``through_model.see``.
+
+    Notes
+    -----
+    Logistic regression on training days (a discrete-time hazard, Prentice & Gloeckler 1978, with
+    training days as the clock), errors clustered by athlete. ``flat`` changes from day to day: it
+    is a time-varying covariate and uses nothing later than that day.
+    """
+    seen = see(model, log, as_of)
+    return hazard_of(training_days(seen), level)
+
+
+def hazard_of(days: pd.DataFrame, level: float) -> LapseHazard:
+    """Relate lapse to the features of training days already laid out."""
+    known = decided(days)
+    lapses = int(known["lapsed"].sum())
+    people = known["athlete_id"].nunique()
+    columns = ["feature", "contrast", "odds_ratio", "low", "high", "p_value"]
+    if lapses < MIN_LAPSES:
+        return LapseHazard(pd.DataFrame(columns=columns), len(known), lapses, people, level)
+    design = design_of(known)
+    varied = np.r_[True, np.ptp(design[:, 1:], axis=0) > 1e-9]
+    fit = sm.GLM(
+        known["lapsed"].to_numpy(dtype=float), design[:, varied], family=sm.families.Binomial()
+    ).fit(cov_type="cluster", cov_kwds={"groups": known["athlete_id"].to_numpy()})
+    z = float(norm.ppf((1 + level) / 2))
+    names = [name for name, kept in zip(FEATURES, varied[1:], strict=True) if kept]
+    rows = []
+    for place, name in enumerate(names, start=1):
+        effect = float(fit.params[place]) * _STEPS[name]
+        error = float(fit.bse[place]) * _STEPS[name]
+        low, high = effect - z * error, effect + z * error
+        ratio = (np.exp(effect), np.exp(low), np.exp(high))
+        rows.append((name, _WORDS[name], *ratio, float(fit.pvalues[place])))
+    return LapseHazard(pd.DataFrame(rows, columns=columns), len(known), lapses, people, level)

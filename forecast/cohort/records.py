@@ -1,0 +1,145 @@
+"""What the cohort room is asked with: a log or its histories, and whose spells count how."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from forecast.errors import HistoryError
+from forecast.histories import CLEARED, LAPSED, OPEN, PASSED_OVER, Histories, build_histories
+from forecast.log.training_log import TrainingLog
+
+Records = TrainingLog | Histories
+
+SINCE_COLUMN = "on_rung_since"
+START_YEAR = "start_year"
+DAYS = 7.0
+
+
+def as_histories(records: Records, as_of: pd.Timestamp | str | None = None) -> Histories:
+    """Return histories as they are, or made from a log.
+
+    Raises
+    ------
+    HistoryError
+        Histories came with another cut date than theirs, or the log holds no usable set.
+    """
+    if isinstance(records, Histories):
+        if as_of is not None and pd.Timestamp(as_of).normalize() != records.as_of:
+            raise HistoryError(
+                f"These histories end on {records.as_of.date()}; to look as of {as_of}, give the "
+                "log instead."
+            )
+        return records
+    return build_histories(records, as_of)
+
+
+@dataclass(frozen=True, slots=True)
+class SpellTimes:
+    """Spells on a clock that starts with each athlete's first set on the rung.
+
+    Attributes
+    ----------
+    table
+        One row a spell that can be used: ``athlete, athlete_id, rung, rung_index, outcome``,
+        ``entry`` (weeks from its beginning to when it came into the log, -1 where the log saw it
+        begin), ``exit``, ``cleared``, and the bounds ``lower``, ``upper`` of the clearing time
+        (upper infinite while not cleared), all in weeks.
+    left_out
+        Spells under way when the log began whose beginning nobody wrote down.
+    entered_late
+        Spells under way whose beginning the roster column ``on_rung_since`` gives.
+    """
+
+    table: pd.DataFrame
+    left_out: pd.DataFrame
+    entered_late: int
+
+
+def spell_times(histories: Histories) -> SpellTimes:
+    """Put all spells on one clock; see ``SpellTimes`` for what becomes of those under way.
+
+    Notes
+    -----
+    ``on_rung_since`` is one date an athlete: it is taken for the rung they were on when they
+    entered the log. Where they were on several at once, nobody can tell which is meant, and the
+    spells are left out.
+    """
+    spells = histories.spells
+    since = _known_since(histories)
+    late = since.notna()
+    kept = late | ~spells["under_way"]
+    begin = since.where(late, spells["start"])
+    shift = (spells["start"] - begin).dt.days / DAYS
+    table = spells[["athlete", "athlete_id", "rung", "rung_index", "outcome"]].copy()
+    table["entry"] = np.where(late, shift, -1.0)
+    table["exit"] = spells["weeks"] + shift
+    table["cleared"] = spells["outcome"] == CLEARED
+    last_seen = (spells["last_session"] - begin).dt.days / DAYS
+    # A rung cleared in its first session was cleared exactly then, as far as anyone can tell.
+    before = (spells["clear_lower"] + shift).fillna(table["exit"])
+    table["lower"] = np.where(table["cleared"], before, last_seen)
+    table["upper"] = np.where(table["cleared"], table["exit"], np.inf)
+    seen = table["exit"] > table["entry"]
+    return SpellTimes(
+        table=table[kept & seen].reset_index(drop=True),
+        left_out=spells.loc[~(kept & seen), ["athlete", "rung", "outcome"]].reset_index(drop=True),
+        entered_late=int((late & seen).sum()),
+    )
+
+
+def _known_since(histories: Histories) -> pd.Series:
+    """Date on which each spell truly began, where the roster tells and it is the one meant."""
+    spells, roster = histories.spells, histories.roster
+    nothing = pd.Series(pd.NaT, index=spells.index, dtype="datetime64[ns]")
+    if SINCE_COLUMN not in roster.columns:
+        return nothing
+    dates = pd.to_datetime(roster[SINCE_COLUMN], errors="coerce")
+    unreadable = dates.isna() & roster[SINCE_COLUMN].notna()
+    if unreadable.any():
+        who = unreadable[unreadable].index[0]
+        raise HistoryError(
+            f"Roster, athlete {who!r}, column {SINCE_COLUMN}: "
+            f"{roster.loc[who, SINCE_COLUMN]!r} is no date; write it as 2026-05-01."
+        )
+    written = spells["athlete"].map(dates)
+    first = spells.groupby("athlete")["start"].transform("min")
+    at_entry = (spells["start"] - first).dt.days < 14
+    alone = at_entry.groupby(spells["athlete"]).transform("sum") == 1
+    meant = at_entry & alone & written.notna() & (written < spells["start"])
+    return nothing.where(~meant, written)
+
+
+def group_of(histories: Histories, by: str, table: pd.DataFrame) -> pd.Series:
+    """Return the group of each spell: its rung, a roster column, or the year of the first set.
+
+    Raises
+    ------
+    HistoryError
+        The column is not in the roster, or is known for nobody.
+    """
+    if by == "rung":
+        return table["rung"].copy()
+    if by == START_YEAR:
+        first = histories.sessions.groupby("athlete")["date"].min().dt.year
+        return table["athlete"].map(first).astype("Int64")
+    if by not in histories.roster.columns:
+        known = ", ".join(["rung", START_YEAR, *map(str, histories.roster.columns)])
+        raise HistoryError(f"by = {by!r} is no column of the roster; choose one of: {known}.")
+    values = table["athlete"].map(histories.roster[by])
+    if values.notna().sum() == 0:
+        raise HistoryError(f"Roster column {by!r} is empty for everybody in the log; fill it in.")
+    return values
+
+
+def kinds_of_end(table: pd.DataFrame) -> pd.Series:
+    """What ended each spell, in words for ``cumulative_incidence``."""
+    words = {CLEARED: "cleared", LAPSED: "lapsed", PASSED_OVER: "passed_over", OPEN: "open"}
+    return table["outcome"].map(words)
+
+
+def plural(count: int, one: str, many: str | None = None) -> str:
+    """'1 spell', '2 spells'."""
+    return f"{count} {one if count == 1 else many or one + 's'}"
