@@ -26,6 +26,14 @@ WORTH = 1.25
 """An effect this large over the middle half of the margins would matter; one that can't be told
 from none although it may be larger than this is 'not enough data', not 'no sign'."""
 
+EFFECTS = (
+    "weeks_factor", "weeks_factor_low", "weeks_factor_high",
+    "confirm_factor", "confirm_factor_low", "confirm_factor_high",
+    "lapse_factor", "lapse_factor_low", "lapse_factor_high",
+    "slope_below", "mark", "mark_low", "mark_high",
+)  # fmt: skip
+"""Columns that only rungs with enough data have."""
+
 MARK, PAYS, NO_SIGN, TOO_FEW = "mark", "keeps paying", "no sign", "not enough data"
 
 
@@ -129,7 +137,7 @@ def _effects(part: pd.DataFrame, data: MovesData, fit: HingeFit, level: float) -
         "weeks_factor": np.exp(tenth * fit.linear),
         "weeks_factor_low": np.exp(tenth * low),
         "weeks_factor_high": np.exp(tenth * high),
-        "could_matter": bool(np.exp(-low * middle_half) > WORTH),
+        "could_matter": float(np.exp(-low * middle_half) > WORTH),
         "slope_below": fit.slope,
         "mark": np.exp(fit.mark),
         "mark_low": np.exp(fit.mark_low),
@@ -186,7 +194,8 @@ def _lapse_effect(part: pd.DataFrame, level: float, tenth: float) -> dict[str, f
 def _judge(table: pd.DataFrame, alpha: float) -> pd.DataFrame:
     """Add Holm-adjusted p-values over the rungs audited, and the verdicts."""
     out = table.copy()
-    for name in ("p_effect", "p_bend", "p_claim", "could_matter"):
+    # Where no rung could be audited these were never filled in.
+    for name in (*EFFECTS, "p_effect", "p_bend", "p_claim", "could_matter"):
         if name not in out:
             out[name] = np.nan
     tested = out["p_claim"].notna().to_numpy()
@@ -198,6 +207,6 @@ def _judge(table: pd.DataFrame, alpha: float) -> pd.DataFrame:
             out.loc[tested, target] = multipletests(values, method="holm")[1]
     claimed = out["p_holm"] <= alpha
     effect = out["p_effect_holm"] <= alpha
-    vague = ~tested | (out["could_matter"].fillna(True).astype(bool) & ~effect)
+    vague = ~tested | (out["could_matter"].ne(0.0) & ~effect)
     out["verdict"] = np.select([claimed, vague, effect], [MARK, TOO_FEW, PAYS], NO_SIGN)
     return out
