@@ -1,0 +1,100 @@
+"""Attendance tables: own gaps, the cohort's rhythm, and layoffs under way."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.stats import pareto
+
+from forecast.histories.attendance import (
+    MEMORY,
+    PRIOR_GAPS,
+    TABLE_SIZE,
+    cohort_rhythm,
+    first_gap_table,
+    gap_table,
+)
+
+
+@pytest.fixture
+def rhythm():
+    """A cohort of 40: half train every 2 days, half every 4, each with a layoff in 20 gaps."""
+    rng = np.random.default_rng(4)
+    usual = np.repeat([2.0, 4.0], 20)[:, None] * np.ones((40, 20))
+    gaps = np.maximum(np.round(usual * rng.uniform(0.6, 1.4, usual.shape)), 1.0)
+    gaps[:, 7] = 30.0
+    return cohort_rhythm(gaps.ravel(), np.repeat(np.arange(40), 20), np.array([5.0, 7.0, 9.0]))
+
+
+def test_without_any_gap_the_stated_rhythm_is_used():
+    rhythm = cohort_rhythm(np.empty(0), np.empty(0, dtype=np.int64), np.empty(0))
+    assert rhythm.median == np.median(PRIOR_GAPS)
+    table = gap_table([np.empty(0)], rhythm)[0]
+    np.testing.assert_allclose(table.mean(), PRIOR_GAPS.mean(), rtol=0.1)
+
+
+def test_a_beginner_trains_as_the_cohort_does(rhythm):
+    table = gap_table([np.empty(0)], rhythm)[0]
+    assert len(table) == TABLE_SIZE
+    assert (np.diff(table) >= 0).all()
+    assert np.median(table) == pytest.approx(rhythm.median, abs=1.0)
+    assert (table >= 10).mean() == pytest.approx(0.05, abs=0.03)  # layoffs, 1 in 20
+
+
+def test_own_gaps_take_over_as_they_come_in(rhythm):
+    own = np.full(60, 7.0)
+    medians = [np.median(gap_table([own[:n]], rhythm)[0]) for n in (0, 1, 3, 8, 30)]
+    assert medians == sorted(medians)
+    assert medians[0] < 4.0
+    assert medians[-1] == 7.0
+
+
+def test_only_the_latest_gaps_count(rhythm):
+    lately = np.full(MEMORY, 3.0)
+    with_past = np.concatenate([np.full(200, 21.0), lately])
+    np.testing.assert_array_equal(gap_table([with_past], rhythm), gap_table([lately], rhythm))
+
+
+def test_a_regular_athlete_still_gets_the_cohorts_layoffs(rhythm):
+    table = gap_table([np.full(MEMORY, 2.0)], rhythm)[0]
+    assert table.max() >= 10
+    assert (table == 2.0).mean() > 0.7
+
+
+def test_no_gap_is_shorter_than_a_day(rhythm):
+    assert gap_table([np.full(9, 1.0)], rhythm).min() == 1.0
+
+
+def test_each_target_stands_alone(rhythm):
+    one, other = np.full(5, 2.0), np.full(5, 9.0)
+    both = gap_table([one, other], rhythm)
+    np.testing.assert_array_equal(both[0], gap_table([one], rhythm)[0])
+    np.testing.assert_array_equal(both[1], gap_table([other], rhythm)[0])
+
+
+# the wait so far ----------------------------------------------------------------------------
+
+
+def test_without_a_wait_the_first_gap_is_like_any_other(rhythm):
+    table = gap_table([np.full(10, 3.0)], rhythm)
+    np.testing.assert_array_equal(first_gap_table(table, np.zeros(1)), table)
+
+
+@pytest.mark.parametrize("elapsed", [1.0, 3.0, 4.0, 8.0])
+def test_a_wait_conditions_the_gap_on_being_as_long(rhythm, elapsed):
+    table = gap_table([np.full(6, 3.0)], rhythm)
+    first = first_gap_table(table, np.array([elapsed]))[0]
+    left = table[0][table[0] >= elapsed]
+    assert first.min() >= elapsed
+    assert set(first) <= set(left)
+    assert first.mean() == pytest.approx(left.mean(), rel=0.1)
+
+
+def test_a_layoff_longer_than_any_goes_on_as_a_pareto(rhythm):
+    table = gap_table([np.full(20, 3.0)], rhythm)
+    elapsed = 100.0
+    first = first_gap_table(table, np.array([elapsed]))[0]
+    law = pareto(b=1.5, scale=elapsed)
+    for share in (0.1, 0.5, 0.9):
+        assert np.quantile(first, share) == pytest.approx(law.ppf(share), rel=0.1)
+    assert first.min() >= elapsed

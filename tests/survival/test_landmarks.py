@@ -1,0 +1,130 @@
+"""Landmarks: moments spread over calendar time, and what was known at each of them."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from forecast.histories import CLEARED, OPEN, build_histories
+from forecast.survival.landmarks import cut_landmarks, landmark_features, training_landmarks
+
+
+@pytest.fixture(scope="module")
+def histories(small_log, small_cut):
+    return build_histories(small_log, small_cut)
+
+
+@pytest.fixture(scope="module")
+def landmarks(histories):
+    return training_landmarks(histories, seed=1)
+
+
+@pytest.fixture(scope="module")
+def states(histories):
+    n = len(histories.sessions)
+    rng = np.random.default_rng(0)
+    columns = {name: rng.normal(size=n) for name in ("level", "swing", "pace")}
+    return pd.DataFrame({**columns, "var_level": rng.random(n), "var_gain": rng.random(n)})
+
+
+def day_of(dates):
+    return dates.to_numpy().astype("datetime64[D]").astype(np.int64)
+
+
+def test_landmarks_lie_within_their_spells(histories, landmarks):
+    spells = histories.spells.iloc[landmarks["spell"]]
+    assert (landmarks["day"].to_numpy() > day_of(spells["start"])).all()
+    assert (landmarks["day"].to_numpy() <= day_of(spells["end"])).all()
+    assert (landmarks["weeks"] >= 0).all()
+    assert len(landmarks) > 50
+
+
+def test_weeks_run_to_the_end_of_what_is_known(histories, landmarks):
+    spells = histories.spells.iloc[landmarks["spell"]]
+    expected = (day_of(spells["end"]) - landmarks["day"].to_numpy()) / 7.0
+    np.testing.assert_allclose(landmarks["weeks"], expected)
+    assert (landmarks["cleared"].to_numpy() == (spells["outcome"] == CLEARED).to_numpy()).all()
+
+
+def test_the_session_is_the_last_one_before_the_landmark(histories, landmarks):
+    sessions = histories.sessions
+    day = day_of(sessions["date"])
+    for row in landmarks.itertuples():
+        own = np.flatnonzero(sessions["spell"].to_numpy() == row.spell)
+        assert row.session == own[day[own] < row.day].max()
+
+
+def test_a_spell_weighs_in_by_how_long_it_lasted(histories, landmarks):
+    counts = landmarks["spell"].value_counts().reindex(range(len(histories.spells)), fill_value=0)
+    spans = day_of(histories.spells["end"]) - day_of(histories.spells["start"])
+    assert np.corrcoef(counts.to_numpy(), spans)[0, 1] > 0.95
+
+
+def test_the_seed_decides_the_days(histories, landmarks):
+    pd.testing.assert_frame_equal(training_landmarks(histories, seed=1), landmarks)
+    assert not training_landmarks(histories, seed=2).equals(landmarks)
+
+
+def test_landmarks_at_the_cut(histories):
+    (spell,) = np.nonzero((histories.spells["outcome"] == OPEN).to_numpy())
+    table = cut_landmarks(histories, spell)
+    last = histories.sessions.groupby("spell").tail(1)
+    last = last[last["spell"].isin(spell)]
+    np.testing.assert_array_equal(table["session"], last.index)
+
+
+def test_features_are_what_was_known_then(histories, landmarks, states):
+    features = landmark_features(histories, landmarks, states)
+    sessions = histories.sessions
+    targets = {rung.key: rung.criterion for rung in histories.ladder.rungs}
+    for place in (0, len(landmarks) // 2, len(landmarks) - 1):
+        mark, row = landmarks.iloc[place], features.iloc[place]
+        own = sessions[sessions["spell"] == mark["spell"]]
+        seen = own[day_of(own["date"]) < mark["day"]]
+        recent = seen.tail(8)
+        criterion = targets[seen["rung"].iloc[0]]
+        assert row["meets"] == pytest.approx(recent["meets"].mean())
+        assert row["counting"] == pytest.approx(recent["n_counting"].sum() / recent["n_sets"].sum())
+        assert row["run"] == pytest.approx(seen["run"].iloc[-1] / criterion.confirm_sessions)
+        assert row["wait"] == pytest.approx((mark["day"] - day_of(seen["date"])[-1]) / 7.0)
+        weeks_served = (mark["day"] - day_of(seen["date"])[0]) / 7.0
+        assert row["served"] == pytest.approx(np.log1p(weeks_served))
+        state = states.iloc[int(mark["session"])]
+        assert row["level"] == state["level"]
+        assert row["gain"] == pytest.approx(state["swing"] + state["pace"])
+
+
+def test_the_future_of_a_spell_does_not_reach_its_features(
+    small_log, small_cut, histories, landmarks, states, with_sets
+):
+    """Sets of each spell changed after a landmark leave that landmark's features alone."""
+    middle = landmarks[landmarks["day"] == landmarks["day"].sort_values().iloc[len(landmarks) // 2]]
+    day = pd.Timestamp("1970-01-01") + pd.Timedelta(days=int(middle["day"].iloc[0]))
+    late = small_log.sets["date"] >= day
+    changed = with_sets(
+        small_log, small_log.sets.assign(value=small_log.sets["value"].mask(late, 0.0))
+    )
+    other = build_histories(changed, small_cut)
+    for mark in middle.itertuples():
+        row = histories.spells.iloc[mark.spell]
+        same = (other.spells["athlete"] == row["athlete"]) & (other.spells["rung"] == row["rung"])
+        moved = pd.DataFrame({"spell": np.flatnonzero(same), "day": [mark.day]})
+        moved["session"] = other.sessions[
+            (other.sessions["spell"] == moved["spell"].iloc[0]) & (other.sessions["date"] < day)
+        ].index.max()
+        theirs = landmark_features(other, moved, states.reindex(range(10**4)).fillna(0.0))
+        ours = landmark_features(
+            histories, pd.DataFrame([mark])[["spell", "day", "session"]], states
+        )
+        for name in ("wait", "served", "rate", "meets", "counting", "run", "best", "rung"):
+            assert ours[name].item() == pytest.approx(theirs[name].item()), name
+
+
+def test_features_do_not_change_their_inputs(histories, landmarks, states):
+    before = landmarks.copy(deep=True)
+    landmark_features(histories, landmarks, states)
+    pd.testing.assert_frame_equal(landmarks, before)
+    assert dataclasses.is_dataclass(histories)
