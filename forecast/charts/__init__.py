@@ -1,0 +1,30 @@
+"""Every chart: takes a table, draws, computes nothing."""
+
+from forecast.charts.chance import chance_by_week
+from forecast.charts.cohort import (
+    growth_fits,
+    lapse,
+    pace_and_difficulty,
+    time_to_clear,
+    waits_by_rung,
+)
+from forecast.charts.progress import progress
+from forecast.charts.timeline import plateau_timeline
+from forecast.charts.trust import calibration, reliability, scores
+from forecast.charts.waiting import ladder_ahead, waiting_list
+
+__all__ = [
+    "calibration",
+    "chance_by_week",
+    "growth_fits",
+    "ladder_ahead",
+    "lapse",
+    "pace_and_difficulty",
+    "plateau_timeline",
+    "progress",
+    "reliability",
+    "scores",
+    "time_to_clear",
+    "waiting_list",
+    "waits_by_rung",
+]

@@ -1,0 +1,272 @@
+"""The cohort: time to clear each rung, who goes how fast, and who stops logging."""
+
+from __future__ import annotations
+
+import altair as alt
+import pandas as pd
+
+from forecast.charts.look import (
+    ALERT,
+    BAND,
+    FAINT,
+    FAN,
+    INK,
+    LINE,
+    NARROW,
+    SOFT,
+    dress,
+    one_or_pick,
+    picked,
+)
+
+
+def time_to_clear(curves: pd.DataFrame, at_risk: pd.DataFrame) -> alt.LayerChart:
+    """Draw the share that has cleared against weeks on the rung, with numbers still watched.
+
+    Parameters
+    ----------
+    curves
+        ``name`` (of the rung or group), ``week, p_cleared, p_low, p_high``: step curves with
+        their bands, from week 0.
+    at_risk
+        ``name, week, n_at_risk``: spells still watched at a few weeks.
+
+    Notes
+    -----
+    With several names, all are drawn faintly and a drop-down list picks the one to read.
+    """
+    pick = one_or_pick(curves["name"], "Rung")
+    mine, risk = (picked(alt.Chart(t), pick, "name") for t in (curves, at_risk))
+    x = alt.X("week:Q", title="weeks on the rung", scale=alt.Scale(domainMin=0, nice=False))
+    tip = [
+        alt.Tooltip("name:N", title="rung"),
+        alt.Tooltip("week:Q", title="weeks", format=".0f"),
+        alt.Tooltip("p_cleared:Q", title="cleared", format=".0%"),
+    ]
+    steps = {"interpolate": "step-after"}
+    layers = [
+        mine.mark_area(color=BAND, **steps).encode(x=x, y=_share("p_low"), y2="p_high:Q"),
+        alt.Chart(curves)
+        .mark_line(color=FAINT, strokeWidth=1, **steps)
+        .encode(x=x, y=_share("p_cleared"), detail="name:N", tooltip=tip),
+        mine.mark_line(color=LINE, strokeWidth=2.5, **steps).encode(
+            x=x, y=_share("p_cleared"), tooltip=tip
+        ),
+        risk.mark_text(color=SOFT, baseline="bottom", align="left", dx=1).encode(
+            x=x, y=alt.value("height"), text="n_at_risk:Q"
+        ),
+    ]
+    chart = alt.layer(*layers)
+    if pick is not None:
+        chart = chart.add_params(pick)
+    return dress(
+        chart,
+        title="Weeks to clear a rung",
+        subtitle="Share cleared, with its band, of those who keep logging. Bottom row: spells "
+        "still watched.",
+        description="Share of spells cleared by weeks on the rung, for "
+        + ", ".join(dict.fromkeys(curves["name"]))
+        + ".",
+        height=320,
+    )
+
+
+def _share(column: str) -> alt.Y:
+    """Leave room under 0 for the row of numbers."""
+    return alt.Y(
+        f"{column}:Q",
+        title="cleared",
+        scale=alt.Scale(domain=[-0.12, 1], nice=False),
+        axis=alt.Axis(format=".0%", values=[0, 0.25, 0.5, 0.75, 1]),
+    )
+
+
+def waits_by_rung(waits: pd.DataFrame) -> alt.LayerChart:
+    """Draw how long each rung holds people up: the middle half of the weeks it takes.
+
+    Parameters
+    ----------
+    waits
+        One row a rung in the ladder's order: ``rung_name, quarter, half, three_quarters`` (weeks
+        by which that share had cleared; missing where not reached), ``spells, cleared``.
+    """
+    order = list(waits["rung_name"])[::-1]
+    last = float(waits[["quarter", "half", "three_quarters"]].max().max())
+    base = alt.Chart(waits).transform_calculate(
+        until=f"isValid(datum.three_quarters) ? datum.three_quarters : {last}",
+        words=f"datum.cleared + ' of ' + datum.spells + (width < {NARROW} ? '' : ' cleared')"
+        " + (isValid(datum.three_quarters) ? '' : ' \u25b6')",
+    )
+    rows = alt.Y("rung_name:N", sort=order, axis=None)
+    x = alt.X("quarter:Q", title="weeks on the rung", scale=alt.Scale(domainMin=0))
+    tip = ["rung_name:N", "quarter:Q", "half:Q", "three_quarters:Q", "spells:Q", "cleared:Q"]
+    chart = alt.layer(
+        base.mark_rule(color=FAINT, yOffset=8).encode(y=rows),
+        base.mark_bar(height=9, color=LINE, opacity=0.75, yOffset=8).encode(
+            y=rows, x=x, x2="until:Q", tooltip=tip
+        ),
+        base.mark_point(
+            shape="diamond", size=90, fill="white", stroke=ALERT, opacity=1, yOffset=8
+        ).encode(y=rows, x="half:Q", tooltip=tip),
+        base.mark_text(align="left", dy=-9, color=INK).encode(
+            y=rows, x=alt.value(2), text="rung_name:N"
+        ),
+        base.mark_text(align="right", dy=-9, dx=-2, color=SOFT).encode(
+            y=rows, x=alt.value("width"), text="words:N"
+        ),
+    )
+    return dress(
+        chart,
+        title="Which rung holds people up",
+        subtitle="Bar: weeks by which a quarter to three quarters had cleared. Diamond: half.",
+        description=f"Weeks to clear for {len(waits)} rungs, top rung first.",
+        height=40 * len(waits),
+    )
+
+
+def growth_fits(fits: pd.DataFrame, targets: pd.DataFrame) -> alt.LayerChart:
+    """Draw the level of every athlete on a rung against weeks on it.
+
+    Parameters
+    ----------
+    fits
+        ``athlete, rung_name, weeks, mid``: level in the rung's unit after each session.
+    targets
+        ``rung_name, target``.
+
+    Notes
+    -----
+    With several rungs a drop-down list picks one. Point at a line to see whose it is.
+    """
+    pick = one_or_pick(fits["rung_name"], "Rung")
+    point = alt.selection_point(
+        name="whose", fields=["athlete"], on="pointerover", nearest=True, empty=False
+    )
+    base, mark = (picked(alt.Chart(t), pick, "rung_name") for t in (fits, targets))
+    x = alt.X("weeks:Q", title="weeks on the rung")
+    y = alt.Y("mid:Q", title="usual day, in the rung's unit", scale=alt.Scale(zero=True))
+    lines = base.encode(x=x, y=y, detail="athlete:N")
+    hit = base.mark_point(size=60, opacity=0).encode(
+        x=x, y=y, tooltip=["athlete:N", alt.Tooltip("mid:Q", title="usual day", format=".1f")]
+    )
+    chart = alt.layer(
+        lines.mark_line(strokeWidth=1, color=SOFT, opacity=0.6),
+        lines.mark_line(strokeWidth=3, color=LINE).transform_filter(point),
+        hit.add_params(point),
+        mark.mark_rule(color=INK, strokeDash=[6, 3]).encode(y="target:Q"),
+        mark.mark_text(align="left", dy=-8, color=INK, fontWeight=600).encode(
+            x=alt.value(4), y="target:Q", text=alt.value("pass mark")
+        ),
+    )
+    if pick is not None:
+        chart = chart.add_params(pick)
+    return dress(
+        chart,
+        title="Growth of many athletes on a rung",
+        subtitle="One line an athlete: what a usual day would show. Point at one to see whose.",
+        description=f"Level against weeks on the rung for {fits['athlete'].nunique()} athletes.",
+        height=320,
+    )
+
+
+KIND_WORDS = {
+    "rung": ("Difficulty of rungs", "gain a week of an average athlete; low is hard"),
+    "athlete": ("Pace of athletes", "gain a week against an average athlete on the same rungs"),
+}
+
+
+def pace_and_difficulty(
+    effects: pd.DataFrame, kind: str, *, rows: slice = slice(None)
+) -> alt.LayerChart:
+    """Draw the gain a week of each rung, or of each athlete against the cohort.
+
+    Parameters
+    ----------
+    effects
+        ``PaceAndDifficulty.frame()`` with readable names: ``kind, name, gain, gain_low,
+        gain_high``.
+    kind
+        ``rung`` or ``athlete``.
+    rows
+        Part of the list to draw, on the axis of the whole: a long list fills several pages.
+    """
+    every = effects[effects["kind"] == kind]
+    if kind == "athlete":
+        every = every.sort_values(["gain", "name"], ascending=[False, True], kind="stable")
+    ends = [min(every["gain_low"].min(), 0.0), max(every["gain_high"].max(), 0.0)]
+    shown = every[["name", "gain", "gain_low", "gain_high"]].iloc[rows]
+    title, label = KIND_WORDS[kind]
+    base = alt.Chart(shown)
+    y = alt.Y("name:N", sort=list(shown["name"]), axis=None)
+    scale = alt.Scale(domain=ends)
+    x = alt.X("gain_low:Q", title=label, axis=alt.Axis(format="+.0%", tickCount=6), scale=scale)
+    tip = [
+        "name:N",
+        alt.Tooltip("gain:Q", format="+.1%"),
+        alt.Tooltip("gain_low:Q", title="from", format="+.1%"),
+        alt.Tooltip("gain_high:Q", title="to", format="+.1%"),
+    ]
+    middle = pd.DataFrame({"zero": [0.0]})
+    chart = alt.layer(
+        alt.Chart(middle).mark_rule(color=SOFT, strokeDash=[4, 3]).encode(x="zero:Q"),
+        base.mark_rule(strokeWidth=3, color=SOFT, yOffset=6).encode(
+            y=y, x=x, x2="gain_high:Q", tooltip=tip
+        ),
+        base.mark_point(
+            size=70, fill="white", opacity=1, strokeWidth=2, stroke=LINE, yOffset=6
+        ).encode(y=y, x="gain:Q", tooltip=tip),
+        base.mark_text(align="left", dy=-7, color=INK).encode(y=y, x=alt.value(2), text="name:N"),
+    )
+    return dress(
+        chart,
+        title=title,
+        subtitle="Pulled toward the cohort on purpose where there is little to go by.",
+        description=f"{title}: {label}, with ranges, for {len(shown)}.",
+        height=30 * len(shown),
+    )
+
+
+STACK = ("cleared", "still on it", "moved on without clearing", "stopped logging")
+
+
+def lapse(incidence: pd.DataFrame) -> alt.LayerChart:
+    """Draw what becomes of a spell: cleared, still on it, or stopped logging for good.
+
+    Parameters
+    ----------
+    incidence
+        ``name`` (of the rung or group), ``week, what, share``: for each week, shares of
+        ``STACK`` that add up to 1.
+
+    Notes
+    -----
+    With several names a drop-down list picks one.
+    """
+    pick = one_or_pick(incidence["name"], "Rung")
+    shades = alt.Scale(domain=list(STACK), range=[LINE, FAN, BAND, SOFT])
+    base = picked(alt.Chart(incidence), pick, "name").transform_calculate(
+        place=f"indexof({list(STACK)}, datum.what)"
+    )
+    y = alt.Y("share:Q", stack="zero", title="share of spells", axis=alt.Axis(format=".0%"))
+    chart = alt.layer(
+        base.mark_area(interpolate="step-after", stroke="white").encode(
+            x=alt.X("week:Q", title="weeks on the rung", scale=alt.Scale(nice=False)),
+            y=y,
+            color=alt.Color("what:N", scale=shades, legend=alt.Legend(orient="top", columns=2)),
+            order="place:O",
+            tooltip=[
+                alt.Tooltip("what:N"),
+                alt.Tooltip("week:Q", format=".0f"),
+                alt.Tooltip("share:Q", format=".0%"),
+            ],
+        ),
+    )
+    if pick is not None:
+        chart = chart.add_params(pick)
+    return dress(
+        chart,
+        title="What becomes of a spell",
+        subtitle="Cleared, still on the rung, or stopped logging, by weeks on the rung.",
+        description="Shares of spells cleared, still under way, and lapsed, by weeks.",
+        height=260,
+    )

@@ -1,0 +1,206 @@
+"""The analyst's page: how the cohort moves, and whether the forecasts can be trusted."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from forecast import charts
+from forecast.backtest import BacktestResult
+from forecast.cohort import (
+    bottlenecks,
+    covariate_effects,
+    criterion_audit,
+    lapse_hazard,
+    lapse_incidence,
+    pace_and_difficulty,
+    time_to_clear,
+)
+from forecast.errors import FitError, HistoryError
+from forecast.log.training_log import TrainingLog
+from forecast.readiness import ReadinessForecaster
+from forecast.report.cohort_tables import (
+    clear_curves,
+    ends,
+    growth_table,
+    named_effects,
+    rung_names,
+    waits,
+)
+from forecast.report.data import ReportData
+from forecast.report.figures import Figure, figure, sheets, span
+from forecast.report.html_tables import Table, number, share, table, text, weeks
+from forecast.report.page import render
+
+PACE_ROWS = 28
+"""Rows of a chart that fit a printed page."""
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One question of the analyst: what was found, in words, charts and tables."""
+
+    slot: str
+    title: str
+    words: tuple[str, ...]
+    figures: tuple[Figure, ...] = ()
+    tables: tuple[Table, ...] = ()
+
+
+def analyst_page(
+    data: ReportData,
+    log: TrainingLog,
+    model: ReadinessForecaster,
+    trust: BacktestResult | None = None,
+) -> str:
+    """Return the analyst's page as HTML.
+
+    Parameters
+    ----------
+    data
+        The club's tables.
+    log, model
+        What they were made from.
+    trust
+        A backtest on the same log, if one was run.
+    """
+    parts = [
+        _tried(slot, title, lambda make=make: make(data, log, model))
+        for slot, title, make in QUESTIONS
+    ]
+    parts.append(_trust(trust))
+    figures = [f for part in parts for f in part.figures]
+    return render(
+        "analyst.html.j2",
+        title=f"{data.club}: the cohort",
+        figures=figures,
+        data=data,
+        answers=parts,
+        sets=len(data.histories.sets),
+        spells=len(data.histories.spells),
+    )
+
+
+Found = tuple[str, tuple[Figure, ...], tuple[Table, ...]]
+
+
+def _tried(slot: str, title: str, make: Callable[[], Found]) -> Part:
+    """Make a part, or say on the page why it could not be made."""
+    try:
+        words, figures, tables = make()
+    except (FitError, HistoryError) as error:
+        return Part(slot, title, (f"Not worked out: {error}",))
+    return Part(slot, title, tuple(words.splitlines()), figures, tables)
+
+
+def _clearing(data: ReportData, log: TrainingLog, model: ReadinessForecaster) -> Found:
+    names = rung_names(data.ladder)
+    result = time_to_clear(data.histories)
+    curves, at_risk = clear_curves(result, names)
+    shown = result.groups.assign(name=result.groups["group"].map(names))
+    columns = {
+        "name": ("Rung", text),
+        "n_spells": ("Spells", text),
+        "n_cleared": ("Cleared", text),
+        "n_lapsed": ("Lapsed", text),
+        "median_weeks": ("Half by week", weeks),
+        "median_low": ("from", weeks),
+        "median_high": ("to", weeks),
+    }
+    return (
+        result.text,
+        (
+            figure("clearing", charts.time_to_clear(curves, at_risk)),
+            figure("waits", charts.waits_by_rung(waits(result, names))),
+        ),
+        (table(shown, columns, "Weeks by which half had cleared, with its range."),),
+    )
+
+
+def _bottlenecks(data: ReportData, log: TrainingLog, model: ReadinessForecaster) -> Found:
+    result = bottlenecks(model, log, data.as_of)
+    columns = {
+        "rung_name": ("Rung", text),
+        "share_logged": ("Share of all weeks", share),
+        "median_weeks": ("Half by week", weeks),
+        "flat_share": ("Flat", share),
+        "lapse_share": ("Ended in lapse", share),
+    }
+    return result.text, (), (table(result.frame(), columns, "Where the weeks go."),)
+
+
+def _pace(data: ReportData, log: TrainingLog, model: ReadinessForecaster) -> Found:
+    result = pace_and_difficulty(model, log, data.as_of)
+    effects = named_effects(result, rung_names(data.ladder))
+    figures = [figure("rung", charts.pace_and_difficulty(effects, "rung"))]
+    count = int((effects["kind"] == "athlete").sum())
+    for sheet, rows in enumerate(sheets(count, PACE_ROWS)):
+        chart = charts.pace_and_difficulty(effects, "athlete", rows=rows)
+        figures.append(
+            figure(f"athlete-{sheet}", chart, title="Pace of athletes" + span(rows, count))
+        )
+    return result.text, tuple(figures), ()
+
+
+def _growth(data: ReportData, log: TrainingLog, model: ReadinessForecaster) -> Found:
+    chart = charts.growth_fits(*growth_table(model, data.histories))
+    words = "The level is what a usual day would show; it is filtered: each point knows only what "
+    return words + "had been logged by then.", (figure("growth", chart),), ()
+
+
+def _lapse(data: ReportData, log: TrainingLog, model: ReadinessForecaster) -> Found:
+    incidence = lapse_incidence(data.histories)
+    hazard = lapse_hazard(model, log, data.as_of)
+    chart = charts.lapse(ends(incidence, rung_names(data.ladder)))
+    columns = {
+        "contrast": ("Compared", text),
+        "odds_ratio": ("Odds of stopping, times", number),
+        "low": ("from", number),
+        "high": ("to", number),
+    }
+    tables = (table(hazard.frame(), columns, "Odds that a training day was the last."),)
+    shown = tables if len(hazard.frame()) else ()
+    return f"{incidence.text}\n{hazard.text}", (figure("lapse", chart),), shown
+
+
+def _audit(data: ReportData, log: TrainingLog, model: ReadinessForecaster) -> Found:
+    return criterion_audit(data.histories).text, (), ()
+
+
+def _covariates(data: ReportData, log: TrainingLog, model: ReadinessForecaster) -> Found:
+    result = covariate_effects(data.histories)
+    columns = {
+        "column": ("Roster column", text),
+        "unit": ("Compared", text),
+        "hazard_ratio": ("Clears, times as often", number),
+        "low": ("from", number),
+        "high": ("to", number),
+        "p_holm": ("p (Holm)", number),
+    }
+    frame = result.frame()
+    tables = (table(frame, columns, "Roster against clearing, within rungs."),)
+    return result.text, (), tables if len(frame) else ()
+
+
+QUESTIONS: tuple[tuple[str, str, Callable[..., Found]], ...] = (
+    ("clearing", "How long does a rung take?", _clearing),
+    ("bottlenecks", "Which rung holds people up?", _bottlenecks),
+    ("pace", "Who is quick, which rung is hard?", _pace),
+    ("growth", "How do levels grow?", _growth),
+    ("lapse", "Who stops?", _lapse),
+    ("audit", "Are the pass marks right?", _audit),
+    ("roster", "Does anything in the roster go with it?", _covariates),
+)
+
+
+def _trust(result: BacktestResult | None) -> Part:
+    title = "Can the forecasts be trusted?"
+    if result is None:
+        words = "No backtest was run with this page. Run one on this log (command: backtest) before"
+        return Part("trust", title, (words + " leaning on any range.",))
+    shown = (
+        figure("scores", charts.scores(result.scores)),
+        figure("pit", charts.calibration(result.calibration, "pit")),
+        figure("reliability", charts.reliability(result.calibration)),
+    )
+    return Part("trust", title, tuple(result.summary().split("\n\n")[0].splitlines()), shown)

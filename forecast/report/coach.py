@@ -1,0 +1,200 @@
+"""The coach's page: who needs a look, who clears next, and one client at a time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from forecast.charts import chance_by_week, plateau_timeline, progress, waiting_list
+from forecast.report.advice import COACH_CAUTION, STATE_WORDS
+from forecast.report.data import ReportData
+from forecast.report.figures import Figure, figure, sheets, span
+from forecast.report.page import render
+from forecast.report.words import say_date, say_range, say_value
+
+LOOK_FIRST = ("slipping", "flat", "paused")
+PAIN = "pain noted"
+KEYS = ["athlete", "rung"]
+WAITING_ROWS = 20
+"""Rows of a chart that fit a printed page."""
+GONE = 0.2
+"""Chance of having stopped already from which a call is worth it."""
+
+
+@dataclass(frozen=True, slots=True)
+class LookRow:
+    """One open rung that needs a look, and why; ``urgent`` where pain is noted."""
+
+    athlete: str
+    rung: str
+    why: str
+    urgent: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ListRow:
+    """One open rung in the waiting list, in words."""
+
+    who: str
+    athlete: str
+    rung: str
+    stands: str
+    chances: tuple[str, ...]
+    weeks: str
+    date: str
+    state: str
+    confidence: str
+    reasons: tuple[str, ...]
+    warnings: str
+
+
+def coach_page(data: ReportData) -> str:
+    """Return the coach's page as HTML."""
+    rows = list_rows(data)
+    waiting, stuck, client = _waiting_figures(data), _stuck_figures(data), _client_figures(data)
+    return render(
+        "coach.html.j2",
+        title=f"{data.club}: coach's sheet",
+        figures=[*waiting, *stuck, *client],
+        data=data,
+        look=look_rows(data),
+        retests=retest_rows(data),
+        rows=rows,
+        waiting=waiting,
+        stuck=stuck,
+        client=client,
+        picks=sorted(row.who for row in rows),
+        caution=COACH_CAUTION,
+        marks=[w for w in (4, 8, 12, 26) if w <= data.forecast.horizon_weeks],
+    )
+
+
+def look_rows(data: ReportData) -> list[LookRow]:
+    """Return who needs a look this week: pain first, then slipping, flat, paused, thin records."""
+    merged = data.forecast.summary.drop(columns="state").merge(
+        data.plateaus[["athlete", "rung", "state", "since", "reason"]], on=KEYS
+    )
+    breaking = data.going_back.set_index(KEYS)["text"]
+    merged = merged.join(breaking.rename("breaking"), on=KEYS)
+    gone = data.lapse.set_index(KEYS)["p_gone"] > GONE
+    merged = merged.join(gone.rename("gone"), on=KEYS)
+    merged["breaking"] = merged["breaking"].fillna("")
+    merged["gone"] = merged["gone"].eq(True)
+    found = []
+    row: Any
+    for row in merged.itertuples(index=False):
+        pain = PAIN in row.warnings
+        if not (pain or row.state in LOOK_FIRST or row.warnings or row.breaking or row.gone):
+            continue
+        place = LOOK_FIRST.index(row.state) if row.state in LOOK_FIRST else len(LOOK_FIRST)
+        found.append(((not pain, place, row.athlete), _look(row, data.as_of, pain)))
+    return [look for _, look in sorted(found, key=lambda item: item[0])]
+
+
+def _look(row: Any, as_of: pd.Timestamp, pain: bool) -> LookRow:
+    parts = [row.warnings] if row.warnings else []
+    if row.breaking:
+        parts.append(row.breaking)
+    if row.gone:
+        parts.append("away longer than usual, perhaps gone: worth a call")
+    if row.state in LOOK_FIRST:
+        since = ""
+        if pd.notna(row.since):
+            since = " since " + say_date(row.since, as_of, range_weeks=7)
+        words = STATE_WORDS[row.state].lower() + since
+        parts.append(f"{words} ({row.reason})" if row.reason else words)
+    return LookRow(row.athlete, row.rung_name, "; ".join(parts), pain)
+
+
+def list_rows(data: ReportData) -> list[ListRow]:
+    """Return the waiting list in words, soonest first."""
+    summary = data.forecast.summary.sort_values(
+        ["weeks_mid", "weeks_low", "athlete"], na_position="last", kind="stable"
+    )
+    states = data.plateaus.set_index(["athlete", "rung"])["state"]
+    reasons = data.forecast.reasons.groupby(["athlete", "rung"])["text"].agg(tuple)
+    stops = data.lapse.set_index(KEYS)["text"].to_dict()
+    as_of, horizon = data.as_of, data.forecast.horizon_weeks
+    result = []
+    for _, row in summary.iterrows():
+        key = (row["athlete"], row["rung"])
+        lapse = (stops[key],) if key in stops else ()
+        measure = data.ladder.rung(row["rung"]).criterion.measure
+        wide = row["weeks_high"] - row["weeks_low"]
+        result.append(
+            ListRow(
+                who=row["who"],
+                athlete=row["athlete"],
+                rung=row["rung_name"],
+                stands=f"{say_value(row['level_value'], measure)} of "
+                f"{say_value(row['target'], measure)}",
+                chances=tuple(
+                    f"{row[f'p_{week}']:.0%}" for week in (4, 8, 12, 26) if week <= horizon
+                ),
+                weeks=say_range(row["weeks_low"], row["weeks_high"], horizon),
+                date=say_date(row["date_mid"], as_of, range_weeks=wide)
+                if pd.notna(row["date_mid"])
+                else f"later than {horizon} weeks",
+                state=states[key],
+                confidence=row["confidence"],
+                reasons=(*reasons[key], *lapse),
+                warnings=row["warnings"],
+            )
+        )
+    return result
+
+
+def retest_rows(data: ReportData) -> list[tuple[str, str]]:
+    """Return athlete, and the cleared rungs of theirs that are due for a re-test, in words."""
+    due = data.retests
+    if due.empty:
+        return []
+    measures = {rung.key: rung.criterion.measure for rung in data.ladder.rungs}
+    said = [
+        f"{row.rung_name} (stands at about {say_value(row.level_value, measures[row.rung])} of "
+        f"{say_value(row.target, measures[row.rung])})"
+        for row in due.itertuples(index=False)
+    ]
+    words = due.assign(said=said).groupby("athlete", sort=True)["said"].agg("; ".join)
+    return list(words.items())
+
+
+def _waiting_figures(data: ReportData) -> list[Figure]:
+    """Cut the waiting list into charts that fit a printed page each."""
+    summary = data.forecast.summary.sort_values(
+        ["weeks_mid", "weeks_low", "athlete"], na_position="last", kind="stable"
+    )
+    figures = []
+    for number, rows in enumerate(sheets(len(summary), WAITING_ROWS)):
+        chart = waiting_list(
+            summary.iloc[rows], as_of=data.as_of, horizon_weeks=data.forecast.horizon_weeks
+        )
+        title = "Weeks to clear, soonest first" + span(rows, len(summary))
+        figures.append(figure(f"waiting-{number}", chart, title=title))
+    return figures
+
+
+def _stuck_figures(data: ReportData) -> list[Figure]:
+    stuck = data.plateaus[data.plateaus["state"].isin(LOOK_FIRST) & data.plateaus["since"].notna()]
+    stuck = stuck.sort_values(["since", "athlete"], kind="stable")
+    return [
+        figure(
+            f"plateaus-{number}",
+            plateau_timeline(stuck.iloc[rows], as_of=data.as_of),
+            title="Flat, slipping or paused, and since when" + span(rows, len(stuck)),
+        )
+        for number, rows in enumerate(sheets(len(stuck), WAITING_ROWS))
+        if len(stuck)
+    ]
+
+
+def _client_figures(data: ReportData) -> list[Figure]:
+    tables = data.tables
+    sets = progress(tables.sets, tables.level, tables.fan, tables.marks)
+    chance = chance_by_week(tables.curve, tables.points, as_of=data.as_of)
+    return [
+        figure("progress", sets, title="Sets, level and pass mark", own_list=False),
+        figure("chance", chance, title="Chance of having cleared it by then", own_list=False),
+    ]

@@ -1,0 +1,188 @@
+"""Everything the pages need, worked out once for the whole club."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import pandas as pd
+
+from forecast.ahead import fallbacks, ladder_ahead, retests
+from forecast.cohort import lapse_chance
+from forecast.histories import Histories, build_histories
+from forecast.ladder import Ladder
+from forecast.log.training_log import TrainingLog
+from forecast.readiness import ReadinessForecast, ReadinessForecaster
+from forecast.report.tables import OpenTables, open_tables, who_label
+
+Progress = Callable[[str], None]
+KEYS = ["athlete", "rung"]
+
+
+@dataclass(frozen=True, slots=True)
+class ReportData:
+    """What the pages are made from.
+
+    Attributes
+    ----------
+    club
+        Name for headings.
+    ladder
+        The ladder.
+    forecast
+        The forecast, with a ``who`` column (athlete and rung) in ``summary`` and ``reasons``.
+    tables
+        Tables of the charts, by ``who``.
+    plateaus
+        One row an open (athlete, rung), as ``model.plateaus`` gives it, with ``rung_name``.
+    ahead
+        Summary of the ladder ahead, one row an athlete and rung; empty where not asked for.
+    ahead_weeks
+        Weeks the ladder ahead looks forward.
+    lapse
+        ``athlete, rung, p_gone, text``: the chance of stopping, beside each forecast.
+    going_back
+        Rungs whose form breaks more often than usual, as ``ahead.fallbacks`` gives them.
+    retests
+        Cleared rungs due for a re-test, as ``ahead.retests`` gives them.
+    histories
+        Sets, sessions and spells up to the cut.
+    """
+
+    club: str
+    ladder: Ladder
+    forecast: ReadinessForecast
+    tables: OpenTables
+    plateaus: pd.DataFrame
+    ahead: pd.DataFrame
+    ahead_weeks: int
+    lapse: pd.DataFrame
+    going_back: pd.DataFrame
+    retests: pd.DataFrame
+    histories: Histories
+
+    @property
+    def as_of(self) -> pd.Timestamp:
+        """Cut date: nothing dated on or after it was used."""
+        return self.forecast.as_of
+
+    @property
+    def athletes(self) -> list[str]:
+        """Athletes with an open rung, in alphabetical order."""
+        return sorted(set(self.forecast.summary["athlete"]))
+
+    def only(self, athlete: str) -> AthleteData:
+        """Return the part that one athlete's page may hold, and nothing of anybody else's."""
+        return AthleteData(
+            athlete=athlete,
+            club=self.club,
+            ladder=self.ladder,
+            forecast=self.forecast.for_athlete(athlete),
+            tables=self.tables.only("athlete", athlete),
+            plateaus=_mine(self.plateaus, athlete),
+            ahead=_mine(self.ahead, athlete),
+            ahead_weeks=self.ahead_weeks,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class AthleteData:
+    """What one athlete's page is made from; fields as in ``ReportData``."""
+
+    athlete: str
+    club: str
+    ladder: Ladder
+    forecast: ReadinessForecast
+    tables: OpenTables
+    plateaus: pd.DataFrame
+    ahead: pd.DataFrame
+    ahead_weeks: int
+
+
+def _mine(frame: pd.DataFrame, athlete: str) -> pd.DataFrame:
+    return frame[frame["athlete"] == athlete].reset_index(drop=True)
+
+
+def gather(
+    log: TrainingLog,
+    model: ReadinessForecaster,
+    as_of: pd.Timestamp | str | None,
+    *,
+    club: str,
+    for_coach: bool = True,
+    for_athlete: bool = True,
+    progress: Progress | None = None,
+) -> ReportData:
+    """Work out what the pages show.
+
+    Parameters
+    ----------
+    log, model, as_of, club, progress
+        As in ``write_report``.
+    for_coach
+        Whether re-tests, going back and the chance of stopping are wanted.
+    for_athlete
+        Whether the ladder ahead is wanted.
+
+    Raises
+    ------
+    NotFittedError
+        ``fit`` was not called on the model.
+    ForecastError
+        The log's ladder is not the one the model was fitted on.
+    HistoryError
+        No set is dated before ``as_of``.
+    """
+    say = progress or (lambda _: None)
+    forecast = _keyed(model.forecast(log, as_of, progress=progress))
+    as_of = forecast.as_of
+    histories = build_histories(
+        log, as_of, lapse_weeks=model.lapse_weeks, log_start=model.engines_.log_start
+    )
+    summary = forecast.summary
+    say("ladder ahead")
+    ahead = ladder_ahead(model, log, as_of) if for_athlete else None
+    say("who needs a look")
+    return ReportData(
+        club=club,
+        ladder=log.ladder,
+        forecast=forecast,
+        tables=open_tables(model, histories, forecast),
+        plateaus=_plateaus(summary),
+        ahead=summary.iloc[:0] if ahead is None else ahead.summary,
+        ahead_weeks=forecast.horizon_weeks if ahead is None else ahead.horizon_weeks,
+        lapse=lapse_chance(model, log, as_of) if for_coach else _none("p_gone", "text"),
+        going_back=(
+            _flagged(fallbacks(model, log, as_of), "go_back", summary)
+            if for_coach
+            else _none("text")
+        ),
+        retests=(
+            _flagged(retests(model, log, as_of), "due", summary) if for_coach else _none("text")
+        ),
+        histories=histories,
+    )
+
+
+def _keyed(forecast: ReadinessForecast) -> ReadinessForecast:
+    """Put ``who`` (athlete and rung) into the forecast's summary and reasons."""
+    summary = forecast.summary
+    summary = summary.assign(who=who_label(summary["athlete"], summary["rung_name"]))
+    reasons = forecast.reasons.merge(summary[[*KEYS, "who"]], on=KEYS)
+    return replace(forecast, summary=summary, reasons=reasons)
+
+
+def _flagged(frame: pd.DataFrame, flag: str, summary: pd.DataFrame) -> pd.DataFrame:
+    """Keep the rows with the flag, of athletes still at it."""
+    kept = frame[frame[flag].astype(bool) & frame["athlete"].isin(summary["athlete"])]
+    return kept.reset_index(drop=True)
+
+
+def _none(*columns: str) -> pd.DataFrame:
+    return pd.DataFrame({name: pd.Series(dtype="str") for name in (*KEYS, "rung_name", *columns)})
+
+
+def _plateaus(summary: pd.DataFrame) -> pd.DataFrame:
+    return summary[[*KEYS, "rung_name", "state"]].assign(
+        since=pd.NaT, since_low=pd.NaT, since_high=pd.NaT, weeks_flat=float("nan"), reason=""
+    )

@@ -1,0 +1,111 @@
+"""A chart on a page: its words as HTML, its drawing as data."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from itertools import pairwise
+from typing import Any
+
+import altair as alt
+import vl_convert
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A chart ready for a page.
+
+    Attributes
+    ----------
+    slot
+        Identifier on the page.
+    title, subtitle
+        Heading and how to read it, set by the page and not by the chart so that they wrap.
+    alt
+        Alternative text.
+    spec
+        Vega-Lite specification without title and without its drop-down list.
+    label, choices
+        The list that the page shows instead: its label and what can be picked.
+    own_list
+        Whether the list stands with the chart, or one list on the page drives several charts.
+    note
+        A sentence under the chart, or empty.
+    """
+
+    slot: str
+    title: str
+    subtitle: str
+    alt: str
+    spec: dict[str, Any]
+    label: str = ""
+    choices: tuple[str, ...] = ()
+    own_list: bool = True
+    note: str = ""
+
+
+def figure(
+    slot: str,
+    chart: alt.TopLevelMixin,
+    *,
+    title: str = "",
+    subtitle: str = "",
+    own_list: bool = True,
+    note: str = "",
+) -> Figure:
+    """Return the chart for a page, with its title and its list left to the page.
+
+    A list made by the page can be reached by keyboard, carries a label, and prints.
+
+    Parameters
+    ----------
+    slot
+        Identifier, unique on the page; letters, digits and hyphens.
+    chart
+        A chart of ``forecast.charts``.
+    title, subtitle
+        Heading and reading help instead of the chart's own.
+    own_list
+        See ``Figure``.
+    note
+        A sentence under the chart.
+    """
+    # The charts' tests check them against the schema; here it would cost half the time.
+    spec = chart.to_dict(validate=False)
+    words = spec.pop("title")
+    spec.pop("$schema", None)
+    label, choices = "", ()
+    for parameter in spec.get("params", []):
+        if parameter.get("name") == "pick":
+            bind = parameter.pop("bind")
+            label, choices = bind["name"].strip(), tuple(bind["options"])
+    return Figure(
+        slot,
+        title or words["text"],
+        subtitle or words["subtitle"],
+        spec["description"],
+        spec,
+        label,
+        choices,
+        own_list,
+        note,
+    )
+
+
+def sheets(count: int, rows: int) -> list[slice]:
+    """Return the parts a list of ``count`` is cut into, as even as can be, ``rows`` at most."""
+    parts = max(-(-count // rows), 1)
+    edges = [round(count * i / parts) for i in range(parts + 1)]
+    return [slice(start, stop) for start, stop in pairwise(edges)]
+
+
+def span(rows: slice, count: int) -> str:
+    """Return which part of a list is shown, as the end of a heading; empty where it is all."""
+    return "" if rows.stop - rows.start == count else f", {rows.start + 1} to {rows.stop}"
+
+
+@cache
+def chart_script() -> str:
+    """Return the JavaScript that draws the charts, of the version that altair writes for."""
+    version = ".".join(alt.SCHEMA_VERSION.removeprefix("v").split(".")[:2])
+    return vl_convert.javascript_bundle(vl_version=version)

@@ -1,0 +1,47 @@
+"""One page: a template, its charts, and the code that draws them, with nothing left outside."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from functools import cache
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from forecast.report.figures import Figure, chart_script
+from forecast.report.words import say_chance, say_day, say_range, say_value
+
+
+@cache
+def _environment() -> Environment:
+    """Escape every value, and refuse a template that names something it was not given."""
+    environment = Environment(
+        loader=PackageLoader("forecast.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters.update(
+        chance=say_chance, day=say_day, weeks_range=say_range, value=say_value
+    )
+    return environment
+
+
+def render(template: str, *, title: str, figures: Iterable[Figure], **values: object) -> str:
+    """Return the page as one self-contained HTML text.
+
+    Parameters
+    ----------
+    template
+        File in ``templates``.
+    title
+        Title of the page.
+    figures
+        Charts on the page; their data are written into it, the drawing code once.
+    values
+        What the template asks for.
+    """
+    figures = list(figures)
+    script = chart_script() if figures else ""
+    page = _environment().get_template(template)
+    return page.render(title=title, figures=figures, chart_script=script, **values)

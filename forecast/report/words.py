@@ -1,0 +1,101 @@
+"""Dates, weeks and chances as people say them."""
+
+from __future__ import annotations
+
+import calendar
+
+import pandas as pd
+
+UNITS = {"seconds": "s", "reps": "reps", "kg": "kg", "cm": "cm"}
+NBSP = "\u00a0"
+NARROW_WEEKS = 6.0
+"""A range narrower than this deserves a day; a wider one a part of a month."""
+MONTHS_FROM_WEEKS = 16.0
+WEEKS_A_MONTH = 4.345
+
+
+def say_day(day: pd.Timestamp, as_of: pd.Timestamp) -> str:
+    """Return ``12 May``, with the year where it is not that of ``as_of``."""
+    year = "" if day.year == as_of.year else f" {day.year}"
+    return f"{day.day} {calendar.month_name[day.month]}{year}"
+
+
+def say_date(day: pd.Timestamp, as_of: pd.Timestamp, *, range_weeks: float = 0.0) -> str:
+    """Return a date no finer than it is known: ``about 12 May`` or ``mid-June 2027``.
+
+    Parameters
+    ----------
+    day
+        The date to say.
+    as_of
+        The day from which it is looked at; its year is left out.
+    range_weeks
+        Width of the range the date stands for, in weeks; missing means wide.
+    """
+    if range_weeks <= NARROW_WEEKS:  # false where missing
+        return f"about {say_day(day, as_of)}"
+    part = "early " if day.day <= 10 else "mid-" if day.day <= 20 else "late "
+    year = "" if day.year == as_of.year else f" {day.year}"
+    return f"{part}{calendar.month_name[day.month]}{year}"
+
+
+def say_weeks(weeks: float, horizon: int) -> str:
+    """Return ``about 6 weeks``; ``more than 52 weeks`` where missing, months where many."""
+    if pd.isna(weeks):
+        return f"more than {horizon} weeks"
+    if weeks < 1.0:
+        return "less than a week"
+    count = round(weeks)
+    text = f"about {count_of(count, 'week')}"
+    if weeks >= MONTHS_FROM_WEEKS:
+        text += f" ({round(weeks / WEEKS_A_MONTH)} months)"
+    return text
+
+
+def say_range(low: float, high: float, horizon: int) -> str:
+    """Return a range of weeks: ``3 to 14 weeks``, ``14 to more than 52 weeks``."""
+    if pd.isna(low):
+        return f"more than {horizon} weeks"
+    if pd.isna(high):
+        return f"{count_weeks(low)} to more than {horizon} weeks"
+    if round(high) <= 1:
+        return "1 week or less"
+    if round(low) == round(high):
+        return f"about {round(high)} weeks"
+    return f"{count_weeks(low)} to {round(high)} weeks"
+
+
+def count_of(number: int, noun: str) -> str:
+    """Return ``1 session``, ``2 sessions``."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def count_weeks(weeks: float) -> str:
+    """Return whole weeks as a number, ``less than 1`` below half a week."""
+    return "less than 1" if weeks < 0.5 else str(round(weeks))
+
+
+def say_chance(chance: float) -> str:
+    """Return a chance as a count of cases: ``about 3 in 10``."""
+    if pd.isna(chance):
+        return "not known"
+    if chance < 0.02:
+        return "less than 1 in 50"
+    if chance > 0.98:
+        return "more than 49 in 50"
+    if chance < 0.075:
+        return "about 1 in 20"
+    if chance > 0.925:
+        return "about 19 in 20"
+    return f"about {min(max(round(10 * chance), 1), 9)} in 10"
+
+
+def say_value(value: float, measure: str) -> str:
+    """Return a value with its unit: ``7.6 s``, ``2.4 reps``; whole numbers without decimals."""
+    digits = 0 if abs(value - round(value)) < 0.05 or value >= 20 else 1
+    return f"{value:.{digits}f}{NBSP}{UNITS[measure]}"
+
+
+def in_sessions(confirm: int) -> str:
+    """Return the end of a sentence on a pass mark: empty, or in how many sessions running."""
+    return "" if confirm == 1 else f" in {confirm} sessions running"

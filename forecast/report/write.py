@@ -1,0 +1,109 @@
+"""Write the pages for coach, analyst and athlete."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from typing import Literal
+
+import pandas as pd
+
+from forecast.backtest import BacktestResult
+from forecast.errors import ForecastError
+from forecast.log.training_log import TrainingLog
+from forecast.readiness import ReadinessForecaster
+from forecast.report.analyst import analyst_page
+from forecast.report.athlete import athlete_page
+from forecast.report.coach import coach_page
+from forecast.report.data import ReportData, gather
+from forecast.report.files import file_names, make_folder, write_page
+
+Who = Literal["coach", "analyst", "athlete"]
+READERS: tuple[Who, ...] = ("coach", "analyst", "athlete")
+Progress = Callable[[str], None]
+
+
+def write_report(
+    log: TrainingLog,
+    model: ReadinessForecaster,
+    as_of: pd.Timestamp | str | None = None,
+    *,
+    who: Sequence[str] = READERS,
+    out: str | Path,
+    club: str = "",
+    trust: BacktestResult | None = None,
+    progress: Progress | None = None,
+) -> list[Path]:
+    """Write self-contained HTML pages and return their paths.
+
+    ``coach.html``, ``analyst.html``, and one ``athlete-NAME.html`` for each athlete with an open
+    rung. A page loads nothing from anywhere, and an athlete's page holds nobody else's data.
+
+    Parameters
+    ----------
+    log
+        The log, of the ladder the model was fitted on.
+    model
+        A fitted forecaster.
+    as_of
+        Cut date; the day after the last set where left out.
+    who
+        Readers to write for.
+    out
+        Folder; made where it is not there.
+    club
+        Name for headings; the ladder's where left out.
+    trust
+        A backtest on the same log, for the analyst's page.
+    progress
+        Called with a few words at each step.
+
+    Raises
+    ------
+    ForecastError
+        An unknown reader, a folder that can't be written to, or a log of another ladder.
+    NotFittedError
+        ``fit`` was not called on the model.
+    HistoryError
+        No set is dated before ``as_of``.
+    """
+    strangers = [name for name in who if name not in READERS]
+    if strangers or not who:
+        raise ForecastError(
+            f"who = {', '.join(map(repr, strangers)) or 'nobody'}; "
+            f"choose from {', '.join(READERS)}."
+        )
+    folder = make_folder(out)
+    data = gather(
+        log,
+        model,
+        as_of,
+        club=club or log.ladder.name,
+        for_coach="coach" in who,
+        for_athlete="athlete" in who,
+        progress=progress,
+    )
+    paths = []
+    for reader in dict.fromkeys(who):
+        if progress:
+            progress(f"pages for {reader}")
+        pages = _pages(reader, data, log, model, trust)
+        paths += [write_page(folder / name, page) for name, page in pages]
+    return paths
+
+
+def _pages(
+    reader: str,
+    data: ReportData,
+    log: TrainingLog,
+    model: ReadinessForecaster,
+    trust: BacktestResult | None,
+) -> Iterator[tuple[str, str]]:
+    """Make the reader's pages one by one: file name and content."""
+    if reader == "coach":
+        yield "coach.html", coach_page(data)
+    elif reader == "analyst":
+        yield "analyst.html", analyst_page(data, log, model, trust)
+    else:
+        for athlete, name in file_names(data.athletes, "athlete").items():
+            yield name, athlete_page(data.only(athlete))
