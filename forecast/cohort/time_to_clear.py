@@ -93,10 +93,12 @@ class TimeToClear:
         """
         columns = ["group", "left", "right", "mass", "p_cleared"]
         parts = [
-            curve.frame().assign(group=group, p_cleared=lambda t: 1 - t["survival"])[columns]
+            pd.DataFrame({"group": group, **curve.frame(), "p_cleared": np.cumsum(curve.mass)})
             for group, curve in self.between.items()
         ]
-        return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
+        if not parts:
+            return pd.DataFrame(columns=columns)
+        return pd.concat(parts, ignore_index=True)[columns]
 
     @property
     def text(self) -> str:

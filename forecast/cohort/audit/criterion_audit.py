@@ -30,7 +30,8 @@ class CriterionAudit:
     ----------
     rungs
         One row a rung that leads on to others and one for all rungs together: ``rung, moves,
-        athletes, cleared_next, lapsed_next``; ``margin_low, margin_mid, margin_high`` (10, 50 and
+        athletes, cleared_next, lapsed_next``, ``moves_used`` (those to a rung that four or more
+        have cleared since); ``margin_low, margin_mid, margin_high`` (10, 50 and
         90 % points of value over target when moving on); ``confirming_mid``; ``weeks_factor``
         (weeks on the next rung per 10 % more margin, with ``_low``, ``_high``);
         ``confirm_factor`` (the same per further session that met the criterion);
@@ -133,7 +134,7 @@ class CriterionAudit:
             )
         if row["verdict"] == NO_SIGN:
             return f"{name}: no sign that more in reserve shortens the next rung ({factor})."
-        return f"{name}: not enough data to tell ({factor} from {row['moves']} moves)."
+        return f"{name}: not enough data to tell ({factor} from {row['moves_used']} moves)."
 
     def _limits(self, key: str, row: pd.Series) -> str:
         """The interval of the mark in words; an end left open is named as such."""

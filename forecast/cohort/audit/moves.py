@@ -113,7 +113,7 @@ def _margins(histories: Histories, moves: pd.DataFrame) -> pd.DataFrame:
     joined = joined[joined["date"] <= joined["moved_on"]].sort_values(["move", "date"])
     confirming = joined.groupby("move")["meets"].sum()
     free = joined[~joined["held_back"] & (joined["best"] > 0)].groupby("move").tail(WINDOW)
-    margin = free["best"].apply(np.log).groupby(free["move"]).mean()
+    margin = pd.Series(np.log(free["best"]), index=free.index).groupby(free["move"]).mean()
     # Held back in each of the latest sessions: what was left unused is unknown.
     latest = joined.groupby("move").tail(WINDOW)
     hidden = latest["held_back"].groupby(latest["move"]).mean() > 0.5
@@ -128,7 +128,7 @@ def _earlier_pace(histories: Histories, moves: pd.DataFrame) -> np.ndarray:
     """Mean log weeks against the rung's middle over rungs cleared by then, shrunk to 0."""
     spells = histories.spells
     used = spells[(spells["outcome"] == CLEARED) & ~spells["under_way"]]
-    log_weeks = np.log(np.maximum(used["weeks"], SHORTEST_WEEKS) + 0.5)
+    log_weeks = (used["weeks"].clip(lower=SHORTEST_WEEKS) + 0.5).map(np.log)
     against = log_weeks - log_weeks.groupby(used["rung"]).transform("median")
     known = used[["athlete", "cleared_on"]].assign(against=against)
     joined = moves[["athlete", "moved_on"]].reset_index(names="move").merge(known, on="athlete")

@@ -133,10 +133,11 @@ def _returns(histories: Histories, moves: pd.DataFrame) -> pd.DataFrame:
     both["stretch"] = both.groupby("move")["later"].cumsum() - both["later"].astype(int)
     both["later_date"] = both["date"].where(both["later"])
     both["earlier_sessions"] = ~both["later"]
+    both["met"] = both["meets"] & both["earlier_sessions"]
     table = both.groupby(["move", "rung", "next_rung", "stretch"], as_index=False).agg(
         sessions=("earlier_sessions", "sum"),
         until=("date", "max"),
-        met=("meets", lambda m: bool((m & ~both.loc[m.index, "later"]).any())),
+        met=("met", "any"),
         later_date=("later_date", "max"),
     )
     since = table.groupby("move")["later_date"].shift(1)

@@ -19,6 +19,7 @@ MIN_MOVES = 40
 MIN_CLEARED = 20
 MIN_ATHLETES = 20
 MIN_CLEARED_PER_STEP = 4
+"""Moves to a next rung that fewer have cleared since can't be used: it has no usual time yet."""
 MIN_LAPSES = 10
 MIN_SPREAD = 0.03
 """Standard deviation of log margins below which everybody moved on at one and the same value."""
@@ -64,9 +65,9 @@ def audit_rungs(
     leading = {need for rung in ladder.rungs for need in rung.needs}
     rows, fits = [], {}
     for number, key in enumerate([*(k for k in ladder.keys if k in leading), ALL_RUNGS]):
-        part = moves if key == ALL_RUNGS else moves[moves["rung"] == key]
-        part = _steps_with_enough(part)
-        row = {"rung": key, **_describe(part)}
+        whole = moves if key == ALL_RUNGS else moves[moves["rung"] == key]
+        part = _steps_with_enough(whole)
+        row = {"rung": key, **_describe(whole), "moves_used": len(part)}
         shortage = what_is_short(part)
         if shortage is None:
             data = moves_data(part)
@@ -88,7 +89,7 @@ def what_is_short(part: pd.DataFrame) -> str | None:
     """Say in words what keeps a rung from being audited; ``None`` when nothing does."""
     athletes = part["athlete_id"].nunique()
     for count, least, what in (
-        (len(part), MIN_MOVES, "moves to the next rung"),
+        (len(part), MIN_MOVES, "moves that can be used"),
         (int(part["cleared"].sum()), MIN_CLEARED, "of them cleared since"),
         (athletes, MIN_ATHLETES, "athletes"),
     ):

@@ -51,7 +51,7 @@ class LapseIncidence:
             spread = z * part["std_error"]
             part["p_low"] = (part["p_ended"] - spread).clip(lower=0.0)
             part["p_high"] = (part["p_ended"] + spread).clip(upper=1.0)
-            parts.append(part.assign(group=group)[columns])
+            parts.append(pd.DataFrame({"group": group, **part})[columns])
         return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
 
     def by_week(self, week: float) -> pd.DataFrame:
