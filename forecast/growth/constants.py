@@ -12,7 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit
 
+from forecast.growth.clock import Clock
 from forecast.growth.dynamics import Dynamics
 from forecast.growth.observation import Noise
 from forecast.growth.panel import MEASURES
@@ -30,8 +32,12 @@ PRIORS: dict[str, tuple[float, float]] = {
     "log_swing_sd": (_log(0.03), 0.9),
     "log_wiggle_sd": (_log(0.03), 0.9),
     "log_detraining": (_log(0.02), 0.8),
+    "practice": (-2.5, 1.3),
+    "log_fade": (_log(0.06), 1.2),
+    "season_cos": (0.0, 0.25),
+    "season_sin": (0.0, 0.25),
     **{f"log_day_sd_{m}": (_log(0.08), 0.9) for m in MEASURES},
-    "log_own_start": (_log(0.30), 0.6),
+    "log_own_start": (_log(0.30), 0.9),
     "log_own_swing": (_log(0.04), 0.7),
     "log_own_pace": (_log(0.015), 0.7),
     "own_start_swing": (0.0, 0.4),
@@ -54,7 +60,7 @@ PRIORS: dict[str, tuple[float, float]] = {
 STRUCTURE = [name for name in PRIORS if not name.startswith("log_set_sd")][:-4]
 """Constants fitted on the sessions as normal observations."""
 
-MOTION = STRUCTURE[: 4 + len(MEASURES)]
+MOTION = STRUCTURE[: 8 + len(MEASURES)]
 """Those of them that need a new pass over the sessions when they change."""
 
 RECORD = [name for name in PRIORS if name not in STRUCTURE]
@@ -67,9 +73,27 @@ CENTRE_SD = np.array([0.6, 0.05, 0.03])
 
 @dataclass(frozen=True, slots=True)
 class GrowthConstants:
-    """Motion, record and pooling constants together; ``values`` holds them by prior name."""
+    """Motion, record and pooling constants together.
+
+    ``values`` holds them by prior name; ``session_weeks`` is the cohort's usual gap between
+    sessions, in weeks; ``seasonal`` whether the log is long enough to tell seasons apart.
+    """
 
     values: dict[str, float]
+    session_weeks: float = 0.4
+    seasonal: bool = False
+
+    @property
+    def clock(self) -> Clock:
+        """How training time runs."""
+        v = self.values
+        return Clock(
+            practice=float(expit(v["practice"])),
+            session_weeks=self.session_weeks,
+            fade=float(np.exp(v["log_fade"])),
+            season_cos=v["season_cos"] if self.seasonal else 0.0,
+            season_sin=v["season_sin"] if self.seasonal else 0.0,
+        )
 
     @property
     def dynamics(self) -> Dynamics:
@@ -110,7 +134,7 @@ class GrowthConstants:
     def replaced(self, names: list[str], vector: Array) -> GrowthConstants:
         """Return a copy with these constants set to the entries of ``vector``."""
         changed = dict(zip(names, (float(x) for x in vector), strict=True))
-        return GrowthConstants({**self.values, **changed})
+        return GrowthConstants({**self.values, **changed}, self.session_weeks, self.seasonal)
 
     def vector(self, names: list[str]) -> Array:
         """Return these constants as an array."""

@@ -10,9 +10,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from forecast.growth.athletes import loose_information, priors_from_others
+from forecast.growth.clock import wind
 from forecast.growth.constants import GrowthConstants
+from forecast.growth.dynamics import split_gap
 from forecast.growth.filtering import Filtered, forward_pass, propagate
-from forecast.growth.fitting import GrowthFit, fit_growth, population_prior
+from forecast.growth.fitting import GrowthFit, fit_growth, population_prior, scattered
 from forecast.growth.habits import (
     CohortHabits,
     athlete_habits,
@@ -24,6 +26,7 @@ from forecast.growth.intervals import pass_ratio
 from forecast.growth.panel import GRACE_WEEKS, MEASURES, Panel, build_panel, day_number, take_spells
 from forecast.growth.passage import Passage, Targets, simulate_passage
 from forecast.growth.pooling import spell_priors
+from forecast.growth.power import choose_power
 from forecast.growth.scale import to_latent, to_ratio
 from forecast.histories import Histories
 from forecast.histories.attendance import (
@@ -36,6 +39,10 @@ from forecast.histories.attendance import (
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
+
+
+SPELL_SPREAD = {"log_alpha": 0.5, "log_swing_sd": 0.4, "log_wiggle_sd": 0.4}
+"""How far single spells stray from the cohort's constants, as log standard deviations."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,18 +68,25 @@ def fit_growth_model(
     histories: Histories,
     *,
     seed: int,
-    power: float = 0.0,
+    power: float | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> GrowthModel:
     """Fit the engine to all spells of the histories.
+
+    ``power`` of the latent scale (``scale.to_latent``) is chosen by evidence where left out.
 
     Raises
     ------
     FitError
         See ``fitting.fit_growth``.
     """
+    if power is None:
+        if progress:
+            progress("growth engine, scale")
+        power = choose_power(histories, len(histories.ladder.rungs), seed=seed)
     panel = build_panel(histories, power=power)
     fit = fit_growth(panel, len(histories.ladder.rungs), seed=seed, progress=progress)
+    panel = wind(scattered(panel, fit.constants, fit.pooled, fit.n_rungs), fit.constants.clock)
     mean, cov = population_prior(fit.constants, fit.pooled, panel, fit.n_rungs)
     filtered = forward_pass(panel, fit.constants.dynamics, fit.constants.noise, mean, cov)
     gaps, owner = session_gaps(panel)
@@ -114,6 +128,7 @@ def track(model: GrowthModel, histories: Histories) -> Tracked:
     """Filter every spell with the prior that its athlete's finished spells gave it."""
     constants, pooled = model.fit.constants, model.fit.pooled
     panel = build_panel(histories, power=model.power)
+    panel = wind(scattered(panel, constants, pooled, model.fit.n_rungs), constants.clock)
     mean, cov = population_prior(constants, pooled, panel, model.fit.n_rungs)
     filtered = forward_pass(panel, constants.dynamics, constants.noise, mean, cov)
     loose = loose_information(panel, constants, filtered)
@@ -189,30 +204,39 @@ def targets_at(
         gaps=gaps,
         first_gaps=first_gap_table(gaps, wait),
         habits=athlete_habits(panel, panel.eligible, filtered_level, last, model.habits),
+        scatter=panel.scatter[spell],
+        clock=model.fit.constants.clock,
+        done=panel.number[last] + 1.0,
+        last_day=panel.day[last].astype(float),
     )
 
 
 def constants_draws(fit: GrowthFit, count: int, seed: int) -> list[GrowthConstants]:
-    """Draw sets of constants from their approximate posterior, in mirrored pairs.
+    """Draw sets of constants in mirrored pairs: what the fit leaves open, and how spells differ.
 
     ``count`` is even; draws are cut at two standard deviations: the approximation is not to be
-    trusted further out.
+    trusted further out. Spells also differ among themselves in how they move (``SPELL_SPREAD``),
+    which one set of constants for a cohort can't say.
     """
     rng = np.random.default_rng(seed)
     z = np.clip(rng.standard_normal((count // 2, len(fit.names))), -2.0, 2.0)
+    own = np.clip(rng.standard_normal((count // 2, len(SPELL_SPREAD))), -2.0, 2.0)
+    own = own * np.array(list(SPELL_SPREAD.values()))
     middle = fit.constants.vector(fit.names)
-    return [
-        fit.constants.replaced(fit.names, middle + sign * fit.chol @ row)
-        for row in z
-        for sign in (1.0, -1.0)
-    ]
+    place = [fit.names.index(name) for name in SPELL_SPREAD]
+    draws = []
+    for row, spread in zip(z, own, strict=True):
+        step = fit.chol @ row
+        step[place] += spread
+        draws += [fit.constants.replaced(fit.names, middle + sign * step) for sign in (1.0, -1.0)]
+    return draws
 
 
 def _open_states(
     model: GrowthModel, constants: GrowthConstants, tracked: Tracked, which: Ints
 ) -> Filtered:
     """Filter the asked-for spells under these constants with all the athlete's other spells."""
-    panel = tracked.panel
+    panel = wind(tracked.panel, constants.clock)
     loose = loose_information(panel, constants, tracked.filtered)
     mean, cov = priors_from_others(
         panel, constants, model.fit.pooled, loose, which, finished_only=False
@@ -272,12 +296,18 @@ def forecast_open(
         model, tracked.panel, tracked.filtered.mean[:, 0], full_last, wait,
         np.zeros((len(which), 3)), np.tile(np.eye(3), (len(which), 1, 1)), confirm, run,
     )  # fmt: skip
-    passages = []
+    passages, evidence = [], []
     for number, constants in enumerate(constants_draws(model.fit, draws, seed)):
         states = _open_states(model, constants, tracked, which)
+        evidence.append(np.add.reduceat(states.log_evidence, panel.start))
         passages.append(
             simulate_passage(
-                replace(base, mean=states.mean[last], cov=states.cov[last]),
+                replace(
+                    base,
+                    mean=states.mean[last],
+                    cov=states.cov[last],
+                    clock=constants.clock,
+                ),
                 constants.dynamics,
                 constants.noise,
                 horizon_days=horizon_days,
@@ -286,11 +316,13 @@ def forecast_open(
             )
         )
     centre = _open_states(model, model.fit.constants, tracked, which)
-    tau = np.minimum(wait / 7.0, panel.grace)
-    mean, cov = propagate(
-        model.fit.constants.dynamics, centre.mean[last], centre.cov[last], tau, wait / 7.0 - tau
+    rest, excess = split_gap(wait / 7.0, panel.grace)
+    clock, dynamics = model.fit.constants.clock, model.fit.constants.dynamics
+    tau = clock.dose(rest, panel.number[last] + 1.0, np.full(len(which), float(as_of_day)))
+    mean, cov = propagate(dynamics, centre.mean[last], centre.cov[last], tau, excess)
+    return GrowthForecast(
+        _average(passages, np.stack(evidence)), mean, cov, _athlete_effect(model, tracked, which)
     )
-    return GrowthForecast(_average(passages), mean, cov, _athlete_effect(model, tracked, which))
 
 
 def _athlete_effect(model: GrowthModel, tracked: Tracked, which: Ints) -> Array:
@@ -303,10 +335,16 @@ def _athlete_effect(model: GrowthModel, tracked: Tracked, which: Ints) -> Array:
     return np.asarray(mean - fit.pooled.common_mean[:3] - effects)
 
 
-def _average(passages: list[Passage]) -> Passage:
+def _average(passages: list[Passage], evidence: Array) -> Passage:
+    """Average over draws of the constants, each weighted by how well it explains the spell.
+
+    ``evidence`` is (M, T). The draws differ from spell to spell as the spells themselves do.
+    """
+    weight = np.exp(evidence - evidence.max(axis=0))
+    weight /= weight.sum(axis=0)
     return Passage(
-        np.mean([p.by_day for p in passages], axis=0),
-        np.mean([p.next_session for p in passages], axis=0),
+        np.einsum("mt,mtd->td", weight, np.stack([p.by_day for p in passages])),
+        np.einsum("mt,mt->t", weight, np.stack([p.next_session for p in passages])),
     )
 
 
@@ -357,6 +395,8 @@ def forecast_untried(
         first_gaps=first_gap_table(delays, np.maximum(wait, 0.0)),
         habits=untried_habits(len(rung), model.habits),
         untried=True,
+        clock=model.fit.constants.clock,
+        last_day=day_number(untried["ready_on"]).astype(float),
     )
     passage = simulate_passage(
         targets, fit.constants.dynamics, fit.constants.noise,
@@ -389,7 +429,12 @@ def states_table(tracked: Tracked, histories: Histories) -> pd.DataFrame:
 
 
 def outlook(
-    model: GrowthModel, tracked: Tracked, place: Ints, wait_weeks: Array, weeks: Array
+    model: GrowthModel,
+    tracked: Tracked,
+    place: Ints,
+    wait_weeks: Array,
+    rate: Array,
+    weeks: Array,
 ) -> Array:
     """Return how many standard deviations the level should stand above the target, (T, W).
 
@@ -401,6 +446,8 @@ def outlook(
         (T,) place of each landmark's last session in the panel.
     wait_weeks
         (T,) weeks from that session to the landmark.
+    rate
+        (T,) sessions a week lately.
     weeks
         (W,) weeks after the landmark at which to look.
 
@@ -412,14 +459,19 @@ def outlook(
     panel, constants = tracked.panel, model.fit.constants
     spell = panel.spell[place]
     result = np.empty((len(place), len(weeks)))
+    rest, excess = split_gap(wait_weeks, panel.grace[spell])
+    done, day = panel.number[place] + 1.0, panel.day[place] + 7.0 * wait_weeks
+    waited = constants.clock.dose(rest, done, day)
+    day_var = (constants.noise.day_sd[panel.measure[spell]] * panel.scatter[spell]) ** 2
     for column, ahead in enumerate(weeks):
-        grace = panel.grace[spell]
-        rest = np.minimum(wait_weeks, grace)
+        coming = constants.clock.ahead(np.full(len(place), ahead), done, day, rate)
         mean, cov = propagate(
-            constants.dynamics, tracked.filtered.mean[place], tracked.filtered.cov[place],
-            rest + ahead, wait_weeks - rest,
-        )  # fmt: skip
-        day_var = constants.noise.day_sd[panel.measure[spell]] ** 2
+            constants.dynamics,
+            tracked.filtered.mean[place],
+            tracked.filtered.cov[place],
+            waited + coming,
+            excess,
+        )
         gap = mean[:, 0] - panel.threshold[spell]
         result[:, column] = gap / np.sqrt(cov[:, 0, 0] + day_var)
     return result

@@ -8,14 +8,15 @@ point both are gradients of one objective (Minka 2001; Seeger 2005, EP for expon
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
 from forecast.errors import FitError
+from forecast.growth.clock import session_doses, wind
 from forecast.growth.constants import (
     MOTION,
     PRIORS,
@@ -26,18 +27,21 @@ from forecast.growth.constants import (
     prior_constants,
 )
 from forecast.growth.filtering import Filtered, forward_pass
-from forecast.growth.information import SpellInformation, spell_information
+from forecast.growth.information import SpellInformation, spell_information_stack
 from forecast.growth.observation import match_sessions
 from forecast.growth.panel import MEASURES, Panel
 from forecast.growth.pooling import Pooled, pool
+from forecast.growth.scatter import athlete_scatter
 
 Array = NDArray[np.float64]
 
-ROUNDS = 4
-MAX_STEPS = (12, 12, 12, 20)
-RECORD_SESSIONS = 1200
+ROUNDS = 3
+MAX_STEPS = (12, 12, 20)
+RECORD_SESSIONS = 800
 """Sessions used for the record constants: more do not move four or five numbers."""
 STEP = 1e-3
+SEASON_WEEKS = 60
+"""Calendar weeks with sessions from which a season can be told from a trend."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +77,8 @@ def population_prior(
 
 def day_variance(constants: GrowthConstants, panel: Panel) -> Array:
     """(N,) variance of an ordinary day's form at each session."""
-    return np.asarray(constants.noise.day_sd[panel.measure[panel.spell]] ** 2)
+    by_spell = constants.noise.day_sd[panel.measure] * panel.scatter
+    return np.asarray(by_spell[panel.spell] ** 2)
 
 
 def fit_growth(
@@ -107,13 +112,14 @@ def fit_growth(
     FitError
         The evidence is not a number, so no constants can be trusted.
     """
-    constants = start or prior_constants()
+    constants = start or _first_constants(panel)
     pooled: Pooled | None = None
     for turn in range(rounds):
         if progress:
             progress(f"growth engine, round {turn + 1} of {rounds}")
         filtered = _filter(panel, constants, pooled, n_rungs)
         constants = _fit_record(panel, constants, filtered, seed)
+        panel = scattered(panel, constants, pooled, n_rungs)
         filtered = _filter(panel, constants, pooled, n_rungs)
         steps = MAX_STEPS[min(turn, len(MAX_STEPS) - 1)]
         constants, pooled = _fit_structure(panel, constants, filtered, n_rungs, steps)
@@ -122,11 +128,30 @@ def fit_growth(
     return GrowthFit(constants, pooled, n_rungs, names, chol, pooled.log_evidence, rounds)
 
 
+def scattered(
+    panel: Panel, constants: GrowthConstants, pooled: Pooled | None, n_rungs: int
+) -> Panel:
+    """Return the panel with each athlete's scatter as the sets say."""
+    mean, cov = population_prior(constants, pooled, panel, n_rungs)
+    wound = wind(panel, constants.clock)
+    scatter = athlete_scatter(wound, constants.dynamics, constants.noise, mean, cov)
+    return replace(panel, scatter=scatter)
+
+
 def _filter(
     panel: Panel, constants: GrowthConstants, pooled: Pooled | None, n_rungs: int
 ) -> Filtered:
     mean, cov = population_prior(constants, pooled, panel, n_rungs)
-    return forward_pass(panel, constants.dynamics, constants.noise, mean, cov)
+    wound = wind(panel, constants.clock)
+    return forward_pass(wound, constants.dynamics, constants.noise, mean, cov)
+
+
+def _first_constants(panel: Panel) -> GrowthConstants:
+    """The priors' middle, with the log's own rhythm and whether it spans enough of the year."""
+    gaps = panel.rest[panel.number > 0]
+    usual = float(np.clip(gaps.mean(), 0.05, 8.0)) if len(gaps) else 0.4
+    weeks = len(np.unique(panel.day // 7))
+    return GrowthConstants(prior_constants().values, usual, weeks >= SEASON_WEEKS)
 
 
 def active_names(panel: Panel, names: list[str]) -> list[str]:
@@ -147,34 +172,49 @@ class _Structure:
         bare = filtered.site_var - self.tail * day_variance(constants, panel)
         self.bare_var = np.maximum(bare, 1e-6)
         self.names = active_names(panel, STRUCTURE)
+        if not constants.seasonal:
+            self.names = [name for name in self.names if not name.startswith("season")]
         self.motion = [name for name in self.names if name in MOTION]
 
-    def inform(self, constants: GrowthConstants) -> SpellInformation:
-        site_var = self.bare_var + self.tail * day_variance(constants, self.panel)
-        return spell_information(self.panel, constants.dynamics, self.site_mean, site_var)
+    def inform(self, constants: Sequence[GrowthConstants]) -> list[SpellInformation]:
+        """Information of the spells under several sets of constants."""
+        site_var = np.stack(
+            [self.bare_var + self.tail * day_variance(c, self.panel) for c in constants]
+        )
+        motions = [c.dynamics for c in constants]
+        tau = np.stack([session_doses(self.panel, c.clock) for c in constants])
+        return spell_information_stack(self.panel, motions, tau, self.site_mean, site_var)
+
+    def neighbours(
+        self, vector: Array
+    ) -> tuple[SpellInformation, list[tuple[GrowthConstants, Array, SpellInformation]]]:
+        """Information here, and constants, vector and information one step along each axis.
+
+        Pooling constants leave the spells' information as it is, so their steps share it.
+        """
+        moved = vector + STEP * np.eye(len(vector))
+        there = [self.constants.replaced(self.names, row) for row in moved]
+        moving = [i for i, name in enumerate(self.names) if name in self.motion]
+        here = self.constants.replaced(self.names, vector)
+        told = self.inform([here, *(there[i] for i in moving)])
+        by_place = dict(zip(moving, told[1:], strict=True))
+        steps = [(c, moved[i], by_place.get(i, told[0])) for i, c in enumerate(there)]
+        return told[0], steps
 
     def pool(self, constants: GrowthConstants, info: SpellInformation) -> Pooled:
         panel = self.panel
         return pool(info, panel.athlete, panel.rung, self.n_rungs, constants.pooling)
 
     def value_and_gradient(self, vector: Array) -> tuple[float, Array]:
-        """Negative log posterior and its forward-difference gradient.
-
-        Pooling constants leave the spells' information as it is, so their differences cost one
-        small solve each.
-        """
+        """Negative log posterior and its forward-difference gradient."""
         here = self.constants.replaced(self.names, vector)
-        info = self.inform(here)
+        info, steps = self.neighbours(vector)
         base = self.pool(here, info).log_evidence + log_prior(self.names, vector)
-        gradient = np.empty(len(vector))
-        for i, name in enumerate(self.names):
-            moved = vector.copy()
-            moved[i] += STEP
-            there = self.constants.replaced(self.names, moved)
-            told = self.inform(there) if name in self.motion else info
-            value = self.pool(there, told).log_evidence + log_prior(self.names, moved)
-            gradient[i] = (value - base) / STEP
-        return -base, -gradient
+        values = [
+            self.pool(c, told).log_evidence + log_prior(self.names, moved)
+            for c, moved, told in steps
+        ]
+        return -base, -(np.array(values) - base) / STEP
 
 
 def _fit_structure(
@@ -197,7 +237,7 @@ def _fit_structure(
             "values with `python -m forecast check`."
         )
     best = constants.replaced(problem.names, found.x)
-    return best, problem.pool(best, problem.inform(best))
+    return best, problem.pool(best, problem.inform([best])[0])
 
 
 def _fit_record(
@@ -241,15 +281,10 @@ def _uncertainty(
     """
     problem = _Structure(panel, constants, filtered, n_rungs)
     vector = constants.vector(problem.names)
-    info = problem.inform(constants)
+    info, steps = problem.neighbours(vector)
     base = problem.pool(constants, info).athlete_log_evidence
-    scores = np.empty((len(base), len(vector)))
-    for i, name in enumerate(problem.names):
-        moved = vector.copy()
-        moved[i] += STEP
-        there = constants.replaced(problem.names, moved)
-        told = problem.inform(there) if name in problem.motion else info
-        scores[:, i] = (problem.pool(there, told).athlete_log_evidence - base) / STEP
+    there = [problem.pool(c, told).athlete_log_evidence for c, _, told in steps]
+    scores = (np.stack(there, axis=1) - base[:, None]) / STEP
     prior_sd = np.array([PRIORS[name][1] for name in problem.names])
     precision = scores.T @ scores + np.diag(prior_sd**-2.0)
     chol = np.linalg.cholesky(np.linalg.inv(precision))

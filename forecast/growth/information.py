@@ -11,6 +11,7 @@ Everything the spells share (athletes, rungs) can then be pooled without touchin
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -45,51 +46,79 @@ def spell_information(
     site_mean, site_var
         (N,) sessions as normal observations of the level; infinite variance says nothing.
     """
-    spells = panel.n_spells
-    result = SpellInformation(np.zeros(spells), np.zeros((spells, 3)), np.zeros((spells, 3, 3)))
+    tau = panel.tau[None, :]
+    return spell_information_stack(panel, [dynamics], tau, site_mean, site_var[None, :])[0]
+
+
+def spell_information_stack(
+    panel: Panel, dynamics: Sequence[Dynamics], tau: Array, site_mean: Array, site_var: Array
+) -> list[SpellInformation]:
+    """Return the information under M sets of constants at once: one pass costs little more.
+
+    Parameters
+    ----------
+    panel, site_mean
+        As for ``spell_information``.
+    dynamics
+        M sets of constants.
+    tau, site_var
+        (M, N) training between sessions and variances of the sessions under each.
+    """
+    spells, stack = panel.n_spells, len(dynamics)
+    constant = np.zeros((stack, spells))
+    score = np.zeros((stack, spells, 3))
+    information = np.zeros((stack, spells, 3, 3))
     # Columns: the data, then the level's response to a unit of each of the three unknowns.
-    level = np.tile([0.0, 1.0, 0.0, 0.0], (spells, 1))
-    swing = np.tile([0.0, 0.0, 1.0, 0.0], (spells, 1))
-    p_level, p_cross, p_swing = (np.zeros(spells) for _ in range(3))
-    decay, integral = decay_terms(dynamics.alpha, panel.tau)
-    q_level, q_cross, q_swing = transition_covariance(dynamics, panel.tau)
-    q_level = q_level + dynamics.wiggle_sd**2 * panel.excess
-    loss = dynamics.detraining * panel.excess
+    level = np.tile([0.0, 1.0, 0.0, 0.0], (stack, spells, 1))
+    swing = np.tile([0.0, 0.0, 1.0, 0.0], (stack, spells, 1))
+    p_level, p_cross, p_swing = (np.zeros((stack, spells)) for _ in range(3))
+    decay, integral, q_level, q_cross, q_swing, loss = _motion(panel, dynamics, tau)
+    heard = np.isfinite(site_var)
     for step in range(int(panel.length.max(initial=0))):
         n = int(np.searchsorted(-panel.length, -step, side="left"))
         at = panel.start[:n] + step
-        level, swing = level[:n], swing[:n]
+        level, swing = level[:, :n], swing[:, :n]
         if step > 0:
-            c, a = integral[at], decay[at]
-            p_level, p_cross, p_swing = p_level[:n], p_cross[:n], p_swing[:n]
-            p_level = p_level + 2.0 * c * p_cross + c * c * p_swing + q_level[at]
-            p_cross = a * (p_cross + c * p_swing) + q_cross[at]
-            p_swing = a * a * p_swing + q_swing[at]
-            level = level + c[:, None] * swing
-            level[:, 3] += panel.tau[at]
-            level[:, 0] -= loss[at]
-            swing = a[:, None] * swing
-        precision = 1.0 / (p_level + site_var[at])
+            c, a = integral[:, at], decay[:, at]
+            p_level, p_cross, p_swing = p_level[:, :n], p_cross[:, :n], p_swing[:, :n]
+            p_level = p_level + c * (2.0 * p_cross + c * p_swing) + q_level[:, at]
+            p_cross = a * (p_cross + c * p_swing) + q_cross[:, at]
+            p_swing = a * a * p_swing + q_swing[:, at]
+            level = level + c[:, :, None] * swing
+            level[:, :, 3] += tau[:, at]
+            level[:, :, 0] -= loss[:, at]
+            swing = a[:, :, None] * swing
+        precision = 1.0 / (p_level + site_var[:, at])
         error = -level
-        error[:, 0] += site_mean[at]
-        _accumulate(result, n, error, precision, np.isfinite(site_var[at]))
-        level = level + (p_level * precision)[:, None] * error
-        swing = swing + (p_cross * precision)[:, None] * error
+        error[:, :, 0] += site_mean[at]
+        design, data = level[:, :, 1:], error[:, :, 0]
+        weighted = design * precision[:, :, None]
+        score[:, :n] += weighted * data[:, :, None]
+        information[:, :n] += weighted[:, :, :, None] * design[:, :, None, :]
+        constant[:, :n] += _log_density(precision, data, heard[:, at])
+        level = level + (p_level * precision)[:, :, None] * error
+        swing = swing + (p_cross * precision)[:, :, None] * error
         p_swing = p_swing - p_cross * p_cross * precision
-        p_cross = p_cross * (1.0 - p_level * precision)
-        p_level = p_level * (1.0 - p_level * precision)
-    return result
+        left = 1.0 - p_level * precision
+        p_cross, p_level = p_cross * left, p_level * left
+    return [SpellInformation(*parts) for parts in zip(constant, score, information, strict=True)]
 
 
-def _accumulate(
-    result: SpellInformation, n: int, error: Array, precision: Array, heard: NDArray[np.bool_]
-) -> None:
-    """Add one session's share; the design is minus the error columns 1 to 3."""
-    design, data = -error[:, 1:], error[:, 0]
-    weighted = design * precision[:, None]
-    result.score[:n] += weighted * data[:, None]
-    result.information[:n] += weighted[:, :, None] * design[:, None, :]
-    log_density = 0.5 * (
+def _motion(panel: Panel, dynamics: Sequence[Dynamics], tau: Array) -> tuple[Array, ...]:
+    """Decay, integral, added variances and loss of every session, each (M, N)."""
+    rows = []
+    for one, weeks in zip(dynamics, tau, strict=True):
+        decay, integral = decay_terms(one.alpha, weeks)
+        q_level, q_cross, q_swing = transition_covariance(one, weeks)
+        q_level = q_level + one.wiggle_sd**2 * panel.excess
+        loss = one.detraining * panel.excess
+        rows.append((decay, integral, q_level, q_cross, q_swing, loss))
+    return tuple(np.stack(parts) for parts in zip(*rows, strict=True))
+
+
+def _log_density(precision: Array, data: Array, heard: NDArray[np.bool_]) -> Array:
+    """Normal log density of one session's innovation, 0 where it said nothing."""
+    density = 0.5 * (
         np.log(np.where(heard, precision, 1.0)) - np.log(2.0 * np.pi) - precision * data**2
     )
-    result.constant[:n] += np.where(heard, log_density, 0.0)
+    return np.where(heard, density, 0.0)

@@ -89,4 +89,8 @@ def pass_ratio(target: float, unit: float, measure: str) -> float:
     Holds are noted to the nearest unit, so half a unit below is written as the target; reps are
     whole.
     """
-    return 1.0 if measure == "reps" else max(target - unit / 2, unit / 2) / target
+    if measure == "reps":
+        return 1.0
+    # A target off the rounding grid is reached by the next value on it.
+    lowest = np.ceil(target / unit - 1e-9) * unit
+    return float(lowest - unit / 2) / target

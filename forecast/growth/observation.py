@@ -2,9 +2,9 @@
 
 A set's capacity is level + day form + set order, unclean and assisted offsets + set noise, and
 the record says only that it lay in an interval (``intervals``). A small share of sets ends early
-for no reason of strength (a slip, a phone): such a record says only "this much or more". Day form has a heavy tail: a
-two-part normal mixture, the second part three times as wide. Given a normal opinion of the level
-before the session, the opinion after it is matched in mean and variance (assumed-density
+for no reason of strength (a slip, a phone): such a record says only "this much or more". Day form
+has a heavy tail: a two-part normal mixture, the second part three times as wide. Given a normal
+opinion of the level before the session, the opinion after it is matched in mean and variance (assumed-density
 filtering, one sweep of expectation propagation: Minka 2001, UAI 17:362), integrals by
 Gauss-Hermite quadrature centred where the mass is (Liu & Pierce 1994, Biometrika 81:624).
 """
@@ -25,13 +25,15 @@ TAIL_WEIGHT = 0.08
 TAIL_SCALE = 9.0
 """Variance of the wide part of the day's form over that of the ordinary part."""
 
-_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(13)
+_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(11)
 _LOG_WEIGHTS = np.log(_WEIGHTS / np.sqrt(2.0 * np.pi)) + 0.5 * _NODES**2
 _FLOOR = 1e-290
 
-SLIP_DENSITY = 0.1
-"""Chance of any one recorded value given a slip: slips fall anywhere below capacity, and recorded
-values are some ten to a doubling of the level (judgement)."""
+SLIP_DENSITY = 1.0
+"""Density of a slip's record per unit of the latent scale: slips fall anywhere in about one unit
+(a factor of e) below capacity (judgement)."""
+OPEN_SLIP = 0.1
+"""Chance of a record without a lower or upper bound, given a slip (judgement)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,11 +101,12 @@ def match_sessions(
     """
     width = int(panel.n_sets[index].max(initial=1))
     measure = panel.measure[panel.spell[index]]
-    set_sd = noise.set_sd[measure][:, None]
+    scatter = panel.scatter[panel.spell[index]]
+    set_sd = (noise.set_sd[measure] * scatter)[:, None]
     offsets = set_offsets(panel, noise, index, width)
     lower = panel.lower[index, :width] - offsets
     upper = panel.upper[index, :width] - offsets
-    day_var = noise.day_sd[measure] ** 2
+    day_var = (noise.day_sd[measure] * scatter) ** 2
     guess_precision, guess_sum = _plain_sets(lower, upper, set_sd)
     parts = [
         _tilt(
@@ -115,7 +118,7 @@ def match_sessions(
             noise.slip,
             guess_precision,
             guess_sum,
-        )  # fmt: skip
+        )
         for scale in (1.0, TAIL_SCALE)
     ]
     weights = np.array([1.0 - TAIL_WEIGHT, TAIL_WEIGHT])[:, None]
@@ -159,6 +162,10 @@ def _tilt(
 ) -> tuple[Array, Array, Array]:
     """Log evidence, mean and variance of the day's ability under one part of the mixture."""
     precision = 1.0 / var + guess_precision
+    width = upper - lower
+    slip_mass = np.where(np.isfinite(width), np.minimum(SLIP_DENSITY * width, 1.0), OPEN_SLIP)
+    padded = np.isneginf(lower) & np.isposinf(upper)
+    slip_mass = slip * np.where(padded, 1.0, slip_mass)[:, :, None]
     centre = (mean / var + guess_sum) / precision
     spread = 1.3 / precision
     log_z = np.zeros_like(mean)
@@ -167,7 +174,7 @@ def _tilt(
         scaled_low = (lower[:, :, None] - nodes[:, None, :]) / set_sd[:, :, None]
         scaled_high = (upper[:, :, None] - nodes[:, None, :]) / set_sd[:, :, None]
         inside = (1.0 - slip) * interval_probability(scaled_low, scaled_high)
-        inside += slip * SLIP_DENSITY * ndtr(-scaled_low)
+        inside += slip_mass * ndtr(-scaled_low)
         log_likelihood = np.log(np.maximum(inside, _FLOOR)).sum(axis=1)
         log_prior = -0.5 * (nodes - mean[:, None]) ** 2 / var[:, None]
         log_term = log_likelihood + log_prior + _LOG_WEIGHTS

@@ -41,8 +41,12 @@ class Panel:
         (N,) row of each session in ``histories.sessions``.
     spell, day
         (N,) spell of each session and its day number.
-    tau, excess
-        (N,) weeks of training and weeks beyond the grace since the session before (0 at first).
+    number
+        (N,) place of the session in its spell, 0 for the first.
+    rest, excess
+        (N,) weeks up to the grace and weeks beyond it since the session before (0 at first).
+    tau
+        (N,) training since the session before, as the clock reads it; ``rest`` until wound.
     lower, upper
         (N, K) bounds of each set in latent units; padded sets run from -inf to inf.
     fatigue, unclean, assisted
@@ -54,6 +58,8 @@ class Panel:
         (N,) sets in each session.
     eligible
         (N,) sets that could have met the criterion: counting, and not ended early by choice.
+    scatter
+        (S,) how widely the athlete's sets scatter, as a multiple of the cohort's noise.
     power
         Power of the latent scale.
     """
@@ -69,8 +75,10 @@ class Panel:
     session_row: Ints
     spell: Ints
     day: Ints
-    tau: Array
+    number: Ints
+    rest: Array
     excess: Array
+    tau: Array
     lower: Array
     upper: Array
     fatigue: Array
@@ -79,6 +87,7 @@ class Panel:
     used: NDArray[np.bool_]
     n_sets: Ints
     eligible: Array
+    scatter: Array
     power: float
 
     @property
@@ -129,8 +138,11 @@ def build_panel(histories: Histories, *, power: float = 0.0) -> Panel:
         session_row=sessions.index.to_numpy(dtype=np.int64),
         spell=spell,
         day=day,
-        tau=tau,
+        number=np.arange(len(spell)) - start[spell],
+        rest=tau,
         excess=excess,
+        tau=tau,
+        scatter=np.ones(len(start)),
         n_sets=columns["used"].sum(axis=1).astype(np.int64),
         eligible=columns.pop("eligible").sum(axis=1),
         power=power,
@@ -174,8 +186,10 @@ def _pad_sets(
         return out
 
     with np.errstate(divide="ignore"):
-        lower = to_latent(bounds["lower"].to_numpy(), power)
-        upper = to_latent(bounds["upper"].to_numpy(), power)
+        low, high = bounds["lower"].to_numpy(), bounds["upper"].to_numpy()
+        # Nothing and no limit stay unbounded, also where the scale itself ends somewhere.
+        lower = np.where(low > 0, to_latent(low, power), -np.inf)
+        upper = np.where(np.isfinite(high), to_latent(high, power), np.inf)
     criteria = {rung.key: rung.criterion for rung in histories.ladder.rungs}
     ratios = [
         pass_ratio(criteria[rung].target, unit, criteria[rung].measure)
@@ -206,11 +220,11 @@ def take_spells(panel: Panel, which: Ints) -> Panel:
     length = panel.length[which]
     start = np.concatenate([[0], np.cumsum(length)[:-1]]).astype(np.int64)
     flat = np.repeat(panel.start[which] - start, length) + np.arange(length.sum())
-    by_spell = ("spell_row", "athlete", "rung", "measure", "threshold", "grace")
+    by_spell = ("spell_row", "athlete", "rung", "measure", "threshold", "grace", "scatter")
     by_session = (
-        "session_row", "day", "tau", "excess", "lower", "upper", "fatigue", "unclean", "assisted", "used",
-        "n_sets", "eligible",
-    )  # fmt: skip
+        *("session_row", "day", "number", "rest", "excess", "tau"),
+        *("lower", "upper", "fatigue", "unclean", "assisted", "used", "n_sets", "eligible"),
+    )
     return Panel(
         start=start,
         length=length,

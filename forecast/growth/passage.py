@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from scipy.special import expit, ndtr, ndtri
 from scipy.stats import qmc
 
+from forecast.growth.clock import Clock
 from forecast.growth.dynamics import Dynamics, decay_terms, split_gap, transition_covariance
 from forecast.growth.habits import Habits, _clip
 from forecast.growth.observation import TAIL_SCALE, TAIL_WEIGHT, Noise
@@ -25,7 +26,7 @@ from forecast.growth.observation import TAIL_SCALE, TAIL_WEIGHT, Noise
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-MAX_SESSIONS = 400
+PLAIN_CLOCK = Clock()
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +50,11 @@ class Targets:
     untried
         Whether these rungs have no session yet: the opinion is then that of the first session,
         and the wait for it changes nothing.
+    scatter
+        (T,) how widely the athlete's sets scatter, as a multiple of the cohort's noise.
+    clock, done, last_day
+        The training clock, and (T,) sessions so far and day number of the last one, from which
+        it goes on.
     """
 
     mean: Array
@@ -63,6 +69,10 @@ class Targets:
     first_gaps: Array
     habits: Habits
     untried: bool = False
+    scatter: Array | float = 1.0
+    clock: Clock = PLAIN_CLOCK
+    done: Array | float = 0.0
+    last_day: Array | float = 0.0
 
     def __len__(self) -> int:
         """Number of targets T."""
@@ -71,8 +81,10 @@ class Targets:
 
 @dataclass(frozen=True, slots=True)
 class Passage:
-    """``by_day`` (T, D + 1): chance of clearing within 0..D days of the cut; ``next_session`` (T,)
-    the chance that the next session meets the criterion.
+    """Chances of T targets.
+
+    ``by_day`` (T, D + 1): of clearing within 0..D days of the cut; ``next_session`` (T,): that
+    the next session meets the criterion.
     """
 
     by_day: Array
@@ -108,12 +120,16 @@ def simulate_passage(
     day = -np.repeat(targets.wait[:, None], paths, axis=1)
     by_day = np.zeros((len(targets), horizon_days + 1))
     next_session = np.zeros(len(targets))
-    for step in range(MAX_SESSIONS):
+    step = 0
+    while True:  # ends when every path has passed the horizon: gaps are one day at least
         table = targets.first_gaps if step == 0 else targets.gaps
         gap = table[:, rng.integers(0, table.shape[1], paths)]
         day = day + gap
         if step > 0 or not targets.untried:
-            level, swing = _advance(dynamics, rng, level, swing, pace, gap / 7.0, targets.grace)
+            rest, excess = split_gap(gap / 7.0, _column(targets.grace))
+            ends = _column(targets.last_day) + _column(targets.wait) + day
+            dose = targets.clock.dose(rest, _column(targets.done) + step, ends)
+            level, swing = _advance(dynamics, rng, level, swing, pace, dose, excess)
         meets = _chance_to_meet(targets, noise, rng, level)
         if step == 0:
             next_session = meets.mean(axis=1)
@@ -122,6 +138,7 @@ def simulate_passage(
         _record(by_day, day, np.where(within, cleared, 0.0))
         if not within.any():
             break
+        step += 1
     return Passage(np.minimum(np.cumsum(by_day, axis=1) / paths, 1.0), next_session)
 
 
@@ -149,11 +166,10 @@ def _advance(
     level: Array,
     swing: Array,
     pace: Array,
-    weeks: Array,
-    grace: Array,
+    tau: Array,
+    excess: Array,
 ) -> tuple[Array, Array]:
-    """Carry level and swing to the next session, exactly."""
-    tau, excess = split_gap(weeks, grace[:, None])
+    """Carry level and swing over ``tau`` weeks of training and ``excess`` without, exactly."""
     decay, integral = decay_terms(dynamics.alpha, tau)
     level_var, cross, swing_var = transition_covariance(dynamics, tau)
     level_var = level_var + dynamics.wiggle_sd**2 * excess
@@ -171,11 +187,14 @@ def _chance_to_meet(
     """(T, P) chance that one of the session's sets is clean, unassisted and long enough."""
     paths = level.shape[1]
     wide = np.where(rng.random(paths) < TAIL_WEIGHT, np.sqrt(TAIL_SCALE), 1.0)
-    form = noise.day_sd[targets.measure][:, None] * (wide * rng.standard_normal(paths))
+    scatter = np.broadcast_to(targets.scatter, len(targets))
+    day_sd = noise.day_sd[targets.measure] * scatter
+    set_sd = noise.set_sd[targets.measure] * scatter
+    form = day_sd[:, None] * (wide * rng.standard_normal(paths))
     sets = targets.habits.sets[:, rng.integers(0, targets.habits.sets.shape[1], paths)]
     eligible = expit(targets.habits.intercept[:, None] + targets.habits.slope * _clip(level))
-    room = (level + form - targets.threshold[:, None]) / noise.set_sd[targets.measure][:, None]
-    fatigue = noise.fatigue / noise.set_sd[targets.measure][:, None]
+    room = (level + form - targets.threshold[:, None]) / set_sd[:, None]
+    fatigue = noise.fatigue / set_sd[:, None]
     missed = np.ones_like(level)
     for k in range(int(sets.max())):
         chance = eligible * ndtr(room + min(k, 4) * fatigue)
@@ -202,3 +221,8 @@ def _record(by_day: Array, day: Array, cleared: Array) -> None:
     column = np.clip(day, 0, days - 1).astype(np.int64)
     flat = (np.arange(targets)[:, None] * days + column).ravel()
     by_day += np.bincount(flat, cleared.ravel(), minlength=targets * days).reshape(by_day.shape)
+
+
+def _column(values: Array | float) -> Array:
+    """(T, 1) or a scalar, ready to meet (T, P)."""
+    return np.asarray(values, dtype=float)[..., None]

@@ -23,8 +23,10 @@ Ints = NDArray[np.int64]
 
 @dataclass(frozen=True, slots=True)
 class PoolingPrior:
-    """Variances at each level: ``own`` (3, 3), ``athlete`` and ``rung`` (3,), and the centre's
-    prior ``centre_mean`` (3,) and ``centre_var`` (3,).
+    """Variances at each level.
+
+    ``own`` (3, 3), ``athlete`` and ``rung`` (3,), and the centre's prior ``centre_mean`` (3,) and
+    ``centre_var`` (3,).
     """
 
     own: Array

@@ -75,7 +75,7 @@ class ReadinessForecaster(BaseEstimator):
         random_state: int = 0,
         *,
         paths: int = 512,
-        draws: int = 8,
+        draws: int = 16,
         lapse_weeks: float = DEFAULT_LAPSE_WEEKS,
     ) -> None:
         self.horizon_weeks = horizon_weeks

@@ -77,7 +77,8 @@ def describe_moments(
     states = states_table(tracked, histories)
     features = landmark_features(histories, table, states)
     place = states["place"].to_numpy(dtype=np.int64)[table["session"].to_numpy()]
-    seen = outlook(growth, tracked, place, features["wait"].to_numpy(), edges)
+    wait, rate = features["wait"].to_numpy(), features["rate"].to_numpy()
+    seen = outlook(growth, tracked, place, wait, rate, edges)
     return Moments(table, features, seen, place)
 
 

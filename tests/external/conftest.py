@@ -86,6 +86,7 @@ def exact_panel():
             unclean=np.zeros((n, 1)),
             assisted=np.zeros((n, 1)),
             n_sets=np.ones(n, dtype=int),
+            scatter=np.ones(len(lengths)),
         )
 
     return _panel

@@ -1,0 +1,97 @@
+"""The training clock: how much training lies between two sessions.
+
+Calendar weeks are the plain answer. The log may say otherwise, and the clock's few constants are
+learnt with the rest: part of the progress may come by the session and not by the week
+(``practice``), later sessions of a spell may bring less than early ones (``fade``, the power law
+of practice: Newell & Rosenbloom 1981, from memory), and the whole cohort may go better in some
+months than in others (``season_cos``, ``season_sin``).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forecast.growth.panel import Panel
+
+Array = NDArray[np.float64]
+
+YEAR_DAYS = 365.2425
+FADE_SESSIONS = 10.0
+"""Sessions after which a fade of 1 has halved what a session brings."""
+LEAST_SEASON = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """Constants of the clock; the defaults are plain calendar weeks.
+
+    ``practice`` (0 to 1) share of progress that comes by the session; ``session_weeks`` weeks
+    that one session stands for; ``fade`` exponent, 0 or more; ``season_cos``, ``season_sin``
+    amplitude of the yearly rhythm.
+    """
+
+    practice: float = 0.0
+    session_weeks: float = 0.4
+    fade: float = 0.0
+    season_cos: float = 0.0
+    season_sin: float = 0.0
+
+    def dose(self, rest: Array, done: Array, day: Array, sessions: Array | float = 1.0) -> Array:
+        """Return weeks of training that a stretch stands for.
+
+        Parameters
+        ----------
+        rest
+            Calendar weeks of the stretch, up to the grace.
+        done
+            Sessions of the spell before the stretch ends.
+        day
+            Day number at the end of the stretch.
+        sessions
+            Sessions that the stretch holds, the one at its end included.
+        """
+        dose = (1.0 - self.practice) * rest + self.practice * self.session_weeks * sessions
+        if self.fade:
+            dose = dose * (1.0 + done / FADE_SESSIONS) ** -self.fade
+        return np.asarray(dose * self._season(day, rest))
+
+    def ahead(self, weeks: Array, done: Array, day: Array, rate: Array) -> Array:
+        """Return the training expected over the coming weeks.
+
+        Parameters
+        ----------
+        weeks
+            Calendar weeks to come.
+        done, day
+            Sessions so far, and day number now.
+        rate
+            Sessions a week expected.
+        """
+        sessions = rate * weeks
+        return self.dose(weeks, done + 0.5 * sessions, day + 7.0 * weeks, sessions)
+
+    def _season(self, day: Array, weeks: Array) -> Array | float:
+        """Mean of the yearly rhythm over the stretch that ends on ``day``."""
+        if not (self.season_cos or self.season_sin):
+            return 1.0
+        turn = 2.0 * np.pi / YEAR_DAYS
+        half = 3.5 * weeks * turn
+        middle = day * turn - half
+        # np.sinc(x) is sin(pi x) / (pi x): the mean of a cosine over a stretch around its middle.
+        wave = self.season_cos * np.cos(middle) + self.season_sin * np.sin(middle)
+        return np.maximum(1.0 + wave * np.sinc(half / np.pi), LEAST_SEASON)
+
+
+def session_doses(panel: Panel, clock: Clock) -> Array:
+    """(N,) training between each session and the one before it in the spell, 0 at the first."""
+    done = panel.number.astype(float)
+    dose = clock.dose(panel.rest, done, panel.day.astype(float))
+    return np.where(panel.number > 0, dose, 0.0)
+
+
+def wind(panel: Panel, clock: Clock) -> Panel:
+    """Return the panel with ``tau`` as this clock reads it."""
+    return replace(panel, tau=session_doses(panel, clock))
