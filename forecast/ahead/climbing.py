@@ -14,22 +14,21 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.optimize import minimize_scalar
-from scipy.special import expit, gammaln
 
+from forecast.ahead.cleanness import learn_clean
 from forecast.ahead.regression import regress_spells
 from forecast.ahead.sampler import Starts, climb, spread_constants
 from forecast.ahead.standing import ladder_plan
+from forecast.ahead.times import RungTimes, Times, fit_rung_times
 from forecast.growth import GrowthModel, Tracked, track
 from forecast.growth.athletes import priors_from_others
 from forecast.growth.engine import recent_gaps
-from forecast.growth.habits import CohortHabits, _clip, cohort_habits, untried_habits
+from forecast.growth.habits import untried_habits
 from forecast.growth.information import spell_information
 from forecast.growth.panel import GRACE_WEEKS, Panel
 from forecast.growth.pooling import centred
 from forecast.histories import Histories
 from forecast.histories.attendance import TABLE_SIZE, gap_table
-from forecast.readiness.combine import Combiner, fit_combiner
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -40,8 +39,8 @@ ELASTICITY_SD = 0.5
 """Prior spread of the elasticity of gain on sessions a week (judgement)."""
 MIN_RATE_SESSIONS = 5
 START_PATHS = 128
-MIN_STARTS = 12
-"""Fewer spells than this, and forecasts from the start of a rung are left as they are."""
+START_DAYS = 7 * 104
+"""Days simulated for the middle time on a rung."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,13 +58,13 @@ class Climbing:
         Usual margin at clearing, in log units.
     elasticity, elasticity_sd
         Share by which gain rises for each share by which sessions a week rise.
-    starts
-        Recalibration of forecasts made at the start of a rung.
+    times
+        Time on a rung from its first session, next to what the growth engine says of it.
     clean_intercept, clean_slope, clean_spread
         Logit of the share of clean sets at the target, its slope in level, and how far spells
         differ from it from spell to spell (standard deviation).
-    n_carry, n_starts
-        Numbers of spells behind the carry-over and the recalibration.
+    n_carry
+        Number of spells behind the carry-over.
     """
 
     delays: Array
@@ -74,12 +73,11 @@ class Climbing:
     margin: float
     elasticity: float
     elasticity_sd: float
-    starts: Combiner
+    times: RungTimes
     clean_intercept: float
     clean_slope: float
     clean_spread: float
     n_carry: int
-    n_starts: int
 
     def to_dict(self) -> dict[str, object]:
         """Return the contents under their names, for saving."""
@@ -90,7 +88,6 @@ def learn_climbing(
     model: GrowthModel,
     histories: Histories,
     *,
-    horizon_weeks: int,
     seed: int,
     progress: Callable[[str], None] | None = None,
 ) -> Climbing:
@@ -102,17 +99,10 @@ def learn_climbing(
         The fitted growth engine.
     histories
         The log it was fitted on.
-    horizon_weeks
-        Weeks over which forecasts made at the start of a rung are judged.
     seed
-        Seed of the forecasts that are judged.
+        Seed of everything random.
     progress
         Called with a few words.
-
-    Raises
-    ------
-    FitError
-        The recalibration's score is not a number.
     """
     if progress:
         progress("the way from rung to rung")
@@ -122,8 +112,9 @@ def learn_climbing(
     usual = float(np.nanmean(margin)) if np.isfinite(margin).any() else 0.0
     mean, cov, n_carry = _learn_carry(model, tracked, steps, margin - usual, own_pace)
     elasticity, spread = _learn_elasticity(model, tracked)
-    starts, n_starts = _learn_starts(model, tracked, histories, horizon_weeks, seed)
-    clean = _learn_clean(tracked, histories)
+    known = start_times(model, tracked, histories, begun_in_log(tracked, histories), seed)
+    times = fit_rung_times(known, model.fit.n_rungs, [seed, 9])
+    clean = learn_clean(tracked, histories)
     return Climbing(
         delays=_delay_table(steps, model),
         carry_mean=mean,
@@ -131,12 +122,11 @@ def learn_climbing(
         margin=usual,
         elasticity=elasticity,
         elasticity_sd=spread,
-        starts=starts,
+        times=times,
         clean_intercept=clean[0].intercept,
         clean_slope=clean[0].slope,
         clean_spread=clean[1],
         n_carry=n_carry,
-        n_starts=n_starts,
     )
 
 
@@ -248,47 +238,64 @@ def _learn_elasticity(model: GrowthModel, tracked: Tracked) -> tuple[float, floa
     return float(mean[0]), float(np.sqrt(cov[0, 0]))
 
 
-def _learn_starts(
-    model: GrowthModel, tracked: Tracked, histories: Histories, horizon_weeks: int, seed: int
-) -> tuple[Combiner, int]:
-    """Judge what would have been said at the start of each spell, and recalibrate it."""
+def start_times(
+    model: GrowthModel, tracked: Tracked, histories: Histories, which: Ints, seed: int
+) -> Times:
+    """Return times on the rungs that these spells (places in the panel) began in the log.
+
+    Beside each time stands what the growth engine would have said at the first session: the
+    middle of simulated days, from the rung and the athlete's spells finished by then.
+    """
     panel, fit = tracked.panel, model.fit
-    spells = histories.spells.iloc[panel.spell_row]
-    which = np.flatnonzero(~spells["under_way"].to_numpy())
-    if len(which) < MIN_STARTS:
-        return Combiner(), len(which)
-    spells = spells.iloc[which]
+    spells = histories.spells.iloc[panel.spell_row[which]]
+    if not len(which):
+        none = np.empty(0)
+        return Times(none, none.astype(bool), none, none.astype(int), none.astype(int))
     mean, cov = priors_from_others(
         panel, fit.constants, fit.pooled, tracked.loose, which, finished_only=True
     )
     z = np.random.default_rng([seed, 2]).standard_normal((START_PATHS, 3))
     state = mean[:, None, :] + np.einsum("tij,pj->tpi", np.linalg.cholesky(cov), z)
     gaps = gap_table(recent_gaps(panel, panel.start[which]), model.rhythm)
-    confirm = ladder_plan(histories.ladder).confirm[panel.rung[which]]
     none = np.zeros(len(which))
+    day = panel.day[panel.start[which]].astype(float)
     starts = Starts(
-        level=state[..., 0], swing=state[..., 1], pace=state[..., 2],
-        threshold=panel.threshold[which], measure=panel.measure[which], grace=new_grace(gaps),
-        confirm=confirm, run=none.astype(np.int64), begun=none.astype(bool), wait=none,
-        done=none, origin=np.repeat(panel.day[panel.start[which]][:, None], START_PATHS, axis=1),
+        level=state[..., 0],
+        swing=state[..., 1],
+        pace=state[..., 2],
+        threshold=panel.threshold[which],
+        measure=panel.measure[which],
+        grace=new_grace(gaps),
+        confirm=ladder_plan(histories.ladder).confirm[panel.rung[which]],
+        run=none.astype(np.int64),
+        begun=none.astype(bool),
+        wait=none,
+        done=none,
+        origin=np.repeat(day[:, None], START_PATHS, axis=1),
         scatter=panel.scatter[which],
-        gaps=gaps, first_gaps=gaps, habits=untried_habits(len(which), model.habits),
-    )  # fmt: skip
-    days = 7 * horizon_weeks
+        gaps=gaps,
+        first_gaps=gaps,
+        habits=untried_habits(len(which), model.habits),
+    )
     found = climb(
-        starts, spread_constants([fit.constants], START_PATHS), most_days=days, seed=[seed, 3]
+        starts,
+        spread_constants([fit.constants], START_PATHS),
+        most_days=START_DAYS,
+        seed=[seed, 3],
     )
-    weeks = np.arange(horizon_weeks + 1, dtype=float)
-    chance = (found.days[:, :, None] <= 7.0 * weeks).mean(axis=1)
-    combiner = fit_combiner(
-        chance,
-        chance,
-        weeks,
-        spells["weeks"].to_numpy(dtype=float),
-        spells["cleared_on"].notna().to_numpy(),
-        spells["athlete_id"].to_numpy(dtype=np.int64),
+    return Times(
+        days=7.0 * spells["weeks"].to_numpy(dtype=float),
+        cleared=spells["cleared_on"].notna().to_numpy(),
+        middle=np.median(found.days, axis=1),
+        athlete=spells["athlete_id"].to_numpy(dtype=np.int64),
+        rung=spells["rung_index"].to_numpy(dtype=np.int64),
     )
-    return combiner, len(which)
+
+
+def begun_in_log(tracked: Tracked, histories: Histories) -> Ints:
+    """Places in the panel of the spells whose first session the log shows."""
+    late = histories.spells["under_way"].to_numpy()[tracked.panel.spell_row]
+    return np.flatnonzero(~late)
 
 
 def new_grace(gaps: Array) -> Array:
@@ -301,53 +308,3 @@ def _delay_table(steps: pd.DataFrame, model: GrowthModel) -> Array:
     levels = (np.arange(TABLE_SIZE) + 0.5) / TABLE_SIZE
     delays = steps["delay"].to_numpy(dtype=float)
     return np.quantile(delays, levels) if len(delays) else np.full(TABLE_SIZE, model.rhythm.median)
-
-
-def _learn_clean(tracked: Tracked, histories: Histories) -> tuple[CohortHabits, float]:
-    """Share of clean sets by level, and how far athletes differ."""
-    panel = tracked.panel
-    level = tracked.filtered.mean[:, 0]
-    clean = histories.sessions["n_clean"].to_numpy(dtype=float)[panel.session_row]
-    sets = panel.n_sets.astype(float)
-    cohort = cohort_habits(clean, sets, level)
-    base = cohort.intercept + cohort.slope * _clip(level)
-    _, who = np.unique(panel.spell, return_inverse=True)
-    return cohort, spread_of_logits(clean, sets, base, who)
-
-
-def spread_of_logits(hits: Array, trials: Array, base: Array, group: Ints) -> float:
-    """Return how far groups differ on the logit scale: marginal likelihood, one number.
-
-    Parameters
-    ----------
-    hits, trials
-        (N,) counts.
-    base
-        (N,) logit expected of each count without the group's own shift.
-    group
-        (N,) group number, 0 to the number of groups less one.
-    """
-    nodes, weights = np.polynomial.hermite_e.hermegauss(21)
-    log_weights = np.log(weights / weights.sum())
-    n = int(group.max()) + 1
-
-    def loss(log_spread: float) -> float:
-        shift = np.exp(log_spread) * nodes
-        logit = base[:, None] + shift
-        log_p = hits[:, None] * logit - trials[:, None] * np.logaddexp(0.0, logit)
-        by_group = np.zeros((n, len(nodes)))
-        np.add.at(by_group, group, log_p)
-        evidence = np.logaddexp.reduce(by_group + log_weights, axis=1).sum()
-        # A weak prior around 0.7 keeps a handful of groups from an answer of nothing.
-        return float(-evidence + 0.5 * ((log_spread - np.log(0.7)) / 0.7) ** 2)
-
-    return float(np.exp(minimize_scalar(loss, bounds=(-4.0, 1.5), method="bounded").x))
-
-
-def upper_tail(hits: int, trials: int, logit: Array, weight: Array) -> float:
-    """Chance of ``hits`` or more in ``trials``, the logit drawn from ``logit`` by ``weight``."""
-    k = np.arange(hits, trials + 1)
-    log_choose = gammaln(trials + 1) - gammaln(k + 1) - gammaln(trials - k + 1)
-    p = np.clip(expit(logit), 1e-12, 1 - 1e-12)[:, None]
-    mass = np.exp(log_choose + k * np.log(p) + (trials - k) * np.log1p(-p)).sum(axis=1)
-    return float((weight * mass).sum())

@@ -6,11 +6,13 @@ import numpy as np
 import pandas as pd
 from scipy.special import logit
 
-from forecast.ahead.climbing import Climbing, upper_tail
+from forecast.ahead.cleanness import upper_tail
+from forecast.ahead.climbing import Climbing
 from forecast.ahead.ladder import climbing_of
 from forecast.growth import track
 from forecast.growth.habits import _clip
 from forecast.histories import CLEARED, LAPSED, OPEN, Histories, build_histories
+from forecast.ladder import Ladder, Rung
 from forecast.log.training_log import TrainingLog
 from forecast.readiness import ReadinessForecaster
 from forecast.readiness.result import DIGITS
@@ -151,31 +153,40 @@ def hold_backs(
     rows: list[tuple] = []
     lapsed = set(spells.loc[spells["outcome"] == LAPSED, "athlete"])
     for athlete, own in spells[~spells["athlete"].isin(lapsed)].groupby("athlete"):
-        by_rung = own.set_index("rung")
         mine = sessions[sessions["athlete"] == athlete]
+        done = own[own["outcome"] == CLEARED].set_index("rung")["cleared_on"].to_dict()
+        begun = own.set_index("rung")["start"].to_dict()
+        still = set(own.loc[own["outcome"] == OPEN, "rung"])
         for rung in histories.ladder.rungs:
-            needs = [need for need in rung.needs if _cleared(by_rung, need)]
-            if not needs or len(needs) < len(rung.needs) or not _asked(by_rung, rung.key):
+            needs = set(rung.needs)
+            if not needs or not needs <= set(done) or (rung.key in begun and rung.key not in still):
                 continue
-            begun = rung.key in by_rung.index
-            start = by_rung.loc[rung.key, "start"] if begun else None
             where = (athlete, rung.key, rung.name)
-            ends = [
-                by_rung.loc[need, "cleared_on"]
-                + pd.Timedelta(weeks=max(stage_weeks, histories.ladder.rung(need).min_weeks))
-                for need in needs
-                if histories.ladder.rung(need).stage != rung.stage
-            ]
-            if ends and max(ends) > histories.as_of and (start is None or start < max(ends)):
-                rows.append((*where, "between stages", max(ends), _stage_text(max(ends), begun)))
-            if not begun:
+            until = _stage_end(histories.ladder, rung, done, stage_weeks)
+            start = begun.get(rung.key)
+            if until > histories.as_of and (start is None or start < until):
+                text = _stage_text(until, start is not None)
+                rows.append((*where, "between stages", until, text))
+            if start is None:
                 rows += [
                     (*where, "form first", pd.NaT, text)
-                    for text in _form_texts(histories, mine, needs, clean_share)
+                    for text in _form_texts(histories, mine, rung.needs, clean_share)
                 ]
     table = pd.DataFrame(rows, columns=list(HOLD_COLUMNS))
     table["until"] = pd.to_datetime(table["until"])
     return table
+
+
+def _stage_end(
+    ladder: Ladder, rung: Rung, done: dict[str, pd.Timestamp], stage_weeks: float
+) -> pd.Timestamp:
+    """Day until which supporting work comes first; long ago where no stage changes."""
+    ends = [
+        done[need] + pd.Timedelta(weeks=max(stage_weeks, ladder.rung(need).min_weeks))
+        for need in rung.needs
+        if ladder.rung(need).stage != rung.stage
+    ]
+    return max(ends, default=pd.Timestamp(0))
 
 
 def _after(histories: Histories) -> pd.DataFrame:
@@ -188,14 +199,6 @@ def _after(histories: Histories) -> pd.DataFrame:
     )
 
 
-def _cleared(by_rung: pd.DataFrame, need: str) -> bool:
-    return need in by_rung.index and by_rung.loc[need, "outcome"] == CLEARED
-
-
-def _asked(by_rung: pd.DataFrame, key: str) -> bool:
-    return key not in by_rung.index or by_rung.loc[key, "outcome"] == OPEN
-
-
 def _stage_text(until: pd.Timestamp, begun: bool) -> str:
     now = "It has been begun already: keep it light" if begun else "Supporting work until then"
     return (
@@ -205,7 +208,7 @@ def _stage_text(until: pd.Timestamp, begun: bool) -> str:
 
 
 def _form_texts(
-    histories: Histories, mine: pd.DataFrame, needs: list[str], clean_share: float
+    histories: Histories, mine: pd.DataFrame, needs: tuple[str, ...], clean_share: float
 ) -> list[str]:
     """A sentence for each needed rung whose latest sets were not clean enough."""
     texts = []

@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from forecast.ahead.climbing import Climbing, carry_regressors
+from forecast.ahead.climbing import Climbing, begun_in_log, carry_regressors, start_times
 from forecast.ahead.standing import Plan, Standing, ladder_plan
+from forecast.ahead.times import Times
 from forecast.growth import GrowthModel, Tracked
 from forecast.growth.engine import recent_gaps
 from forecast.growth.habits import Habits, athlete_habits
@@ -21,6 +22,7 @@ from forecast.histories.attendance import gap_table
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +43,8 @@ class Ground:
         (R,) latent pass mark and measure number of each rung not begun.
     gaps, habits, scatter
         (A, G), A rows and (A,): how each athlete trains lately, and how widely sets scatter.
+    times
+        These athletes' times on rungs begun in the log.
     """
 
     model: GrowthModel
@@ -58,6 +62,7 @@ class Ground:
     gaps: Array
     habits: Habits
     scatter: Array
+    times: Times
 
 
 def survey(
@@ -66,6 +71,7 @@ def survey(
     histories: Histories,
     climbing: Climbing,
     standing: Standing,
+    seed: int,
 ) -> Ground:
     """Gather what is known of the athletes in ``standing``."""
     panel = tracked.panel
@@ -76,6 +82,8 @@ def survey(
     latest = [spells[np.argmax(panel.day[panel.last[spells]])] for spells in mine]
     spell = np.array(latest, dtype=np.int64)
     last = panel.last[spell]
+    own = begun_in_log(tracked, histories)
+    own = own[np.isin(panel.athlete[own], standing.athletes)]
     level = tracked.filtered.mean[:, 0]
     criteria = [rung.criterion for rung in histories.ladder.rungs]
     ratios = [pass_ratio(c.target, 1.0, c.measure) for c in criteria]
@@ -95,4 +103,41 @@ def survey(
         gaps=gap_table(recent_gaps(panel, last), model.rhythm),
         habits=athlete_habits(panel, panel.eligible, level, last, model.habits),
         scatter=panel.scatter[spell],
+        times=start_times(model, tracked, histories, own, seed),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class RungFacts:
+    """Plain facts of T rungs, as in ``Starts``."""
+
+    threshold: Array
+    grace: Array
+    run: Ints
+    wait: Array
+    done: Array
+    gaps: Array
+    habits: Habits
+
+
+def rung_facts(ground: Ground, rung: int, who: Ints, begun: Flags) -> RungFacts:
+    """Return facts of a rung for everybody: of the spell under way, else of the athlete lately."""
+    panel, rows = ground.tracked.panel, ground.standing.spell[who[begun], rung]
+    spell = ground.place[rows]
+    last = panel.last[spell]
+    threshold = np.full(len(who), ground.threshold[rung])
+    grace, wait, done = np.zeros((3, len(who)))
+    run = np.zeros(len(who), dtype=np.int64)
+    gaps, sets = ground.gaps[who].copy(), ground.habits.sets[who].copy()
+    intercept = ground.habits.intercept[who].copy()
+    if len(rows):
+        threshold[begun], grace[begun] = panel.threshold[spell], panel.grace[spell]
+        run[begun] = ground.histories.spells["run"].to_numpy()[rows]
+        wait[begun], done[begun] = ground.cut - panel.day[last], panel.number[last] + 1.0
+        gaps[begun] = gap_table(recent_gaps(panel, last), ground.model.rhythm)
+        level = ground.tracked.filtered.mean[:, 0]
+        own = athlete_habits(panel, panel.eligible, level, last, ground.model.habits)
+        intercept[begun], sets[begun] = own.intercept, own.sets
+    return RungFacts(
+        threshold, grace, run, wait, done, gaps, Habits(intercept, ground.habits.slope, sets)
     )

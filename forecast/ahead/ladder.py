@@ -8,26 +8,18 @@ from numpy.typing import NDArray
 
 from forecast.ahead.climbing import Climbing, learn_climbing
 from forecast.ahead.ground import Ground, survey
-from forecast.ahead.result import LadderAhead, chances_by_day, days_ahead
+from forecast.ahead.result import LadderAhead, days_ahead
 from forecast.ahead.rhythm import Rhythm, weekly_sessions
 from forecast.ahead.standing import stand
-from forecast.ahead.target import target_table
+from forecast.ahead.tables import assemble
 from forecast.ahead.walk import Settings, Walk, walk
 from forecast.errors import ForecastError
 from forecast.growth import track
-from forecast.growth.scale import to_ratio
 from forecast.histories import build_histories
 from forecast.log.training_log import TrainingLog
 from forecast.readiness import ReadinessForecast, ReadinessForecaster
-from forecast.readiness.reasons import confidence_words
-from forecast.readiness.result import DIGITS, SUMMARY_COLUMNS, curve_table, time_columns
 
 Array = NDArray[np.float64]
-
-TIME_COLUMNS = (
-    "weeks_low", "weeks_mid", "weeks_high", "date_low", "date_mid", "date_high", "p_4", "p_8",
-    "p_12", "p_26",
-)  # fmt: skip
 
 
 def climbing_of(
@@ -50,17 +42,13 @@ def climbing_of(
         ``fit`` was not called.
     HistoryError
         No set is dated before ``as_of``.
-    FitError
-        The recalibration could not be fitted.
     """
     engines = model._ready(log, "pool")
     cut = model.as_of_ if as_of is None else as_of
     histories = build_histories(
         log, cut, lapse_weeks=model.lapse_weeks, log_start=engines.log_start
     )
-    return learn_climbing(
-        engines.growth, histories, horizon_weeks=model.horizon_weeks, seed=model.random_state
-    )
+    return learn_climbing(engines.growth, histories, seed=model.random_state)
 
 
 def ladder_ahead(
@@ -111,8 +99,6 @@ def ladder_ahead(
         The ladder is not the one fitted on, or a number or date is out of range.
     HistoryError
         No set is dated before ``as_of``.
-    FitError
-        What the log teaches about climbing could not be fitted.
     """
     check_asked(horizon_weeks, sessions_per_week)
     ground, known, current = look_up(model, log, as_of, climbing)
@@ -154,7 +140,6 @@ def settings_of(
         draws=model.draws,
         seed=model.random_state,
         most_days=7 * int(horizon_weeks),
-        learnt_weeks=model.horizon_weeks,
         independent=independent,
     )
 
@@ -174,7 +159,14 @@ def look_up(
         log, current.as_of, lapse_weeks=model.lapse_weeks, log_start=engines.log_start
     )
     standing = stand(histories, sorted(set(current.summary["athlete"])))
-    ground = survey(engines.growth, track(engines.growth, histories), histories, climbing, standing)
+    ground = survey(
+        engines.growth,
+        track(engines.growth, histories),
+        histories,
+        climbing,
+        standing,
+        model.random_state,
+    )
     return ground, _pooled_chances(ground, current), current
 
 
@@ -212,115 +204,3 @@ def rhythm_at(ground: Ground, settings: Settings, sessions_per_week: float) -> R
     z = np.random.default_rng([settings.seed, 8]).standard_normal(settings.paths)
     elasticity = climbing.elasticity + climbing.elasticity_sd * z
     return Rhythm(scale=1.0 / share, gain=share[:, None] ** elasticity)
-
-
-def assemble(
-    ground: Ground,
-    settings: Settings,
-    gone: Walk,
-    current: ReadinessForecast,
-    model: ReadinessForecaster,
-    target_date: pd.Timestamp | str | None = None,
-    *,
-    as_now: bool = True,
-) -> LadderAhead:
-    """Put a walk into the public tables, by athlete and in ladder order.
-
-    ``as_now`` says that the walk was at the present rate, so that open rungs read as forecast.
-    """
-    names = np.array(ground.standing.names, dtype=object)
-    who, rung = np.nonzero(ground.standing.ahead)
-    order = np.lexsort((rung, names[who].astype(str)))
-    who, rung = who[order], rung[order]
-    by_day = chances_by_day(gone.cleared[who, rung], settings.most_days)
-    facts = _facts(ground, gone, names[who], who, rung, model.comparable_)
-    summary = pd.concat([facts, time_columns(by_day, current.as_of)], axis=1)
-    if as_now:
-        summary = _as_forecast(summary, current, settings.most_days)
-    weeks = settings.most_days // 7
-    target = target_table(ground, settings, gone, current.as_of, target_date)
-    return LadderAhead(
-        summary=summary[list(SUMMARY_COLUMNS)],
-        curve=curve_table(facts, by_day),
-        target=target,
-        by_day=by_day,
-        as_of=current.as_of,
-        horizon_weeks=weeks,
-    )
-
-
-def _facts(
-    ground: Ground,
-    gone: Walk,
-    names: Array,
-    who: NDArray[np.int64],
-    rung: NDArray[np.int64],
-    comparable: dict[str, int],
-) -> pd.DataFrame:
-    """Everything in a summary row but its times."""
-    histories, standing = ground.histories, ground.standing
-    rungs = [histories.ladder.rungs[r] for r in rung]
-    row = standing.spell[who, rung]
-    sessions = np.where(row >= 0, histories.spells["n_sessions"].to_numpy()[row], 0)
-    power = ground.model.power
-    latent = gone.start_level[who, rung] + ground.threshold[rung][:, None]
-    ratio = np.maximum(to_ratio(latent, power), 1e-3)
-    target = np.array([r.criterion.target for r in rungs])
-    level = np.log(ratio).mean(axis=1)
-    gain = (ratio**-power * gone.start_gain[who, rung]).mean(axis=1)
-    facts = pd.DataFrame(
-        {
-            "athlete": pd.Series(names, dtype="str"),
-            "rung": pd.Series([r.key for r in rungs], dtype="str"),
-            "rung_name": pd.Series([r.name for r in rungs], dtype="str"),
-            "sessions": sessions,
-            "level": np.round(level, DIGITS),
-            "level_value": np.round(target * np.exp(level), DIGITS),
-            "target": target,
-            "gain_per_week": np.round(gain, DIGITS),
-            "p_next_session": np.round(gone.first[who, rung], DIGITS),
-            "state": "unclear",
-            "comparable": [comparable.get(r.key, 0) for r in rungs],
-        }
-    )
-    facts["confidence"] = confidence_words(facts)
-    facts["warnings"] = _warnings(ground, who, rung)
-    return facts
-
-
-def _warnings(ground: Ground, who: NDArray[np.int64], rung: NDArray[np.int64]) -> pd.Series:
-    """What to know of each rung not begun: what it waits for, and what was only presumed."""
-    keys = ground.histories.ladder.rungs
-    standing, plan = ground.standing, ground.plan
-    texts = []
-    for athlete, r in zip(who, rung, strict=True):
-        notes = []
-        if standing.spell[athlete, r] < 0:
-            waiting = [keys[n].name for n in plan.needs[r] if standing.ahead[athlete, n]]
-            wait = f"opens after {' and '.join(waiting)}" if waiting else "open"
-            notes.append(f"not begun ({wait})")
-        presumed = [keys[n].name for n in plan.needs[r] if standing.presumed[athlete, n]]
-        if presumed:
-            notes.append(f"{' and '.join(presumed)}: not in the log, taken as done before it")
-        texts.append("; ".join(notes))
-    return pd.Series(texts, dtype="str")
-
-
-def _as_forecast(summary: pd.DataFrame, current: ReadinessForecast, most_days: int) -> pd.DataFrame:
-    """Open rungs read as in the forecast itself, wherever that reaches; beyond, as walked."""
-    keys = pd.MultiIndex.from_frame(summary[["athlete", "rung"]])
-    said = current.summary.set_index(["athlete", "rung"]).reindex(keys)
-    is_open = said["rung_name"].notna().to_numpy()
-    out = summary.copy()
-    for name in SUMMARY_COLUMNS:
-        if name in ("athlete", "rung", "p_never_in_horizon"):
-            continue
-        values = said[name].to_numpy()
-        use = is_open & pd.notna(values)
-        if name in TIME_COLUMNS and name.startswith(("weeks", "date")):
-            weeks = said[name.replace("date", "weeks")].to_numpy()
-            use &= ~(weeks > most_days / 7.0)
-        elif name in TIME_COLUMNS:
-            use &= out[name].notna().to_numpy()
-        out[name] = out[name].where(~use, pd.Series(values, index=out.index))
-    return out

@@ -71,11 +71,13 @@ class LadderAhead:
         mine = (self.summary["athlete"] == athlete).to_numpy()
         if not mine.any():
             raise KeyError(athlete)
-        frames = [
+        summary, curve, target = (
             frame[frame["athlete"] == athlete].reset_index(drop=True)
             for frame in (self.summary, self.curve, self.target)
-        ]
-        return LadderAhead(*frames, self.by_day[mine], self.as_of, self.horizon_weeks)
+        )
+        return LadderAhead(
+            summary, curve, target, self.by_day[mine], self.as_of, self.horizon_weeks
+        )
 
     def _repr_html_(self) -> str:
         return self.summary.to_html(index=False)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -179,7 +180,7 @@ def _cleared_levels(model: GrowthModel, tracked: Tracked) -> Array:
     return np.log(np.maximum(to_ratio(latent, model.power), 1e-3))
 
 
-def _sentence(row: tuple) -> str:
+def _sentence(row: Any) -> str:
     if not row.due:
         return ""
     why = (

@@ -180,9 +180,10 @@ def climb(starts: Starts, constants: PathConstants, *, most_days: int, seed: lis
     rows, paths = starts.level.shape
     days, end = np.full((rows, paths), np.inf), starts.level.copy()
     first = np.zeros(rows)
-    path, row = (index.ravel() for index in np.indices((paths, rows)))
-    states = (a.T.ravel() for a in (starts.level, starts.swing, starts.pace))
-    on = _Active(row, path, *states, -starts.wait[row], starts.run[row])
+    path = np.repeat(np.arange(paths), rows)
+    row = np.tile(np.arange(rows), paths)
+    level, swing, pace = (a.T.ravel() for a in (starts.level, starts.swing, starts.pace))
+    on = _Active(row, path, level, swing, pace, -starts.wait[row], starts.run[row])
     step = 0
     while len(on.row):
         _move(starts, constants, rng, on, step)

@@ -56,8 +56,7 @@ def target_table(
         }
     )
     table["text"] = [
-        _sentence(row.p_by_target, row.gain_per_week, row.gain_needed, row.times_as_fast, date)
-        for row in table.itertuples()
+        _sentence(*numbers, date) for numbers in zip(chance, gain, gain * times, times, strict=True)
     ]
     return table.sort_values("athlete", ignore_index=True)
 

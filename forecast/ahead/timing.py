@@ -11,8 +11,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from forecast.readiness.combine import Combiner
-
 Array = NDArray[np.float64]
 
 LEAST_MASS = 0.05
@@ -71,22 +69,3 @@ def _inverse(q: Array, chance: Array, at: Array) -> Array:
     low, high = chance[place - 1], chance[place]
     share = np.clip((q - low) / np.maximum(high - low, 1e-12), 0.0, 1.0)
     return np.asarray(at[place - 1] + share * (at[place] - at[place - 1]))
-
-
-def recalibrate_start(days: Array, combiner: Combiner, most_weeks: int) -> TimeMap:
-    """Return the map for a rung not begun: the recalibration of forecasts made at a start.
-
-    Parameters
-    ----------
-    days
-        (P,) simulated days from the first session to clearing.
-    combiner
-        ``Climbing.starts``.
-    most_weeks
-        Weeks over which it was learnt; beyond, times are only stretched on.
-    """
-    if combiner.n_landmarks == 0:
-        return IDENTITY
-    weeks = np.arange(most_weeks + 1, dtype=float)
-    chance = (days[:, None] <= 7.0 * weeks).mean(axis=0)[None, :]
-    return match_quantiles(days, combiner.combine(chance, chance, weeks)[0], 7.0 * weeks)

@@ -9,14 +9,13 @@ from numpy.typing import NDArray
 
 from forecast.ahead.climbing import new_grace
 from forecast.ahead.draws import SharedDraws, draw_shared
-from forecast.ahead.ground import Ground
+from forecast.ahead.ground import Ground, rung_facts
 from forecast.ahead.rhythm import Rhythm, usual_rhythm
 from forecast.ahead.sampler import Climb, Starts, climb
 from forecast.ahead.standing import Plan, Standing
-from forecast.ahead.timing import IDENTITY, TimeMap, match_quantiles, recalibrate_start
-from forecast.growth.engine import recent_gaps
-from forecast.growth.habits import Habits, athlete_habits
-from forecast.histories.attendance import first_gap_table, gap_table
+from forecast.ahead.times import athlete_effects, normal_scores, rung_days
+from forecast.ahead.timing import TimeMap, match_quantiles
+from forecast.histories.attendance import first_gap_table
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -34,20 +33,17 @@ class Settings:
         Paths, draws of the constants they are shared over, and the seed.
     most_days
         Days to look ahead.
-    learnt_weeks
-        Weeks over which the recalibrations were learnt.
     independent
         Take each rung's climbing time from another path, so that rungs share nothing: for
         comparison only.
     recalibrate
-        Recalibrate rungs not begun.
+        Time rungs not begun as the log's times say, and not by the simulated days alone.
     """
 
     paths: int
     draws: int
     seed: int
     most_days: int
-    learnt_weeks: int
     independent: bool = False
     recalibrate: bool = True
 
@@ -96,6 +92,8 @@ class _Going:
     pooled: dict[tuple[int, int], Array]
     given: Maps | None
     slope: Array
+    score: Array
+    tempo: Array
     out: dict[str, Array]
     maps: Maps = field(default_factory=dict)
 
@@ -132,10 +130,14 @@ def walk(
         ground.model, ground.tracked, standing.athletes, spells[order],
         paths=settings.paths, draws=settings.draws, seed=settings.seed,
     )  # fmt: skip
+    # A quick draw of the athlete's effect goes with a quick draw of what is left of it in times.
+    score = -normal_scores(shared.athlete[:, :, 1] + shared.athlete[:, :, 2])
+    tempo = athlete_effects(ground.climbing.times, ground.times, standing.athletes, score)
     going = _Going(
         ground, settings, shared, open_at,
         rhythm or usual_rhythm(len(standing.athletes), settings.paths),
-        pooled or {}, maps, _carry_draws(ground, settings), _blank(ground, settings.paths),
+        pooled or {}, maps, _carry_draws(ground, settings), score, tempo,
+        _blank(ground, settings.paths),
     )  # fmt: skip
     for number in range(ground.plan.n_rungs):
         _one_rung(going, number)
@@ -186,7 +188,7 @@ def _one_rung(going: _Going, rung: int) -> None:
     starts = _starts(going, rung, who, last, opening + delay)
     seed = [settings.seed, 5, rung]
     found = climb(starts, going.shared.constants, most_days=settings.most_days, seed=seed)
-    days = _recalibrated(going, rung, who, found, delay, starts.begun)
+    delay, days = _recalibrated(going, rung, who, found, opening, delay, begun)
     if settings.independent:
         days = days[:, np.random.default_rng([*seed, 6]).permutation(settings.paths)]
     cleared = opening + delay + days
@@ -236,7 +238,7 @@ def _starts(going: _Going, rung: int, who: Ints, last: Ints, first_day: Array) -
         state[:, :, part] += going.slope[:, column] * np.where(known, before, 0.0)
     state[begun] = shared.open_state[place[begun]]
     gain = going.rhythm.gain[who]
-    rows = _rows(ground, rung, who, begun)
+    rows = rung_facts(ground, rung, who, begun)
     gaps = going.rhythm.gaps(rows.gaps, who)
     return Starts(
         level=state[:, :, 0], swing=state[:, :, 1] * gain, pace=state[:, :, 2] * gain,
@@ -247,42 +249,6 @@ def _starts(going: _Going, rung: int, who: Ints, last: Ints, first_day: Array) -
         scatter=ground.scatter[who], gaps=gaps,
         first_gaps=first_gap_table(np.sort(gaps, axis=1), rows.wait), habits=rows.habits,
     )  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True)
-class _Rows:
-    """Plain facts of T rungs, as in ``Starts``."""
-
-    threshold: Array
-    grace: Array
-    run: Ints
-    wait: Array
-    done: Array
-    gaps: Array
-    habits: Habits
-
-
-def _rows(ground: Ground, rung: int, who: Ints, begun: Flags) -> _Rows:
-    """Facts of the rung for everybody: of the spell under way, else of the athlete lately."""
-    panel, rows = ground.tracked.panel, ground.standing.spell[who[begun], rung]
-    spell = ground.place[rows]
-    last = panel.last[spell]
-    threshold = np.full(len(who), ground.threshold[rung])
-    grace, wait, done = np.zeros((3, len(who)))
-    run = np.zeros(len(who), dtype=np.int64)
-    gaps, sets = ground.gaps[who].copy(), ground.habits.sets[who].copy()
-    intercept = ground.habits.intercept[who].copy()
-    if len(rows):
-        threshold[begun], grace[begun] = panel.threshold[spell], panel.grace[spell]
-        run[begun] = ground.histories.spells["run"].to_numpy()[rows]
-        wait[begun], done[begun] = ground.cut - panel.day[last], panel.number[last] + 1.0
-        gaps[begun] = gap_table(recent_gaps(panel, last), ground.model.rhythm)
-        level = ground.tracked.filtered.mean[:, 0]
-        own = athlete_habits(panel, panel.eligible, level, last, ground.model.habits)
-        intercept[begun], sets[begun] = own.intercept, own.sets
-    return _Rows(
-        threshold, grace, run, wait, done, gaps, Habits(intercept, ground.habits.slope, sets)
-    )
 
 
 def _delays(going: _Going, rung: int, who: Ints, ready: Array, begun: Flags) -> Array:
@@ -296,28 +262,40 @@ def _delays(going: _Going, rung: int, who: Ints, ready: Array, begun: Flags) -> 
 
 
 def _recalibrated(
-    going: _Going, rung: int, who: Ints, found: Climb, delay: Array, begun: Flags
-) -> Array:
-    """(T, P) climbing times by this rung's map of each athlete; made here where none is given."""
-    days = np.empty_like(found.days)
+    going: _Going,
+    rung: int,
+    who: Ints,
+    found: Climb,
+    opening: Array,
+    delay: Array,
+    begun: Flags,
+) -> tuple[Array, Array]:
+    """(T, P) delays and climbing times: open rungs as forecast, others as the log's times say."""
+    # Simulated days are whole: within a day the paths' order is drawn, or ties would be matched
+    # to one point of the forecast.
+    order = np.random.default_rng([going.settings.seed, 10, rung]).random(delay.shape[1])
+    delay, days = delay.copy(), found.days.copy()
+    if going.settings.recalibrate:
+        later = np.flatnonzero(~begun)
+        days[later] = rung_days(
+            going.ground.climbing.times, rung, found.days[later], going.tempo[who[later]],
+            going.score[who[later]],
+        )  # fmt: skip
     for row, athlete in enumerate(who):
         key = (int(athlete), rung)
-        simulated = found.days[row]
+        if key not in going.pooled:
+            continue
+        simulated = opening[row] + delay[row] + found.days[row] - order
         if going.given is not None:
             time_map = going.given[key]
-        elif key in going.pooled:
-            chance = going.pooled[key]
-            at = 7.0 * np.arange(len(chance))
-            time_map = match_quantiles(simulated + delay[row], chance, at)
-        elif going.settings.recalibrate and not begun[row]:
-            weeks = going.settings.learnt_weeks
-            time_map = recalibrate_start(simulated, going.ground.climbing.starts, weeks)
         else:
-            time_map = IDENTITY
+            at = 7.0 * np.arange(len(going.pooled[key]))
+            time_map = match_quantiles(simulated, going.pooled[key], at)
         going.maps[key] = time_map
-        wait = delay[row] if key in going.pooled else 0.0
-        days[row] = time_map.apply(simulated + wait) - wait
-    return days
+        left = np.maximum(time_map.apply(simulated) - opening[row], 0.0)
+        share = delay[row] / np.maximum(delay[row] + found.days[row], 1.0)
+        delay[row], days[row] = left * share, left * (1.0 - share)
+    return delay, days
 
 
 def chain(plan: Plan, standing: Standing, gone: Walk, quicker: Array) -> Array:

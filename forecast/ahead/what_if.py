@@ -10,7 +10,6 @@ from scipy.stats import norm
 
 from forecast.ahead.climbing import Climbing
 from forecast.ahead.ladder import (
-    assemble,
     check_asked,
     climbing_of,
     look_up,
@@ -18,6 +17,7 @@ from forecast.ahead.ladder import (
     walk_at,
 )
 from forecast.ahead.rhythm import weekly_sessions
+from forecast.ahead.tables import assemble
 from forecast.ahead.walk import walk
 from forecast.errors import ForecastError
 from forecast.log.training_log import TrainingLog
@@ -99,12 +99,12 @@ def what_if(
     settings = settings_of(model, horizon_weeks)
     base = walk(ground, settings, pooled=pooled)
     parts = []
-    for rate in (None, *sessions_per_week):
-        gone = base if rate is None else walk_at(ground, settings, pooled, base, rate)
-        ahead = assemble(ground, settings, gone, current, model, as_now=rate is None)
+    for asked in (None, *sessions_per_week):
+        gone = base if asked is None else walk_at(ground, settings, pooled, base, asked)
+        ahead = assemble(ground, settings, gone, current, model, as_now=asked is None)
         part = ahead.summary.copy()
-        part["sessions_per_week"] = round(now, 2) if rate is None else float(rate)
-        part["as_now"] = rate is None
+        part["sessions_per_week"] = round(now, 2) if asked is None else float(asked)
+        part["as_now"] = asked is None
         parts.append(part)
     table = pd.concat(parts, ignore_index=True)[list(COLUMNS)]
     clock = model.engines_.growth.fit.constants.clock

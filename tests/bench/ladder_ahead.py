@@ -3,7 +3,8 @@
 For each law of progress and seed: make a cohort, cut its log at a blind date between 45 and 75 %
 of the club's time, look up the ladder, and compare with when the top rung would have been cleared
 had the athlete kept training. Each look is taken with rungs that share one athlete draw and, for
-comparison, with independent rungs; and with and without the recalibration of rungs not begun.
+comparison, with independent rungs; and with rungs not begun timed as the log says, and by the
+simulated days alone.
 
     python tests/bench/ladder_ahead.py --laws steady stalls --seeds 2 --athletes 60 --out ahead.csv
 
@@ -40,8 +41,8 @@ from forecast.simulate import LAWS, SimulatedCohort, simulate_cohort
 WAYS = {
     "shared": {},
     "independent": {"independent": True},
-    "shared, not recalibrated": {"recalibrate": False},
-    "independent, not recalibrated": {"recalibrate": False, "independent": True},
+    "shared, simulated days": {"recalibrate": False},
+    "independent, simulated days": {"recalibrate": False, "independent": True},
 }
 
 

@@ -1,0 +1,156 @@
+"""Re-tests, fallbacks and hold-backs: planted troubles are found, quiet logs stay quiet."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from forecast.ahead import fallbacks, hold_backs, retests
+from forecast.ahead.going_back import FALLBACK_COLUMNS, HOLD_COLUMNS
+from forecast.ahead.retests import RETEST_COLUMNS, continued
+from forecast.histories import build_histories
+
+PLAIN = {
+    "set": 1, "clean": True, "assisted": False, "assist": "none", "load_kg": np.nan,
+    "stopped": "failed", "effort": np.nan, "pain": np.nan, "note": "", "file": "t", "row": 2,
+}  # fmt: skip
+
+
+def more(log, with_sets, rows, **columns):
+    """The log with rows (day, rung, value) of one more athlete, ``zz``."""
+    sets = pd.DataFrame(rows, columns=["date", "rung", "value"])
+    sets["date"] = pd.to_datetime(sets["date"])
+    sets = sets.assign(athlete="zz", **(PLAIN | columns))
+    return with_sets(log, pd.concat([log.sets, sets], ignore_index=True))
+
+
+def days(first, last, every=3):
+    return pd.date_range(first, last, freq=f"{every}D")
+
+
+CLEARED = [(day, "wall_line", v) for day, v in zip(
+    days("2024-03-01", "2024-03-25"), [12, 13, 14, 15, 16, 17, 18, 19, 21], strict=True
+)]  # fmt: skip
+
+
+def zz(table):
+    return table[table["athlete"] == "zz"].reset_index(drop=True)
+
+
+def test_a_rung_cleared_lately_and_kept_up_is_not_due(small_model, small_log, small_cut, with_sets):
+    kept = [(day, "free_start", 2) for day in days("2024-03-28", "2024-10-05")]
+    log = more(small_log, with_sets, [*CLEARED, *kept])
+    row = zz(retests(small_model, log, small_cut)).iloc[0]
+    assert row["rung"] == "wall_line"
+    assert row["weeks_off"] == 0.0
+    assert row["weeks_untrained"] > 20
+    assert not row["due"]
+    assert row["text"] == ""
+
+
+def test_after_a_layoff_it_is_due(small_model, small_log, small_cut, with_sets):
+    log = more(small_log, with_sets, CLEARED)
+    row = zz(retests(small_model, log, small_cut)).iloc[0]
+    assert row["weeks_off"] > 20
+    assert row["level"] < min(row["level_then"], 0.0)
+    assert row["due"]
+    assert "Due for a re-test" in row["text"]
+    assert "pain ends the session" in row["text"]
+
+
+def test_once_trained_back_as_long_as_the_layoff_it_is_due_no_more(
+    small_model, small_log, small_cut, with_sets
+):
+    off = [(day, "free_start", 2) for day in days("2024-06-01", "2024-10-05")]
+    log = more(small_log, with_sets, [*CLEARED, *off])
+    assert not zz(retests(small_model, log, small_cut))["due"].iloc[0]
+    short = [(day, "free_start", 2) for day in days("2024-09-10", "2024-10-05")]
+    log = more(small_log, with_sets, [*CLEARED, *short])
+    assert zz(retests(small_model, log, small_cut))["due"].iloc[0]
+
+
+def test_sets_logged_since_clearing_are_believed(small_model, small_log, small_cut, with_sets):
+    worse = [(day, "wall_line", 10) for day in days("2024-09-12", "2024-10-05")]
+    kept = [(day, "free_start", 2) for day in days("2024-03-28", "2024-10-05")]
+    log = more(small_log, with_sets, [*CLEARED, *kept, *worse])
+    row = zz(retests(small_model, log, small_cut)).iloc[0]
+    assert row["due"]
+    assert row["level_value"] < 15
+    assert "sets logged since" in row["text"]
+
+
+def test_continued_histories_lose_no_set(small_log, small_cut):
+    histories = build_histories(small_log, small_cut)
+    assert len(histories.after_clearing) > 0
+    longer = continued(histories)
+    known = (small_log.sets["date"] < small_cut).sum()
+    assert len(longer.sets) == known
+    assert (longer.sessions["n_sets"].sum()) == known
+    ends = longer.sets["session"].map(longer.sessions["date"])
+    assert (ends == longer.sets["date"]).all()
+
+
+def test_retests_hold_every_cleared_rung(small_model, small_log, small_cut):
+    table = retests(small_model, small_log, small_cut)
+    cleared = build_histories(small_log, small_cut, log_start=small_model.engines_.log_start).spells
+    assert tuple(table.columns) == RETEST_COLUMNS
+    assert len(table) == cleared["cleared_on"].notna().sum()
+
+
+def test_form_that_breaks_points_to_the_fallback(
+    small_model, small_log, small_cut, small_climbing, with_sets
+):
+    before = [(day, "wall_line", 21) for day in days("2024-07-01", "2024-07-03")]
+    rough = [(day, "free_start", 3) for day in days("2024-08-20", "2024-10-05")] * 2
+    log = more(small_log, with_sets, [*before, *rough])
+    sets = log.sets
+    mine = (sets["athlete"] == "zz") & (sets["rung"] == "free_start")
+    sets = sets.assign(clean=sets["clean"] & ~mine)
+    sets.loc[mine, "set"] = sets[mine].groupby("date").cumcount() + 1
+    table = zz(fallbacks(small_model, with_sets(log, sets), small_cut, climbing=small_climbing))
+    row = table.iloc[0]
+    assert tuple(table.columns) == FALLBACK_COLUMNS
+    assert row["go_back"]
+    assert row["fallback"] == "wall_line"
+    assert row["unclean_share"] == 1.0
+    assert "Handstand facing the wall" in row["text"]
+
+
+def test_a_quiet_log_is_hardly_ever_pointed_back(small_model, small_log, small_cut, small_climbing):
+    table = fallbacks(small_model, small_log, small_cut, climbing=small_climbing)
+    assert len(table) == len(
+        build_histories(small_log, small_cut, log_start=small_model.engines_.log_start).open_spells
+    )
+    # Each open rung is flagged by chance 1 time in 20; a dozen rungs show two at most.
+    assert table["go_back"].sum() <= 2
+    assert (table["text"] == "").eq(~table["go_back"]).all()
+
+
+def test_a_new_stage_waits_a_week_and_a_rung_begun_early_is_named(small_log, with_sets):
+    log = more(small_log, with_sets, CLEARED)
+    table = zz(hold_backs(log, "2024-03-27"))
+    assert tuple(table.columns) == HOLD_COLUMNS
+    assert table["rule"].tolist() == ["between stages"]
+    assert table["rung"].iloc[0] == "free_start"
+    assert table["until"].iloc[0] == pd.Timestamp("2024-04-01")
+    assert "common practice, no source" in table["text"].iloc[0]
+    assert zz(hold_backs(log, "2024-04-02")).empty
+    early = more(small_log, with_sets, [*CLEARED, (pd.Timestamp("2024-03-26"), "free_start", 2)])
+    assert "begun already" in zz(hold_backs(early, "2024-03-28"))["text"].iloc[0]
+
+
+def test_form_first_holds_back_what_was_cleared_among_unclean_sets(small_log, with_sets):
+    log = more(small_log, with_sets, CLEARED)
+    mine = log.sets["athlete"] == "zz"
+    sloppy = log.sets.assign(clean=log.sets["clean"] & ~(mine & (log.sets["value"] < 20)))
+    table = zz(hold_backs(with_sets(log, sloppy), "2024-04-10"))
+    assert table["rule"].tolist() == ["form first"]
+    assert "25 %" in table["text"].iloc[0]
+
+
+@pytest.mark.parametrize("weeks", [0.0, 2.0])
+def test_the_wait_between_stages_can_be_set(small_log, with_sets, weeks):
+    log = more(small_log, with_sets, CLEARED)
+    table = zz(hold_backs(log, "2024-03-29", stage_weeks=weeks))
+    assert len(table) == (weeks > 0)

@@ -1,0 +1,101 @@
+"""What if somebody came more or less often: the numbers move, and the words say what they are."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from forecast.ahead import what_if
+from forecast.ahead.ladder import look_up, settings_of
+from forecast.ahead.rhythm import Rhythm, weekly_sessions
+from forecast.ahead.walk import walk
+from forecast.errors import ForecastError
+
+HORIZON = 120
+
+
+@pytest.fixture(scope="module")
+def asked(light_model, small_log, small_cut, small_climbing, small_ahead):
+    far = small_ahead.summary.groupby("athlete").size().idxmax()
+    return far, what_if(
+        light_model, small_log, small_cut, far, sessions_per_week=(1.5, 5.0),
+        horizon_weeks=HORIZON, climbing=small_climbing,
+    )  # fmt: skip
+
+
+def test_the_present_rate_reads_as_the_look_up_the_ladder(asked, small_ahead):
+    athlete, answer = asked
+    now = answer.table[answer.table["as_now"]].reset_index(drop=True)
+    same = small_ahead.for_athlete(athlete).summary
+    names = ["rung", "weeks_low", "weeks_mid", "p_12", "p_26", "p_never_in_horizon"]
+    pd.testing.assert_frame_equal(now[names], same[names])
+
+
+def test_every_rung_ahead_has_a_row_for_every_rate(asked):
+    counts = asked[1].table.groupby("rung").size()
+    assert (counts == 3).all()
+
+
+def test_the_warning_says_association_and_to_stop_at_pain(asked):
+    assert "association, not cause" in asked[1].warning
+    assert "stop at pain" in asked[1].warning
+    assert "80 % range" in asked[1].warning
+
+
+def test_sessions_alone_bring_a_rung_nearer(light_model, small_log, small_cut, small_climbing):
+    """With no elasticity at all more sessions still give more chances to pass."""
+    ground, pooled, _ = look_up(light_model, small_log, small_cut, small_climbing)
+    settings = settings_of(light_model, HORIZON)
+    base = walk(ground, settings, pooled=pooled)
+    people = len(ground.standing.athletes)
+    gain = np.ones((people, settings.paths))
+    more = walk(
+        ground, settings, pooled=pooled, maps=base.maps, rhythm=Rhythm(np.full(people, 0.4), gain)
+    )
+    less = walk(
+        ground, settings, pooled=pooled, maps=base.maps, rhythm=Rhythm(np.full(people, 2.5), gain)
+    )
+    open_now = ground.standing.under_way
+    medians = [np.median(w.cleared[open_now], axis=1).mean() for w in (more, base, less)]
+    assert medians[0] < medians[1] < medians[2]
+
+
+def test_more_gain_with_more_sessions_moves_the_top_as_the_elasticity_says(
+    light_model, small_log, small_cut, small_climbing
+):
+    athlete = sorted(small_log.athletes)[0]
+    plain = replace(small_climbing, elasticity=0.0, elasticity_sd=1e-9)
+    strong = replace(small_climbing, elasticity=1.0, elasticity_sd=1e-9)
+    top = []
+    for climbing in (plain, strong):
+        table = what_if(
+            light_model, small_log, small_cut, athlete, sessions_per_week=(6.0,),
+            horizon_weeks=400, climbing=climbing,
+        ).table  # fmt: skip
+        last = table[table["rung"] == table["rung"].iloc[-1]]
+        assert last["sessions_per_week"].iloc[0] < 5.0
+        top.append(last["weeks_mid"].to_numpy())
+    assert top[0][0] == top[1][0]
+    assert top[1][1] < top[0][1]
+
+
+def test_layoffs_stay_as_they_are_and_no_gap_falls_below_a_day():
+    table = np.array([[1.0, 2.0, 4.0, 30.0]])
+    moved = Rhythm(np.array([0.4]), np.ones((1, 4))).gaps(table, np.array([0]))
+    np.testing.assert_allclose(moved, [[1.0, 1.0, 1.6, 30.0]])
+    assert weekly_sessions(table) == pytest.approx(7 * 3 / 7.0)
+
+
+def test_strangers_and_impossible_rates_are_refused(
+    light_model, small_log, small_cut, small_climbing
+):
+    with pytest.raises(ForecastError, match="'nobody' is not in the log"):
+        what_if(light_model, small_log, small_cut, "nobody", climbing=small_climbing)
+    with pytest.raises(ForecastError, match="sessions_per_week = 0"):
+        what_if(
+            light_model, small_log, small_cut, small_log.athletes[0], sessions_per_week=(0,),
+            climbing=small_climbing,
+        )  # fmt: skip
