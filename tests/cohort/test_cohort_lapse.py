@@ -7,7 +7,8 @@ from scipy.special import expit
 
 from forecast.cohort import lapse_chance, lapse_hazard, lapse_incidence
 from forecast.cohort.lapse.days import FEATURES, training_days
-from forecast.cohort.lapse.flatness import PRIOR_CHANCE, design_of, fit_lapse, hazard_of
+from forecast.cohort.lapse.flatness import design_of, hazard_of
+from forecast.cohort.lapse.staying import PRIOR_CHANCE, fit_lapse
 from forecast.cohort.through_model import see
 from forecast.errors import ForecastError, NotFittedError
 from forecast.readiness import ReadinessForecaster
@@ -44,6 +45,8 @@ def invented_days(seed, athletes=150, effect=2.0, usual=-4.0):
                 break
     days = pd.DataFrame(rows, columns=["athlete_id", *FEATURES, "lapsed"])
     days["last"] = days["athlete_id"] != days["athlete_id"].shift(-1)
+    # Those who never lapsed were last seen yesterday; all other days are long past.
+    days["settled"] = days["lapsed"] | ~days["last"]
     return days
 
 
@@ -65,24 +68,35 @@ def test_too_few_lapses_say_so():
 
 def test_days_whose_sequel_is_unknown_do_not_count():
     days = invented_days(2, athletes=40)
-    open_days = days.copy()
-    open_days["lapsed"] = False
-    unknown = open_days["last"].sum()
-    assert hazard_of(open_days, level=0.9).n_days == len(days) - unknown
+    unknown = days.assign(settled=days["athlete_id"] < 20)
+    assert hazard_of(unknown, level=0.9).n_days == (days["athlete_id"] < 20).sum()
 
 
-def test_forecasting_fit_without_a_lapse_stays_near_the_prior():
+def gone_for_long(days, away=0.004, here=0.7):
+    """Share of usual gaps longer than the present one: hardly any for those who lapsed."""
+    return np.where(days.loc[days["last"], "lapsed"], away, here)
+
+
+def test_forecasting_fit_without_a_lapse_stays_below_the_prior():
     days = invented_days(3, athletes=3).assign(lapsed=False)
-    fitted = fit_lapse(days)
+    fitted = fit_lapse(days, np.full(3, 0.7))
     chance = expit(design_of(days) @ fitted.weights).mean()
-    assert PRIOR_CHANCE / 5 < chance < PRIOR_CHANCE * 1.2
+    assert PRIOR_CHANCE / 5 < chance < PRIOR_CHANCE * 1.3
 
 
 def test_forecasting_fit_agrees_with_plenty_of_data():
     days = invented_days(4, athletes=600)
-    fitted = fit_lapse(days)
+    fitted = fit_lapse(days, gone_for_long(days, away=1e-9))
     error = np.sqrt(fitted.cov[1, 1])
     assert abs(fitted.weights[1] - 2.0) < 3.5 * error
+
+
+def test_absences_that_are_usual_are_no_lapse():
+    days = invented_days(5, athletes=60)
+    sure = fit_lapse(days, gone_for_long(days, away=1e-6))
+    usual = fit_lapse(days, gone_for_long(days, away=0.5))
+    chance = [expit(design_of(days) @ fit.weights).mean() for fit in (sure, usual)]
+    assert chance[1] < chance[0] / 2
 
 
 def test_training_days_know_nothing_later(small_model, small_log, small_cut):

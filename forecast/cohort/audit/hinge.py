@@ -20,6 +20,9 @@ SIMULATIONS = 999
 KNOTS = 25
 INNER = (0.15, 0.85)
 """Marks are looked for between these quantiles of the margins: outside, one side is empty."""
+RIDGE = 1.0 / 25.0**2
+"""A slope of 25 residual standard deviations a unit of margin is one standard deviation of a weak
+prior: margins a tenth apart would then go with a factor of three and more in weeks."""
 OUTER = (0.02, 0.98)
 """The interval is read off a profile that reaches this far, so that it can be seen to be open."""
 
@@ -104,7 +107,7 @@ def fit_hinge(data: MovesData, *, level: float, seed: int) -> HingeFit:
     falls = np.minimum(x[:, None] - np.append(inner, x.max())[None, :], 0.0)
     p_effect = _sup_score(nothing, data, data.controls, -falls, rng)
     straight = np.column_stack([data.controls, x])
-    line = fit_intervals(straight, data.lower, data.upper)
+    line = fit_intervals(straight, data.lower, data.upper, ridge_last=RIDGE)
     bends = np.maximum(x[:, None] - inner[None, :], 0.0)
     p_bend = _sup_score(line, data, straight, bends, rng)
     robust = _robust_covariance(line, data.cluster, line.scores, line.information)
@@ -168,7 +171,7 @@ def _profile(
     start = np.concatenate([nothing.theta[:-1], [0.0], nothing.theta[-1:]])
     for mark in marks:
         design = np.column_stack([data.controls, np.minimum(data.margin - mark, 0.0)])
-        fits.append(fit_intervals(design, data.lower, data.upper, start))
+        fits.append(fit_intervals(design, data.lower, data.upper, start, ridge_last=RIDGE))
         start = fits[-1].theta
     height = np.array([fit.log_likelihood for fit in fits])
     best = int(np.argmax(height))

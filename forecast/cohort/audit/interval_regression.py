@@ -15,6 +15,8 @@ Array = NDArray[np.float64]
 MAX_STEPS = 60
 DECREMENT = 1e-6
 """Newton stops when the log likelihood has less than half of this to gain."""
+HAIR = 1e-10
+LONGEST_STEP = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +58,12 @@ class IntervalFit:
 
 
 def fit_intervals(
-    design: Array, lower: Array, upper: Array, start: Array | None = None
+    design: Array,
+    lower: Array,
+    upper: Array,
+    start: Array | None = None,
+    *,
+    ridge_last: float = 0.0,
 ) -> IntervalFit:
     """Fit ``log weeks = design @ beta + sigma * N(0, 1)`` to intervals by Newton's method.
 
@@ -71,34 +78,46 @@ def fit_intervals(
         Shape (n,), bounds of log weeks; ``-inf`` and ``inf`` where there is none.
     start
         Shape (k + 1,), where to start in the scaled form.
+    ridge_last
+        Half of it times the square of the last (scaled) coefficient is taken off the log
+        likelihood, so that a few rows can't leave that effect without bound.
 
     Raises
     ------
     FitError
         Columns repeat each other, or Newton's method has not settled.
     """
+    if start is None and np.linalg.matrix_rank(design) < design.shape[1]:
+        raise FitError(
+            "The regression of log weeks can't be solved: two of its columns repeat each other."
+        )
     low = np.where(np.isfinite(lower), lower, 0.0)
     high = np.where(np.isfinite(upper), upper, 0.0)
     free = (~np.isfinite(lower), ~np.isfinite(upper))
     theta = _start(design, lower, upper) if start is None else start
+    penalty = np.zeros(len(theta))
+    penalty[-2] = ridge_last
+
+    def height(fit: IntervalFit) -> float:
+        return fit.log_likelihood - 0.5 * float(penalty @ fit.theta**2)
+
     now = _evaluate(theta, design, low, high, free)
+    hair = HAIR * np.trace(now.information) * np.eye(len(theta)) + np.diag(penalty)
     for _ in range(MAX_STEPS):
-        gradient = now.scores.sum(axis=0)
-        try:
-            step = np.linalg.solve(now.information, gradient)
-        except np.linalg.LinAlgError as problem:
-            raise FitError(
-                "The regression of log weeks can't be solved: two of its columns repeat each other."
-            ) from problem
-        # Half of this is what the log likelihood still has to gain, to second order. Where a few
-        # rows leave an effect without bound, the gain vanishes although the effect runs on.
+        gradient = now.scores.sum(axis=0) - penalty * theta
+        # The hair on the diagonal keeps the step finite where a few rows leave an effect without
+        # bound and the curvature in it vanishes.
+        step = np.linalg.solve(now.information + hair, gradient)
+        # Half of this is what the log likelihood still has to gain, to second order.
         if gradient @ step < DECREMENT:
             return now
-        size = 1.0
+        # No row moves by more than a few standard deviations at once: far out there is no slope.
+        reach = np.abs(design @ step[:-1]) + abs(step[-1]) * np.maximum(np.abs(low), np.abs(high))
+        size = min(1.0, LONGEST_STEP / max(float(reach.max()), 1e-12))
         while True:
             trial = theta + size * step
             there = _evaluate(trial, design, low, high, free) if trial[-1] > 0 else None
-            if there is not None and there.log_likelihood > now.log_likelihood:
+            if there is not None and height(there) > height(now):
                 break
             size *= 0.5
             if size < 1e-6:

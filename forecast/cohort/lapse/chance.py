@@ -4,17 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import expit
 
 from forecast.cohort.lapse.days import training_days
-from forecast.cohort.lapse.flatness import LapseModel, design_of, fit_lapse
+from forecast.cohort.lapse.flatness import design_of
+from forecast.cohort.lapse.staying import absences, fit_lapse
 from forecast.cohort.through_model import Seen, see
-from forecast.histories.attendance import gap_table
 from forecast.log.training_log import TrainingLog
 from forecast.readiness import ReadinessForecaster
-
-Array = NDArray[np.float64]
 
 DRAWS = 400
 COLUMNS = (
@@ -55,10 +52,10 @@ def lapse_chance(
 
     Notes
     -----
-    After a training day the athlete lapses with chance h, else comes again after a gap drawn from
-    their habit (shrunk to the cohort). Away for g days, they have lapsed already with chance
-    h / (h + (1 - h) S(g)), S the share of gaps longer than g, and stay through n more training
-    days with chance (1 - h)^n: the reasoning of Fader, Hardie & Lee (2005, Marketing Science
+    After a training day the athlete lapses with chance h, else comes again after a gap as usual
+    (the cohort's, on the scale of the athlete's own). Away for g days, they have lapsed already
+    with chance h / (h + (1 - h) S(g)), S the share of gaps longer than g, and stay through n
+    more training days with chance (1 - h)^n: the reasoning of Fader, Hardie & Lee (2005, Mark. Sci.
     24:275) with h from a regression instead of a beta law. Being forecast to clear assumes no
     lapse; this figure stands beside that and is not mixed in.
     """
@@ -66,10 +63,7 @@ def lapse_chance(
     open_spells = seen.histories.open_spells
     if open_spells.empty:
         return pd.DataFrame(columns=list(COLUMNS))
-    days = training_days(seen)
-    fitted = fit_lapse(days)
-    latest = days[days["last"]].set_index("athlete_id").loc[open_spells["athlete_id"].unique()]
-    chances = _chances(seen, days, latest, fitted, seed)
+    chances = _chances(seen, seed)
     rows = open_spells[["athlete", "rung", "athlete_id", "rung_index"]]
     table = rows.merge(chances, left_on="athlete_id", right_index=True)
     table = table.sort_values(["athlete", "rung_index"]).reset_index(drop=True)
@@ -77,35 +71,25 @@ def lapse_chance(
     return table[list(COLUMNS)]
 
 
-def _chances(
-    seen: Seen, days: pd.DataFrame, latest: pd.DataFrame, fitted: LapseModel, seed: int
-) -> pd.DataFrame:
+def _chances(seen: Seen, seed: int) -> pd.DataFrame:
     """Chances by athlete, from draws of the regression's weights."""
-    gaps = gap_table(_own_gaps(days, latest.index), seen.growth.rhythm)
-    away = latest["away"].to_numpy(dtype=float)
-    longer = ((gaps > away[:, None]).mean(axis=1) * 128 + 0.5) / 129
-    per_week = 7.0 / gaps.mean(axis=1)
+    days = training_days(seen)
+    now = absences(days)
+    fitted = fit_lapse(days, now.longer)
     rng = np.random.default_rng(seed)
     root = np.linalg.cholesky(fitted.cov)
     drawn = fitted.weights + rng.standard_normal((DRAWS, len(root))) @ root.T
-    hazard = expit(design_of(latest) @ drawn.T)
-    gone = hazard / (hazard + (1 - hazard) * longer[:, None])
-    table = {"weeks_away": away / 7.0, "p_gone": gone.mean(axis=1)}
+    hazard = expit(design_of(now.latest) @ drawn.T)
+    gone = hazard / (hazard + (1 - hazard) * now.longer[:, None])
+    table = {"weeks_away": now.latest["away"].to_numpy() / 7.0, "p_gone": gone.mean(axis=1)}
     for weeks in (12, 26):
-        stays = np.exp(weeks * per_week[:, None] * np.log1p(-hazard))
+        stays = np.exp(weeks * now.per_week[:, None] * np.log1p(-hazard))
         chance = gone + (1 - gone) * (1 - stays)
         # Transform draw by draw, summarise last.
         table[f"lapse_{weeks}"] = chance.mean(axis=1)
         table[f"lapse_{weeks}_low"] = np.quantile(chance, 0.1, axis=1)
         table[f"lapse_{weeks}_high"] = np.quantile(chance, 0.9, axis=1)
-    return pd.DataFrame(table, index=latest.index)
-
-
-def _own_gaps(days: pd.DataFrame, athletes: pd.Index) -> list[Array]:
-    """Days between consecutive training days, whatever the rung, of each athlete."""
-    number = days["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
-    by_athlete = pd.Series(number).groupby(days["athlete_id"].to_numpy()).agg(list)
-    return [np.diff(np.asarray(by_athlete[a], dtype=float)) for a in athletes]
+    return pd.DataFrame(table, index=now.latest.index)
 
 
 def _sentence(row: pd.Series) -> str:

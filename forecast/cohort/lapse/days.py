@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from forecast.cohort.through_model import Seen
+from forecast.histories import CLEARED, Histories
 from forecast.histories.spells import lapse_days
 
 RECENT_DAYS = 56
@@ -20,9 +21,11 @@ def training_days(seen: Seen) -> pd.DataFrame:
     last eight weeks), ``pain`` (highest noted that day over 10, 0 where none was noted),
     ``log_weeks`` (log of 1 + weeks since the first set), ``just_cleared`` (a rung was cleared in
     the last four weeks), ``last`` (no later training day before the cut), ``away`` (days from
-    here to the cut) and ``lapsed`` (last, and away for longer than the lapse rule allows).
+    here to the cut), ``settled`` (longer ago than the lapse rule allows, so that whether another
+    day followed is known) and ``lapsed`` (last, and settled).
     """
     histories = seen.histories
+    spells = histories.spells
     sessions = histories.sessions[["athlete", "spell", "date"]].copy()
     sessions["p_flat"] = seen.states["p_flat"].to_numpy()
     pain = histories.sets.groupby(["athlete", "date"])["pain"].max().rename("pain")
@@ -32,11 +35,22 @@ def training_days(seen: Seen) -> pd.DataFrame:
     # A day of upkeep only says nothing new about the gain: the last opinion stands.
     days["p_flat"] = days.groupby("athlete")["p_flat"].ffill().fillna(0.5)
     days = days.merge(pain, on=["athlete", "date"], how="left").reset_index(drop=True)
-    ids = histories.spells.drop_duplicates("athlete").set_index("athlete")["athlete_id"]
-    days["athlete_id"] = days["athlete"].map(ids)
-    days = days[days["athlete_id"].notna()].astype({"athlete_id": "int64"})
+    ids = spells.drop_duplicates("athlete").set_index("athlete")["athlete_id"]
+    days["athlete_id"] = days["athlete"].map(ids).astype("int64")
     days = days.sort_values(["athlete_id", "date"]).reset_index(drop=True)
-    return _with_features(days, histories.spells, histories.sessions, histories.as_of)
+    table = _with_features(days, spells, histories.sessions, histories.as_of)
+    # Nobody lapses by reaching the top: their last day is left out, as if still to be settled.
+    through = table["last"] & table["athlete"].isin(_through(histories))
+    return table[~through].reset_index(drop=True)
+
+
+def _through(histories: Histories) -> set[str]:
+    """Athletes who have cleared every rung that no other needs: the tops of the ladder."""
+    needed = {need for rung in histories.ladder.rungs for need in rung.needs}
+    tops = [key for key in histories.ladder.keys if key not in needed]
+    done = histories.spells[histories.spells["outcome"] == CLEARED]
+    count = done[done["rung"].isin(tops)].groupby("athlete")["rung"].nunique()
+    return set(count[count == len(tops)].index)
 
 
 def _with_features(
@@ -60,7 +74,8 @@ def _with_features(
     cut = np.datetime64(as_of, "D").astype(np.int64)
     out["away"] = cut - day
     allowed = days["athlete"].map(lapse_days(sessions, 12.0)).to_numpy(dtype=float)
-    out["lapsed"] = out["last"].to_numpy() & (out["away"].to_numpy() > allowed)
+    out["settled"] = out["away"].to_numpy() > allowed
+    out["lapsed"] = out["last"] & out["settled"]
     return out
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -14,15 +14,10 @@ from forecast.cohort.lapse.days import FEATURES, training_days
 from forecast.cohort.through_model import see
 from forecast.log.training_log import TrainingLog
 from forecast.readiness import ReadinessForecaster
-from forecast.survival import fit_ridge_logistic
 
 Array = NDArray[np.float64]
 
 MIN_LAPSES = 10
-PRIOR_CHANCE = 0.0017
-"""Chance that a training day is the last: 20 % lapse a year at 2.5 days a week (judgement)."""
-PRIOR_SD = (1.0, 0.7, 0.7, 0.7, 0.5, 0.5)
-"""Spread of the priors: intercept (log odds), then the effects of ``FEATURES``."""
 
 _WORDS = {
     "flat": "chance of being flat 25 points higher",
@@ -44,7 +39,7 @@ class LapseHazard:
         One row a feature: ``feature, contrast, odds_ratio, low, high, p_value``; empty where
         there are fewer than ten lapses.
     n_days, n_lapses, n_athletes
-        What it rests on; the last day of athletes still within the lapse rule is left out.
+        What it rests on; days too recent to tell whether another follows are left out.
     level
         Level of the intervals.
     """
@@ -75,44 +70,18 @@ class LapseHazard:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class LapseModel:
-    """Log odds that a training day is the last: ``weights`` (6,) and their ``cov`` (6, 6)."""
-
-    weights: Array = field(repr=False)
-    cov: Array = field(repr=False)
-
-
 def design_of(days: pd.DataFrame) -> Array:
     """Intercept and features of training days, (n, 6)."""
     return np.column_stack([np.ones(len(days)), days[list(FEATURES)].to_numpy(dtype=float)])
 
 
 def decided(days: pd.DataFrame) -> pd.DataFrame:
-    """Training days of which it is known whether another followed."""
-    return days[~days["last"] | days["lapsed"]]
+    """Training days long enough ago that whether another followed is known.
 
-
-def fit_lapse(days: pd.DataFrame) -> LapseModel:
-    """Fit the chance of lapse for forecasting: penalised, so that no lapse at all is an answer.
-
-    Raises
-    ------
-    FitError
-        The fit did not settle.
+    Later days are left out even where another followed: those where none did are not known yet,
+    and keeping one kind only would make lapse look rarer than it is.
     """
-    known = decided(days)
-    design = design_of(known)
-    penalty = 1.0 / np.asarray(PRIOR_SD) ** 2
-    usual = float(np.log(PRIOR_CHANCE / (1 - PRIOR_CHANCE)))
-    weights = fit_ridge_logistic(
-        design, known["lapsed"].to_numpy(dtype=float), np.full(len(design), usual), penalty,
-        np.ones(len(design)),
-    )  # fmt: skip
-    weights = weights + np.r_[usual, np.zeros(len(FEATURES))]
-    chance = 1.0 / (1.0 + np.exp(-design @ weights))
-    curve = (design * (chance * (1 - chance))[:, None]).T @ design + np.diag(penalty)
-    return LapseModel(weights, np.linalg.inv(curve))
+    return days[days["settled"]]
 
 
 def lapse_hazard(

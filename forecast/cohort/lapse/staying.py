@@ -1,0 +1,140 @@
+"""The chance that a training day was the last, for forecasting: absences weighed, not ruled."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import expit
+
+from forecast.cohort.lapse.days import FEATURES
+from forecast.cohort.lapse.flatness import design_of
+from forecast.errors import FitError
+from forecast.histories.attendance import PRIOR_GAPS
+from forecast.survival import fit_ridge_logistic
+
+Array = NDArray[np.float64]
+
+PRIOR_CHANCE = 0.0017
+"""Chance that a training day is the last: 20 % lapse a year at 2.5 days a week (judgement)."""
+PRIOR_SD = (1.0, 0.7, 0.5, 0.7, 0.25, 0.5)
+"""Spread of the priors: intercept (log odds), then the effects of ``FEATURES`` (judgement)."""
+SHRINK = 2.0
+"""Gaps of the cohort's habit that stand beside an athlete's own."""
+TAIL = 1.5
+"""Absences beyond all on record fall off by this power, as in ``histories.attendance``."""
+ROUNDS = 200
+
+
+@dataclass(frozen=True, slots=True)
+class LapseModel:
+    """Log odds that a training day is the last: ``weights`` (6,) and their ``cov`` (6, 6)."""
+
+    weights: Array = field(repr=False)
+    cov: Array = field(repr=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Absences:
+    """Where each of A athletes stands: their last training day against their habit.
+
+    Attributes
+    ----------
+    latest
+        (A rows) of ``training_days``: each athlete's last one, index ``athlete_id``.
+    longer
+        Shape (A,): share of the athlete's usual gaps that are longer than the present one.
+    per_week
+        Shape (A,): training days a week, layoffs included.
+    """
+
+    latest: pd.DataFrame
+    longer: Array
+    per_week: Array
+
+
+def absences(days: pd.DataFrame) -> Absences:
+    """Weigh each athlete's present absence against the gaps between training days of all.
+
+    Gaps are taken over the athlete's own middle gap (shrunk to the cohort's), so that three weeks
+    off mean more in somebody who comes every other day; how long layoffs run is the cohort's.
+    """
+    latest = days[days["last"]].set_index("athlete_id")
+    number = days["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
+    who = days["athlete_id"].to_numpy()
+    same = who[1:] == who[:-1]
+    owner, gap = who[1:][same], np.diff(number)[same].astype(float)
+    if len(gap) == 0:
+        owner, gap = np.full(len(PRIOR_GAPS), -1), PRIOR_GAPS
+    own = pd.Series(gap).groupby(owner).agg(["median", "sum", "size"])
+    usual, mean = float(own["median"].median()), float(gap.mean())
+    own = own.reindex(latest.index.union(own.index))
+    n = own["size"].fillna(0.0)
+    middle = (n * own["median"].fillna(usual) + SHRINK * usual) / (n + SHRINK)
+    ratios = np.sort(gap / middle.loc[owner].to_numpy())
+    now = latest["away"].to_numpy(dtype=float) / middle.loc[latest.index].to_numpy()
+    longer = len(ratios) - np.searchsorted(ratios, now, side="right")
+    beyond = np.maximum(now / ratios[-1], 1.0) ** -TAIL
+    each = (own["sum"].fillna(0.0) + SHRINK * mean) / (n + SHRINK)
+    return Absences(
+        latest=latest,
+        longer=np.asarray((longer + 0.5) / (len(ratios) + 1.0) * beyond),
+        per_week=7.0 / each.loc[latest.index].to_numpy(),
+    )
+
+
+def fit_lapse(days: pd.DataFrame, longer: Array) -> LapseModel:
+    """Fit the chance that a training day is the last, absences weighed by how usual they are.
+
+    Parameters
+    ----------
+    days
+        From ``training_days``.
+    longer
+        Shape (A,): as in ``Absences``, in the order of the days marked ``last``.
+
+    Raises
+    ------
+    FitError
+        The fit did not settle.
+
+    Notes
+    -----
+    A day that another followed was not the last: likelihood 1 - h. An athlete's latest day was
+    the last, or the gap is just a long one: h + (1 - h) S(gap). EM: the chance of the former is
+    the outcome of a ridge-penalised logistic regression, in turn until nothing changes. Cut dates
+    need no rule on how long an absence is a lapse, and no lapse at all is an answer.
+    """
+    design = design_of(days)
+    last = days["last"].to_numpy(dtype=bool)
+    penalty = 1.0 / np.asarray(PRIOR_SD) ** 2
+    usual = float(np.log(PRIOR_CHANCE / (1 - PRIOR_CHANCE)))
+    offset, ones = np.full(len(design), usual), np.ones(len(design))
+    weights = np.zeros(1 + len(FEATURES))
+    for _ in range(ROUNDS):
+        chance = expit(offset + design @ weights)
+        outcome = np.zeros(len(design))
+        outcome[last] = chance[last] / (chance[last] + (1 - chance[last]) * longer)
+        updated = fit_ridge_logistic(design, outcome, offset, penalty, ones)
+        if np.abs(updated - weights).max() < 1e-5:
+            return LapseModel(
+                updated + np.r_[usual, np.zeros(len(FEATURES))],
+                _covariance(design, outcome, last, expit(offset + design @ updated), penalty),
+            )
+        weights = updated
+    raise FitError(f"The chance of lapse did not settle after {ROUNDS} rounds.")
+
+
+def _covariance(
+    design: Array, outcome: Array, last: NDArray[np.bool_], chance: Array, penalty: Array
+) -> Array:
+    """Inverse curvature: of the regression, less what is not known of who is gone (Louis 1982)."""
+    complete = (design * (chance * (1 - chance))[:, None]).T @ design + np.diag(penalty)
+    doubt = outcome[last] * (1 - outcome[last])
+    missing = (design[last] * doubt[:, None]).T @ design[last]
+    observed = complete - missing
+    smallest = float(np.linalg.eigvalsh(observed).min())
+    # Where hardly anything is known of who is gone, the prior alone bounds the weights.
+    return np.linalg.inv(observed if smallest > 1e-6 else np.diag(penalty))
