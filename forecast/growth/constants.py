@@ -32,10 +32,11 @@ PRIORS: dict[str, tuple[float, float]] = {
     "log_swing_sd": (_log(0.03), 0.9),
     "log_wiggle_sd": (_log(0.03), 0.9),
     "log_detraining": (_log(0.02), 0.8),
+    "log_regain": (_log(0.3), 0.8),
     "practice": (-2.5, 1.3),
     "log_fade": (_log(0.06), 1.2),
-    "season_cos": (0.0, 0.25),
-    "season_sin": (0.0, 0.25),
+    "season_cos": (0.0, 0.35),
+    "season_sin": (0.0, 0.35),
     **{f"log_day_sd_{m}": (_log(0.08), 0.9) for m in MEASURES},
     "log_own_start": (_log(0.30), 0.9),
     "log_own_swing": (_log(0.04), 0.7),
@@ -60,7 +61,7 @@ PRIORS: dict[str, tuple[float, float]] = {
 STRUCTURE = [name for name in PRIORS if not name.startswith("log_set_sd")][:-4]
 """Constants fitted on the sessions as normal observations."""
 
-MOTION = STRUCTURE[: 8 + len(MEASURES)]
+MOTION = STRUCTURE[: 9 + len(MEASURES)]
 """Those of them that need a new pass over the sessions when they change."""
 
 RECORD = [name for name in PRIORS if name not in STRUCTURE]
@@ -104,6 +105,7 @@ class GrowthConstants:
             swing_sd=float(np.exp(v["log_swing_sd"])),
             wiggle_sd=float(np.exp(v["log_wiggle_sd"])),
             detraining=float(np.exp(v["log_detraining"])),
+            regain=float(np.exp(v["log_regain"])),
         )
 
     @property

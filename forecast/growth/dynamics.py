@@ -33,12 +33,16 @@ class Dynamics:
         Standard deviation of the Brownian part of the level after one week.
     detraining
         Level lost per week beyond a gap of ``grace`` weeks.
+    regain
+        Rate per week of training at which lost level comes back: what was once there returns
+        faster than it was built (common practice, no source).
     """
 
     alpha: float
     swing_sd: float
     wiggle_sd: float
     detraining: float
+    regain: float = 0.0
 
 
 def decay_terms(alpha: float, tau: Array) -> tuple[Array, Array]:
@@ -99,3 +103,18 @@ def split_gap(weeks: Array, grace: Array | float) -> tuple[Array, Array]:
     weeks = np.asarray(weeks, dtype=float)
     tau = np.minimum(weeks, grace)
     return tau, weeks - tau
+
+
+def lost_after(dynamics: Dynamics, lost: Array, rest: Array, excess: Array) -> Array:
+    """Return the level lost to layoffs after a gap, from what was lost before it.
+
+    Parameters
+    ----------
+    dynamics
+        Constants of the motion.
+    lost
+        Level lost before the gap, any shape.
+    rest, excess
+        Weeks of ordinary rest, in which lost level comes back, and weeks beyond.
+    """
+    return np.asarray(lost * np.exp(-dynamics.regain * rest) + dynamics.detraining * excess)

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from forecast.growth.athletes import loose_information, priors_from_others
 from forecast.growth.clock import wind
 from forecast.growth.constants import GrowthConstants
-from forecast.growth.dynamics import split_gap
-from forecast.growth.filtering import Filtered, forward_pass, propagate
+from forecast.growth.dynamics import lost_after, split_gap
+from forecast.growth.filtering import Filtered, forward_pass, lost_levels, propagate
 from forecast.growth.fitting import GrowthFit, fit_growth, population_prior, scattered
 from forecast.growth.habits import (
     CohortHabits,
@@ -208,6 +208,7 @@ def targets_at(
         clock=model.fit.constants.clock,
         done=panel.number[last] + 1.0,
         last_day=panel.day[last].astype(float),
+        lost=lost_levels(panel, model.fit.constants.dynamics)[last],
     )
 
 
@@ -307,6 +308,7 @@ def forecast_open(
                     mean=states.mean[last],
                     cov=states.cov[last],
                     clock=constants.clock,
+                    lost=lost_levels(panel, constants.dynamics)[last],
                 ),
                 constants.dynamics,
                 constants.noise,
@@ -319,7 +321,9 @@ def forecast_open(
     rest, excess = split_gap(wait / 7.0, panel.grace)
     clock, dynamics = model.fit.constants.clock, model.fit.constants.dynamics
     tau = clock.dose(rest, panel.number[last] + 1.0, np.full(len(which), float(as_of_day)))
-    mean, cov = propagate(dynamics, centre.mean[last], centre.cov[last], tau, excess)
+    lost = lost_levels(panel, dynamics)[last]
+    loss = lost_after(dynamics, lost, rest, excess) - lost
+    mean, cov = propagate(dynamics, centre.mean[last], centre.cov[last], tau, excess, loss)
     return GrowthForecast(
         _average(passages, np.stack(evidence)), mean, cov, _athlete_effect(model, tracked, which)
     )
@@ -463,7 +467,10 @@ def outlook(
     done, day = panel.number[place] + 1.0, panel.day[place] + 7.0 * wait_weeks
     waited = constants.clock.dose(rest, done, day)
     day_var = (constants.noise.day_sd[panel.measure[spell]] * panel.scatter[spell]) ** 2
+    lost = lost_levels(panel, constants.dynamics)[place]
     for column, ahead in enumerate(weeks):
+        then = lost_after(constants.dynamics, lost, rest, excess)
+        then = lost_after(constants.dynamics, then, np.full(len(place), ahead), 0.0 * excess)
         coming = constants.clock.ahead(np.full(len(place), ahead), done, day, rate)
         mean, cov = propagate(
             constants.dynamics,
@@ -471,6 +478,7 @@ def outlook(
             tracked.filtered.cov[place],
             waited + coming,
             excess,
+            then - lost,
         )
         gap = mean[:, 0] - panel.threshold[spell]
         result[:, column] = gap / np.sqrt(cov[:, 0, 0] + day_var)

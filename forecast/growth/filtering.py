@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from forecast.growth.dynamics import Dynamics, decay_terms, transition_covariance
+from forecast.growth.dynamics import Dynamics, decay_terms, lost_after, transition_covariance
 from forecast.growth.observation import Noise, match_sessions
 from forecast.growth.panel import Panel
 
@@ -43,16 +43,45 @@ class Filtered:
     tail: Array
 
 
+def lost_levels(panel: Panel, dynamics: Dynamics) -> Array:
+    """(N,) level lost to layoffs at each session: a fixed function of the dates."""
+    lost = np.zeros(panel.n_sessions)
+    for step in range(1, int(panel.length.max(initial=0))):
+        active = int(np.searchsorted(-panel.length, -step, side="left"))
+        at = panel.start[:active] + step
+        lost[at] = lost_after(dynamics, lost[at - 1], panel.rest[at], panel.excess[at])
+    return lost
+
+
+def session_losses(panel: Panel, dynamics: Dynamics) -> Array:
+    """(N,) level lost since the session before, net of what came back; 0 at the first."""
+    lost = lost_levels(panel, dynamics)
+    change = np.diff(lost, prepend=0.0)
+    change[panel.start] = 0.0
+    return change
+
+
 def propagate(
-    dynamics: Dynamics, mean: Array, cov: Array, tau: Array, excess: Array
+    dynamics: Dynamics,
+    mean: Array,
+    cov: Array,
+    tau: Array,
+    excess: Array,
+    loss: Array | None = None,
 ) -> tuple[Array, Array]:
-    """Carry (n, 3) means and (n, 3, 3) covariances over training weeks and excess weeks."""
+    """Carry (n, 3) means and (n, 3, 3) covariances over training weeks and excess weeks.
+
+    ``loss`` (n,) is the level lost to the layoff, net of what came back; without it nothing had
+    been lost before.
+    """
+    if loss is None:
+        loss = dynamics.detraining * excess
     decay, integral = decay_terms(dynamics.alpha, tau)
     step = np.zeros((len(tau), 3, 3))
     step[:, 0, 0] = step[:, 2, 2] = 1.0
     step[:, 0, 1], step[:, 0, 2], step[:, 1, 1] = integral, tau, decay
     moved = np.einsum("nij,nj->ni", step, mean)
-    moved[:, 0] -= dynamics.detraining * excess
+    moved[:, 0] -= loss
     spread = step @ cov @ step.transpose(0, 2, 1)
     level_var, cross, swing_var = transition_covariance(dynamics, tau)
     spread[:, 0, 0] += level_var + dynamics.wiggle_sd**2 * excess
@@ -77,12 +106,15 @@ def forward_pass(
     n = panel.n_sessions
     out = Filtered(np.empty((n, 3)), np.empty((n, 3, 3)), *(np.empty(n) for _ in range(6)))
     mean, cov = prior_mean.copy(), prior_cov.copy()
+    loss = session_losses(panel, dynamics)
     for step in range(int(panel.length.max(initial=0))):
         active = int(np.searchsorted(-panel.length, -step, side="left"))
         index = panel.start[:active] + step
         mean, cov = mean[:active], cov[:active]
         if step > 0:
-            mean, cov = propagate(dynamics, mean, cov, panel.tau[index], panel.excess[index])
+            mean, cov = propagate(
+                dynamics, mean, cov, panel.tau[index], panel.excess[index], loss[index]
+            )
         mean, cov = _absorb(panel, noise, index, mean, cov, out)
     return out
 

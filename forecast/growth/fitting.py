@@ -40,7 +40,7 @@ MAX_STEPS = (12, 12, 20)
 RECORD_SESSIONS = 800
 """Sessions used for the record constants: more do not move four or five numbers."""
 STEP = 1e-3
-SEASON_WEEKS = 60
+SEASON_WEEKS = 40
 """Calendar weeks with sessions from which a season can be told from a trend."""
 
 

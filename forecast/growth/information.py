@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forecast.growth.dynamics import Dynamics, decay_terms, transition_covariance
+from forecast.growth.filtering import session_losses
 from forecast.growth.panel import Panel
 
 Array = NDArray[np.float64]
@@ -111,7 +112,7 @@ def _motion(panel: Panel, dynamics: Sequence[Dynamics], tau: Array) -> tuple[Arr
         decay, integral = decay_terms(one.alpha, weeks)
         q_level, q_cross, q_swing = transition_covariance(one, weeks)
         q_level = q_level + one.wiggle_sd**2 * panel.excess
-        loss = one.detraining * panel.excess
+        loss = session_losses(panel, one)
         rows.append((decay, integral, q_level, q_cross, q_swing, loss))
     return tuple(np.stack(parts) for parts in zip(*rows, strict=True))
 

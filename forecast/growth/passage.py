@@ -19,7 +19,13 @@ from scipy.special import expit, ndtr, ndtri
 from scipy.stats import qmc
 
 from forecast.growth.clock import Clock
-from forecast.growth.dynamics import Dynamics, decay_terms, split_gap, transition_covariance
+from forecast.growth.dynamics import (
+    Dynamics,
+    decay_terms,
+    lost_after,
+    split_gap,
+    transition_covariance,
+)
 from forecast.growth.habits import Habits, _clip
 from forecast.growth.observation import TAIL_SCALE, TAIL_WEIGHT, Noise
 
@@ -55,6 +61,8 @@ class Targets:
     clock, done, last_day
         The training clock, and (T,) sessions so far and day number of the last one, from which
         it goes on.
+    lost
+        (T,) level lost to layoffs by the last session, which comes back with training.
     """
 
     mean: Array
@@ -73,6 +81,7 @@ class Targets:
     clock: Clock = PLAIN_CLOCK
     done: Array | float = 0.0
     last_day: Array | float = 0.0
+    lost: Array | float = 0.0
 
     def __len__(self) -> int:
         """Number of targets T."""
@@ -118,6 +127,7 @@ def simulate_passage(
     shape = level.shape
     runs = _starting_runs(targets, shape)
     day = -np.repeat(targets.wait[:, None], paths, axis=1)
+    lost = np.broadcast_to(_column(targets.lost), shape)
     by_day = np.zeros((len(targets), horizon_days + 1))
     next_session = np.zeros(len(targets))
     step = 0
@@ -130,6 +140,8 @@ def simulate_passage(
             ends = _column(targets.last_day) + _column(targets.wait) + day
             dose = targets.clock.dose(rest, _column(targets.done) + step, ends)
             level, swing = _advance(dynamics, rng, level, swing, pace, dose, excess)
+            before, lost = lost, lost_after(dynamics, lost, rest, excess)
+            level = level - (lost - before)
         meets = _chance_to_meet(targets, noise, rng, level)
         if step == 0:
             next_session = meets.mean(axis=1)
@@ -169,7 +181,10 @@ def _advance(
     tau: Array,
     excess: Array,
 ) -> tuple[Array, Array]:
-    """Carry level and swing over ``tau`` weeks of training and ``excess`` without, exactly."""
+    """Carry level and swing over ``tau`` weeks of training and ``excess`` without, exactly.
+
+    What the layoff takes is not in it (``lost_after``).
+    """
     decay, integral = decay_terms(dynamics.alpha, tau)
     level_var, cross, swing_var = transition_covariance(dynamics, tau)
     level_var = level_var + dynamics.wiggle_sd**2 * excess
@@ -177,7 +192,7 @@ def _advance(
     swing_sd = np.sqrt(swing_var)
     slope = cross / np.maximum(swing_sd, 1e-300)
     rest = np.sqrt(np.maximum(level_var - slope**2, 0.0))
-    moved = level + pace * tau + swing * integral - dynamics.detraining * excess
+    moved = level + pace * tau + swing * integral
     return moved + slope * z[0] + rest * z[1], decay * swing + swing_sd * z[0]
 
 

@@ -79,6 +79,7 @@ def exact_panel():
             spell=np.repeat(np.arange(len(lengths)), lengths),
             measure=np.zeros(len(lengths), dtype=int),
             tau=np.asarray(gaps, dtype=float),
+            rest=np.asarray(gaps, dtype=float),
             excess=np.zeros(n),
             lower=(values - width / 2)[:, None],
             upper=(values + width / 2)[:, None],
