@@ -148,3 +148,12 @@ def test_occupation_adds_up_and_names_its_range(small_log):
     assert found.mean_time(20).sum() == pytest.approx(20)
     with pytest.raises(FitError, match="from 0 to"):
         found.at([found.end + 1])
+
+
+def test_a_log_where_nobody_clears_has_no_curve(make_log):
+    log = make_log([(f"a{i}", "one", 30 + 7 * week, 5.0) for i in range(4) for week in range(3)])
+    found = time_to_clear(log)
+    assert found.frame().empty
+    assert found.between_frame().empty
+    assert "Not enough data for a curve: one" in found.text
+    assert rung_occupation(log).at([1])[0].item() == 1

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import importlib.util
 import sys
 from pathlib import Path
@@ -17,6 +18,7 @@ from forecast.cohort.audit.moves import find_moves
 from forecast.cohort.audit.order import order_table, return_table
 from forecast.errors import FitError
 from forecast.histories import build_histories
+from forecast.ladder import Ladder
 
 DAY0 = pd.Timestamp("2025-01-06")
 
@@ -228,3 +230,15 @@ def test_audit_of_a_small_log_says_not_enough_data(small_log):
 def test_levels_out_of_range_are_refused(small_log):
     with pytest.raises(FitError, match="alpha = 0"):
         criterion_audit(small_log, alpha=0)
+
+
+@pytest.mark.parametrize("values", [[5.0, 5.0], [12.0]])
+def test_ladders_and_logs_with_next_to_nothing(make_log, values):
+    log = make_log([("a", "one", 30 + 7 * i, value) for i, value in enumerate(values)])
+    found = criterion_audit(log)
+    assert set(found.rungs["verdict"]) == {"not enough data"}
+    alone = dataclasses.replace(log, ladder=Ladder("One", (log.ladder.rungs[0],)))
+    single = criterion_audit(alone)
+    assert single.rungs["rung"].tolist() == ["(all rungs)"]
+    assert single.order.empty
+    assert single.returns.empty

@@ -50,7 +50,7 @@ def _order_row(histories: Histories, rung: str, later: str, level: float) -> dic
     cleared_on = spells[spells["rung"] == rung].set_index("athlete")["cleared_on"]
     seen_on = set(cleared_on.index)
     after = after[after["athlete"].isin(seen_on)]
-    earlier = after["athlete"].map(cleared_on)
+    earlier = pd.Series(cleared_on.reindex(after["athlete"]).to_numpy(), index=after.index)
     done = after["outcome"] == CLEARED
     before = done & ~(earlier <= after["cleared_on"])
     n, k = int(done.sum()), int(before.sum())
