@@ -1,0 +1,36 @@
+"""Flat or not: a watch over every open rung with a stated rate of false alarms."""
+
+from forecast.plateau.charting import (
+    cusum,
+    cusum_run_length,
+    ewma,
+    ewma_run_length,
+    siegmund_run_length,
+)
+from forecast.plateau.rules import PlateauRules, learn_plateaus, limits_for, rules_from
+from forecast.plateau.table import COLUMNS, WATCH_COLUMNS, plateaus, urgent_first, watch_list
+from forecast.plateau.traces import Traces, traces_of
+from forecast.plateau.watch import Watched, watch
+from forecast.plateau.words import STATES
+
+__all__ = [
+    "COLUMNS",
+    "STATES",
+    "WATCH_COLUMNS",
+    "PlateauRules",
+    "Traces",
+    "Watched",
+    "cusum",
+    "cusum_run_length",
+    "ewma",
+    "ewma_run_length",
+    "learn_plateaus",
+    "limits_for",
+    "plateaus",
+    "rules_from",
+    "siegmund_run_length",
+    "traces_of",
+    "urgent_first",
+    "watch",
+    "watch_list",
+]

@@ -1,0 +1,96 @@
+"""What going on means: the gain around a day, and the smallest gain that matters.
+
+One definition serves drawn paths, when thresholds are set, and true levels, when false alarms are
+counted against an invented cohort.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forecast.plateau.traces import Traces
+
+Array = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+HALF_WIDTH = 3.0
+"""The gain on a day is the change of level from this many weeks before it to as many after it."""
+
+GRACE = 4.0
+"""A stall that ended less than this many weeks ago may still be called: nobody can know yet."""
+
+YEAR = 52.0
+FLOOR = 0.005
+
+
+def smallest_gain_at(level: Array, smallest_gain: float | None = None) -> Array:
+    """Return the smallest gain that matters at some levels, per week.
+
+    Parameters
+    ----------
+    level
+        Levels, any shape; 0 is the target.
+    smallest_gain
+        One figure for all, or ``None`` for the gain that takes a year to the target, and half a
+        per cent a week where that is more.
+    """
+    if smallest_gain is not None:
+        return np.full(np.shape(level), float(smallest_gain))
+    return np.maximum(FLOOR, -np.asarray(level) / YEAR)
+
+
+def _keys(traces: Traces) -> tuple[Array, float]:
+    """Training clocks of all spells end to end, so that one search serves them all."""
+    clock = traces.clock
+    apart = float(clock.max(initial=0.0)) + 100.0
+    return clock + traces.spell * apart, apart
+
+
+def _level_at(traces: Traces, key: Array, when: Array, level: Array) -> Array:
+    """Interpolate the levels at some keys (inside each spell's span)."""
+    left = np.clip(np.searchsorted(key, when, side="right") - 1, 0, len(key) - 1)
+    last = traces.start + traces.length - 1
+    right = np.minimum(left + 1, last[traces.spell])
+    span = key[right] - key[left]
+    share = np.where(span > 0, (when - key[left]) / np.where(span > 0, span, 1.0), 0.0)[:, None]
+    return level[left] * (1.0 - share) + level[right] * share
+
+
+def gain_around(traces: Traces, level: Array, half_width: float = HALF_WIDTH) -> Array:
+    """Return the gain around each session, per week of training, (N, R).
+
+    Parameters
+    ----------
+    traces
+        Timing of the sessions.
+    level
+        (N, R) levels, drawn or true.
+    half_width
+        Weeks to each side; the window ends where the spell does. Windows shorter than one side
+        say nothing, and count as going on (infinite).
+    """
+    key, _ = _keys(traces)
+    last = traces.start + traces.length - 1
+    low = np.maximum(key - half_width, key[traces.start][traces.spell])
+    high = np.minimum(key + half_width, key[last][traces.spell])
+    width = high - low
+    known = width >= half_width * 0.999
+    rise = _level_at(traces, key, high, level) - _level_at(traces, key, low, level)
+    gain = rise / np.where(known, width, 1.0)[:, None]
+    return np.where(known[:, None], gain, np.inf)
+
+
+def progress_goes_on(
+    traces: Traces, level: Array, smallest_gain: float | None = None, weeks: float = GRACE
+) -> Bools:
+    """Say where progress has gone on all through the last weeks, (N, R).
+
+    True where the gain around every session of the last ``weeks`` weeks of training was above
+    the smallest gain that matters: an alarm raised there is a false alarm.
+    """
+    below = gain_around(traces, level) <= smallest_gain_at(level, smallest_gain)
+    key, _ = _keys(traces)
+    first = np.searchsorted(key, np.maximum(key - weeks, key[traces.start][traces.spell]) - 1e-9)
+    total = np.concatenate([np.zeros((1, level.shape[1])), np.cumsum(below, axis=0)])
+    return np.asarray(total[1:] - total[first] == 0)

@@ -1,0 +1,231 @@
+"""Rules learnt from a log: constants of the watch, and limits that give the stated false alarms.
+
+The limit is set by simulation: likely paths of the reference spells are drawn, sessions are made
+anew on them with the same dates and the same noise, and the limit is moved until the alarms raised
+while progress goes on come to the stated number a year, in each class of sessions a week alone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import brentq
+
+from forecast.errors import ForecastError
+from forecast.growth import GrowthModel, track
+from forecast.histories import Histories
+from forecast.plateau.alarms import (
+    MIN_SESSIONS,
+    enough_record,
+    flat_score,
+    raise_flags,
+    training_rate,
+)
+from forecast.plateau.progress import progress_goes_on
+from forecast.plateau.switching import Switching, draw_paths, fit_switching
+from forecast.plateau.traces import Traces, traces_of, years_of_training
+from forecast.plateau.trend import Trend, fit_trend, follow_trend
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+YEARS_TO_SIMULATE = 400.0
+MOST_ROWS = 200_000
+LOWEST, HIGHEST = -1.5, 4.0
+"""Limits are looked for between these scores."""
+NO_REFERENCE = 1.0
+"""Limit where the log holds no spell long enough to simulate (judgement)."""
+CLASSES = 3
+LEAST_ATHLETES = 30
+"""Fewer athletes share one limit: classes of a handful would be noise."""
+LEAST_SESSIONS = 100
+"""With fewer sessions the growth engine's word on the noise is taken as it is."""
+NOISE_RANGE = (0.7, 1.0)
+CUT = 9.0
+CUT_MEAN = 0.9951
+"""Mean of a squared standard normal cut off at 9."""
+
+
+@dataclass(frozen=True, slots=True)
+class PlateauRules:
+    """What the watch learnt from a log.
+
+    Attributes
+    ----------
+    reference
+        Spells the limits are simulated on.
+    trend, switching
+        Constants of both models.
+    noise
+        Spread of the sessions about the trend relative to what the growth engine expects.
+    edges
+        Sessions a week that part the classes of attendance; empty for one class.
+    seed
+        Seed of the simulations.
+    """
+
+    reference: Traces
+    trend: Trend
+    switching: Switching
+    noise: float
+    edges: Array
+    seed: int
+
+
+def learn_plateaus(growth: GrowthModel, histories: Histories, *, seed: int = 0) -> PlateauRules:
+    """Learn the rules from a log seen through a fitted growth engine.
+
+    Parameters
+    ----------
+    growth
+        Fitted growth engine.
+    histories
+        The log it was fitted on (or another of the same ladder).
+    seed
+        Same log and seed, same rules.
+
+    Raises
+    ------
+    FitError
+        A model of the watch could not be fitted.
+    """
+    traces = traces_of(growth, track(growth, histories))
+    return rules_from(traces, seed=seed)
+
+
+def rules_from(traces: Traces, *, seed: int = 0) -> PlateauRules:
+    """Learn the rules from traces."""
+    trend = fit_trend(traces)
+    rate = training_rate(traces)[enough_record(traces)]
+    people = len(np.unique(traces.athlete))
+    shares = np.arange(1, CLASSES) / CLASSES
+    edges = np.quantile(rate, shares) if len(rate) and people >= LEAST_ATHLETES else np.empty(0)
+    return PlateauRules(
+        reference=traces,
+        trend=trend,
+        switching=fit_switching(traces),
+        noise=_noise_scale(traces, trend),
+        edges=np.asarray(edges, dtype=float),
+        seed=seed,
+    )
+
+
+def _noise_scale(traces: Traces, trend: Trend) -> float:
+    """Spread of sessions about the filtered trend relative to what the growth engine expects.
+
+    Squared misses are cut off at 9 times their variance: a few wild days, which the engine has
+    already given a wide variance, must not speak for the ordinary ones.
+    """
+    state = follow_trend(traces, traces.level, trend)
+    heard = np.flatnonzero((traces.number >= MIN_SESSIONS) & np.isfinite(traces.var))
+    if len(heard) < LEAST_SESSIONS:
+        return 1.0
+    square, before, var = state.miss[heard, 0] ** 2, state.before_var[heard], traces.var[heard]
+
+    def excess(scale: float) -> float:
+        return float(np.mean(np.minimum(square / (before + scale**2 * var), CUT)) - CUT_MEAN)
+
+    low, high = NOISE_RANGE
+    if excess(low) <= 0:
+        return low
+    return high if excess(high) >= 0 else float(brentq(excess, low, high, xtol=1e-4))
+
+
+def classes_of(rules: PlateauRules, traces: Traces) -> Ints:
+    """Class of attendance at each session, (N,)."""
+    return np.searchsorted(rules.edges, training_rate(traces), side="right")
+
+
+@dataclass(frozen=True, slots=True)
+class Rehearsal:
+    """Simulated sessions of the reference spells.
+
+    ``score`` (N, R) of the watch on them, ``going_on`` (N, R), ``group`` (N,) class of
+    attendance, ``years`` (G,) athlete-years in each class and copy.
+    """
+
+    score: Array
+    going_on: NDArray[np.bool_]
+    group: Ints
+    years: Array
+
+
+def rehearse(rules: PlateauRules, smallest_gain: float | None) -> Rehearsal:
+    """Simulate the reference spells anew, on paths that they could have taken."""
+    traces = rules.reference
+    years = years_of_training(traces)
+    copies = int(np.clip(YEARS_TO_SIMULATE / max(years, 1e-6), 2, MOST_ROWS / traces.n_sessions))
+    rng = np.random.default_rng(rules.seed)
+    paths = draw_paths(traces, rules.switching, max(copies, 2), rng)
+    heard = np.isfinite(traces.var)[:, None]
+    spread = rules.noise * np.sqrt(np.where(heard[:, 0], traces.var, 0.0))[:, None]
+    seen = paths.level + spread * rng.standard_normal(paths.level.shape)
+    score = flat_score(traces, follow_trend(traces, seen, rules.trend), smallest_gain)
+    group = classes_of(rules, traces)
+    weight = np.bincount(group, traces.rest, len(rules.edges) + 1)
+    return Rehearsal(
+        score=score,
+        going_on=progress_goes_on(traces, paths.level, smallest_gain),
+        group=group,
+        years=years * weight / max(weight.sum(), 1e-9),
+    )
+
+
+def limits_for(
+    rules: PlateauRules, false_alarms_per_year: float, smallest_gain: float | None = None
+) -> Array:
+    """Return the limit for each class of attendance, (G,).
+
+    Parameters
+    ----------
+    rules
+        From ``learn_plateaus``.
+    false_alarms_per_year
+        False alarms wanted per athlete-year of training; above 0.
+    smallest_gain
+        As in ``smallest_gain_at``.
+
+    Raises
+    ------
+    ForecastError
+        A setting is out of range.
+    """
+    check_settings(false_alarms_per_year, smallest_gain)
+    rehearsal = rehearse(rules, smallest_gain)
+    return np.array(
+        [_limit(rules, rehearsal, false_alarms_per_year, g) for g in range(len(rehearsal.years))]
+    )
+
+
+def check_settings(false_alarms_per_year: float, smallest_gain: float | None) -> None:
+    """Refuse settings that mean nothing."""
+    if not (np.isfinite(false_alarms_per_year) and 0 < false_alarms_per_year <= 10):
+        raise ForecastError(
+            f"false_alarms_per_year = {false_alarms_per_year!r}; give a number above 0 and up to "
+            "10, such as 0.2 (one false alarm an athlete in five years)."
+        )
+    if smallest_gain is not None and not (np.isfinite(smallest_gain) and 0 <= smallest_gain < 1):
+        raise ForecastError(
+            f"smallest_gain = {smallest_gain!r}; give a gain a week from 0 up to 1, such as 0.01 "
+            "(1 % a week), or None for what takes a year to the target."
+        )
+
+
+def _limit(rules: PlateauRules, rehearsal: Rehearsal, wanted: float, group: int) -> float:
+    """Find one class's limit by bisection; false alarms never rise with it."""
+    years = rehearsal.years[group] * rehearsal.score.shape[1]
+    mine = rehearsal.group == group
+    if years < 1.0:
+        return NO_REFERENCE
+    low, high = LOWEST, HIGHEST
+    for _ in range(14):
+        middle = 0.5 * (low + high)
+        limit = np.full(len(rehearsal.group), middle)
+        _, raised = raise_flags(rules.reference, rehearsal.score, limit)
+        if (raised & rehearsal.going_on)[mine].sum() / years > wanted:
+            low = middle
+        else:
+            high = middle
+    return high

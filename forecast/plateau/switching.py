@@ -1,0 +1,263 @@
+"""Moving or stalled: a two-state model of progress, for likely paths and the chance of a stall.
+
+While moving, the level follows a local trend; while stalled it stays where it is but for the
+wiggle, and the gain is remembered. Filtering collapses the two states' mixtures at each session
+(interacting multiple models: Blom & Bar-Shalom 1988, IEEE Trans. Autom. Control 33:780); paths
+are drawn backwards from the filter (Kim 1994, J. Econometrics 60:1; Fruehwirth-Schnatter 1994,
+J. Time Ser. Anal. 15:183).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import minimize
+
+from forecast.errors import FitError
+from forecast.plateau.traces import Traces, as_copies, steps
+from forecast.plateau.trend import GAP_SD
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+PRIOR_MEAN = np.log([0.01, 0.02, 0.03, 0.10])
+PRIOR_SD = np.array([1.0, 1.0, 1.2, 0.6])
+BOUNDS = [
+    tuple(np.log(pair)) for pair in ([0.0005, 0.06], [0.002, 0.25], [0.002, 1.0], [0.02, 1.5])
+]
+MOVING, STALLED = 0, 1
+_TINY = 1e-300
+
+
+@dataclass(frozen=True, slots=True)
+class Switching:
+    """Constants of the two-state model.
+
+    ``shift`` and ``wiggle`` as in ``Trend``; ``stop`` and ``resume`` are the rates a week at which
+    progress stops, and sets in again.
+    """
+
+    shift: float
+    wiggle: float
+    stop: float
+    resume: float
+
+
+@dataclass(frozen=True, slots=True)
+class SwitchingState:
+    """Opinion after each session.
+
+    ``values`` (2, 5, N, R): by state, level, gain, level variance, covariance, gain variance;
+    ``chance`` (2, N, R) of each state; ``log_density`` a number, all copies together.
+    """
+
+    values: Array
+    chance: Array
+    log_density: float
+
+
+def _turn(model: Switching, weeks: Array) -> tuple[Array, Array]:
+    """Chance to have stopped, and to have set in again, after some weeks."""
+    return -np.expm1(-model.stop * weeks), -np.expm1(-model.resume * weeks)
+
+
+def _moved(model: Switching, opinion: list[Array], t: Array, excess: Array, loss: Array) -> list:
+    """Carry one state's opinion over ``t`` weeks in which progress ran for ``t`` or not at all."""
+    level, gain, a, b, c = opinion
+    noise = model.wiggle**2 * np.maximum(t, 0.0) + (GAP_SD * excess) ** 2
+    moved_a = a + 2 * t * b + t * t * c + model.shift**2 * t**3 / 3 + noise
+    return [level + t * gain - loss, gain, moved_a, b + t * c + model.shift**2 * t * t / 2, c]
+
+
+def _predict(
+    model: Switching, opinions: list, chance: list, t: Array, excess: Array, loss: Array
+) -> tuple[list, list]:
+    """Mix the two states for each state to come, and carry the mixtures on."""
+    stop, resume = _turn(model, t)
+    turn = ((1 - stop, stop), (resume, 1 - resume))
+    ahead, odds = [], []
+    for state in (MOVING, STALLED):
+        weight = [chance[k] * turn[k][state] for k in (MOVING, STALLED)]
+        total = np.maximum(weight[0] + weight[1], _TINY)
+        w, v = weight[0] / total, weight[1] / total
+        mix = [w * x + v * y for x, y in zip(*opinions, strict=True)]
+        d_level = opinions[0][0] - opinions[1][0]
+        d_gain = opinions[0][1] - opinions[1][1]
+        mix[2] = mix[2] + w * v * d_level**2
+        mix[3] = mix[3] + w * v * d_level * d_gain
+        mix[4] = mix[4] + w * v * d_gain**2
+        if state == MOVING:
+            mix = _moved(model, mix, t, excess, loss)
+        else:
+            mix[0] = mix[0] - loss
+            mix[2] = mix[2] + model.wiggle**2 * t + (GAP_SD * excess) ** 2
+        mix[4] = mix[4] + model.shift**2 * t
+        ahead.append(mix)
+        odds.append(total)
+    return ahead, odds
+
+
+def _update(opinion: list[Array], seen: Array, var: Array) -> tuple[list[Array], Array]:
+    """Take one session in; return the opinion and the log density of what was seen."""
+    level, gain, a, b, c = opinion
+    total = a + var
+    heard = np.isfinite(total)
+    spread = np.where(heard, total, 1.0)
+    miss = np.where(heard, seen - level, 0.0)
+    density = np.where(heard, -0.5 * (np.log(2 * np.pi * spread) + miss**2 / spread), 0.0)
+    k, j = a / total, b / total
+    return [level + k * miss, gain + j * miss, a * (1 - k), b * (1 - k), c - j * b], density
+
+
+def follow_switching(
+    traces: Traces, level: Array, model: Switching, *, store: bool = True
+) -> SwitchingState:
+    """Filter both states over every spell and copy at once.
+
+    Parameters
+    ----------
+    traces, level
+        As in ``follow_trend``.
+    model
+        Constants.
+    store
+        Keep the opinions; not needed for the likelihood alone.
+    """
+    seen = as_copies(level)
+    copies = seen.shape[1]
+    values = np.empty((2, 5, *seen.shape)) if store else np.empty((2, 5, 0, copies))
+    chances = np.empty((2, *seen.shape)) if store else np.empty((2, 0, copies))
+    opinions = [[np.repeat(traces.first[:, [k]], copies, 1) for k in range(5)] for _ in range(2)]
+    at_rest = 0.5 * model.stop / (model.stop + model.resume)
+    chance = [np.full((traces.n_spells, copies), p) for p in (1 - at_rest, at_rest)]
+    log_density = 0.0
+    for number, (n, at) in enumerate(steps(traces)):
+        opinions = [[x[:n] for x in opinion] for opinion in opinions]
+        chance = [p[:n] for p in chance]
+        if number:
+            t, excess = traces.rest[at][:, None], traces.excess[at][:, None]
+            loss = traces.detraining * excess
+            opinions, chance = _predict(model, opinions, chance, t, excess, loss)
+            told = [_update(o, seen[at], traces.var[at][:, None]) for o in opinions]
+            opinions = [opinion for opinion, _ in told]
+            top = np.maximum(told[0][1], told[1][1])
+            share = [p * np.exp(d - top) for p, (_, d) in zip(chance, told, strict=True)]
+            total = share[0] + share[1]
+            log_density += float(np.sum(np.log(total) + top))
+            chance = [s / total for s in share]
+        if store:
+            for state in (MOVING, STALLED):
+                chances[state][at] = chance[state]
+                for k in range(5):
+                    values[state, k][at] = opinions[state][k]
+    return SwitchingState(values, chances, log_density)
+
+
+def fit_switching(traces: Traces) -> Switching:
+    """Fit the four constants by penalised marginal likelihood over all spells.
+
+    Raises
+    ------
+    FitError
+        The search did not end at finite values.
+    """
+
+    def cost(log_values: Array) -> float:
+        model = Switching(*np.exp(log_values))
+        penalty = 0.5 * np.sum(((log_values - PRIOR_MEAN) / PRIOR_SD) ** 2)
+        state = follow_switching(traces, traces.level, model, store=False)
+        return float(penalty - state.log_density)
+
+    simplex = np.vstack([PRIOR_MEAN, PRIOR_MEAN + np.diag([0.6, 0.6, 0.8, 0.5])])
+    found = minimize(
+        cost, PRIOR_MEAN, method="Nelder-Mead", bounds=BOUNDS,
+        options={"xatol": 0.05, "fatol": 0.3, "maxfev": 160, "initial_simplex": simplex},
+    )  # fmt: skip
+    if not np.isfinite(found.fun):
+        raise FitError(
+            "The moving-or-stalled model of the plateau watch could not be fitted: its likelihood "
+            "is not finite. Look for impossible values in the log (log.warnings)."
+        )
+    return Switching(*(float(x) for x in np.exp(found.x)))
+
+
+@dataclass(frozen=True, slots=True)
+class Paths:
+    """Drawn paths: ``level``, ``gain`` (N, R), and whether ``stalled`` (N, R)."""
+
+    level: Array
+    gain: Array
+    stalled: NDArray[np.bool_]
+
+
+def draw_paths(traces: Traces, model: Switching, copies: int, rng: np.random.Generator) -> Paths:
+    """Draw paths that could have given the sessions seen, each spell backwards from its end."""
+    state = follow_switching(traces, traces.level, model)
+    shape = (traces.n_sessions, copies)
+    level, gain, stalled = np.empty(shape), np.empty(shape), np.zeros(shape, dtype=bool)
+    last = int(traces.length.max(initial=0)) - 1
+    for number in range(last, -1, -1):
+        n = int(np.searchsorted(-traces.length, -number, side="left"))
+        going = int(np.searchsorted(-traces.length, -(number + 1), side="left"))
+        at = traces.start[:n] + number
+        size = (n, copies)
+        opinions = [
+            [np.broadcast_to(state.values[s, k][at], size).copy() for k in range(5)] for s in (0, 1)
+        ]
+        log_odds = [
+            np.broadcast_to(np.log(np.maximum(state.chance[s][at], _TINY)), size).copy()
+            for s in (0, 1)
+        ]
+        if going:
+            ahead = traces.start[:going] + number + 1
+            after = (level[ahead], gain[ahead], stalled[ahead])
+            _look_back(traces, model, ahead, after, opinions, log_odds)
+        rest = 1.0 / (1.0 + np.exp(np.clip(log_odds[0] - log_odds[1], -500.0, 500.0)))
+        chosen = rng.random(size) < rest
+        mean, slope, a, b, c = (np.where(chosen, y, x) for x, y in zip(*opinions, strict=True))
+        a = np.maximum(a, 1e-14)
+        one, two = rng.standard_normal((2, *size))
+        level[at] = mean + np.sqrt(a) * one
+        gain[at] = slope + b / np.sqrt(a) * one + np.sqrt(np.maximum(c - b * b / a, 0.0)) * two
+        stalled[at] = chosen
+    return Paths(level, gain, stalled)
+
+
+def _look_back(
+    traces: Traces, model: Switching, ahead: Ints, after: tuple, opinions: list, log_odds: list
+) -> None:
+    """Condition the opinions of the spells that go on, in place, on what was drawn after them."""
+    level, gain, stalled = after
+    n = len(ahead)
+    t, excess = traces.rest[ahead][:, None], traces.excess[ahead][:, None]
+    stop, resume = _turn(model, t)
+    run = np.where(stalled, 0.0, t)
+    noise = model.wiggle**2 * t + (GAP_SD * excess) ** 2
+    q00 = noise + model.shift**2 * run**3 / 3
+    q01, q11 = model.shift**2 * run**2 / 2, model.shift**2 * t
+    for state in (MOVING, STALLED):
+        mean, slope, a, b, c = (x[:n] for x in opinions[state])
+        turn = np.where(stalled, stop, 1 - stop) if state == MOVING else np.where(
+            stalled, 1 - resume, resume
+        )  # fmt: skip
+        with_level, gain_with_level = a + run * b, b + run * c
+        s00 = a + 2 * run * b + run**2 * c + q00
+        s01, s11 = b + run * c + q01, c + q11
+        det = np.maximum(s00 * s11 - s01**2, 1e-30)
+        miss = level - (mean + run * slope - traces.detraining * excess)
+        turned = gain - slope
+        quadratic = (s11 * miss**2 - 2 * s01 * miss * turned + s00 * turned**2) / det
+        log_odds[state][:n] += np.log(np.maximum(turn, _TINY)) - 0.5 * (np.log(det) + quadratic)
+        j00, j01 = (with_level * s11 - b * s01) / det, (b * s00 - with_level * s01) / det
+        j10, j11 = (gain_with_level * s11 - c * s01) / det, (c * s00 - gain_with_level * s01) / det
+        new = (
+            mean + j00 * miss + j01 * turned,
+            slope + j10 * miss + j11 * turned,
+            a - j00 * with_level - j01 * b,
+            b - j00 * gain_with_level - j01 * c,
+            c - j10 * gain_with_level - j11 * c,
+        )
+        for k, x in enumerate(new):
+            opinions[state][k][:n] = x

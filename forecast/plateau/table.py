@@ -1,0 +1,279 @@
+"""The public tables: one row an open rung, and the coach's watch list."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.stats import norm
+
+from forecast.errors import NotFittedError
+from forecast.growth import track
+from forecast.histories import OPEN, Histories, build_histories
+from forecast.log.training_log import TrainingLog
+from forecast.plateau.alarms import enough_record
+from forecast.plateau.changes import (
+    PAIN,
+    changes_since,
+    longer_but_less_clean,
+    recent_pain,
+)
+from forecast.plateau.onset import date_onset, weeks_between
+from forecast.plateau.rules import PlateauRules, check_settings, learn_plateaus, limits_for
+from forecast.plateau.traces import DAYS, Traces, traces_of
+from forecast.plateau.watch import Watched, watch
+from forecast.plateau.words import (
+    CLIMBING,
+    FLAT,
+    PAIN_CAUTION,
+    PAUSED,
+    SLIPPING,
+    UNCLEAR,
+    USUAL_HELP,
+    reason_for,
+)
+from forecast.readiness import ReadinessForecaster
+from forecast.readiness.open_rungs import untried_rungs
+
+Array = NDArray[np.float64]
+
+COLUMNS = (
+    "athlete", "rung", "state", "since", "weeks_flat", "gain", "gain_low", "gain_high", "p_flat",
+    "reason", "since_low", "since_high", "smallest_gain", "changed", "less_clean", "pain",
+    "sessions", "wait_weeks",
+)  # fmt: skip
+"""Columns of ``plateaus``, in order."""
+
+WATCH_COLUMNS = ("urgency", "athlete", "rung", "state", "why", "next_step")
+DEFAULT_FALSE_ALARMS = 0.2
+EIGHTY = float(norm.ppf(0.9))
+SURE = 2.0 / 3.0
+"""Chance of more than the smallest gain from which a rung counts as climbing."""
+PAUSE_WEEKS = 3.0
+DIGITS = 6
+
+
+def plateaus(
+    model: ReadinessForecaster,
+    log: TrainingLog,
+    as_of: pd.Timestamp | str | None = None,
+    *,
+    false_alarms_per_year: float = DEFAULT_FALSE_ALARMS,
+    smallest_gain: float | None = None,
+    rules: PlateauRules | None = None,
+) -> pd.DataFrame:
+    """Say for each open rung whether the athlete climbs, is flat, slips, or pauses.
+
+    Parameters
+    ----------
+    model
+        A fitted forecaster.
+    log
+        The log, of the same ladder.
+    as_of
+        Cut date; nothing dated on or after it is used. The day after the last set if left out.
+    false_alarms_per_year
+        How many false alarms one athlete may get in a year of training.
+    smallest_gain
+        Gain a week (0.01 is 1 %) below which progress counts as flat. Left out: the gain that
+        takes a year to the target from where the athlete stands, but 0.5 % a week at least.
+    rules
+        From ``learn_plateaus``; learnt from this log, up to the cut date, where left out.
+
+    Returns
+    -------
+    DataFrame
+        One row an open (athlete, rung), columns ``COLUMNS``. ``since``, ``since_low`` and
+        ``since_high`` (50, 10 and 90 % points) and ``weeks_flat`` only where flat or slipping;
+        gains are per week on the log scale; ``p_flat`` is the chance that the gain is no more
+        than ``smallest_gain``.
+
+    Raises
+    ------
+    NotFittedError
+        The model was not fitted.
+    ForecastError
+        A setting is out of range.
+    FitError
+        The watch could not learn from the log.
+    HistoryError
+        No set is dated before ``as_of``.
+    """
+    if not hasattr(model, "engines_"):
+        raise NotFittedError("This forecaster has not been fitted; call fit(log) first.")
+    check_settings(false_alarms_per_year, smallest_gain)
+    growth = model.engines_.growth
+    histories = build_histories(
+        log, as_of, lapse_weeks=model.lapse_weeks, log_start=model.engines_.log_start
+    )
+    learnt = rules or learn_plateaus(growth, histories, seed=model.random_state)
+    tracked = track(growth, histories)
+    traces = traces_of(growth, tracked)
+    limits = limits_for(learnt, false_alarms_per_year, smallest_gain)
+    watched = watch(learnt, traces, limits, smallest_gain)
+    row_of = tracked.panel.spell_row
+    is_open = histories.spells["outcome"].to_numpy()[row_of] == OPEN
+    rows = [
+        _row(histories, int(row_of[spell]), traces, int(spell), watched, learnt, smallest_gain)
+        for spell in np.flatnonzero(is_open)
+    ]
+    rows += [_untried_row(rung) for rung in untried_rungs(histories).itertuples()]
+    return _as_table(rows, histories)
+
+
+def _row(
+    histories: Histories,
+    row: int,
+    traces: Traces,
+    spell: int,
+    watched: Watched,
+    rules: PlateauRules,
+    smallest_gain: float | None,
+) -> dict:
+    """One open rung under way."""
+    record = histories.spells.iloc[row]
+    last = int(traces.start[spell] + traces.length[spell] - 1)
+    sessions = histories.sessions[histories.sessions["spell"] == row]
+    sets = histories.sets[histories.sets["spell"] == row]
+    gain, spread = watched.gain[last], watched.gain_sd[last]
+    known = {
+        "athlete": record["athlete"],
+        "rung": record["rung"],
+        "sessions": int(record["n_sessions"]),
+        "weeks_trained": float(traces.clock[last]),
+        "wait_weeks": (histories.as_of - record["last_session"]).days / DAYS,
+        "enough": bool(enough_record(traces)[last]),
+        "gain": gain,
+        "gain_low": gain - EIGHTY * spread,
+        "gain_high": gain + EIGHTY * spread,
+        "smallest_gain": watched.least[last],
+        "p_flat": watched.p_flat[last],
+        "pain": recent_pain(sets, histories.as_of),
+        "less_clean": longer_but_less_clean(sessions, sets),
+        **_NOT_FLAT,
+    }
+    known["state"] = _state(known, bool(watched.flagged[last]), _pause(traces, spell))
+    if known["state"] in (FLAT, SLIPPING):
+        onset = date_onset(
+            traces, rules.switching, spell, int(traces.length[spell]),
+            smallest_gain=smallest_gain, seed=rules.seed,
+        )  # fmt: skip
+        days = {"since": onset.middle, "since_low": onset.low, "since_high": onset.high}
+        known |= {name: _date(day) for name, day in days.items()}
+        known["weeks_flat"] = weeks_between(onset.middle, _day(histories.as_of))
+        if not pd.isna(known["since"]):
+            known["changed"] = changes_since(sessions, sets, known["since"])
+    known["reason"] = reason_for(known)
+    return known
+
+
+_NOT_FLAT: dict = {
+    "since": pd.NaT, "since_low": pd.NaT, "since_high": pd.NaT, "weeks_flat": np.nan, "changed": "",
+}  # fmt: skip
+
+
+def _pause(traces: Traces, spell: int) -> float:
+    """Weeks without a session from which a rung counts as paused."""
+    own = slice(traces.start[spell] + 1, traces.start[spell] + traces.length[spell])
+    gaps = traces.rest[own] + traces.excess[own]
+    return max(PAUSE_WEEKS, 3.0 * float(np.median(gaps)) if len(gaps) else 0.0)
+
+
+def _state(known: dict, flagged: bool, pause: float) -> str:
+    if known["wait_weeks"] > pause:
+        return PAUSED
+    if flagged:
+        return SLIPPING if known["gain_high"] < 0 else FLAT
+    climbs = norm.cdf(
+        EIGHTY * (known["gain"] - known["smallest_gain"]) / (known["gain_high"] - known["gain"])
+    )
+    return CLIMBING if known["enough"] and climbs >= SURE else UNCLEAR
+
+
+def _untried_row(rung: tuple) -> dict:
+    known = {
+        "athlete": rung.athlete,
+        "rung": rung.rung,
+        "sessions": 0,
+        "state": UNCLEAR,
+        "less_clean": False,
+        **{n: np.nan for n in ("gain", "gain_low", "gain_high", "p_flat", "smallest_gain")},
+        **{n: np.nan for n in ("pain", "wait_weeks")},
+        **_NOT_FLAT,
+    }
+    return known | {"reason": reason_for(known)}
+
+
+def _date(day: float) -> pd.Timestamp:
+    return pd.NaT if np.isnan(day) else pd.Timestamp(round(day), unit="D")
+
+
+def _day(date: pd.Timestamp) -> int:
+    return int(np.datetime64(date, "D").astype(np.int64))
+
+
+def _as_table(rows: list[dict], histories: Histories) -> pd.DataFrame:
+    """Sort by athlete and ladder order, with fixed types also where there is no row."""
+    table = pd.DataFrame(rows, columns=list(COLUMNS))
+    place = {key: i for i, key in enumerate(histories.ladder.keys)}
+    table = table.assign(place=table["rung"].map(place)).sort_values(["athlete", "place"])
+    table = table.drop(columns="place").reset_index(drop=True)
+    words = {n: "str" for n in ("athlete", "rung", "state", "reason", "changed")}
+    days = {n: "datetime64[ns]" for n in ("since", "since_low", "since_high")}
+    table = table.astype({**words, **days, "less_clean": "bool", "sessions": "int64"})
+    numbers = [c for c in COLUMNS if c not in {**words, **days, "less_clean": 0, "sessions": 0}]
+    table[numbers] = table[numbers].astype(float).round(DIGITS)
+    return table
+
+
+def watch_list(
+    model: ReadinessForecaster,
+    log: TrainingLog,
+    as_of: pd.Timestamp | str | None = None,
+    *,
+    false_alarms_per_year: float = DEFAULT_FALSE_ALARMS,
+    smallest_gain: float | None = None,
+    rules: PlateauRules | None = None,
+) -> pd.DataFrame:
+    """Return who needs a look, most urgent first; parameters as in ``plateaus``.
+
+    Returns
+    -------
+    DataFrame
+        Columns ``WATCH_COLUMNS``: pain noted lately first, then slipping, flat (longest first),
+        longer but less clean, paused, and too little record. Rungs that climb are not listed.
+    """
+    table = plateaus(
+        model, log, as_of, false_alarms_per_year=false_alarms_per_year,
+        smallest_gain=smallest_gain, rules=rules,
+    )  # fmt: skip
+    return urgent_first(table)
+
+
+def urgent_first(table: pd.DataFrame) -> pd.DataFrame:
+    """Make the watch list of a table from ``plateaus``."""
+    hurts = table["pain"] >= PAIN
+    kinds = [
+        hurts,
+        table["state"] == SLIPPING,
+        table["state"] == FLAT,
+        table["less_clean"],
+        table["state"] == PAUSED,
+        (table["state"] == UNCLEAR) & (table["sessions"] > 0),
+    ]
+    urgency = np.select(kinds, range(1, len(kinds) + 1), default=0)
+    pain = "Pain of " + table["pain"].fillna(0).round(0).astype("int64").astype("str") + " noted. "
+    out = table[["athlete", "rung", "state"]].assign(
+        urgency=urgency,
+        why=np.where(hurts, pain + table["reason"], table["reason"]),
+        next_step=np.select(
+            [hurts, table["state"].isin([FLAT, SLIPPING]) | table["less_clean"]],
+            [PAIN_CAUTION, USUAL_HELP],
+            default="",
+        ),
+        weeks=table["weeks_flat"].fillna(0.0),
+    )
+    out = out[out["urgency"] > 0].sort_values(
+        ["urgency", "weeks", "athlete"], ascending=[True, False, True], kind="stable"
+    )
+    return out[list(WATCH_COLUMNS)].reset_index(drop=True)
