@@ -33,7 +33,8 @@ def mark_counting_sets(sets: pd.DataFrame, ladder: Ladder, roster: pd.DataFrame)
     fraction = out["rung"].map({key: c.load_bodyweight or 0.0 for key, c in rungs.items()})
     if "body_mass_kg" in roster.columns and (fraction > 0).any():
         mass = out["athlete"].map(roster["body_mass_kg"]).astype(float)
-        asked = np.maximum(asked, (fraction.astype(float) * mass).fillna(0.0))
+        by_mass = (fraction.astype(float) * mass).fillna(0.0)
+        asked = asked.where(asked >= by_mass, by_mass)
     ever_noted = out.groupby(["athlete", "rung"])["load_kg"].transform("count") > 0
     # Half a kilogram of slack: plates and pound conversions never match to the gram.
     enough = out["load_kg"].fillna(0.0) >= asked - 0.5

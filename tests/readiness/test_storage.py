@@ -84,10 +84,16 @@ def cut_short(path):
     path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
 
 
-def flip_a_byte(path):
-    content = bytearray(path.read_bytes())
-    content[len(content) // 2] ^= 0xFF
-    path.write_bytes(bytes(content))
+def flip_bytes(share):
+    """Return a damage: 16 bytes turned over at this share of the file."""
+
+    def damage(path):
+        content = bytearray(path.read_bytes())
+        at = int(share * len(content))
+        content[at : at + 16] = bytes(byte ^ 0xFF for byte in content[at : at + 16])
+        path.write_bytes(bytes(content))
+
+    return damage
 
 
 def other_zip(path):
@@ -99,7 +105,9 @@ def no_zip(path):
     path.write_text("athlete,date\n", encoding="utf-8")
 
 
-@pytest.mark.parametrize("damage", [cut_short, flip_a_byte, other_zip, no_zip])
+@pytest.mark.parametrize(
+    "damage", [cut_short, *map(flip_bytes, (0.0, 0.1, 0.3, 0.5, 0.7, 0.9)), other_zip, no_zip]
+)
 def test_damage_is_one_sentence(saved, damage):
     damage(saved)
     with pytest.raises(ModelFileError, match="not a saved forecaster, or it is damaged"):
