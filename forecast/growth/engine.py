@@ -41,7 +41,7 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 
-SPELL_SPREAD = {"log_alpha": 0.5, "log_swing_sd": 0.4, "log_wiggle_sd": 0.4}
+SPELL_SPREAD = {"log_alpha": 0.5, "log_swing_sd": 0.7, "log_wiggle_sd": 0.5}
 """How far single spells stray from the cohort's constants, as log standard deviations."""
 
 

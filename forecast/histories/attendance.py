@@ -81,7 +81,7 @@ def gap_table(own: list[Array], rhythm: CohortRhythm) -> Array:
             if n
             else np.log(rhythm.median)
         )
-        mine = int(round(TABLE_SIZE * n / (n + SHRINK)))
+        mine = round(TABLE_SIZE * n / (n + SHRINK))
         rest = rhythm.ratios[_spread(TABLE_SIZE - mine)] * np.exp(log_median)
         kept = np.quantile(gaps, levels[_spread(mine)]) if mine else np.empty(0)
         table[i] = np.sort(np.concatenate([kept, rest]))

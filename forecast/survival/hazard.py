@@ -22,8 +22,9 @@ Ints = NDArray[np.int64]
 
 EDGES = np.array([0, 1, 2, 3, 4, 6, 8, 10, 13, 16, 20, 26, 33, 42, 52], dtype=float)
 """Ends of the stretches in weeks; more are added for longer horizons."""
-PENALTY = 4.0
-RUNG_PENALTY = 8.0
+PENALTY = 60.0
+RUNG_PENALTY = 40.0
+"""Ridge on the scaled columns and on the rungs' own terms; see docs/method/what-was-tried.md."""
 _LOW, _HIGH = 1e-4, 1.0 - 1e-4
 
 
@@ -94,6 +95,16 @@ def offset_hazard(outlook: Array) -> Array:
     return np.log(hazard / (1.0 - hazard))
 
 
+_LEAST_GAP, _LEAST_GAIN = 0.03, 0.004
+
+
+def _weeks_left(features: pd.DataFrame) -> Array:
+    """Log of the gap to the target over the gain: weeks left if nothing changed, bounded."""
+    gap = np.maximum(-features["level"].to_numpy(), _LEAST_GAP)
+    gain = np.maximum(features["gain"].to_numpy(), _LEAST_GAIN)
+    return np.asarray(np.clip(np.log(gap / gain), -2.0, 4.5))
+
+
 _LINEAR = [
     "level", "gain", "pace", "level_sd", "gain_sd", "wait", "served", "rate", "meets", "counting",
     "run", "best",
@@ -113,6 +124,7 @@ def _columns(
     table["width"] = width + np.log(np.maximum(table["rate"], 0.2))
     table["log_time"] = log_time
     table["offset"] = offset.ravel()
+    table["weeks_left"] = _weeks_left(features)[rows]
     for name in ("level", "gain", "wait", "run", "meets", "best"):
         table[f"{name}_by_time"] = table[name] * log_time
     table["z_by_time"] = z * log_time
@@ -213,7 +225,7 @@ def _at_risk(
 def predict_hazard(
     model: HazardModel, features: pd.DataFrame, outlook: Array, edges: Array
 ) -> Array:
-    """Return the chance of having cleared by each of the stretch ends, (T, B + 1), 0 at the first."""
+    """Return the chance of having cleared by each stretch end, (T, B + 1), 0 at the first."""
     offset = offset_hazard(outlook)
     table, z, rows = _columns(features, outlook, edges, offset)
     rung = features["rung"].to_numpy(dtype=np.int64)[rows]
