@@ -8,6 +8,7 @@ from forecast.charts.cohort import (
     time_to_clear,
     waits_by_rung,
 )
+from forecast.charts.offline import chart_script, in_notebook
 from forecast.charts.progress import progress
 from forecast.charts.timeline import plateau_timeline
 from forecast.charts.trust import calibration, reliability, scores
@@ -16,7 +17,9 @@ from forecast.charts.waiting import ladder_ahead, waiting_list
 __all__ = [
     "calibration",
     "chance_by_week",
+    "chart_script",
     "growth_fits",
+    "in_notebook",
     "ladder_ahead",
     "lapse",
     "pace_and_difficulty",

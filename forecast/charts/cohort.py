@@ -150,8 +150,11 @@ def growth_fits(fits: pd.DataFrame, targets: pd.DataFrame) -> alt.LayerChart:
         x=x, y=y, tooltip=["athlete:N", alt.Tooltip("mid:Q", title="usual day", format=".1f")]
     )
     chart = alt.layer(
-        lines.mark_line(strokeWidth=1, color=SOFT, opacity=0.6),
-        lines.mark_line(strokeWidth=3, color=LINE).transform_filter(point),
+        lines.mark_line().encode(
+            strokeWidth=alt.condition(point, alt.value(3), alt.value(1)),
+            color=alt.condition(point, alt.value(LINE), alt.value(SOFT)),
+            opacity=alt.condition(point, alt.value(1), alt.value(0.6)),
+        ),
         hit.add_params(point),
         mark.mark_rule(color=INK, strokeDash=[6, 3]).encode(y="target:Q"),
         mark.mark_text(align="left", dy=-8, color=INK, fontWeight=600).encode(

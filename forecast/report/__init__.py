@@ -1,6 +1,34 @@
 """Pages for coach, analyst and athlete: self-contained HTML that can be mailed or printed."""
 
+from forecast.report.advice import STOP
+from forecast.report.athlete import RungCard, athlete_cards
+from forecast.report.cohort_tables import (
+    clear_curves,
+    ends,
+    growth_table,
+    named_effects,
+    rung_names,
+    waits,
+)
+from forecast.report.data import AthleteData, ReportData, gather
 from forecast.report.tables import OpenTables, open_tables
 from forecast.report.write import READERS, write_report
 
-__all__ = ["READERS", "OpenTables", "open_tables", "write_report"]
+__all__ = [
+    "READERS",
+    "STOP",
+    "AthleteData",
+    "OpenTables",
+    "ReportData",
+    "RungCard",
+    "athlete_cards",
+    "clear_curves",
+    "ends",
+    "gather",
+    "growth_table",
+    "named_effects",
+    "open_tables",
+    "rung_names",
+    "waits",
+    "write_report",
+]

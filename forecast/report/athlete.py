@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import altair as alt
 import pandas as pd
@@ -24,6 +24,8 @@ from forecast.report.words import (
 )
 
 PAIN = "pain noted"
+WIDE = 7.0
+"""Weeks of range from which a part of a month is said and not a day."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,13 +43,32 @@ class RungCard:
     sure: str
     form: str
     caution: str
-    figures: tuple[Figure, ...]
+    figures: tuple[Figure, ...] = field(repr=False)
+
+    def _repr_markdown_(self) -> str:
+        lines = [
+            f"## {self.name}",
+            f"**Where you stand.** {self.stands}",
+            f"**The range ahead.** {self.headline}. {self.when}",
+            f"**Stuck, or is this normal?** {self.state}. {self.state_text}",
+            "**What usually helps**, as common practice goes:",
+            "\n".join(f"- {text}" for text in self.helps),
+            f"**How sure is this?** {self.sure}",
+            *([f"**On this rung.** {self.caution}"] if self.caution else []),
+        ]
+        return "\n\n".join(lines)
+
+
+def athlete_cards(data: AthleteData) -> list[RungCard]:
+    """Return what there is to say on each open rung of an athlete, in the ladder's order."""
+    rows = data.forecast.summary
+    return [_card(data, rows.iloc[i], i) for i in range(len(rows))]
 
 
 def athlete_page(data: AthleteData) -> str:
     """Return the page of one athlete as HTML."""
     rows = data.forecast.summary
-    cards = [_card(data, rows.iloc[i], i) for i in range(len(rows))]
+    cards = athlete_cards(data)
     figures = [f for card in cards for f in card.figures]
     ahead = _ahead(data)
     return render(
@@ -184,23 +205,31 @@ def _chances(row: pd.Series) -> tuple[tuple[str, str], ...]:
 
 def _state_text(row: pd.Series, plateau: pd.Series, as_of: pd.Timestamp) -> str:
     state = plateau["state"]
-    since = ""
-    if pd.notna(plateau["since"]):
-        since = " since " + say_date(plateau["since"], as_of, range_weeks=7)
     if state == "climbing":
-        return f"What you can do on a usual day has been rising{since}."
-    if state == "flat":
-        return (
-            f"Your usual day has hardly moved{since}. This warning is set so that it is rarely a "
-            "false alarm, but it can be one."
-        )
-    if state == "slipping":
-        return f"Your usual day has been going down{since}."
+        return "What you can do on a usual day has been rising lately."
     if state == "paused":
-        return f"You have not trained this rung{since or ' lately'}; nothing says you are stuck."
-    if row["sessions"] == 0:
+        return "You have not trained this rung lately; nothing says you are stuck."
+    if state == "unclear" and row["sessions"] == 0:
         return "There is no session yet to judge by."
-    return "Your record so far fits both getting better and standing still."
+    if state == "unclear":
+        return "Your record so far fits both getting better and standing still."
+    moved = "hardly moved" if state == "flat" else "gone down"
+    text = f"Your usual day has {moved}{_since(plateau, as_of)}."
+    if plateau["changed"]:
+        text += f" Seen in your log at about the same time, not as its cause: {plateau['changed']}."
+    return (
+        f"{text} This warning is set to be a false alarm only about once in five years of "
+        "training, but it can be one."
+    )
+
+
+def _since(plateau: pd.Series, as_of: pd.Timestamp) -> str:
+    """Since when, no finer than it is known; empty where that can't be told."""
+    if pd.isna(plateau["since"]):
+        return " for some time"
+    days = [say_date(plateau[name], as_of, range_weeks=WIDE) for name in
+            ("since", "since_low", "since_high")]  # fmt: skip
+    return f" since {days[0]} (somewhere between {days[1]} and {days[2]})"
 
 
 def _helps(state: str, rung: Rung, data: AthleteData) -> tuple[str, ...]:

@@ -8,14 +8,15 @@ from typing import Any
 import pandas as pd
 
 from forecast.charts import chance_by_week, plateau_timeline, progress, waiting_list
-from forecast.report.advice import COACH_CAUTION, STATE_WORDS
+from forecast.plateau import urgent_first
+from forecast.report.advice import COACH_CAUTION
 from forecast.report.data import ReportData
 from forecast.report.figures import Figure, figure, sheets, span
 from forecast.report.page import render
 from forecast.report.words import say_date, say_range, say_value
 
 LOOK_FIRST = ("slipping", "flat", "paused")
-PAIN = "pain noted"
+PAIN_URGENCY = 1
 KEYS = ["athlete", "rung"]
 WAITING_ROWS = 20
 """Rows of a chart that fit a printed page."""
@@ -72,40 +73,39 @@ def coach_page(data: ReportData) -> str:
 
 
 def look_rows(data: ReportData) -> list[LookRow]:
-    """Return who needs a look this week: pain first, then slipping, flat, paused, thin records."""
-    merged = data.forecast.summary.drop(columns="state").merge(
-        data.plateaus[["athlete", "rung", "state", "since", "reason"]], on=KEYS
+    """Return who needs a look, most urgent first: the plateau watch, then what else stands out.
+
+    Pain comes first, then slipping, flat, longer but less clean, paused, too little record;
+    after them whoever carries a warning, breaks form more than usual, or may have stopped.
+    """
+    watch = urgent_first(data.plateaus)[[*KEYS, "urgency", "why"]]
+    rows = data.forecast.summary[[*KEYS, "rung_name", "warnings"]].merge(
+        watch.assign(place=range(len(watch))), on=KEYS, how="left"
     )
-    breaking = data.going_back.set_index(KEYS)["text"]
-    merged = merged.join(breaking.rename("breaking"), on=KEYS)
-    gone = data.lapse.set_index(KEYS)["p_gone"] > GONE
-    merged = merged.join(gone.rename("gone"), on=KEYS)
-    merged["breaking"] = merged["breaking"].fillna("")
-    merged["gone"] = merged["gone"].eq(True)
-    found = []
+    breaking = data.going_back.set_index(KEYS)["text"].rename("breaking")
+    gone = data.lapse.set_index(KEYS)["p_gone"].rename("gone")
+    rows = rows.join(breaking, on=KEYS).join(gone, on=KEYS)
+    rows = rows.sort_values(["place", "athlete"], na_position="last", kind="stable")
+    found: list[LookRow] = []
     row: Any
-    for row in merged.itertuples(index=False):
-        pain = PAIN in row.warnings
-        if not (pain or row.state in LOOK_FIRST or row.warnings or row.breaking or row.gone):
-            continue
-        place = LOOK_FIRST.index(row.state) if row.state in LOOK_FIRST else len(LOOK_FIRST)
-        found.append(((not pain, place, row.athlete), _look(row, data.as_of, pain)))
-    return [look for _, look in sorted(found, key=lambda item: item[0])]
+    for row in rows.itertuples(index=False):
+        why = _why(row)
+        if why:
+            found.append(LookRow(row.athlete, row.rung_name, why, row.urgency == PAIN_URGENCY))
+    return found
 
 
-def _look(row: Any, as_of: pd.Timestamp, pain: bool) -> LookRow:
-    parts = [row.warnings] if row.warnings else []
-    if row.breaking:
+def _why(row: Any) -> str:
+    """Say in sentences why a rung needs a look; empty where it does not."""
+    parts = [] if pd.isna(row.why) else [row.why]
+    # The watch has named the pain, the pause or the short record already.
+    if not parts and row.warnings:
+        parts.append(row.warnings[0].upper() + row.warnings[1:] + ".")
+    if not pd.isna(row.breaking):
         parts.append(row.breaking)
-    if row.gone:
-        parts.append("away longer than usual, perhaps gone: worth a call")
-    if row.state in LOOK_FIRST:
-        since = ""
-        if pd.notna(row.since):
-            since = " since " + say_date(row.since, as_of, range_weeks=7)
-        words = STATE_WORDS[row.state].lower() + since
-        parts.append(f"{words} ({row.reason})" if row.reason else words)
-    return LookRow(row.athlete, row.rung_name, "; ".join(parts), pain)
+    if not pd.isna(row.gone) and row.gone > GONE:
+        parts.append("Away longer than usual, perhaps gone: worth a call.")
+    return " ".join(parts)
 
 
 def list_rows(data: ReportData) -> list[ListRow]:

@@ -12,6 +12,7 @@ from forecast.cohort import lapse_chance
 from forecast.histories import Histories, build_histories
 from forecast.ladder import Ladder
 from forecast.log.training_log import TrainingLog
+from forecast.plateau import plateaus
 from forecast.readiness import ReadinessForecast, ReadinessForecaster
 from forecast.report.tables import OpenTables, open_tables, who_label
 
@@ -148,7 +149,7 @@ def gather(
         ladder=log.ladder,
         forecast=forecast,
         tables=open_tables(model, histories, forecast),
-        plateaus=_plateaus(summary),
+        plateaus=_with_names(plateaus(model, log, as_of), log.ladder),
         ahead=summary.iloc[:0] if ahead is None else ahead.summary,
         ahead_weeks=forecast.horizon_weeks if ahead is None else ahead.horizon_weeks,
         lapse=lapse_chance(model, log, as_of) if for_coach else _none("p_gone", "text"),
@@ -182,7 +183,6 @@ def _none(*columns: str) -> pd.DataFrame:
     return pd.DataFrame({name: pd.Series(dtype="str") for name in (*KEYS, "rung_name", *columns)})
 
 
-def _plateaus(summary: pd.DataFrame) -> pd.DataFrame:
-    return summary[[*KEYS, "rung_name", "state"]].assign(
-        since=pd.NaT, since_low=pd.NaT, since_high=pd.NaT, weeks_flat=float("nan"), reason=""
-    )
+def _with_names(frame: pd.DataFrame, ladder: Ladder) -> pd.DataFrame:
+    """Put the rungs' names beside their keys."""
+    return frame.assign(rung_name=frame["rung"].map({r.key: r.name for r in ladder.rungs}))

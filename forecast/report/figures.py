@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
 from itertools import pairwise
 from typing import Any
 
 import altair as alt
-import vl_convert
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,9 +69,12 @@ def figure(
         A sentence under the chart.
     """
     # The charts' tests check them against the schema; here it would cost half the time.
-    spec = chart.to_dict(validate=False)
+    with alt.data_transformers.enable("default", max_rows=None):
+        spec = chart.to_dict(validate=False)
     words = spec.pop("title")
     spec.pop("$schema", None)
+    spec["config"]["aria"] = False
+    words_instead = spec.pop("description")
     label, choices = "", ()
     for parameter in spec.get("params", []):
         if parameter.get("name") == "pick":
@@ -83,7 +84,7 @@ def figure(
         slot,
         title or words["text"],
         subtitle or words["subtitle"],
-        spec["description"],
+        words_instead,
         spec,
         label,
         choices,
@@ -102,10 +103,3 @@ def sheets(count: int, rows: int) -> list[slice]:
 def span(rows: slice, count: int) -> str:
     """Return which part of a list is shown, as the end of a heading; empty where it is all."""
     return "" if rows.stop - rows.start == count else f", {rows.start + 1} to {rows.stop}"
-
-
-@cache
-def chart_script() -> str:
-    """Return the JavaScript that draws the charts, of the version that altair writes for."""
-    version = ".".join(alt.SCHEMA_VERSION.removeprefix("v").split(".")[:2])
-    return vl_convert.javascript_bundle(vl_version=version)

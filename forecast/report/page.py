@@ -7,7 +7,8 @@ from functools import cache
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from forecast.report.figures import Figure, chart_script
+from forecast.charts import chart_script
+from forecast.report.figures import Figure
 from forecast.report.words import say_chance, say_day, say_range, say_value
 
 

@@ -8,6 +8,9 @@ for (const holder of document.querySelectorAll("script[data-chart]")) {
   drawn.push(
     vegaEmbed(slot, JSON.parse(holder.textContent), options).then((result) => {
       views.set(holder.dataset.chart, result.view);
+      // The frame around the chart carries its words; one picture needs no second set of them.
+      for (const name of ["role", "aria-roledescription", "aria-label"]) slot.removeAttribute(name);
+      slot.setAttribute("aria-hidden", "true");
     })
   );
 }

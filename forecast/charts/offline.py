@@ -1,0 +1,65 @@
+"""Drawing without a network: the JavaScript that draws, and charts in a notebook."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from functools import cache
+from typing import Any
+
+import altair as alt
+import vl_convert
+
+RENDERER = "rungwise"
+OPTIONS = {"mode": "vega-lite", "renderer": "svg", "actions": False}
+
+FRAGMENT = """<div id="{slot}" style="width:100%"></div>
+<script>
+(function draw(tries) {{
+  const slot = document.getElementById("{slot}");
+  if (slot && window.vegaEmbed) window.vegaEmbed(slot, {spec}, {options});
+  else if (tries > 0) setTimeout(draw, 100, tries - 1);
+  else if (slot) slot.textContent = "Run the cell with in_notebook() first; it draws the charts.";
+}})(100);
+</script>"""
+
+
+@cache
+def chart_script() -> str:
+    """Return the JavaScript that draws the charts, of the version that altair writes for."""
+    version = ".".join(alt.SCHEMA_VERSION.removeprefix("v").split(".")[:2])
+    return vl_convert.javascript_bundle(vl_version=version)
+
+
+class ChartCode:
+    """The JavaScript that draws charts, as the output of a notebook's cell."""
+
+    def _repr_html_(self) -> str:
+        return (
+            f"<script>{chart_script()}</script>"
+            "<p>Charts are drawn by this page itself; nothing is loaded from anywhere.</p>"
+        )
+
+
+def in_notebook() -> ChartCode:
+    """Make charts show in a notebook without a network, however many rows they hold.
+
+    Leave it as the last line of a cell at the top: its output carries the code that draws.
+
+    Returns
+    -------
+    ChartCode
+        Shown by the notebook.
+    """
+    alt.renderers.register(RENDERER, _fragment)
+    alt.renderers.enable(RENDERER)
+    alt.data_transformers.enable("default", max_rows=None)
+    return ChartCode()
+
+
+def _fragment(spec: dict[str, Any], **_: Any) -> dict[str, str]:
+    """Return a chart as HTML that waits for the drawing code on the page."""
+    # An escaped "<" can't end the script, whatever an athlete is called.
+    text = json.dumps(spec).replace("<", "\\u003c")
+    slot = "chart-" + hashlib.sha256(text.encode("utf-8")).hexdigest()[:12]
+    return {"text/html": FRAGMENT.format(slot=slot, spec=text, options=json.dumps(OPTIONS))}

@@ -1,0 +1,172 @@
+"""The pages as a browser shows them: drawn, quiet, offline, narrow, on paper, accessible."""
+
+from __future__ import annotations
+
+import base64
+import io
+import json
+
+import pytest
+from pypdf import PdfReader
+
+READERS = ("coach", "analyst", "athlete")
+DESKTOP, PHONE = 1200, 375
+A4, LETTER = (8.27, 11.69), (8.5, 11.0)
+PIXELS_AN_INCH = 96
+ALL_DRAWN = "return document.documentElement.dataset.drawn !== undefined"
+
+
+@pytest.fixture
+def show(browser, pages):
+    """Return a function that opens a page at a width and waits until its charts are drawn."""
+    from selenium.webdriver.support.ui import WebDriverWait
+
+    def open_page(reader: str, width: int = DESKTOP):
+        browser.get_log("browser"), browser.get_log("performance")
+        size = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": width < 500}
+        browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+        name = next(name for name in sorted(pages) if name.startswith(reader))
+        browser.get(pages[name].as_uri())
+        WebDriverWait(browser, 60).until(lambda b: b.execute_script(ALL_DRAWN))
+        return browser
+
+    return open_page
+
+
+@pytest.mark.parametrize("reader", READERS)
+def test_every_chart_is_drawn_with_marks_and_an_alternative_text(show, reader):
+    charts = show(reader).execute_script(
+        """return [...document.querySelectorAll("script[data-chart]")].map((holder) => {
+             const slot = document.getElementById("chart-" + holder.dataset.chart);
+             const svg = slot.querySelector("svg");
+             return {
+               name: holder.dataset.chart,
+               marks: svg ? svg.querySelectorAll(".mark-symbol path, .mark-line path, " +
+                 ".mark-rect path, .mark-rule line, .mark-area path").length : 0,
+               height: svg ? svg.getBoundingClientRect().height : 0,
+               words: slot.closest("[role=img]")?.getAttribute("aria-label") ?? "",
+             };
+           });"""
+    )
+    assert charts
+    for chart in charts:
+        assert chart["marks"] > 0, chart
+        assert chart["height"] > 50, chart
+        assert len(chart["words"]) > 20, chart
+
+
+@pytest.mark.parametrize("reader", READERS)
+def test_console_stays_quiet(show, reader):
+    assert show(reader).get_log("browser") == []
+
+
+@pytest.mark.parametrize("reader", READERS)
+def test_no_request_leaves_the_page(show, reader):
+    sent = [
+        message["params"]["request"]["url"]
+        for entry in show(reader).get_log("performance")
+        if (message := json.loads(entry["message"])["message"])["method"]
+        == "Network.requestWillBeSent"
+    ]
+    assert sent
+    assert [url for url in sent if not url.startswith(("file:", "data:"))] == []
+
+
+def test_the_page_refuses_to_load_from_elsewhere(show):
+    answer = show("athlete").execute_async_script(
+        """const done = arguments[0];
+           fetch("http://127.0.0.1:9/").then(() => done("loaded"), (e) => done(String(e)));
+           document.addEventListener("securitypolicyviolation", (e) => done(e.violatedDirective));
+        """
+    )
+    assert answer != "loaded"
+    assert "connect-src" in answer or "Failed to fetch" in answer
+
+
+def test_a_name_is_text_and_never_code(show):
+    page = show("coach")
+    assert page.execute_script("return document.querySelectorAll('img').length") == 0
+    assert "<img src=" in page.execute_script("return document.body.innerText")
+
+
+def test_picking_another_client_changes_charts_and_words(show):
+    from selenium.webdriver.common.by import By
+    from selenium.webdriver.support.ui import Select, WebDriverWait
+
+    page = show("coach")
+    read = """return [document.querySelector("#chart-progress svg").outerHTML,
+                      document.querySelector("#chart-chance svg").outerHTML,
+                      [...document.querySelectorAll("[data-who]:not([hidden])")]
+                        .map((panel) => panel.dataset.who).join("|")];"""
+    before = page.execute_script(read)
+    listed = Select(page.find_element(By.ID, "pick"))
+    other = listed.options[-1].get_attribute("value")
+    assert before[2] != other
+    listed.select_by_value(other)
+    WebDriverWait(page, 20).until(lambda p: p.execute_script(read)[0] != before[0])
+    after = page.execute_script(read)
+    assert after[1] != before[1]
+    assert after[2] == other
+
+
+def test_picking_another_rung_changes_the_cohort_curve(show):
+    from selenium.webdriver.common.by import By
+    from selenium.webdriver.support.ui import Select, WebDriverWait
+
+    page = show("analyst")
+    read = "return document.querySelector('#chart-growth svg').outerHTML"
+    before = page.execute_script(read)
+    Select(page.find_element(By.ID, "pick-growth")).select_by_index(1)
+    WebDriverWait(page, 20).until(lambda p: p.execute_script(read) != before)
+
+
+@pytest.mark.parametrize("reader", READERS)
+def test_a_phone_needs_no_sideways_scrolling(show, reader):
+    page = show(reader, PHONE)
+    assert page.execute_script("return document.documentElement.scrollWidth") <= PHONE
+    too_wide = page.execute_script(
+        """return [...document.querySelectorAll("main *")].filter((part) =>
+             !part.closest("svg") && part.getBoundingClientRect().right > innerWidth + 1
+             && getComputedStyle(part).clipPath === "none" && !part.closest("thead")
+           ).map((part) => part.outerHTML.slice(0, 80));"""
+    )
+    assert too_wide == []
+
+
+@pytest.mark.parametrize("paper", [A4, LETTER], ids=["A4", "Letter"])
+@pytest.mark.parametrize("reader", READERS)
+def test_paper_holds_the_whole_page(show, pages, reader, paper):
+    page = show(reader)
+    printed = page.execute_cdp_cmd(
+        "Page.printToPDF", {"paperWidth": paper[0], "paperHeight": paper[1]}
+    )
+    document = PdfReader(io.BytesIO(base64.b64decode(printed["data"])))
+    assert [round(float(side) / 72, 2) for side in document.pages[0].mediabox[2:]] == [
+        pytest.approx(paper[0], abs=0.02),
+        pytest.approx(paper[1], abs=0.02),
+    ]
+    text = " ".join(sheet.extract_text() for sheet in document.pages)
+    heading = page.execute_script("return document.querySelector('main h2').innerText")
+    assert heading.split()[0] in text
+    assert all(len(sheet.extract_text().strip()) > 40 for sheet in document.pages)
+
+
+@pytest.mark.parametrize("reader", READERS)
+def test_nothing_is_cut_off_at_the_width_of_paper(show, reader):
+    page = show(reader, round((A4[0] - 2 * 13 / 25.4) * PIXELS_AN_INCH))
+    page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    try:
+        room = page.execute_script("return innerWidth")
+        assert page.execute_script("return document.documentElement.scrollWidth") <= room
+    finally:
+        page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+
+
+@pytest.mark.parametrize("width", [DESKTOP, PHONE])
+@pytest.mark.parametrize("reader", READERS)
+def test_accessibility_check_finds_nothing(show, reader, width):
+    from axe_core_python.selenium import Axe
+
+    violations = Axe().run(show(reader, width))["violations"]
+    found = [(v["id"], v["help"], [n["html"][:200] for n in v["nodes"][:3]]) for v in violations]
+    assert found == []

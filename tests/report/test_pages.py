@@ -1,0 +1,226 @@
+"""What stands on the pages: whose data, which cautions, no code from names, nothing from outside."""
+
+from __future__ import annotations
+
+import html
+import json
+import re
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from forecast.errors import ForecastError, NotFittedError
+from forecast.readiness import ReadinessForecaster
+from forecast.report import open_tables, write_report
+from forecast.report.athlete import athlete_cards, athlete_page
+from forecast.report.coach import look_rows
+from forecast.report.figures import sheets, span
+from tests.report.conftest import HOSTILE, SLASHED
+
+JARGON = (
+    "posterior", "hazard", "CRPS", "quantile", "latent", "likelihood", "percentile", "median",
+    "credible", "confidence interval", "spell", "horizon", "censor",
+)  # fmt: skip
+MEGABYTES = 1_000_000
+
+
+def text_of(page: str) -> str:
+    """The words of a page, without its code and data."""
+    page = re.sub(r"<(script|style)\b.*?</\1>", " ", page, flags=re.DOTALL)
+    return html.unescape(re.sub(r"<[^>]+>", " ", page))
+
+
+def data_of(page: str) -> list[dict]:
+    found = re.findall(r'<script type="application/json" data-chart="[^"]*">(.*?)</script>', page)
+    return [json.loads(text) for text in found]
+
+
+def athlete_pages(pages) -> dict[str, str]:
+    return {
+        name: path.read_text(encoding="utf-8")
+        for name, path in pages.items()
+        if name.startswith("athlete-")
+    }
+
+
+def test_one_page_a_reader_and_one_an_athlete(pages, report_data):
+    assert {"coach.html", "analyst.html"} < set(pages)
+    assert len(pages) == 2 + len(report_data.athletes)
+    assert all(re.fullmatch(r"[a-z0-9-]+\.html", name) for name in pages)
+
+
+def test_an_athletes_page_holds_nobody_elses_data(report_data):
+    others = set(report_data.histories.spells["athlete"]) | set(report_data.athletes)
+    for athlete in report_data.athletes:
+        page = athlete_page(report_data.only(athlete))
+        mine = html.escape(athlete, quote=True)
+        assert athlete in text_of(page)
+        # Names of the club's other athletes, as text, as escaped text, or in the charts' data.
+        content = page.replace(mine, "").replace(json.dumps(athlete)[1:-1], "")
+        data = json.dumps(data_of(page), ensure_ascii=False)
+        for other in others - {athlete}:
+            assert not re.search(rf"(?<!\w){re.escape(html.escape(other))}(?!\w)", text_of(content))
+            assert f'"{other}' not in data
+
+
+def test_charts_of_an_athlete_show_that_athletes_sets_alone(report_data):
+    athlete = report_data.athletes[0]
+    page = athlete_page(report_data.only(athlete))
+    shown = sum(
+        "kind" in row
+        for spec in data_of(page)
+        for rows in spec["datasets"].values()
+        for row in rows
+    )
+    assert shown == int((report_data.tables.sets["athlete"] == athlete).sum())
+
+
+def test_names_are_escaped_wherever_they_stand(pages):
+    for path in pages.values():
+        page = path.read_text(encoding="utf-8")
+        assert "<img" not in page
+        assert "onerror=" not in re.sub(r"&lt;img.*?&gt;", "", page).replace("\\u0026", "&") or (
+            "<img src" not in page
+        )
+        assert "Invented <Club>" not in page
+    assert HOSTILE in text_of(pages["coach.html"].read_text(encoding="utf-8"))
+    assert SLASHED in text_of(pages["coach.html"].read_text(encoding="utf-8"))
+
+
+def test_nothing_comes_from_outside(pages):
+    for path in pages.values():
+        page = path.read_text(encoding="utf-8")
+        own = re.sub(r"<script>.*?</script>", "", page, flags=re.DOTALL)
+        assert not re.search(r"(?:src|href)\s*=\s*[\"']?(?:https?:)?//", own.replace("&quot;", ""))
+        assert "Content-Security-Policy" in page
+        assert "default-src 'none'" in page
+
+
+def test_the_drawing_code_is_there_once(pages):
+    for path in pages.values():
+        assert path.read_text(encoding="utf-8").count("window.vegaEmbed=") == 1
+
+
+def test_a_page_of_one_athlete_is_small(pages):
+    for name, path in pages.items():
+        if name.startswith("athlete-"):
+            assert path.stat().st_size < 2 * MEGABYTES
+
+
+@pytest.mark.parametrize("phrase", ["pain ends the session", "clears nobody to train"])
+def test_cautions_stand_on_pages_for_coach_and_athlete(pages, phrase):
+    for name, path in pages.items():
+        if name != "analyst.html":
+            assert phrase in text_of(path.read_text(encoding="utf-8")).lower()
+
+
+def test_the_athletes_page_answers_every_question_without_jargon(pages):
+    for page in athlete_pages(pages).values():
+        words = text_of(page)
+        for heading in (
+            "Where you stand", "The range ahead", "Stuck, or is this normal?",
+            "What usually helps", "When to stop and see somebody", "How sure is this?",
+        ):  # fmt: skip
+            assert heading in words
+        found = [word for word in JARGON if re.search(rf"\b{word}", words, re.IGNORECASE)]
+        assert found == []
+        assert "nan" not in words.lower().split()
+        assert "NaT" not in words
+
+
+def test_every_chart_has_words_instead_of_a_picture(pages):
+    for path in pages.values():
+        page = path.read_text(encoding="utf-8")
+        labels = re.findall(r'role="img" aria-label="([^"]*)"', page)
+        assert len(labels) == len(data_of(page))
+        assert all(len(label) > 20 for label in labels)
+
+
+def test_the_same_input_gives_the_same_bytes(report_data):
+    athlete = report_data.athletes[-1]
+    first, second = (athlete_page(report_data.only(athlete)) for _ in range(2))
+    assert first == second
+
+
+def test_the_page_says_what_the_forecast_says(report_data):
+    for athlete in report_data.athletes:
+        mine = report_data.only(athlete)
+        for card, (_, row) in zip(
+            athlete_cards(mine), mine.forecast.summary.iterrows(), strict=True
+        ):
+            assert card.name == row["rung_name"]
+            if pd.isna(row["weeks_mid"]):
+                assert "more than" in card.headline
+            elif row["weeks_mid"] >= 1:
+                assert f"{round(row['weeks_mid'])} week" in card.headline
+
+
+def test_pain_comes_first_on_both_pages(awkward_log, small_model, small_cut, tmp_path, with_sets):
+    sets = awkward_log.sets.copy()
+    last = sets[sets["date"] < small_cut].groupby("athlete")["date"].transform("max")
+    sets.loc[sets["date"].eq(last.reindex(sets.index)), "pain"] = 8.0
+    log = with_sets(awkward_log, sets)
+    written = write_report(
+        log, small_model, small_cut, out=tmp_path, who=["coach", "athlete"], club="c"
+    )
+    by_name = {path.name: path.read_text(encoding="utf-8") for path in written}
+    assert "Pain comes first" in text_of(next(p for n, p in by_name.items() if n != "coach.html"))
+    words = text_of(by_name["coach.html"])
+    assert "Pain of 8 noted" in words.split("Who clears next")[0]
+
+
+def test_who_needs_a_look_lists_the_urgent_first(report_data):
+    rows = look_rows(report_data)
+    urgent = [row.urgent for row in rows]
+    assert urgent == sorted(urgent, reverse=True)
+    assert all(row.why for row in rows)
+
+
+def test_level_and_fan_meet_the_forecast(report_data, small_model):
+    tables = open_tables(small_model, report_data.histories, report_data.forecast)
+    for frame in (tables.level, tables.fan):
+        assert (frame["low"] <= frame["mid"]).all()
+        assert (frame["mid"] <= frame["high"]).all()
+    # The curve reaches a tenth, half and nine tenths where the summary says so.
+    for row in tables.points.dropna(subset="week").itertuples():
+        curve = tables.curve[tables.curve["who"] == row.who]
+        there = np.interp(row.week, curve["week"], curve["p_cleared"])
+        assert there == pytest.approx(row.share, abs=0.12)
+    first = tables.curve.groupby("who").head(1)
+    assert (first["week"] == 0).all()
+    assert (first["p_cleared"] == 0).all()
+
+
+def test_sets_on_the_chart_are_the_sets_of_the_log(report_data, awkward_log, small_cut):
+    sets = awkward_log.sets[awkward_log.sets["date"] < small_cut]
+    summary = report_data.forecast.summary
+    open_sets = sets.merge(summary[["athlete", "rung", "who"]], on=["athlete", "rung"])
+    shown = report_data.tables.sets.groupby("who").size()
+    assert shown.to_dict() == open_sets.groupby("who").size().to_dict()
+
+
+@pytest.mark.parametrize(("count", "rows"), [(1, 20), (20, 20), (21, 20), (61, 20), (0, 20)])
+def test_long_lists_are_cut_into_even_parts(count, rows):
+    parts = sheets(count, rows)
+    sizes = [part.stop - part.start for part in parts]
+    assert sum(sizes) == count
+    assert max(sizes) <= rows
+    assert max(sizes) - min(sizes) <= 1
+    assert (span(parts[0], count) == "") == (len(parts) == 1)
+
+
+def test_an_unknown_reader_is_named(awkward_log, small_model, small_cut, tmp_path):
+    with pytest.raises(ForecastError, match="'judge'.*coach, analyst, athlete"):
+        write_report(awkward_log, small_model, small_cut, who=["judge"], out=tmp_path)
+
+
+def test_a_model_must_be_fitted(awkward_log, small_cut, tmp_path):
+    with pytest.raises(NotFittedError):
+        write_report(awkward_log, ReadinessForecaster(), small_cut, out=tmp_path)
+
+
+def test_a_folder_that_cant_be_made_is_named(awkward_log, small_model, small_cut, tmp_path):
+    (tmp_path / "taken").write_text("x")
+    with pytest.raises(ForecastError, match="taken"):
+        write_report(awkward_log, small_model, small_cut, out=tmp_path / "taken")
