@@ -1,11 +1,13 @@
 """Weeks until the next rung of a strength-skill ladder, from a coach's set-by-set log."""
 
+from forecast.ahead import LadderAhead
 from forecast.backtest import BacktestResult, backtest
 from forecast.errors import ForecastError, ForecastWarning
 from forecast.ladder import Criterion, Ladder, Rung
 from forecast.ladder_file import read_ladder
 from forecast.log import TrainingLog, read_log
-from forecast.readiness import ReadinessForecast, ReadinessForecaster, load_model
+from forecast.model import ReadinessForecaster, load_model
+from forecast.readiness import ReadinessForecast
 
 __all__ = [
     "BacktestResult",
@@ -13,6 +15,7 @@ __all__ = [
     "ForecastError",
     "ForecastWarning",
     "Ladder",
+    "LadderAhead",
     "ReadinessForecast",
     "ReadinessForecaster",
     "Rung",

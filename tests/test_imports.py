@@ -20,7 +20,7 @@ READINESS = ENGINES | {"growth", "survival"}
 QUESTIONS = READINESS | {"readiness"}
 CHARTS = QUESTIONS | {"ahead", "plateau", "cohort", "backtest"}
 REPORT = CHARTS | {"charts"}
-COMMANDS = REPORT | {"report", "simulate", "forecast"}
+COMMANDS = REPORT | {"report", "simulate", "model", "forecast"}
 
 # What each room may import beside itself. Growth and survival don't know each other, so that
 # either can be replaced; invented cohorts know nothing of what is fitted to them.
@@ -37,9 +37,10 @@ ALLOWED: dict[str, set[str]] = {
     "plateau": QUESTIONS,
     "cohort": QUESTIONS,
     "backtest": QUESTIONS,
+    "model": QUESTIONS | {"ahead", "plateau"},  # the public forecaster: all that can be asked
     "charts": CHARTS,
     "report": REPORT,
-    "forecast": REPORT | {"report"},  # the public names in forecast/__init__.py
+    "forecast": REPORT | {"report", "model"},  # the public names in forecast/__init__.py
     "__main__": COMMANDS,
 }
 SAME_ROOM = {"ladder_file": "ladder", "commands": "__main__"}

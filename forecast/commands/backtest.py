@@ -24,7 +24,7 @@ from forecast.commands.common import (
     say,
     write_whole,
 )
-from forecast.readiness import ReadinessForecaster
+from forecast.model import ReadinessForecaster
 
 
 def backtest(

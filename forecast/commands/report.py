@@ -27,7 +27,7 @@ from forecast.commands.common import (
     say,
 )
 from forecast.errors import ForecastError
-from forecast.readiness import ReadinessForecaster, load_model
+from forecast.model import ReadinessForecaster, load_model
 
 
 class Reader(StrEnum):

@@ -36,7 +36,8 @@ from forecast.commands.common import (
     write_whole,
 )
 from forecast.errors import ForecastError
-from forecast.readiness import ReadinessForecast, ReadinessForecaster, load_model
+from forecast.model import ReadinessForecaster, load_model
+from forecast.readiness import ReadinessForecast
 
 
 class Format(StrEnum):

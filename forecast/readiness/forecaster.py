@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Literal, Self
+from typing import Literal, Self, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -321,16 +321,26 @@ def _no_facts() -> pd.DataFrame:
     return pd.DataFrame({**text, **{name: pd.Series(dtype=float) for name in numbers}})
 
 
-def load_model(path: str | Path) -> ReadinessForecaster:
-    """Return the forecaster saved at ``path``.
+Kind = TypeVar("Kind", bound=ReadinessForecaster)
+
+
+def restore(path: str | Path, kind: type[Kind], records: Sequence[type] = ()) -> Kind:
+    """Return the forecaster saved at ``path`` as one of this class.
+
+    ``records`` are further dataclasses that the class keeps among what it learnt.
 
     Raises
     ------
     ModelFileError
         The file is missing, not ours, damaged, or of another version.
     """
-    settings, learnt = read_model(path)
-    model = ReadinessForecaster(**settings)
+    settings, learnt = read_model(path, records)
+    model = kind(**settings)
     for name, value in learnt.items():
         setattr(model, name, value)
     return model
+
+
+def load_model(path: str | Path) -> ReadinessForecaster:
+    """Return the forecaster saved at ``path``; errors as for ``restore``."""
+    return restore(path, ReadinessForecaster)

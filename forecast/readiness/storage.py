@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import zipfile
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -55,8 +56,12 @@ def save_model(settings: dict[str, Any], learnt: dict[str, Any], path: str | Pat
     return target
 
 
-def read_model(path: str | Path) -> tuple[dict[str, Any], dict[str, Any]]:
+def read_model(
+    path: str | Path, records: Sequence[type] = ()
+) -> tuple[dict[str, Any], dict[str, Any]]:
     """Return the settings and learnt values of a saved model.
+
+    ``records`` are dataclasses that may stand in it beside those of this room and below.
 
     Raises
     ------
@@ -77,7 +82,8 @@ def read_model(path: str | Path) -> tuple[dict[str, Any], dict[str, Any]]:
             f"{path}: saved by another version (format {content.get('format')}, this one reads "
             f"{FORMAT}); fit and save again."
         )
-    return content["settings"], _unpack(content["learnt"])
+    known = {**_RECORDS, **{kind.__name__: kind for kind in records}}
+    return content["settings"], _unpack(content["learnt"], known)
 
 
 def _pack(value: Any) -> Any:
@@ -99,20 +105,20 @@ def _pack(value: Any) -> Any:
     return value
 
 
-def _unpack(value: Any) -> Any:
+def _unpack(value: Any, known: dict[str, type]) -> Any:
     if isinstance(value, list):
-        return [_unpack(v) for v in value]
+        return [_unpack(v, known) for v in value]
     if not isinstance(value, dict):
         return value
     if "record" in value:
-        if value["record"] not in _RECORDS:
+        if value["record"] not in known:
             raise ModelFileError(f"The saved model holds an unknown part, {value['record']!r}.")
-        fields = {name: _unpack(part) for name, part in value["fields"].items()}
-        return _RECORDS[value["record"]](**fields)
+        fields = {name: _unpack(part, known) for name, part in value["fields"].items()}
+        return known[value["record"]](**fields)
     if "array" in value:
         return np.array(value["array"], dtype=value["dtype"]).reshape(value["shape"])
     if "date" in value:
         return pd.Timestamp(value["date"])
     if "tuple" in value:
-        return tuple(_unpack(v) for v in value["tuple"])
-    return {name: _unpack(part) for name, part in value["map"].items()}
+        return tuple(_unpack(v, known) for v in value["tuple"])
+    return {name: _unpack(part, known) for name, part in value["map"].items()}

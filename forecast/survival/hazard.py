@@ -144,7 +144,9 @@ def _design(
     table: pd.DataFrame, z: Array, rung: Ints, n_rungs: int, centre: Array, scale: Array
 ) -> Array:
     linear = (table.to_numpy(dtype=float) - centre) / scale
-    spline = _splines().transform(z[:, None])
+    splines = _splines()
+    # The transformer takes no empty table; a log without a single stretch lived through has one.
+    spline = splines.transform(z[:, None]) if len(z) else np.empty((0, splines.n_features_out_))
     rungs = np.zeros((len(z), n_rungs))
     rungs[np.arange(len(z)), rung] = 1.0
     return np.column_stack([np.ones(len(z)), np.clip(linear, -4.0, 4.0), spline, rungs])
