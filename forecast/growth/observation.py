@@ -4,9 +4,10 @@ A set's capacity is level + day form + set order, unclean and assisted offsets +
 the record says only that it lay in an interval (``intervals``). A small share of sets ends early
 for no reason of strength (a slip, a phone): such a record says only "this much or more". Day form
 has a heavy tail: a two-part normal mixture, the second part three times as wide. Given a normal
-opinion of the level before the session, the opinion after it is matched in mean and variance (assumed-density
-filtering, one sweep of expectation propagation: Minka 2001, UAI 17:362), integrals by
-Gauss-Hermite quadrature centred where the mass is (Liu & Pierce 1994, Biometrika 81:624).
+opinion of the level before the session, the opinion after it is matched in mean and variance
+(assumed-density filtering, one sweep of expectation propagation: Minka 2001, UAI 17:362),
+integrals by Gauss-Hermite quadrature centred where the mass is (Liu & Pierce 1994, Biometrika
+81:624).
 """
 
 from __future__ import annotations

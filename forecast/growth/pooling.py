@@ -120,8 +120,10 @@ def _cross_terms(loose: SpellInformation, who: Ints, rung: Ints, n: int, n_rungs
     """(A, 3, 3 + 3 R): how each athlete's effect is tied to the centre and the rungs."""
     cross = np.zeros((n, 3, 1 + n_rungs, 3))
     information = loose.information
-    np.add.at(cross, (who, slice(None), 0), information)
-    np.add.at(cross, (who, slice(None), 1 + rung), information)
+    # Athlete and rung first, so that one pair of numbers finds the (3, 3) block to add to.
+    by_block = cross.transpose(0, 2, 1, 3)
+    np.add.at(by_block, (who, np.zeros_like(who)), information)
+    np.add.at(by_block, (who, 1 + rung), information)
     return cross.reshape(n, 3, 3 + 3 * n_rungs)
 
 

@@ -6,6 +6,7 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TypeAlias
 
 import numpy as np
 import pandas as pd
@@ -17,7 +18,7 @@ from forecast.log.raw import RawTable, header_names
 from forecast.log.text_files import read_text_file
 from forecast.log.workbooks import read_workbook
 
-Source = str | Path | pd.DataFrame | Sequence[str | Path | pd.DataFrame]
+Source: TypeAlias = str | Path | pd.DataFrame | Sequence[str | Path | pd.DataFrame]
 """A path, an SQLAlchemy URL, a table in memory, or a list of these."""
 
 _TEXT = {".csv", ".tsv", ".tab", ".txt"}

@@ -126,4 +126,7 @@ def fit_combiner(
     found = minimize(objective, np.zeros(5), method="L-BFGS-B", bounds=[(-3, 3)] * 5)
     if not np.isfinite(found.fun):
         raise FitError("The pool's score is not a number: an engine gave no proper chances.")
-    return Combiner(*(float(x) for x in found.x), n_landmarks=len(time), n_athletes=len(counts))
+    weight, weight_drift, shift, drift, log_stretch = (float(x) for x in found.x)
+    return Combiner(
+        weight, weight_drift, shift, drift, log_stretch, len(time), n_athletes=len(counts)
+    )

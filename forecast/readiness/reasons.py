@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
@@ -69,7 +71,7 @@ def reason_rows(facts: pd.DataFrame, rungs: dict[str, Rung]) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=list(REASON_COLUMNS))
 
 
-def _one(fact: tuple, rung: Rung) -> list[tuple[str, float, str, str]]:
+def _one(fact: Any, rung: Rung) -> list[tuple[str, float, str, str]]:
     """Reasons of one open rung: what, value, unit, text."""
     unit, target = UNITS[rung.criterion.measure], rung.criterion.target
     out = [
@@ -121,7 +123,7 @@ def _one(fact: tuple, rung: Rung) -> list[tuple[str, float, str, str]]:
     return out
 
 
-def _training(fact: tuple) -> list[tuple[str, float, str, str]]:
+def _training(fact: Any) -> list[tuple[str, float, str, str]]:
     return [
         ("attendance", fact.rate, "sessions a week",
          f"trained this rung {fact.rate:.1f} times a week lately"),

@@ -66,11 +66,13 @@ class ReadinessForecast:
         """
         if athlete not in set(self.summary["athlete"]):
             raise KeyError(athlete)
-        parts = [
+        summary, curve, reasons = (
             frame[frame["athlete"] == athlete].reset_index(drop=True)
             for frame in (self.summary, self.curve, self.reasons)
-        ]
-        return ReadinessForecast(*parts, self.as_of, self.horizon_weeks, self.engine)
+        )
+        return ReadinessForecast(
+            summary, curve, reasons, self.as_of, self.horizon_weeks, self.engine
+        )
 
     def _repr_html_(self) -> str:
         return self.summary.to_html(index=False)

@@ -113,10 +113,10 @@ _LINEAR = [
 
 def _columns(
     features: pd.DataFrame, outlook: Array, edges: Array, offset: Array
-) -> tuple[pd.DataFrame, Array, Array]:
+) -> tuple[pd.DataFrame, Array, Ints]:
     """Person-stretch columns: linear ones, the outlook at the stretch end, the log of the time."""
     stretches = len(edges) - 1
-    rows = np.repeat(np.arange(len(features)), stretches)
+    rows = np.repeat(np.arange(len(features), dtype=np.int64), stretches)
     table = features[_LINEAR].iloc[rows].reset_index(drop=True)
     log_time = np.log(np.tile(0.5 * (edges[1:] + edges[:-1]) + 0.5, len(features)))
     width = np.tile(np.log(np.diff(edges)), len(features))

@@ -1,0 +1,246 @@
+"""Forecasts of spells under way, of rungs not yet begun, and from past moments."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from forecast.growth.athletes import loose_information, priors_from_others
+from forecast.growth.clock import wind
+from forecast.growth.constants import GrowthConstants
+from forecast.growth.draws import constants_draws
+from forecast.growth.dynamics import lost_after, split_gap
+from forecast.growth.engine import GrowthModel, Tracked
+from forecast.growth.filtering import Filtered, forward_pass, lost_levels, propagate
+from forecast.growth.habits import untried_habits
+from forecast.growth.intervals import pass_ratio
+from forecast.growth.panel import GRACE_WEEKS, MEASURES, day_number, take_spells
+from forecast.growth.passage import Passage, Targets, simulate_passage
+from forecast.growth.pooling import spell_priors
+from forecast.growth.scale import to_latent
+from forecast.growth.targets import recent_gaps, targets_at
+from forecast.histories import Histories
+from forecast.histories.attendance import (
+    first_gap_table,
+    gap_table,
+)
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class GrowthForecast:
+    """Forecasts of T spells.
+
+    ``passage``; ``mean`` (T, 3) and ``cov`` (T, 3, 3) of (level, swing, pace) at the cut;
+    ``athlete_effect`` (T, 3) what the athlete's other spells add to the rung's usual start.
+    """
+
+    passage: Passage
+    mean: Array
+    cov: Array
+    athlete_effect: Array
+
+
+def forecast_open(
+    model: GrowthModel,
+    tracked: Tracked,
+    which: Ints,
+    as_of_day: int,
+    confirm: Ints,
+    run: Ints,
+    *,
+    horizon_days: int,
+    paths: int,
+    draws: int,
+    seed: int,
+) -> GrowthForecast:
+    """Forecast spells under way at the cut.
+
+    Parameters
+    ----------
+    model, tracked
+        The engine, and the log seen through it.
+    which
+        (T,) places of the spells in the panel, in increasing order.
+    as_of_day
+        Day number of the cut.
+    confirm, run
+        (T,) as in ``Targets``.
+    horizon_days, paths, seed
+        As in ``simulate_passage``; paths are shared out over the draws of the constants.
+    draws
+        Number of draws of the constants (even).
+    """
+    panel = take_spells(tracked.panel, which)
+    last = panel.last
+    wait = (as_of_day - panel.day[last]).astype(float)
+    full_last = tracked.panel.last[which]
+    base = targets_at(
+        model, tracked.panel, tracked.filtered.mean[:, 0], full_last, wait,
+        np.zeros((len(which), 3)), np.tile(np.eye(3), (len(which), 1, 1)), confirm, run,
+    )  # fmt: skip
+    passages, evidence = [], []
+    for number, constants in enumerate(constants_draws(model.fit, draws, seed)):
+        states = _open_states(model, constants, tracked, which)
+        evidence.append(np.add.reduceat(states.log_evidence, panel.start))
+        passages.append(
+            simulate_passage(
+                replace(
+                    base,
+                    mean=states.mean[last],
+                    cov=states.cov[last],
+                    clock=constants.clock,
+                    lost=lost_levels(panel, constants.dynamics)[last],
+                ),
+                constants.dynamics,
+                constants.noise,
+                horizon_days=horizon_days,
+                paths=max(paths // draws, 2),
+                seed=seed + 1 + number,
+            )
+        )
+    centre = _open_states(model, model.fit.constants, tracked, which)
+    rest, excess = split_gap(wait / 7.0, panel.grace)
+    clock, dynamics = model.fit.constants.clock, model.fit.constants.dynamics
+    tau = clock.dose(
+        rest, (panel.number[last] + 1).astype(float), np.full(len(which), float(as_of_day))
+    )
+    lost = lost_levels(panel, dynamics)[last]
+    loss = lost_after(dynamics, lost, rest, excess) - lost
+    mean, cov = propagate(dynamics, centre.mean[last], centre.cov[last], tau, excess, loss)
+    return GrowthForecast(
+        _average(passages, np.stack(evidence)), mean, cov, _athlete_effect(model, tracked, which)
+    )
+
+
+def _open_states(
+    model: GrowthModel, constants: GrowthConstants, tracked: Tracked, which: Ints
+) -> Filtered:
+    """Filter the asked-for spells under these constants with all the athlete's other spells."""
+    panel = wind(tracked.panel, constants.clock)
+    loose = loose_information(panel, constants, tracked.filtered)
+    mean, cov = priors_from_others(
+        panel, constants, model.fit.pooled, loose, which, finished_only=False
+    )
+    return forward_pass(take_spells(panel, which), constants.dynamics, constants.noise, mean, cov)
+
+
+def _athlete_effect(model: GrowthModel, tracked: Tracked, which: Ints) -> Array:
+    """(T, 3) shift of the prior that the athlete's other spells bring."""
+    fit, panel = model.fit, tracked.panel
+    mean, _ = priors_from_others(
+        panel, fit.constants, fit.pooled, tracked.loose, which, finished_only=False
+    )
+    effects = fit.pooled.common_mean[3:].reshape(-1, 3)[panel.rung[which]]
+    return np.asarray(mean - fit.pooled.common_mean[:3] - effects)
+
+
+def _average(passages: list[Passage], evidence: Array) -> Passage:
+    """Average over draws of the constants, each weighted by how well it explains the spell.
+
+    ``evidence`` is (M, T). The draws differ from spell to spell as the spells themselves do.
+    """
+    weight = np.exp(evidence - evidence.max(axis=0))
+    weight /= weight.sum(axis=0)
+    return Passage(
+        np.einsum("mt,mtd->td", weight, np.stack([p.by_day for p in passages])),
+        np.einsum("mt,mt->t", weight, np.stack([p.next_session for p in passages])),
+    )
+
+
+def forecast_untried(
+    model: GrowthModel,
+    tracked: Tracked,
+    untried: pd.DataFrame,
+    histories: Histories,
+    *,
+    horizon_days: int,
+    paths: int,
+    seed: int,
+) -> GrowthForecast:
+    """Forecast rungs that are open but have no session yet.
+
+    Parameters
+    ----------
+    untried
+        One row a target: ``athlete_id``, ``rung_index`` and ``ready_on`` (the day from which
+        the rung may be trained).
+    """
+    fit, panel = model.fit, tracked.panel
+    rung = untried["rung_index"].to_numpy(dtype=np.int64)
+    owners = untried["athlete_id"].to_numpy(dtype=np.int64)
+    pairs = [np.flatnonzero(panel.athlete == owner) for owner in owners]
+    numbers = np.repeat(np.arange(len(owners)), [len(p) for p in pairs])
+    mean, cov = spell_priors(
+        tracked.loose, panel.rung, (numbers, np.concatenate(pairs)), rung,
+        fit.pooled.common_mean, fit.pooled.common_cov, fit.constants.pooling,
+    )  # fmt: skip
+    latest = np.array([p[np.argmax(panel.day[panel.last[p]])] for p in pairs])
+    gaps = gap_table(recent_gaps(panel, panel.last[latest]), model.rhythm)
+    cut_day = day_number(pd.Series(np.full(len(rung), histories.as_of)))
+    wait = (cut_day - day_number(untried["ready_on"])).astype(float)
+    delays = np.tile(model.rhythm.delays, (len(rung), 1))
+    criteria = [histories.ladder.rungs[r].criterion for r in rung]
+    ratios = [pass_ratio(c.target, 1.0, c.measure) for c in criteria]
+    targets = Targets(
+        mean=mean,
+        cov=cov,
+        threshold=to_latent(np.asarray(ratios), model.power),
+        measure=np.array([MEASURES.index(c.measure) for c in criteria]),
+        grace=np.full(len(rung), GRACE_WEEKS),
+        confirm=np.array([c.confirm_sessions for c in criteria]),
+        run=np.zeros(len(rung), dtype=np.int64),
+        wait=wait,
+        gaps=gaps,
+        first_gaps=first_gap_table(delays, np.maximum(wait, 0.0)),
+        habits=untried_habits(len(rung), model.habits),
+        untried=True,
+        clock=model.fit.constants.clock,
+        last_day=day_number(untried["ready_on"]).astype(float),
+    )
+    passage = simulate_passage(
+        targets, fit.constants.dynamics, fit.constants.noise,
+        horizon_days=horizon_days, paths=paths, seed=seed,
+    )  # fmt: skip
+    effects = fit.pooled.common_mean[3:].reshape(-1, 3)[rung]
+    return GrowthForecast(passage, mean, cov, mean - fit.pooled.common_mean[:3] - effects)
+
+
+def forecast_landmarks(
+    model: GrowthModel,
+    tracked: Tracked,
+    place: Ints,
+    wait: Array,
+    confirm: Ints,
+    run: Ints,
+    *,
+    horizon_days: int,
+    paths: int,
+    seed: int,
+) -> Passage:
+    """Forecast from past moments, with what was known of the spell then.
+
+    Parameters
+    ----------
+    place
+        (T,) place of the last session known, in the panel.
+    wait
+        (T,) days from that session to the landmark.
+    confirm, run
+        (T,) as in ``Targets``, at that session.
+    """
+    filtered = tracked.filtered
+    targets = targets_at(
+        model, tracked.panel, filtered.mean[:, 0], place, wait,
+        filtered.mean[place], filtered.cov[place], confirm, run,
+    )  # fmt: skip
+    constants = model.fit.constants
+    return simulate_passage(
+        targets, constants.dynamics, constants.noise,
+        horizon_days=horizon_days, paths=paths, seed=seed,
+    )  # fmt: skip

@@ -1,0 +1,94 @@
+"""What the forecast of a spell starts from: gaps, habits, threshold and state."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forecast.growth.engine import GrowthModel
+from forecast.growth.filtering import lost_levels
+from forecast.growth.habits import athlete_habits
+from forecast.growth.panel import Panel
+from forecast.growth.passage import Targets
+from forecast.histories.attendance import (
+    MEMORY,
+    first_gap_table,
+    gap_table,
+)
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+def recent_gaps(panel: Panel, last: Ints) -> list[Array]:
+    """Latest gaps of each target's athlete up to a session, the same spell's ones newest."""
+    gap = np.diff(panel.day, prepend=panel.day[:1]).astype(float)
+    result = []
+    by_athlete = {int(a): np.flatnonzero(panel.athlete == a) for a in np.unique(panel.athlete)}
+    for session in last:
+        spell = int(panel.spell[session])
+        own = gap[panel.start[spell] + 1 : session + 1][-MEMORY:]
+        if len(own) < MEMORY:
+            own = np.concatenate([_earlier_gaps(panel, gap, by_athlete, session), own])
+        result.append(own[-MEMORY:])
+    return result
+
+
+def _earlier_gaps(panel: Panel, gap: Array, by_athlete: dict[int, Ints], session: int) -> Array:
+    """Gaps of the athlete's other spells that ended before this session, oldest first."""
+    spell = int(panel.spell[session])
+    others = by_athlete[int(panel.athlete[spell])]
+    others = others[(others != spell) & (panel.day[panel.last[others]] <= panel.day[session])]
+    others = others[np.argsort(panel.day[panel.last[others]], kind="stable")]
+    parts = [gap[panel.start[o] + 1 : panel.last[o] + 1] for o in others]
+    return np.concatenate(parts) if parts else np.empty(0)
+
+
+def targets_at(
+    model: GrowthModel,
+    panel: Panel,
+    filtered_level: Array,
+    last: Ints,
+    wait: Array,
+    mean: Array,
+    cov: Array,
+    confirm: Ints,
+    run: Ints,
+) -> Targets:
+    """Assemble forecasts to be made at given sessions.
+
+    Parameters
+    ----------
+    model, panel
+        The engine and the records.
+    filtered_level
+        (N,) level after each session, for the habits.
+    last
+        (T,) session at which each target stands.
+    wait
+        (T,) days from that session to the cut date.
+    mean, cov
+        (T, 3), (T, 3, 3) opinion after that session.
+    confirm, run
+        (T,) sessions in a row asked for, and met so far.
+    """
+    spell = panel.spell[last]
+    gaps = gap_table(recent_gaps(panel, last), model.rhythm)
+    return Targets(
+        mean=mean,
+        cov=cov,
+        threshold=panel.threshold[spell],
+        measure=panel.measure[spell],
+        grace=panel.grace[spell],
+        confirm=confirm,
+        run=run,
+        wait=wait,
+        gaps=gaps,
+        first_gaps=first_gap_table(gaps, wait),
+        habits=athlete_habits(panel, panel.eligible, filtered_level, last, model.habits),
+        scatter=panel.scatter[spell],
+        clock=model.fit.constants.clock,
+        done=(panel.number[last] + 1).astype(float),
+        last_day=panel.day[last].astype(float),
+        lost=lost_levels(panel, model.fit.constants.dynamics)[last],
+    )
