@@ -63,6 +63,6 @@ def raise_flags(traces: Traces, score: Array, limit: Array) -> tuple[Bools, Bool
 
 
 def training_rate(traces: Traces) -> Array:
-    """Sessions a week of training so far, (N,); 0 in the first week."""
+    """Sessions a week of training so far, to two decimals, (N,); 0 in the first week."""
     clock = traces.clock
-    return np.where(clock >= 1.0, traces.number / np.maximum(clock, 1.0), 0.0)
+    return np.where(clock >= 1.0, traces.number / np.maximum(clock, 1.0), 0.0).round(2)

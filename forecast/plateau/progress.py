@@ -84,13 +84,18 @@ def gain_around(traces: Traces, level: Array, half_width: float = HALF_WIDTH) ->
 def progress_goes_on(
     traces: Traces, level: Array, smallest_gain: float | None = None, weeks: float = GRACE
 ) -> Bools:
-    """Say where progress has gone on all through the last weeks, (N, R).
+    """Say where progress goes on all around, (N, R): an alarm raised there is a false alarm.
 
-    True where the gain around every session of the last ``weeks`` weeks of training was above
-    the smallest gain that matters: an alarm raised there is a false alarm.
+    True where the gain around every session was above the smallest gain that matters, from
+    ``weeks`` weeks of training before to ``HALF_WIDTH`` weeks after: no flat stretch ended lately,
+    is on, or begins.
     """
     below = gain_around(traces, level) <= smallest_gain_at(level, smallest_gain)
     key, _ = _keys(traces)
-    first = np.searchsorted(key, np.maximum(key - weeks, key[traces.start][traces.spell]) - 1e-9)
+    last = traces.start + traces.length - 1
+    early = np.maximum(key - weeks, key[traces.start][traces.spell])
+    late = np.minimum(key + HALF_WIDTH, key[last][traces.spell])
+    first = np.searchsorted(key, early - 1e-9)
+    past = np.searchsorted(key, late + 1e-9)
     total = np.concatenate([np.zeros((1, level.shape[1])), np.cumsum(below, axis=0)])
-    return np.asarray(total[1:] - total[first] == 0)
+    return np.asarray(total[past] - total[first] == 0)

@@ -7,7 +7,7 @@ while progress goes on come to the stated number a year, in each class of sessio
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,15 +31,18 @@ from forecast.plateau.trend import Trend, fit_trend, follow_trend
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+DEFAULT_FALSE_ALARMS = 0.2
 YEARS_TO_SIMULATE = 400.0
 MOST_ROWS = 200_000
-LOWEST, HIGHEST = -1.5, 4.0
+LOWEST, HIGHEST = -1.0, 4.0
 """Limits are looked for between these scores."""
 NO_REFERENCE = 1.0
 """Limit where the log holds no spell long enough to simulate (judgement)."""
 CLASSES = 3
 LEAST_ATHLETES = 30
 """Fewer athletes share one limit: classes of a handful would be noise."""
+LEAST_SHARE = 0.15
+"""Classes with less of the judged sessions than this take the limit of all classes together."""
 LEAST_SESSIONS = 100
 """With fewer sessions the growth engine's word on the noise is taken as it is."""
 NOISE_RANGE = (0.7, 1.0)
@@ -64,6 +67,8 @@ class PlateauRules:
         Sessions a week that part the classes of attendance; empty for one class.
     seed
         Seed of the simulations.
+    usual_limits
+        (G,) limits at the default settings, by class; other settings are simulated when asked for.
     """
 
     reference: Traces
@@ -72,6 +77,7 @@ class PlateauRules:
     noise: float
     edges: Array
     seed: int
+    usual_limits: Array
 
 
 def learn_plateaus(growth: GrowthModel, histories: Histories, *, seed: int = 0) -> PlateauRules:
@@ -101,15 +107,18 @@ def rules_from(traces: Traces, *, seed: int = 0) -> PlateauRules:
     rate = training_rate(traces)[enough_record(traces)]
     people = len(np.unique(traces.athlete))
     shares = np.arange(1, CLASSES) / CLASSES
-    edges = np.quantile(rate, shares) if len(rate) and people >= LEAST_ATHLETES else np.empty(0)
-    return PlateauRules(
+    enough = len(rate) > 0 and people >= LEAST_ATHLETES
+    edges = np.unique(np.quantile(rate, shares).round(2)) if enough else np.empty(0)
+    rules = PlateauRules(
         reference=traces,
         trend=trend,
         switching=fit_switching(traces),
         noise=_noise_scale(traces, trend),
-        edges=np.asarray(edges, dtype=float),
+        edges=edges,
         seed=seed,
+        usual_limits=np.empty(0),
     )
+    return replace(rules, usual_limits=limits_for(rules, DEFAULT_FALSE_ALARMS))
 
 
 def _noise_scale(traces: Traces, trend: Trend) -> float:
@@ -193,10 +202,19 @@ def limits_for(
         A setting is out of range.
     """
     check_settings(false_alarms_per_year, smallest_gain)
+    usual = false_alarms_per_year == DEFAULT_FALSE_ALARMS and smallest_gain is None
+    if usual and len(rules.usual_limits):
+        return rules.usual_limits
     rehearsal = rehearse(rules, smallest_gain)
-    return np.array(
-        [_limit(rules, rehearsal, false_alarms_per_year, g) for g in range(len(rehearsal.years))]
-    )
+    judged = enough_record(rules.reference)
+    everyone = np.ones(len(rehearsal.group), dtype=bool)
+    common = _limit(rules, rehearsal, false_alarms_per_year, everyone, rehearsal.years.sum())
+    limits = np.full(len(rehearsal.years), common)
+    for group, years in enumerate(rehearsal.years):
+        mine = rehearsal.group == group
+        if len(limits) > 1 and (mine & judged).sum() >= LEAST_SHARE * judged.sum():
+            limits[group] = _limit(rules, rehearsal, false_alarms_per_year, mine, years)
+    return limits
 
 
 def check_settings(false_alarms_per_year: float, smallest_gain: float | None) -> None:
@@ -213,18 +231,19 @@ def check_settings(false_alarms_per_year: float, smallest_gain: float | None) ->
         )
 
 
-def _limit(rules: PlateauRules, rehearsal: Rehearsal, wanted: float, group: int) -> float:
-    """Find one class's limit by bisection; false alarms never rise with it."""
-    years = rehearsal.years[group] * rehearsal.score.shape[1]
-    mine = rehearsal.group == group
-    if years < 1.0:
+def _limit(
+    rules: PlateauRules, rehearsal: Rehearsal, wanted: float, mine: NDArray[np.bool_], years: float
+) -> float:
+    """Find the limit for some sessions by bisection: the higher it is, the fewer false alarms."""
+    simulated = years * rehearsal.score.shape[1]
+    if simulated < 1.0:
         return NO_REFERENCE
     low, high = LOWEST, HIGHEST
     for _ in range(14):
         middle = 0.5 * (low + high)
-        limit = np.full(len(rehearsal.group), middle)
+        limit = np.full(len(mine), middle)
         _, raised = raise_flags(rules.reference, rehearsal.score, limit)
-        if (raised & rehearsal.going_on)[mine].sum() / years > wanted:
+        if (raised & rehearsal.going_on)[mine].sum() / simulated > wanted:
             low = middle
         else:
             high = middle

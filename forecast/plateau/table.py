@@ -19,7 +19,13 @@ from forecast.plateau.changes import (
     recent_pain,
 )
 from forecast.plateau.onset import date_onset, weeks_between
-from forecast.plateau.rules import PlateauRules, check_settings, learn_plateaus, limits_for
+from forecast.plateau.rules import (
+    DEFAULT_FALSE_ALARMS,
+    PlateauRules,
+    check_settings,
+    learn_plateaus,
+    limits_for,
+)
 from forecast.plateau.traces import DAYS, Traces, traces_of
 from forecast.plateau.watch import Watched, watch
 from forecast.plateau.words import (
@@ -45,7 +51,6 @@ COLUMNS = (
 """Columns of ``plateaus``, in order."""
 
 WATCH_COLUMNS = ("urgency", "athlete", "rung", "state", "why", "next_step")
-DEFAULT_FALSE_ALARMS = 0.2
 EIGHTY = float(norm.ppf(0.9))
 SURE = 2.0 / 3.0
 """Chance of more than the smallest gain from which a rung counts as climbing."""
