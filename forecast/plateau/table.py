@@ -122,7 +122,8 @@ def plateaus(
         _row(histories, int(row_of[spell]), traces, int(spell), watched, learnt, smallest_gain)
         for spell in np.flatnonzero(is_open)
     ]
-    rows += [_untried_row(rung) for rung in untried_rungs(histories).itertuples()]
+    untried = untried_rungs(histories)
+    rows += [_untried_row(*pair) for pair in zip(untried["athlete"], untried["rung"], strict=True)]
     return _as_table(rows, histories)
 
 
@@ -195,10 +196,10 @@ def _state(known: dict, flagged: bool, pause: float) -> str:
     return CLIMBING if known["enough"] and climbs >= SURE else UNCLEAR
 
 
-def _untried_row(rung: tuple) -> dict:
+def _untried_row(athlete: str, rung: str) -> dict:
     known = {
-        "athlete": rung.athlete,
-        "rung": rung.rung,
+        "athlete": athlete,
+        "rung": rung,
         "sessions": 0,
         "state": UNCLEAR,
         "less_clean": False,
