@@ -10,8 +10,8 @@ A false alarm is a flag raised where the true level rose by more than the smalle
 around every session of the last four weeks (``progress_goes_on``). The stricter count beside it
 ("by law") takes the law's own expected gain, which between two jumps, or in a passing dip, is not
 what the level did. Found stalls: true gain 0 for 12 weeks or more at 2 to 3 sessions a week. The
-comparison tools and the detector told the law are given their limits on the truth, at the false
-alarms that the watch itself had: they can't do better.
+comparison tools and the detector told the law are given their limits on the truth: once at the
+false alarms that the watch itself had, once at the setting.
 """
 
 # ruff: noqa: E402  (threads must be pinned, and the checkout found, before numpy is imported)
@@ -39,7 +39,7 @@ from forecast.growth import fit_growth_model, track
 from forecast.histories import Histories, build_histories
 from forecast.log import TrainingLog
 from forecast.plateau import Traces, cusum, limits_for, rules_from, traces_of, watch
-from forecast.plateau.alarms import raise_flags
+from forecast.plateau.alarms import SILENT, enough_record, raise_flags
 from forecast.plateau.onset import date_onset
 from forecast.plateau.progress import progress_goes_on, smallest_gain_at
 from forecast.plateau.traces import years_of_training
@@ -243,7 +243,7 @@ def informed_score(
     keys = ["athlete", "rung", "date"]
     watched = histories.sessions.iloc[rows][keys].reset_index(drop=True)
     joined = watched.merge(sessions[[*keys, "odds"]], on=keys, how="left", validate="one_to_one")
-    return joined["odds"].fillna(-9.0).to_numpy()
+    return joined["odds"].fillna(SILENT).to_numpy()
 
 
 def run_world(world: World) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -262,9 +262,8 @@ def run_world(world: World) -> tuple[pd.DataFrame, pd.DataFrame]:
     rows, starts = [], pd.DataFrame()
     others = other_scores(traces) if world.law == "stalls" else {}
     if world.law == "stalls" and world.informed:
-        others["told the law"] = informed_score(
-            cohort, histories, tracked.panel.session_row, 600, world.seed
-        )
+        told = informed_score(cohort, histories, tracked.panel.session_row, 1000, world.seed)
+        others["told the law"] = np.where(enough_record(traces), told, SILENT)
     for setting in SETTINGS:
         seen = watch(rules, traces, limits_for(rules, setting))
         row = tally("watch", setting, traces, truth, seen.flagged, seen.raised)
@@ -272,9 +271,8 @@ def run_world(world: World) -> tuple[pd.DataFrame, pd.DataFrame]:
         for name, score in others.items():
             flags = tuned(traces, score, truth, row["false"] / truth.years)
             rows.append(tally(name, setting, traces, truth, *flags))
-            if name == "told the law":
-                flags = tuned(traces, score, truth, setting)
-                rows.append(tally("told the law, at the setting", setting, traces, truth, *flags))
+            flags = tuned(traces, score, truth, setting)
+            rows.append(tally(f"{name}, at the setting", setting, traces, truth, *flags))
         if setting == 0.2:
             starts = date_starts(traces, rules, seen.flagged, truth)
     table = pd.DataFrame(rows).assign(law=world.law, seed=world.seed)
