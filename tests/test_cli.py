@@ -10,17 +10,27 @@ import sys
 import pandas as pd
 import pytest
 
+import forecast as fc
 from forecast.__main__ import COMMANDS, USER_ERROR, main
 from forecast.commands.common import CAUTION, WIDTH
 from forecast.commands.weeks_screen import percent
 from forecast.errors import ForecastWarning
 from forecast.log.training_log import SET_COLUMNS
+from forecast.plateau import urgent_first
 from forecast.readiness.result import SUMMARY_COLUMNS
 from forecast.simulate.ladders import default_ladder, ladder_toml
 
 
-@pytest.fixture(scope="session")
-def club(tmp_path_factory, small_log, small_model):
+@pytest.fixture(scope="module")
+def fitted(small_log, small_cut, small_result):
+    """The public forecaster, fitted to the small cohort."""
+    return fc.ReadinessForecaster(horizon_weeks=small_result.horizon_weeks).fit(
+        small_log, small_cut
+    )
+
+
+@pytest.fixture(scope="module")
+def club(tmp_path_factory, small_log, fitted):
     """A folder with the small cohort as a club, one bad row in its log, and a saved model."""
     folder = tmp_path_factory.mktemp("club")
     (folder / "ladder.toml").write_text(ladder_toml(default_ladder()), encoding="utf-8")
@@ -32,7 +42,7 @@ def club(tmp_path_factory, small_log, small_model):
         'name = "Invented"\nladder = "ladder.toml"\nas_of = 2024-10-07\n[[log]]\nfile="sets.csv"\n',
         encoding="utf-8",
     )
-    small_model.save(folder / "model.zip")
+    fitted.save(folder / "model.zip")
     return folder
 
 
@@ -132,7 +142,7 @@ def test_same_call_same_bytes(weeks):
     assert weeks("--format", "csv")[1] == weeks("--format", "csv")[1]
 
 
-def test_weeks_fits_where_no_model_is_given_and_saves_it(run, club, tmp_path, small_result):
+def test_weeks_fits_where_no_model_is_given_and_saves_it(run, club, tmp_path, fitted, small_result):
     saved = tmp_path / "model.zip"
     code, out, err = run(
         "weeks", club, "--horizon", small_result.horizon_weeks, "--format", "csv",
@@ -141,6 +151,7 @@ def test_weeks_fits_where_no_model_is_given_and_saves_it(run, club, tmp_path, sm
     assert code == 0, err
     assert pd.read_csv(io.StringIO(out))["p_12"].notna().all()
     assert saved.read_bytes() == (club / "model.zip").read_bytes()
+    assert fc.load_model(saved).comparable_ == fitted.comparable_
 
 
 def test_log_files_with_a_ladder_need_no_club(run, club):
@@ -150,6 +161,46 @@ def test_log_files_with_a_ladder_need_no_club(run, club):
     )  # fmt: skip
     assert code == 0, err
     assert "as of 2024-10-07" in out
+
+
+# ahead, plateau -----------------------------------------------------------------------------
+
+
+def test_ahead_goes_up_to_the_top(run, club, tmp_path, fitted, small_log, small_cut):
+    code, out, err = run(
+        "ahead", club, "--model", club / "model.zip", "--athlete", "a001", "--by", "2025-12-31"
+    )
+    assert code == 0, err
+    top = small_log.ladder.rungs[-1].name
+    assert top[:10] in out
+    assert "2025-12-31" in out or "31 Dec 2025" in out
+    assert max(map(len, out.splitlines())) <= WIDTH
+    path = tmp_path / "ahead.csv"
+    assert run("ahead", club, "--model", club / "model.zip", "--out", path)[0] == 0
+    expected = fitted.ladder_ahead(small_log, small_cut).summary
+    assert pd.read_csv(path)["p_12"].to_numpy() == pytest.approx(expected["p_12"].to_numpy())
+
+
+def test_plateau_lists_who_needs_a_look(run, club, tmp_path, fitted, small_log, small_cut):
+    expected = fitted.plateaus(small_log, small_cut)
+    code, out, err = run("plateau", club, "--model", club / "model.zip")
+    assert code == 0, err
+    watched = urgent_first(expected)
+    assert f"{len(watched)} of {len(expected)} open rungs need a look" in out
+    assert [line.split(",")[0] for line in out.splitlines() if ": " in line and line[0] == "a"] == (
+        watched["athlete"].tolist()
+    )
+    path = tmp_path / "states.csv"
+    assert run("plateau", club, "--model", club / "model.zip", "--out", path)[0] == 0
+    assert pd.read_csv(path)["state"].tolist() == expected["state"].tolist()
+
+
+def test_a_state_worth_a_look_is_noted_by_weeks(weeks, fitted, small_log, small_cut):
+    states = set(fitted.forecast(small_log, small_cut).summary["state"])
+    _, out, _ = weeks()
+    for state in states & {"flat", "slipping", "paused"}:
+        assert f"Note: {state}" in out
+    assert "Note: climbing" not in out
 
 
 # check, backtest, demo ----------------------------------------------------------------------

@@ -19,6 +19,7 @@ from forecast.errors import ForecastError
 from forecast.ladder_file import read_ladder
 from forecast.log import TrainingLog, read_club, read_log
 from forecast.log import dates as log_dates
+from forecast.model import ReadinessForecaster, load_model
 
 HORIZON_WEEKS, SEED = 52, 0
 """What the options stand at where they are left out."""
@@ -86,6 +87,12 @@ Seed = Annotated[
 ]
 EngineOption = Annotated[
     Engine, typer.Option("--engine", help="Both engines pooled, or one of them alone.")
+]
+ModelFile = Annotated[
+    Path | None, typer.Option("--model", help="Use a saved model instead of fitting one.")
+]
+Athletes = Annotated[
+    list[str] | None, typer.Option("--athlete", help="Only this athlete; may be repeated.")
 ]
 OutFile = Annotated[Path | None, typer.Option("--out", help="Write here instead of to the screen.")]
 
@@ -170,6 +177,52 @@ def cut_date(text: str | None) -> pd.Timestamp | None:
         return pd.to_datetime(text, format="%Y-%m-%d")
     except ValueError as error:
         raise ForecastError(f"{text!r} is no date; write it as 2026-05-01.") from error
+
+
+def fitted_model(
+    records: Records,
+    step: Callable[[str], None],
+    *,
+    saved: Path | None,
+    horizon: int | None,
+    seed: int | None,
+) -> ReadinessForecaster:
+    """Return the saved forecaster, or one fitted on the records.
+
+    Raises
+    ------
+    ForecastError
+        A saved forecaster is given together with settings of its own, can't be read, or the
+        records can't be fitted.
+    """
+    if saved is not None:
+        if horizon is not None or seed is not None:
+            raise ForecastError("--model brings its own --horizon and --seed; leave them out.")
+        return load_model(saved)
+    model = ReadinessForecaster(
+        horizon_weeks=HORIZON_WEEKS if horizon is None else horizon,
+        random_state=SEED if seed is None else seed,
+    )
+    return model.fit(records.log, records.as_of, progress=step)
+
+
+def rows_of(frame: pd.DataFrame, athletes: list[str]) -> pd.DataFrame:
+    """Return the rows about these athletes, all where none is named.
+
+    Raises
+    ------
+    ForecastError
+        An athlete is not in the table.
+    """
+    if not athletes:
+        return frame
+    known = sorted(set(frame["athlete"]))
+    for name in athletes:
+        if name not in known:
+            raise ForecastError(
+                f"{name!r} has no open rung in this log; athletes with one: {', '.join(known)}."
+            )
+    return frame[frame["athlete"].isin(athletes)].reset_index(drop=True)
 
 
 @contextlib.contextmanager

@@ -7,36 +7,36 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
-import pandas as pd
 import typer
 
 from forecast.commands import weeks_files, weeks_screen
 from forecast.commands.common import (
     CAUTION,
-    HORIZON_WEEKS,
-    SEED,
     AsOf,
+    Athletes,
     Engine,
     EngineOption,
     Horizon,
     LadderFile,
     MappingFile,
+    ModelFile,
     OrderOption,
     OutFile,
     Paths,
-    Records,
     RosterFile,
     Seed,
     SheetOption,
     TableOption,
+    fitted_model,
     print_report,
     progress,
     read_records,
+    rows_of,
     say,
     write_whole,
 )
 from forecast.errors import ForecastError
-from forecast.model import ReadinessForecaster, load_model
+from forecast.model import ReadinessForecaster
 from forecast.readiness import ReadinessForecast
 
 
@@ -61,9 +61,7 @@ def weeks(
     horizon: Horizon = None,
     engine: EngineOption = Engine.pool,
     seed: Seed = None,
-    athlete: Annotated[
-        list[str] | None, typer.Option("--athlete", help="Only this athlete; may be repeated.")
-    ] = None,
+    athlete: Athletes = None,
     reasons: Annotated[
         weeks_screen.Reasons, typer.Option("--reasons", help="How much to say on the why.")
     ] = weeks_screen.Reasons.short,
@@ -72,9 +70,7 @@ def weeks(
         typer.Option("--format", help="Left out: by the ending of --out, else table."),
     ] = None,
     out: OutFile = None,
-    model: Annotated[
-        Path | None, typer.Option("--model", help="Use a saved model instead of fitting one.")
-    ] = None,
+    model: ModelFile = None,
     save_model: Annotated[
         Path | None, typer.Option("--save-model", help="Save the fitted model (a .zip).")
     ] = None,
@@ -91,8 +87,12 @@ def weeks(
         table=table,
         as_of=as_of,
     )
-    result = _forecast(records, horizon, engine, seed, model, save_model)
-    result = _only(result, athlete or [])
+    with progress("Forecast") as step:
+        fitted = fitted_model(records, step, saved=model, horizon=horizon, seed=seed)
+        if save_model is not None:
+            _save(fitted, save_model)
+        whole = fitted.forecast(records.log, records.as_of, engine=engine.value, progress=step)
+    result = _only(whole, athlete or [])
     if form is Format.table:
         print_report(
             lambda console: weeks_screen.show(console, records.name, records.log, result, reasons),
@@ -123,31 +123,6 @@ def _format(form: Format | None, out: Path | None) -> Format:
     return form
 
 
-def _forecast(
-    records: Records,
-    horizon: int | None,
-    engine: Engine,
-    seed: int | None,
-    saved: Path | None,
-    save_to: Path | None,
-) -> ReadinessForecast:
-    """Fit on the records, or take a saved model, and forecast."""
-    if saved is not None and not (horizon is seed is None):
-        raise ForecastError("--model brings its own --horizon and --seed; leave them out.")
-    with progress("Forecast") as step:
-        if saved is not None:
-            model = load_model(saved)
-        else:
-            model = ReadinessForecaster(
-                horizon_weeks=HORIZON_WEEKS if horizon is None else horizon,
-                random_state=SEED if seed is None else seed,
-            )
-            model.fit(records.log, records.as_of, progress=step)
-        if save_to is not None:
-            _save(model, save_to)
-        return model.forecast(records.log, records.as_of, engine=engine.value, progress=step)
-
-
 def _save(model: ReadinessForecaster, path: Path) -> None:
     try:
         say(f"Model written to {model.save(path)}.")
@@ -157,21 +132,9 @@ def _save(model: ReadinessForecaster, path: Path) -> None:
 
 def _only(result: ReadinessForecast, athletes: list[str]) -> ReadinessForecast:
     """Keep the athletes named, all where none is."""
-    if not athletes:
-        return result
-    known = sorted(set(result.summary["athlete"]))
-    for name in athletes:
-        if name not in known:
-            raise ForecastError(
-                f"{name!r} has no open rung in this log; athletes with one: {', '.join(known)}."
-            )
     return replace(
         result,
-        summary=_rows_of(result.summary, athletes),
-        curve=_rows_of(result.curve, athletes),
-        reasons=_rows_of(result.reasons, athletes),
+        summary=rows_of(result.summary, athletes),
+        curve=rows_of(result.curve, athletes),
+        reasons=rows_of(result.reasons, athletes),
     )
-
-
-def _rows_of(frame: pd.DataFrame, athletes: list[str]) -> pd.DataFrame:
-    return frame[frame["athlete"].isin(athletes)].reset_index(drop=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from enum import StrEnum
 
 import pandas as pd
@@ -26,6 +27,10 @@ SHORT = ("gain", "attendance", "away", "clean", "run")
 """Reasons told unless more are asked for; the level stands in the line above them."""
 
 
+LOOK_AT = ("flat", "slipping", "paused")
+"""States worth a note."""
+
+
 class Reasons(StrEnum):
     """How much to say on the why."""
 
@@ -39,28 +44,48 @@ def show(
 ) -> None:
     """Print the forecast, its reasons, what the figures mean, and the caution."""
     summary = result.summary
-    console.print(
-        f"{name}: {len(summary)} open rungs of {summary['athlete'].nunique()} athletes, as of "
-        f"{result.as_of.date()}",
-        style="bold",
-    )
+    heading(console, name, f"{len(summary)} open rungs", summary, result.as_of)
     console.print(
         f"From {len(log.sets)} sets ({len(log.rejected)} of {log.rows_in} rows set aside: see "
         "'check'). Chances of clearing in %.\n"
     )
+    told = dict(list(result.reasons.groupby(["athlete", "rung"])))
+
+    def why(row: dict) -> Text:
+        return _why(row, told.get((row["athlete"], row["rung"])), reasons)
+
+    lines(console, log, summary, result.as_of, result.horizon_weeks, why)
+    console.print(legend(result.horizon_weeks))
+    console.print(CAUTION)
+
+
+def heading(
+    console: Console, name: str, what: str, summary: pd.DataFrame, as_of: pd.Timestamp
+) -> None:
+    """Print whose figures these are, and of which day."""
+    people = summary["athlete"].nunique()
+    console.print(f"{name}: {what} of {people} athletes, as of {as_of.date()}", style="bold")
+
+
+def lines(
+    console: Console,
+    log: TrainingLog,
+    summary: pd.DataFrame,
+    as_of: pd.Timestamp,
+    horizon: int,
+    why: Callable[[dict], Text],
+) -> None:
+    """Print a line of figures for each row of a summary, and below it what ``why`` says."""
     if summary.empty:
         console.print("Nobody has an open rung at this date.\n")
-    else:
-        console.print(_line([Text(title, "bold") for title, _ in COLUMNS]))
+        return
+    console.print(_line([Text(title, "bold") for title, _ in COLUMNS]))
     units = {rung.key: UNITS[rung.criterion.measure] for rung in log.ladder.rungs}
-    told = dict(list(result.reasons.groupby(["athlete", "rung"])))
     before = None
     for row in summary.to_dict("records"):
-        console.print(_line(_cells(row, units, result, row["athlete"] != before)))
-        console.print(Padding(_why(row, told.get((row["athlete"], row["rung"])), reasons), _INDENT))
+        console.print(_line(_cells(row, units, as_of, horizon, row["athlete"] != before)))
+        console.print(Padding(why(row), _INDENT))
         before = row["athlete"]
-    console.print(_legend(result.horizon_weeks))
-    console.print(CAUTION)
 
 
 _INDENT = (0, 0, 1, 12)
@@ -75,9 +100,11 @@ def _line(cells: list[Text]) -> Table:
     return line
 
 
-def _cells(row: dict, units: dict[str, str], result: ReadinessForecast, named: bool) -> list[Text]:
-    last = result.as_of + pd.Timedelta(weeks=result.horizon_weeks)
-    weeks = [_week(row[f"weeks_{point}"], result.horizon_weeks) for point in _POINTS]
+def _cells(
+    row: dict, units: dict[str, str], as_of: pd.Timestamp, horizon: int, named: bool
+) -> list[Text]:
+    last = as_of + pd.Timedelta(weeks=horizon)
+    weeks = [_week(row[f"weeks_{point}"], horizon) for point in _POINTS]
     dates = [_date(row[f"date_{point}"], last) for point in _POINTS]
     return [
         Text(row["athlete"] if named else "", "bold"),
@@ -113,11 +140,17 @@ def percent(chance: float) -> str:
     return "<1" if chance < 0.01 else ">99" if chance > 0.99 else f"{100 * chance:.0f}"
 
 
+def notes(row: dict) -> str:
+    """Return what needs a look: the state where it is not just climbing, and the warnings."""
+    state = row["state"] if row["state"] in LOOK_AT else ""
+    return "; ".join(part for part in (state, row["warnings"]) if part)
+
+
 def _why(row: dict, told: pd.DataFrame | None, reasons: Reasons) -> Text:
     """Warnings first, then the reasons asked for."""
     text = Text()
-    if row["warnings"]:
-        text.append(f"Note: {row['warnings']}. ", "bold yellow")
+    if said := notes(row):
+        text.append(f"Note: {said}. ", "bold yellow")
     if told is None or reasons is Reasons.none:
         return text
     if reasons is Reasons.short and row["sessions"] > 0:
@@ -126,7 +159,8 @@ def _why(row: dict, told: pd.DataFrame | None, reasons: Reasons) -> Text:
     return text.append(f"{said[:1].upper()}{said[1:]}." if said else "")
 
 
-def _legend(horizon: int) -> str:
+def legend(horizon: int) -> str:
+    """Return what the columns mean."""
     return (
         "Stands at: what a usual day shows, and the pass mark. 4 wk ... 26 wk: chance in % that "
         "the rung is cleared by then if training goes on as lately. Weeks and Date: the median, "
