@@ -24,7 +24,8 @@ class Moves:
     table
         One row a move: ``athlete, athlete_id, rung, next_rung, moved_on`` (first session on the
         next rung), ``margin`` (mean log of best clean value over target in the last sessions up
-        to then), ``confirming`` (sessions that met the criterion up to then), ``weeks_lower``,
+        to then), ``margin_var`` (variance of its error, from the scatter of sessions),
+        ``confirming`` (sessions that met the criterion up to then), ``weeks_lower``,
         ``weeks_upper`` on the next rung, ``weeks_seen``, ``cleared``, ``lapsed``, ``earlier``
         (the athlete's usual log weeks against the cohort's, from rungs cleared before).
     no_margin
@@ -113,14 +114,23 @@ def _margins(histories: Histories, moves: pd.DataFrame) -> pd.DataFrame:
     joined = joined[joined["date"] <= joined["moved_on"]].sort_values(["move", "date"])
     confirming = joined.groupby("move")["meets"].sum()
     free = joined[~joined["held_back"] & (joined["best"] > 0)].groupby("move").tail(WINDOW)
-    margin = pd.Series(np.log(free["best"]), index=free.index).groupby(free["move"]).mean()
+    logs = pd.Series(np.log(free["best"]), index=free.index)
+    margin = logs.groupby(free["move"]).mean()
+    count = logs.groupby(free["move"]).size()
+    # One scatter of a session for all: three sessions are too few for a scatter of one's own.
+    within = ((logs - free["move"].map(margin)) ** 2).sum() / max(float((count - 1).sum()), 1.0)
     # Held back in each of the latest sessions: what was left unused is unknown.
     latest = joined.groupby("move").tail(WINDOW)
     hidden = latest["held_back"].groupby(latest["move"]).mean() > 0.5
     margin = margin.where(~hidden.reindex(margin.index, fill_value=False))
     order = moves.index
     return pd.DataFrame(
-        {"margin": margin.reindex(order), "confirming": confirming.reindex(order)}, index=order
+        {
+            "margin": margin.reindex(order),
+            "margin_var": (within / count).reindex(order),
+            "confirming": confirming.reindex(order),
+        },
+        index=order,
     )
 
 

@@ -137,4 +137,4 @@ def _covariance(
     observed = complete - missing
     smallest = float(np.linalg.eigvalsh(observed).min())
     # Where hardly anything is known of who is gone, the prior alone bounds the weights.
-    return np.linalg.inv(observed if smallest > 1e-6 else np.diag(penalty))
+    return np.asarray(np.linalg.inv(observed if smallest > 1e-6 else np.diag(penalty)))
