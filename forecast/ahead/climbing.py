@@ -22,11 +22,11 @@ from forecast.ahead.standing import ladder_plan
 from forecast.ahead.times import RungTimes, Times, fit_rung_times
 from forecast.growth import GrowthModel, Tracked, track
 from forecast.growth.athletes import priors_from_others
-from forecast.growth.engine import recent_gaps
 from forecast.growth.habits import untried_habits
 from forecast.growth.information import spell_information
 from forecast.growth.panel import GRACE_WEEKS, Panel
 from forecast.growth.pooling import centred
+from forecast.growth.targets import recent_gaps
 from forecast.histories import Histories
 from forecast.histories.attendance import TABLE_SIZE, gap_table
 
@@ -270,6 +270,7 @@ def start_times(
         run=none.astype(np.int64),
         begun=none.astype(bool),
         wait=none,
+        lost=none,
         done=none,
         origin=np.repeat(day[:, None], START_PATHS, axis=1),
         scatter=panel.scatter[which],

@@ -17,8 +17,8 @@ from forecast.growth import GrowthModel, Tracked
 from forecast.growth.athletes import loose_information
 from forecast.growth.clock import wind
 from forecast.growth.constants import GrowthConstants
-from forecast.growth.engine import constants_draws
-from forecast.growth.filtering import propagate
+from forecast.growth.draws import constants_draws
+from forecast.growth.filtering import propagate, session_losses
 from forecast.growth.panel import Panel, take_spells
 
 Array = NDArray[np.float64]
@@ -148,13 +148,19 @@ def _linear_filter(
     spells = panel.n_spells
     mean = np.concatenate([np.zeros((1, 3)), np.eye(3)])[:, None, :].repeat(spells, axis=1)
     cov = np.tile(constants.pooling.own, (spells, 1, 1))
+    loss = session_losses(panel, constants.dynamics)
     for step in range(int(panel.length.max())):
         n = int(np.searchsorted(-panel.length, -step, side="left"))
         at = panel.start[:n] + step
         if step > 0:
             for k in range(4):
                 mean[k, :n], moved = propagate(
-                    constants.dynamics, mean[k, :n], cov[:n], panel.tau[at], panel.excess[at]
+                    constants.dynamics,
+                    mean[k, :n],
+                    cov[:n],
+                    panel.tau[at],
+                    panel.excess[at],
+                    loss[at],
                 )
             cov[:n] = moved
         gain = cov[:n, :, 0] / (cov[:n, 0, 0] + site_var[at])[:, None]

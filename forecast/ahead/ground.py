@@ -12,11 +12,12 @@ from forecast.ahead.climbing import Climbing, begun_in_log, carry_regressors, st
 from forecast.ahead.standing import Plan, Standing, ladder_plan
 from forecast.ahead.times import Times
 from forecast.growth import GrowthModel, Tracked
-from forecast.growth.engine import recent_gaps
+from forecast.growth.filtering import lost_levels
 from forecast.growth.habits import Habits, athlete_habits
 from forecast.growth.intervals import pass_ratio
 from forecast.growth.panel import MEASURES, day_number
 from forecast.growth.scale import to_latent
+from forecast.growth.targets import recent_gaps
 from forecast.histories import Histories
 from forecast.histories.attendance import gap_table
 
@@ -115,6 +116,7 @@ class RungFacts:
     grace: Array
     run: Ints
     wait: Array
+    lost: Array
     done: Array
     gaps: Array
     habits: Habits
@@ -126,7 +128,7 @@ def rung_facts(ground: Ground, rung: int, who: Ints, begun: Flags) -> RungFacts:
     spell = ground.place[rows]
     last = panel.last[spell]
     threshold = np.full(len(who), ground.threshold[rung])
-    grace, wait, done = np.zeros((3, len(who)))
+    grace, wait, lost, done = np.zeros((4, len(who)))
     run = np.zeros(len(who), dtype=np.int64)
     gaps, sets = ground.gaps[who].copy(), ground.habits.sets[who].copy()
     intercept = ground.habits.intercept[who].copy()
@@ -137,7 +139,8 @@ def rung_facts(ground: Ground, rung: int, who: Ints, begun: Flags) -> RungFacts:
         gaps[begun] = gap_table(recent_gaps(panel, last), ground.model.rhythm)
         level = ground.tracked.filtered.mean[:, 0]
         own = athlete_habits(panel, panel.eligible, level, last, ground.model.habits)
+        lost[begun] = lost_levels(panel, ground.model.fit.constants.dynamics)[last]
         intercept[begun], sets[begun] = own.intercept, own.sets
     return RungFacts(
-        threshold, grace, run, wait, done, gaps, Habits(intercept, ground.habits.slope, sets)
+        threshold, grace, run, wait, lost, done, gaps, Habits(intercept, ground.habits.slope, sets)
     )

@@ -9,7 +9,7 @@ athlete does not depend on who else is asked about; paths that have cleared are 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +17,13 @@ from scipy.special import expit, ndtr
 
 from forecast.growth.clock import Clock
 from forecast.growth.constants import GrowthConstants
-from forecast.growth.dynamics import Dynamics, decay_terms, split_gap, transition_covariance
+from forecast.growth.dynamics import (
+    Dynamics,
+    decay_terms,
+    lost_after,
+    split_gap,
+    transition_covariance,
+)
 from forecast.growth.habits import Habits, _clip
 from forecast.growth.observation import TAIL_SCALE, TAIL_WEIGHT
 from forecast.growth.panel import MAX_FATIGUE_STEPS
@@ -25,15 +31,15 @@ from forecast.growth.panel import MAX_FATIGUE_STEPS
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-_MOTION = ("alpha", "swing_sd", "wiggle_sd", "detraining")
+_MOTION = tuple(part.name for part in fields(Dynamics))
 
 
 @dataclass(frozen=True, slots=True)
 class PathConstants:
     """The engine's constants on each of P paths, shared out over D draws in equal blocks.
 
-    ``motion`` (P, 4): alpha, swing_sd, wiggle_sd, detraining; ``day_sd`` and ``set_sd`` (P, 4) by
-    measure; ``fatigue`` (P,); ``clocks`` D training clocks and ``blocks`` (D,) the first path of
+    ``motion`` (P, 5): the fields of ``Dynamics``; ``day_sd`` and ``set_sd`` (P, 4) by measure;
+    ``fatigue`` (P,); ``clocks`` D training clocks and ``blocks`` (D,) the first path of
     each.
     """
 
@@ -96,6 +102,8 @@ class Starts:
         (T,) whether the rung has sessions already.
     wait
         (T,) days from the last session to the cut; 0 where not begun.
+    lost
+        (T,) level lost to layoffs at the last session, some of which may come back.
     done
         (T,) sessions so far.
     origin
@@ -118,6 +126,7 @@ class Starts:
     run: Ints
     begun: NDArray[np.bool_]
     wait: Array
+    lost: Array
     done: Array
     origin: Array
     scatter: Array
@@ -151,9 +160,10 @@ class _Active:
     swing: Array
     pace: Array
     day: Array
+    lost: Array
     run: Ints
     names: tuple[str, ...] = field(
-        default=("row", "path", "level", "swing", "pace", "day", "run"), init=False
+        default=("row", "path", "level", "swing", "pace", "day", "lost", "run"), init=False
     )
 
     def keep(self, on: NDArray[np.bool_]) -> None:
@@ -183,7 +193,9 @@ def climb(starts: Starts, constants: PathConstants, *, most_days: int, seed: lis
     path = np.repeat(np.arange(paths), rows)
     row = np.tile(np.arange(rows), paths)
     level, swing, pace = (a.T.ravel() for a in (starts.level, starts.swing, starts.pace))
-    on = _Active(row, path, level, swing, pace, -starts.wait[row], starts.run[row])
+    on = _Active(
+        row, path, level, swing, pace, -starts.wait[row], starts.lost[row], starts.run[row]
+    )
     step = 0
     while len(on.row):
         _move(starts, constants, rng, on, step)
@@ -225,7 +237,8 @@ def _move(
     swing_sd = np.sqrt(swing_var)
     slope = cross / np.maximum(swing_sd, 1e-300)
     left = np.sqrt(np.maximum(level_var - slope**2, 0.0))
-    moved = on.level + on.pace * tau + on.swing * integral - dynamics.detraining * excess
+    before, on.lost = on.lost, lost_after(dynamics, on.lost, rest, excess)
+    moved = on.level + on.pace * tau + on.swing * integral - (on.lost - before)
     on.level = moved + slope * z[0] + left * z[1]
     on.swing = decay * on.swing + swing_sd * z[0]
 

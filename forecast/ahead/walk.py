@@ -245,7 +245,7 @@ def _starts(going: _Going, rung: int, who: Ints, last: Ints, first_day: Array) -
         threshold=rows.threshold, measure=np.full(len(who), ground.measure[rung]),
         grace=np.where(begun, rows.grace, new_grace(gaps)),
         confirm=np.full(len(who), ground.plan.confirm[rung]), run=rows.run, begun=begun,
-        wait=rows.wait, done=rows.done, origin=ground.cut + first_day,
+        wait=rows.wait, lost=rows.lost, done=rows.done, origin=ground.cut + first_day,
         scatter=ground.scatter[who], gaps=gaps,
         first_gaps=first_gap_table(np.sort(gaps, axis=1), rows.wait), habits=rows.habits,
     )  # fmt: skip

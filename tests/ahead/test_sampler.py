@@ -45,6 +45,7 @@ def starts_of(mean, cov, begun, confirm, paths=PATHS, seed=1):
         run=np.zeros(rows, dtype=int),
         begun=np.asarray(begun),
         wait=np.zeros(rows),
+        lost=np.zeros(rows),
         done=np.zeros(rows),
         origin=np.zeros((rows, paths)),
         scatter=np.ones(rows),
@@ -91,7 +92,7 @@ def test_days_agree_with_the_engines_own_chances(opinions, confirm, begun):
 def still(pace, paths=4):
     """Constants without any chance: level is a straight line in time."""
     return PathConstants(
-        motion=np.tile([0.1, 1e-9, 1e-9, 0.03], (paths, 1)),
+        motion=np.tile([0.1, 1e-9, 1e-9, 0.03, 0.0], (paths, 1)),
         day_sd=np.full((paths, 4), 1e-9),
         set_sd=np.full((paths, 4), 1e-9),
         fatigue=np.zeros(paths),
