@@ -131,7 +131,7 @@ def _slider_layers(curve: pd.DataFrame, pick: alt.Parameter | None, last: int) -
     rule = base.mark_rule(color=SOFT, strokeDash=[2, 2]).encode(x=_weeks(last)).add_params(weeks)
     text = (
         base.transform_calculate(words=words)
-        .mark_text(align="left", fontWeight=600, color=INK)
-        .encode(x=alt.value(6), y=alt.value(12), text="words:N")
+        .mark_text(align="right", fontWeight=600, color=INK)
+        .encode(x=alt.value("width"), y=alt.value(150), text="words:N")
     )
     return [rule, text]

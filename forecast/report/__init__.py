@@ -9,6 +9,7 @@ from forecast.report.cohort_tables import (
     named_effects,
     rung_names,
     waits,
+    with_rung_names,
 )
 from forecast.report.data import AthleteData, ReportData, gather
 from forecast.report.tables import OpenTables, open_tables
@@ -30,5 +31,6 @@ __all__ = [
     "open_tables",
     "rung_names",
     "waits",
+    "with_rung_names",
     "write_report",
 ]

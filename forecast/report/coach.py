@@ -26,10 +26,11 @@ GONE = 0.2
 
 @dataclass(frozen=True, slots=True)
 class LookRow:
-    """One open rung that needs a look, and why; ``urgent`` where pain is noted."""
+    """One open rung that needs a look: what, and why; ``urgent`` where pain is noted."""
 
     athlete: str
     rung: str
+    what: str
     why: str
     urgent: bool
 
@@ -78,7 +79,8 @@ def look_rows(data: ReportData) -> list[LookRow]:
     Pain comes first, then slipping, flat, longer but less clean, paused, too little record;
     after them whoever carries a warning, breaks form more than usual, or may have stopped.
     """
-    watch = urgent_first(data.plateaus)[[*KEYS, "urgency", "why"]]
+    since = data.plateaus[[*KEYS, "state", "since", "since_low", "since_high", "less_clean"]]
+    watch = urgent_first(data.plateaus)[[*KEYS, "urgency", "why"]].merge(since, on=KEYS)
     rows = data.forecast.summary[[*KEYS, "rung_name", "warnings"]].merge(
         watch.assign(place=range(len(watch))), on=KEYS, how="left"
     )
@@ -91,8 +93,25 @@ def look_rows(data: ReportData) -> list[LookRow]:
     for row in rows.itertuples(index=False):
         why = _why(row)
         if why:
-            found.append(LookRow(row.athlete, row.rung_name, why, row.urgency == PAIN_URGENCY))
+            urgent = row.urgency == PAIN_URGENCY
+            what = "Pain: stop and refer" if urgent else _what(row, data.as_of)
+            found.append(LookRow(row.athlete, row.rung_name, what, why, urgent))
     return found
+
+
+def _what(row: Any, as_of: pd.Timestamp) -> str:
+    """Return what the look is for, in a few words."""
+    if pd.isna(row.urgency):
+        return "Thin record" if row.warnings else "Worth a call"
+    if row.less_clean and row.state not in ("flat", "slipping"):
+        return "Longer but less clean"
+    words = {"paused": "Paused", "unclear": "Too early to tell"}.get(row.state)
+    if words:
+        return words
+    if pd.isna(row.since):
+        return row.state.capitalize()
+    wide = (row.since_high - row.since_low).days / 7.0
+    return f"{row.state.capitalize()} since {say_date(row.since, as_of, range_weeks=wide)}"
 
 
 def _why(row: Any) -> str:

@@ -26,6 +26,11 @@ def rung_names(ladder: Ladder) -> dict[str, str]:
     return {rung.key: rung.name for rung in ladder.rungs}
 
 
+def with_rung_names(frame: pd.DataFrame, ladder: Ladder) -> pd.DataFrame:
+    """Return the table with ``rung_name`` beside its ``rung``."""
+    return frame.assign(rung_name=frame["rung"].map(rung_names(ladder)))
+
+
 def clear_curves(
     result: TimeToClear, names: dict[str, str] | None = None
 ) -> tuple[pd.DataFrame, pd.DataFrame]:

@@ -14,6 +14,7 @@ from forecast.ladder import Ladder
 from forecast.log.training_log import TrainingLog
 from forecast.plateau import plateaus
 from forecast.readiness import ReadinessForecast, ReadinessForecaster
+from forecast.report.cohort_tables import with_rung_names
 from forecast.report.tables import OpenTables, open_tables, who_label
 
 Progress = Callable[[str], None]
@@ -149,7 +150,7 @@ def gather(
         ladder=log.ladder,
         forecast=forecast,
         tables=open_tables(model, histories, forecast),
-        plateaus=_with_names(plateaus(model, log, as_of), log.ladder),
+        plateaus=with_rung_names(plateaus(model, log, as_of), log.ladder),
         ahead=summary.iloc[:0] if ahead is None else ahead.summary,
         ahead_weeks=forecast.horizon_weeks if ahead is None else ahead.horizon_weeks,
         lapse=lapse_chance(model, log, as_of) if for_coach else _none("p_gone", "text"),
@@ -181,8 +182,3 @@ def _flagged(frame: pd.DataFrame, flag: str, summary: pd.DataFrame) -> pd.DataFr
 
 def _none(*columns: str) -> pd.DataFrame:
     return pd.DataFrame({name: pd.Series(dtype="str") for name in (*KEYS, "rung_name", *columns)})
-
-
-def _with_names(frame: pd.DataFrame, ladder: Ladder) -> pd.DataFrame:
-    """Put the rungs' names beside their keys."""
-    return frame.assign(rung_name=frame["rung"].map({r.key: r.name for r in ladder.rungs}))

@@ -8,12 +8,11 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from awkward import HOSTILE, SLASHED
 
 from forecast.report import write_report
 from forecast.report.data import ReportData, gather
 
-HOSTILE = '<img src="//x.invalid/a" onerror="alert(1)"> & \u00d6sk'
-SLASHED = "../Ann/O'Neil"
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 CHROMEDRIVER = shutil.which("chromedriver")
 
