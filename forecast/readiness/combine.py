@@ -24,7 +24,7 @@ from forecast.errors import FitError
 Array = NDArray[np.float64]
 
 REFERENCE_WEEKS = 8.0
-PRIOR_SD = np.array([0.25, 0.1, 0.35, 0.2, 0.25])
+PRIOR_SD = np.array([0.3, 0.1, 0.35, 0.2, 0.25])
 """Prior spread of weight, weight_drift, shift, drift, log stretch (judgement)."""
 SIGHTINGS = 3.0
 """An athlete's landmarks together count for at most this many: they share one future."""

@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from sklearn.base import BaseEstimator
 
-from forecast.errors import ForecastError, NotFittedError
+from forecast.errors import ForecastError, ModelFileError, NotFittedError
 from forecast.growth import (
     GrowthForecast,
     Tracked,
@@ -335,6 +335,12 @@ def restore(path: str | Path, kind: type[Kind], records: Sequence[type] = ()) ->
         The file is missing, not ours, damaged, or of another version.
     """
     settings, learnt = read_model(path, records)
+    strangers = sorted(set(settings) - set(kind().get_params()))
+    if strangers:
+        raise ModelFileError(
+            f"{path}: holds settings this version does not know ({', '.join(strangers)}); fit and "
+            "save again."
+        )
     model = kind(**settings)
     for name, value in learnt.items():
         setattr(model, name, value)

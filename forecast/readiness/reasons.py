@@ -40,7 +40,8 @@ def warning_text(facts: pd.DataFrame) -> pd.Series:
             ),
         }
     )
-    return notes.apply(lambda row: "; ".join(text for text in row if text), axis=1).astype("str")
+    joined = ["; ".join(text for text in row if text) for row in notes.itertuples(index=False)]
+    return pd.Series(joined, index=facts.index, dtype="str")
 
 
 def confidence_words(facts: pd.DataFrame) -> np.ndarray:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import zipfile
+import zlib
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -73,17 +74,26 @@ def read_model(
             content = json.loads(archive.read(_ENTRY))
     except FileNotFoundError as error:
         raise ModelFileError(f"{path}: there is no such file; check the name.") from error
-    except (zipfile.BadZipFile, KeyError, json.JSONDecodeError, OSError) as error:
-        raise ModelFileError(
-            f"{path}: this is not a saved forecaster, or it is damaged; save it again."
-        ) from error
-    if content.get("format") != FORMAT:
+    except (zipfile.BadZipFile, zlib.error, KeyError, ValueError, OSError) as error:
+        raise _damaged(path) from error
+    if not isinstance(content, dict) or "format" not in content:
+        raise _damaged(path)
+    if content["format"] != FORMAT:
         raise ModelFileError(
             f"{path}: saved by another version (format {content.get('format')}, this one reads "
             f"{FORMAT}); fit and save again."
         )
     known = {**_RECORDS, **{kind.__name__: kind for kind in records}}
-    return content["settings"], _unpack(content["learnt"], known)
+    try:
+        return dict(content["settings"]), dict(_unpack(content["learnt"], known))
+    except (KeyError, TypeError, ValueError) as error:
+        raise _damaged(path) from error
+
+
+def _damaged(path: str | Path) -> ModelFileError:
+    return ModelFileError(
+        f"{path}: this is not a saved forecaster, or it is damaged; save it again."
+    )
 
 
 def _pack(value: Any) -> Any:

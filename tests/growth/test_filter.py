@@ -38,6 +38,7 @@ def panel_of(sessions, gaps):
         spell=np.zeros(n, dtype=int),
         measure=np.array([0]),
         tau=np.asarray(gaps, dtype=float),
+        rest=np.asarray(gaps, dtype=float),
         excess=np.zeros(n),
         lower=lower,
         upper=upper,
