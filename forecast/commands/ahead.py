@@ -34,6 +34,7 @@ from forecast.commands.common import (
     say,
     write_whole,
 )
+from forecast.log.cells import counted
 
 HORIZON_AHEAD = 260
 
@@ -86,7 +87,7 @@ def ahead(
 
 
 def _show(console: Console, records: Records, result: LadderAhead, summary: pd.DataFrame) -> None:
-    what = f"{len(summary)} rungs ahead"
+    what = f"{counted(len(summary), 'rung')} ahead"
     weeks_screen.heading(console, records.name, what, summary, result.as_of)
     console.print("Chances of clearing in %, counted from that day.\n")
     weeks_screen.lines(console, records.log, summary, result.as_of, result.horizon_weeks, _note)

@@ -13,6 +13,7 @@ from rich.text import Text
 
 from forecast.commands.common import CAUTION
 from forecast.log import TrainingLog
+from forecast.log.cells import counted
 from forecast.readiness import ReadinessForecast
 
 MARKS = (4, 8, 12, 26)
@@ -44,7 +45,7 @@ def show(
 ) -> None:
     """Print the forecast, its reasons, what the figures mean, and the caution."""
     summary = result.summary
-    heading(console, name, f"{len(summary)} open rungs", summary, result.as_of)
+    heading(console, name, counted(len(summary), "open rung"), summary, result.as_of)
     console.print(
         f"From {len(log.sets)} sets ({len(log.rejected)} of {log.rows_in} rows set aside: see "
         "'check'). Chances of clearing in %.\n"
@@ -64,7 +65,9 @@ def heading(
 ) -> None:
     """Print whose figures these are, and of which day."""
     people = summary["athlete"].nunique()
-    console.print(f"{name}: {what} of {people} athletes, as of {as_of.date()}", style="bold")
+    console.print(
+        f"{name}: {what} of {counted(people, 'athlete')}, as of {as_of.date()}", style="bold"
+    )
 
 
 def lines(
