@@ -202,7 +202,7 @@ def climb(starts: Starts, constants: PathConstants, *, most_days: int, seed: lis
         chance = _chance(starts, constants, rng, on)
         if step == 0:
             first = np.bincount(on.row, chance, minlength=rows) / paths
-        on.run = np.where(rng.random(paths)[on.path] < chance, on.run + 1, 0)
+        on.run = np.where(rng.random(size=(paths,))[on.path] < chance, on.run + 1, 0)
         end[on.row, on.path] = on.level
         within = on.day <= most_days
         done = within & (on.run >= starts.confirm[on.row])
@@ -219,7 +219,7 @@ def _move(
     """Go on to the next session: its day, and level and swing exactly, in place."""
     paths = starts.level.shape[1]
     table = starts.first_gaps if step == 0 else starts.gaps
-    column = rng.integers(0, table.shape[1], paths)[on.path]
+    column = rng.integers(0, table.shape[1], size=(paths,))[on.path]
     z = rng.standard_normal((2, paths))[:, on.path]
     gap, stays = table[on.row, column], np.zeros(len(on.row), dtype=bool)
     if step == 0:  # a rung not begun stands at its first session
@@ -250,7 +250,7 @@ def _chance(
     row, path, paths = on.row, on.path, starts.level.shape[1]
     wide = np.where(rng.random(paths) < TAIL_WEIGHT, np.sqrt(TAIL_SCALE), 1.0)
     form = (wide * rng.standard_normal(paths))[path]
-    column = rng.integers(0, starts.habits.sets.shape[1], paths)[path]
+    column = rng.integers(0, starts.habits.sets.shape[1], size=(paths,))[path]
     measure = starts.measure[row]
     day_sd = constants.day_sd[path, measure] * starts.scatter[row]
     set_sd = constants.set_sd[path, measure] * starts.scatter[row]

@@ -289,7 +289,7 @@ def _recalibrated(
         if going.given is not None:
             time_map = going.given[key]
         else:
-            at = 7.0 * np.arange(len(going.pooled[key]))
+            at = np.arange(0.0, 7.0 * len(going.pooled[key]), 7.0)
             time_map = match_quantiles(simulated, going.pooled[key], at)
         going.maps[key] = time_map
         left = np.maximum(time_map.apply(simulated) - opening[row], 0.0)

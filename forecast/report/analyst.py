@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 from forecast import charts
 from forecast.backtest import BacktestResult
@@ -65,8 +66,7 @@ def analyst_page(
         A backtest on the same log, if one was run.
     """
     parts = [
-        _tried(slot, title, lambda make=make: make(data, log, model))
-        for slot, title, make in QUESTIONS
+        _tried(slot, title, partial(make, data, log, model)) for slot, title, make in QUESTIONS
     ]
     parts.append(_trust(trust))
     figures = [f for part in parts for f in part.figures]

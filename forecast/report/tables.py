@@ -128,9 +128,9 @@ def _in_unit(
 ) -> dict[str, Array]:
     """Level with its 80 % band in the rung's unit, cut at ``top``."""
     half = EIGHTY * np.sqrt(np.maximum(var, 0.0))
-    edges = {"low": mean - half, "mid": mean, "high": mean + half}
+    edges: dict[str, Array] = {"low": mean - half, "mid": mean, "high": mean + half}
     return {
-        name: np.round(np.minimum(target * to_ratio(edge, growth.power), top), 2)
+        name: np.asarray(np.round(np.minimum(target * to_ratio(edge, growth.power), top), 2), float)
         for name, edge in edges.items()
     }
 
