@@ -66,16 +66,28 @@ def fit_ridge_logistic(
     Raises
     ------
     FitError
-        Newton's method has not settled after 50 steps.
+        Newton's method has not settled after 50 steps, or can't: a value is not a number.
     """
+    if not all(np.isfinite(part).all() for part in (design, outcome, offset, weight)):
+        raise FitError("The hazard model's fit did not settle: its data hold what is no number.")
+
+    def objective(candidate: Array) -> float:
+        logit = offset + design @ candidate
+        log_likelihood = outcome * logit - np.logaddexp(0.0, logit)
+        return float(weight @ log_likelihood - 0.5 * penalty @ candidate**2)
+
     weights = np.zeros(design.shape[1])
+    here = objective(weights)
     for _ in range(50):
         chance = expit(offset + design @ weights)
         slope = design.T @ (weight * (outcome - chance)) - penalty * weights
         curve = (design * (weight * chance * (1 - chance))[:, None]).T @ design
         step = np.linalg.solve(curve + np.diag(penalty + 1e-9), slope)
-        step *= min(1.0, 2.0 / max(float(np.abs(step).max()), 1e-12))
+        # Far from the top a full step can overshoot: halve it until the objective rises.
+        while objective(weights + step) < here - 1e-9 and np.abs(step).max() >= 1e-6:
+            step = 0.5 * step
         weights = weights + step
+        here = objective(weights)
         if np.abs(step).max() < 1e-6:
             return weights
     raise FitError("The hazard model's fit did not settle; send the log's shape with a report.")
