@@ -28,6 +28,10 @@ PRIOR_SD = np.array([0.3, 0.1, 0.35, 0.2, 0.25])
 """Prior spread of weight, weight_drift, shift, drift, log stretch (judgement)."""
 SIGHTINGS = 3.0
 """An athlete's landmarks together count for at most this many: they share one future."""
+FEW_CLEARINGS = 10.0
+LEAST_SHARE = 0.05
+"""With this many clearings the survival engine starts from a quarter of the pool; never from less
+than the least share (judgement)."""
 _EDGE = 1e-5
 
 
@@ -79,6 +83,14 @@ def _combine(vector: Array, survival: Array, growth: Array, weeks: Array) -> Arr
     return np.maximum.accumulate(chance, axis=1)
 
 
+def prior_weight(n_clearings: int | None) -> float:
+    """Return the prior logit weight of the survival engine, 0 (one half) with many clearings."""
+    if n_clearings is None:
+        return 0.0
+    share = 0.5 * n_clearings / (n_clearings + FEW_CLEARINGS)
+    return float(logit(max(share, LEAST_SHARE)))
+
+
 def fit_combiner(
     survival: Array,
     growth: Array,
@@ -86,6 +98,7 @@ def fit_combiner(
     time: Array,
     cleared: NDArray[np.bool_],
     athlete: NDArray[np.int64],
+    n_clearings: int | None = None,
 ) -> Combiner:
     """Learn the pool from landmarks with both engines' out-of-fold chances.
 
@@ -102,12 +115,18 @@ def fit_combiner(
         (T,) weeks to clearing, or to the end of what is known.
     athlete
         (T,) whose landmark it is.
+    n_clearings
+        Clearings that the survival engine was fitted to: with few of them its prior weight is
+        less than one half, for a hazard hardly ever seen has nothing to say of its own. Left
+        out: many.
 
     Raises
     ------
     FitError
         The score is not a number.
     """
+    centre = np.zeros(5)
+    centre[0] = prior_weight(n_clearings)
     _, who, counts = np.unique(athlete, return_inverse=True, return_counts=True)
     importance = np.minimum(1.0, SIGHTINGS / counts)[who]
     last = len(weeks) - 1
@@ -121,9 +140,11 @@ def fit_combiner(
         mass = chance[rows, upper] - chance[rows, upper - 1]
         left = 1.0 - chance[rows, known]
         score = np.log(np.maximum(np.where(event, mass, left), 1e-4))
-        return float(-(importance * score).sum() + 0.5 * np.sum((vector / PRIOR_SD) ** 2))
+        return float(
+            -(importance * score).sum() + 0.5 * np.sum(((vector - centre) / PRIOR_SD) ** 2)
+        )
 
-    found = minimize(objective, np.zeros(5), method="L-BFGS-B", bounds=[(-3, 3)] * 5)
+    found = minimize(objective, centre, method="L-BFGS-B", bounds=[(-3, 3)] * 5)
     if not np.isfinite(found.fun):
         raise FitError("The pool's score is not a number: an engine gave no proper chances.")
     weight, weight_drift, shift, drift, log_stretch = (float(x) for x in found.x)

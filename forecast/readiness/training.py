@@ -20,7 +20,7 @@ from forecast.growth import (
     track,
 )
 from forecast.histories import Histories
-from forecast.readiness.combine import Combiner, fit_combiner
+from forecast.readiness.combine import Combiner, fit_combiner, prior_weight
 from forecast.survival import (
     HazardModel,
     fit_hazard,
@@ -126,7 +126,7 @@ def _train_pool(
     athlete = histories.spells["athlete_id"].to_numpy()[moments.table["spell"].to_numpy()]
     people = np.unique(athlete)
     if len(people) < MIN_ATHLETES_TO_POOL:
-        return Combiner()
+        return Combiner(prior_weight(int(histories.spells["cleared_on"].notna().sum())))
     chosen = np.arange(len(athlete))
     if len(chosen) > POOL_LANDMARKS:
         rng = np.random.default_rng(seed)
@@ -151,6 +151,7 @@ def _train_pool(
         moments.table["weeks"].to_numpy(dtype=float)[chosen],
         moments.table["cleared"].to_numpy(dtype=bool)[chosen],
         athlete[chosen],
+        int(spells["cleared_on"].notna().sum()),
     )
 
 

@@ -95,3 +95,14 @@ def test_what_is_impossible_stays_impossible():
     pooled = Combiner(shift=2.0).combine(survival, growth, WEEKS)
     assert (pooled[:, :6] == 0.0).all()
     assert (pooled[:, 7:] > 0.0).all()
+
+
+def test_few_clearings_give_the_survival_engine_less_weight():
+    nothing, empty = np.empty((0, 53)), np.empty(0)
+    weights = [
+        fit_combiner(
+            nothing, nothing, WEEKS, empty, empty.astype(bool), empty.astype(np.int64), clearings
+        ).survival_weight(WEEKS)[8]
+        for clearings in (0, 10, 1000)
+    ]
+    assert weights == pytest.approx([0.05, 0.25, 0.495], abs=0.001)
