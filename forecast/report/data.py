@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from forecast.ahead import fallbacks, ladder_ahead, retests
+from forecast.ahead import climbing_of, fallbacks, ladder_ahead, retests
 from forecast.cohort import lapse_chance
 from forecast.histories import Histories, build_histories
 from forecast.ladder import Ladder
@@ -143,7 +143,9 @@ def gather(
     )
     summary = forecast.summary
     say("ladder ahead")
-    ahead = ladder_ahead(model, log, as_of) if for_athlete else None
+    # Learnt once for all that look up the ladder or down again.
+    climbing = climbing_of(model, log, as_of) if for_athlete or for_coach else None
+    ahead = ladder_ahead(model, log, as_of, climbing=climbing) if for_athlete else None
     say("who needs a look")
     return ReportData(
         club=club,
@@ -155,7 +157,7 @@ def gather(
         ahead_weeks=forecast.horizon_weeks if ahead is None else ahead.horizon_weeks,
         lapse=lapse_chance(model, log, as_of) if for_coach else _none("p_gone", "text"),
         going_back=(
-            _flagged(fallbacks(model, log, as_of), "go_back", summary)
+            _flagged(fallbacks(model, log, as_of, climbing=climbing), "go_back", summary)
             if for_coach
             else _none("text")
         ),
