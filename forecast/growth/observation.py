@@ -51,7 +51,7 @@ class Noise:
     fatigue: float
     unclean: float
     assisted: float
-    slip: float
+    slip: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
