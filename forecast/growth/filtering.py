@@ -8,10 +8,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forecast.growth.dynamics import Dynamics, decay_terms, lost_after, transition_covariance
-from forecast.growth.observation import Noise, match_sessions
+from forecast.growth.observation import Match, Noise, match_sessions
 from forecast.growth.panel import Panel
 
 Array = NDArray[np.float64]
+
+LEAST_TOLD = 1e-3
+"""Share of the opinion's precision that a session must add to count as an observation."""
+FARTHEST = 5.0
+"""Standard deviations from what was expected within which a session's observation is kept."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,10 +136,22 @@ def _absorb(
     out.mean[index], out.cov[index] = mean, cov
     out.before_mean[index], out.before_var[index] = before, var
     out.log_evidence[index], out.tail[index] = match.log_evidence, match.tail
-    told = 1.0 / match.var - 1.0 / var
-    silent = told < 1e-6 / var
-    told = np.where(silent, 1.0, told)
-    out.site_var[index] = np.where(silent, np.inf, 1.0 / told)
-    site = (match.mean / match.var - before / var) / told
-    out.site_mean[index] = np.where(silent, before, site)
+    out.site_mean[index], out.site_var[index] = _site(before, var, match)
     return mean, cov
+
+
+def _site(before: Array, var: Array, match: Match) -> tuple[Array, Array]:
+    """The session as one normal observation: what turns the opinion before into that after.
+
+    A day far off moves the mean while it hardly narrows the opinion; divided out, that would be
+    an observation at an absurd distance, whose density ruins the evidence of the whole log. It
+    is kept within ``FARTHEST`` standard deviations of what was expected, or says nothing.
+    """
+    told = 1.0 / match.var - 1.0 / var
+    silent = told < LEAST_TOLD / var
+    told = np.where(silent, 1.0, told)
+    site_var = np.where(silent, np.inf, 1.0 / told)
+    site = (match.mean / match.var - before / var) / told
+    reach = FARTHEST * np.sqrt(np.where(silent, 0.0, site_var) + var)
+    site = np.clip(site, before - reach, before + reach)
+    return np.where(silent, before, site), site_var

@@ -1,0 +1,32 @@
+"""Sessions as normal observations stay within reach of what was expected."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from forecast.growth.filtering import FARTHEST, forward_pass
+from forecast.growth.fitting import fit_growth, population_prior
+from forecast.growth.panel import build_panel
+from forecast.histories import build_histories
+
+
+def test_no_seed_finds_an_absurd_evidence(small_log, small_cut):
+    # Seed 8 once ended at a log evidence of -52,000 where others found some hundreds: one day far
+    # off had become an observation at an absurd distance.
+    panel = build_panel(build_histories(small_log, small_cut))
+    n_rungs = len(small_log.ladder.rungs)
+    evidence = [fit_growth(panel, n_rungs, seed=seed).log_evidence for seed in (0, 8)]
+    assert abs(evidence[0] - evidence[1]) < 150.0
+
+
+def test_a_site_is_never_farther_than_its_reach(small_log, small_cut, small_model):
+    panel = build_panel(build_histories(small_log, small_cut))
+    fit = small_model.engines_.growth.fit
+    mean, cov = population_prior(fit.constants, fit.pooled, panel, fit.n_rungs)
+    seen = forward_pass(panel, fit.constants.dynamics, fit.constants.noise, mean, cov)
+    heard = np.isfinite(seen.site_var)
+    gap = np.abs(seen.site_mean - seen.before_mean)[heard]
+    spread = np.sqrt(seen.site_var + seen.before_var)[heard]
+    assert heard.mean() > 0.9
+    assert (gap <= FARTHEST * spread * (1 + 1e-9)).all()
+    assert gap.max() > 0
