@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -10,12 +9,11 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from forecast.ahead.layoffs import MOST_WEEKS, continued, filter_on, last_trained, weeks_off
 from forecast.growth import GrowthModel, Tracked, track
 from forecast.growth.filtering import propagate
-from forecast.growth.panel import day_number
 from forecast.growth.scale import to_ratio
-from forecast.histories import CLEARED, Histories, build_histories
-from forecast.histories.sessions import build_sessions
+from forecast.histories import CLEARED, build_histories
 from forecast.log.training_log import TrainingLog
 from forecast.readiness import ReadinessForecaster
 from forecast.readiness.result import DIGITS
@@ -23,8 +21,6 @@ from forecast.readiness.result import DIGITS
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-MOST_WEEKS = 8.0
-"""Weeks off that count: losses level out, and logs rarely show longer layoffs (judgement)."""
 LEAST_DROP = 0.05
 """Drop of the level since clearing, in log units, below which nobody is asked back (judgement)."""
 
@@ -83,18 +79,17 @@ def retests(
     )
     then = _cleared_levels(engines.growth, track(engines.growth, histories))
     longer = continued(histories)
-    tracked = track(engines.growth, longer)
-    panel = tracked.panel
+    panel, filtered = filter_on(engines.growth, longer)
     mine = np.flatnonzero(longer.spells["outcome"].to_numpy()[panel.spell_row] == CLEARED)
     rows = panel.spell_row[mine]
     spells = longer.spells.iloc[rows]
     off = weeks_off(longer, rows, panel.grace[mine])
     last = panel.last[mine]
     mean, cov = propagate(
-        engines.growth.fit.constants.dynamics, tracked.filtered.mean[last],
-        tracked.filtered.cov[last], np.zeros(len(mine)), np.minimum(off, MOST_WEEKS),
+        engines.growth.fit.constants.dynamics, filtered.mean[last],
+        filtered.cov[last], np.zeros(len(mine)), np.minimum(off, MOST_WEEKS),
     )  # fmt: skip
-    seen = _last_trained(longer, rows)
+    seen = last_trained(longer, rows)
     level = np.log(np.maximum(to_ratio(mean[:, 0], engines.growth.power), 1e-3))
     below = ndtr(-mean[:, 0] / np.sqrt(cov[:, 0, 0]))
     criteria = {rung.key: rung for rung in longer.ladder.rungs}
@@ -120,56 +115,6 @@ def retests(
     table["place"] = spells["rung_index"].to_numpy()
     table = table.sort_values(["athlete", "place"], ignore_index=True)
     return table[list(RETEST_COLUMNS)]
-
-
-def continued(histories: Histories) -> Histories:
-    """Return the histories with the sessions after clearing as part of their spells."""
-    after = histories.after_clearing
-    if after.empty:
-        return histories
-    spell_of = histories.spells.reset_index(names="spell")[["athlete", "rung", "spell"]]
-    later = build_sessions(after, histories.ladder).merge(spell_of, on=["athlete", "rung"])
-    sessions = pd.concat([histories.sessions, later[histories.sessions.columns]])
-    sessions = sessions.sort_values(["spell", "date"]).reset_index(drop=True)
-    number = sessions.reset_index(names="session")[["athlete", "rung", "date", "session", "spell"]]
-    sets = pd.concat([histories.sets.drop(columns=["session", "spell"]), after])
-    sets = sets.merge(number, on=["athlete", "rung", "date"])[list(histories.sets.columns)]
-    sets = sets.sort_values(["session", "set", "value"]).reset_index(drop=True)
-    return replace(histories, sets=sets, sessions=sessions, after_clearing=after.iloc[:0])
-
-
-def weeks_off(histories: Histories, rows: Ints, grace: Array) -> Array:
-    """Return weeks without any training since each spell's last session that still tell.
-
-    A layoff tells until the athlete has been back for as long as it lasted (common practice, no
-    source).
-
-    Parameters
-    ----------
-    histories
-        As from ``continued``.
-    rows
-        (T,) rows of ``histories.spells``.
-    grace
-        (T,) weeks without training that are ordinary rest.
-    """
-    cut = day_number(pd.Series([histories.as_of]))
-    days = {
-        athlete: np.unique(day_number(dates))
-        for athlete, dates in histories.sessions.groupby("athlete")["date"]
-    }
-    last = day_number(_last_trained(histories, rows))
-    result = np.zeros(len(rows))
-    for n, athlete in enumerate(histories.spells["athlete"].to_numpy()[rows]):
-        since = np.concatenate([days[athlete][days[athlete] >= last[n]], cut])
-        off = np.maximum(np.diff(since) / 7.0 - grace[n], 0.0)
-        back = (cut - since[1:]) / 7.0
-        result[n] = off[off > back].sum()
-    return result
-
-
-def _last_trained(histories: Histories, rows: Ints) -> pd.Series:
-    return histories.sessions.groupby("spell")["date"].max().reindex(rows).reset_index(drop=True)
 
 
 def _cleared_levels(model: GrowthModel, tracked: Tracked) -> Array:

@@ -181,7 +181,9 @@ def athlete_effects(model: RungTimes, times: Times, athletes: Ints, score: Array
     return result
 
 
-def rung_days(model: RungTimes, rung: int, simulated: Array, athlete: Array, score: Array) -> Array:
+def rung_days(
+    model: RungTimes, rung: int, simulated: Array, athlete: Array, shared: Array
+) -> Array:
     """Return days on a rung from its first session, (T, P).
 
     Parameters
@@ -193,16 +195,19 @@ def rung_days(model: RungTimes, rung: int, simulated: Array, athlete: Array, sco
     simulated
         (T, P) days by the growth engine.
     athlete
-        (T, P) effects of the athletes, from ``athlete_effects`` with this ``score``.
-    score
-        (T, P) as given there. What is left of the simulated days' order once this is taken out
-        says where in the rest each path lies.
+        (T, P) effects of the athletes, from ``athlete_effects``.
+    shared
+        (T, P, K) draws that other rungs share. What is left of the simulated days' order once
+        they are taken out says where in the rest each path lies: what rungs share comes in by
+        the athlete's part, the base and the slope alone.
     """
     paths = simulated.shape[1]
     k = model.block(paths)
     order = normal_scores(simulated)
-    tie = (order * score).mean(axis=1, keepdims=True)
-    own = normal_scores(order - tie * score)
+    left = [
+        y - x @ np.linalg.lstsq(x, y, rcond=None)[0] for x, y in zip(shared, order, strict=True)
+    ]
+    own = normal_scores(np.reshape(left, order.shape))
     rest = model.rest[k] * t.ppf(ndtr(own), DEGREES)
     middle = np.log1p(np.median(simulated, axis=1))[:, None] - _USUAL
     log_days = (

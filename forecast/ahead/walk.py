@@ -92,7 +92,6 @@ class _Going:
     pooled: dict[tuple[int, int], Array]
     given: Maps | None
     slope: Array
-    score: Array
     tempo: Array
     out: dict[str, Array]
     maps: Maps = field(default_factory=dict)
@@ -136,7 +135,7 @@ def walk(
     going = _Going(
         ground, settings, shared, open_at,
         rhythm or usual_rhythm(len(standing.athletes), settings.paths),
-        pooled or {}, maps, _carry_draws(ground, settings), score, tempo,
+        pooled or {}, maps, _carry_draws(ground, settings), tempo,
         _blank(ground, settings.paths),
     )  # fmt: skip
     for number in range(ground.plan.n_rungs):
@@ -279,7 +278,7 @@ def _recalibrated(
         later = np.flatnonzero(~begun)
         days[later] = rung_days(
             going.ground.climbing.times, rung, found.days[later], going.tempo[who[later]],
-            going.score[who[later]],
+            _shared_part(going, rung, who[later]),
         )  # fmt: skip
     for row, athlete in enumerate(who):
         key = (int(athlete), rung)
@@ -296,6 +295,16 @@ def _recalibrated(
         share = delay[row] / np.maximum(delay[row] + found.days[row], 1.0)
         delay[row], days[row] = left * share, left * (1.0 - share)
     return delay, days
+
+
+def _shared_part(going: _Going, rung: int, who: Ints) -> Array:
+    """(T, P, K) draws that the rung's simulated days have in common with other rungs'."""
+    shared = going.shared
+    usual = shared.rung[:, rung] - shared.rung[:, rung].mean(axis=0)
+    motion = np.log(shared.constants.motion + 1e-12)
+    fixed = np.column_stack([np.ones(len(usual)), usual, motion - motion.mean(axis=0)])
+    athlete = shared.athlete[who]
+    return np.concatenate([np.tile(fixed, (len(who), 1, 1)), athlete], axis=2)
 
 
 def chain(plan: Plan, standing: Standing, gone: Walk, quicker: Array) -> Array:

@@ -8,7 +8,8 @@ import pytest
 
 from forecast.ahead import fallbacks, hold_backs, retests
 from forecast.ahead.going_back import FALLBACK_COLUMNS, HOLD_COLUMNS
-from forecast.ahead.retests import RETEST_COLUMNS, continued
+from forecast.ahead.layoffs import continued
+from forecast.ahead.retests import RETEST_COLUMNS
 from forecast.histories import build_histories
 
 PLAIN = {
@@ -71,12 +72,12 @@ def test_once_trained_back_as_long_as_the_layoff_it_is_due_no_more(
 
 
 def test_sets_logged_since_clearing_are_believed(small_model, small_log, small_cut, with_sets):
-    worse = [(day, "wall_line", 10) for day in days("2024-09-12", "2024-10-05")]
+    worse = [(day, "wall_line", 16) for day in days("2024-06-12", "2024-10-05")]
     kept = [(day, "free_start", 2) for day in days("2024-03-28", "2024-10-05")]
     log = more(small_log, with_sets, [*CLEARED, *kept, *worse])
     row = zz(retests(small_model, log, small_cut)).iloc[0]
     assert row["due"]
-    assert row["level_value"] < 15
+    assert row["level_value"] < 18
     assert "sets logged since" in row["text"]
 
 

@@ -109,7 +109,7 @@ def test_days_keep_the_paths_order_and_share_the_athletes_part():
     model = RungTimes(*np.tile([[0.1], [1.0], [0.3], [0.5]], (1, 8)), np.zeros((8, 2)), 50)
     score = normal_scores(rng.standard_normal((1, paths)))
     pace = np.exp(0.2 * score + 0.3 * rng.standard_normal((2, 1, paths)))
-    days = [rung_days(model, r, 70.0 * pace[r], 0.5 * score, score)[0] for r in (0, 1)]
+    days = [rung_days(model, r, 70.0 * pace[r], 0.5 * score, score[..., None])[0] for r in (0, 1)]
     logs = np.log1p(days)
     assert np.median(logs) == pytest.approx(np.log(71.0) + 0.1, abs=0.05)
     # 0.25 of variance is shared; the rest is 0.09 of a Student's t, so 0.09 * 6 / 4.
