@@ -16,15 +16,14 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from forecast.ahead.cleanness import learn_clean
+from forecast.ahead.middle import middle_days
 from forecast.ahead.regression import regress_spells
-from forecast.ahead.sampler import Starts, climb, spread_constants
 from forecast.ahead.standing import ladder_plan
 from forecast.ahead.times import RungTimes, Times, fit_rung_times
 from forecast.growth import GrowthModel, Tracked, track
 from forecast.growth.athletes import priors_from_others
-from forecast.growth.habits import untried_habits
 from forecast.growth.information import spell_information
-from forecast.growth.panel import GRACE_WEEKS, Panel
+from forecast.growth.panel import Panel
 from forecast.growth.pooling import centred
 from forecast.growth.targets import recent_gaps
 from forecast.histories import Histories
@@ -38,9 +37,6 @@ CARRY_SD = np.array([0.4, 0.4])
 ELASTICITY_SD = 0.5
 """Prior spread of the elasticity of gain on sessions a week (judgement)."""
 MIN_RATE_SESSIONS = 5
-START_PATHS = 128
-START_DAYS = 7 * 104
-"""Days simulated for the middle time on a rung."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,51 +239,28 @@ def start_times(
 ) -> Times:
     """Return times on the rungs that these spells (places in the panel) began in the log.
 
-    Beside each time stands what the growth engine would have said at the first session: the
-    middle of simulated days, from the rung and the athlete's spells finished by then.
+    Beside each time stands what the growth engine would have said of the rung at the first
+    session, from how the athlete trained until then.
     """
-    panel, fit = tracked.panel, model.fit
+    panel = tracked.panel
     spells = histories.spells.iloc[panel.spell_row[which]]
-    if not len(which):
-        none = np.empty(0)
-        return Times(none, none.astype(bool), none, none.astype(int), none.astype(int))
-    mean, cov = priors_from_others(
-        panel, fit.constants, fit.pooled, tracked.loose, which, finished_only=True
-    )
-    z = np.random.default_rng([seed, 2]).standard_normal((START_PATHS, 3))
-    state = mean[:, None, :] + np.einsum("tij,pj->tpi", np.linalg.cholesky(cov), z)
-    gaps = gap_table(recent_gaps(panel, panel.start[which]), model.rhythm)
-    none = np.zeros(len(which))
-    day = panel.day[panel.start[which]].astype(float)
-    starts = Starts(
-        level=state[..., 0],
-        swing=state[..., 1],
-        pace=state[..., 2],
-        threshold=panel.threshold[which],
-        measure=panel.measure[which],
-        grace=new_grace(gaps),
-        confirm=ladder_plan(histories.ladder).confirm[panel.rung[which]],
-        run=none.astype(np.int64),
-        begun=none.astype(bool),
-        wait=none,
-        lost=none,
-        done=none,
-        origin=np.repeat(day[:, None], START_PATHS, axis=1),
-        scatter=panel.scatter[which],
-        gaps=gaps,
-        first_gaps=gaps,
-        habits=untried_habits(len(which), model.habits),
-    )
-    found = climb(
-        starts,
-        spread_constants([fit.constants], START_PATHS),
-        most_days=START_DAYS,
-        seed=[seed, 3],
+    first = panel.start[which]
+    middle = middle_days(
+        model,
+        ladder_plan(histories.ladder),
+        panel.rung[which],
+        panel.threshold[which],
+        panel.measure[which],
+        gap_table(recent_gaps(panel, first), model.rhythm),
+        panel.day[first].astype(float),
+        panel.scatter[which],
+        np.ones(len(which)),
+        seed=seed,
     )
     return Times(
         days=7.0 * spells["weeks"].to_numpy(dtype=float),
         cleared=spells["cleared_on"].notna().to_numpy(),
-        middle=np.median(found.days, axis=1),
+        middle=middle,
         athlete=spells["athlete_id"].to_numpy(dtype=np.int64),
         rung=spells["rung_index"].to_numpy(dtype=np.int64),
     )
@@ -297,11 +270,6 @@ def begun_in_log(tracked: Tracked, histories: Histories) -> Ints:
     """Places in the panel of the spells whose first session the log shows."""
     late = histories.spells["under_way"].to_numpy()[tracked.panel.spell_row]
     return np.flatnonzero(~late)
-
-
-def new_grace(gaps: Array) -> Array:
-    """(T,) weeks of ordinary rest on a rung to come, from its gap table."""
-    return np.maximum(GRACE_WEEKS, 3.0 * np.median(gaps, axis=1) / 7.0)
 
 
 def _delay_table(steps: pd.DataFrame, model: GrowthModel) -> Array:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from forecast.ahead.climbing import Climbing, begun_in_log, carry_regressors, start_times
 from forecast.ahead.standing import Plan, Standing, ladder_plan
-from forecast.ahead.times import Times
+from forecast.ahead.times import OpenTimes, Times
 from forecast.growth import GrowthModel, Tracked
 from forecast.growth.filtering import lost_levels
 from forecast.growth.habits import Habits, athlete_habits
@@ -18,7 +18,7 @@ from forecast.growth.intervals import pass_ratio
 from forecast.growth.panel import MEASURES, day_number
 from forecast.growth.scale import to_latent
 from forecast.growth.targets import recent_gaps
-from forecast.histories import Histories
+from forecast.histories import OPEN, Histories
 from forecast.histories.attendance import gap_table
 
 Array = NDArray[np.float64]
@@ -45,7 +45,10 @@ class Ground:
     gaps, habits, scatter
         (A, G), A rows and (A,): how each athlete trains lately, and how widely sets scatter.
     times
-        These athletes' times on rungs begun in the log.
+        These athletes' times on rungs begun in the log, but for those under way.
+    open_times
+        Times so far on rungs under way and begun in the log; ``athlete`` is the place in
+        ``standing``, ``days`` (n, 1) up to the cut.
     """
 
     model: GrowthModel
@@ -64,6 +67,7 @@ class Ground:
     habits: Habits
     scatter: Array
     times: Times
+    open_times: OpenTimes
 
 
 def survey(
@@ -85,6 +89,8 @@ def survey(
     last = panel.last[spell]
     own = begun_in_log(tracked, histories)
     own = own[np.isin(panel.athlete[own], standing.athletes)]
+    outcome = histories.spells["outcome"].to_numpy()[panel.spell_row[own]]
+    still = outcome == OPEN
     level = tracked.filtered.mean[:, 0]
     criteria = [rung.criterion for rung in histories.ladder.rungs]
     ratios = [pass_ratio(c.target, 1.0, c.measure) for c in criteria]
@@ -104,8 +110,16 @@ def survey(
         gaps=gap_table(recent_gaps(panel, last), model.rhythm),
         habits=athlete_habits(panel, panel.eligible, level, last, model.habits),
         scatter=panel.scatter[spell],
-        times=start_times(model, tracked, histories, own, seed),
+        times=start_times(model, tracked, histories, own[~still], seed),
+        open_times=_open_times(
+            start_times(model, tracked, histories, own[still], seed), standing.athletes
+        ),
     )
+
+
+def _open_times(times: Times, athletes: Ints) -> OpenTimes:
+    place = np.searchsorted(athletes, times.athlete)
+    return OpenTimes(place, times.rung, times.middle, times.days[:, None])
 
 
 @dataclass(frozen=True, slots=True)

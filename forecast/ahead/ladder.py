@@ -11,8 +11,9 @@ from forecast.ahead.ground import Ground, survey
 from forecast.ahead.result import LadderAhead, days_ahead
 from forecast.ahead.rhythm import Rhythm, weekly_sessions
 from forecast.ahead.standing import stand
+from forecast.ahead.state import Settings, Walk
 from forecast.ahead.tables import assemble
-from forecast.ahead.walk import Settings, Walk, walk
+from forecast.ahead.walk import walk
 from forecast.errors import ForecastError
 from forecast.growth import track
 from forecast.histories import build_histories

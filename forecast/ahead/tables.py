@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 
 from forecast.ahead.ground import Ground
 from forecast.ahead.result import LadderAhead, chances_by_day
+from forecast.ahead.state import Settings, Walk
 from forecast.ahead.target import target_table
-from forecast.ahead.walk import Settings, Walk
 from forecast.growth.scale import to_ratio
 from forecast.readiness import ReadinessForecast, ReadinessForecaster
 from forecast.readiness.reasons import confidence_words

@@ -7,7 +7,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from forecast.ahead.ground import Ground
-from forecast.ahead.walk import Settings, Walk, chain
+from forecast.ahead.state import Settings, Walk
+from forecast.ahead.walk import chain
 from forecast.growth.scale import to_ratio
 from forecast.readiness.result import DIGITS
 

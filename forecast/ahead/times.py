@@ -2,12 +2,12 @@
 
     log(days + 1) = m + base + (slope - 1) * (m - usual) + athlete + rung + rest,
 
-m the log of the middle of the simulated days and one, ``usual`` its value at ten weeks,
-athletes and rungs normal, the rest Student's t (6 degrees of freedom: some spells go oddly),
-spells that ended without clearing known only to be longer. The athlete's part is what the growth
-engine's own athlete effect left over, and it is shared by all rungs to come; so is what is
-uncertain about base and slope. Fitted by Gibbs sampling with the censored times drawn (Tanner &
-Wong 1987, J. Am. Stat. Assoc. 82:528), so few spells leave the priors: the engine's word as it is.
+m the log of one and the middle of the days that the growth engine simulates for an unknown
+athlete who trains like this one, ``usual`` its value at ten weeks; athletes and rungs normal, the
+rest Student's t (6 degrees of freedom: some spells go oddly), spells that ended without clearing
+known only to be longer. The athlete's part is the same for all rungs; so is what is uncertain
+about base and slope. Fitted by Gibbs sampling with the censored times drawn (Tanner & Wong 1987,
+J. Am. Stat. Assoc. 82:528), so with few spells the priors, which keep the engine's word, stand.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ BURN_IN, THIN = 200, 8
 BASE_SD, SLOPE_SD = 0.4, 0.25
 """Prior spread of base around 0 and slope around 1 (judgement)."""
 SHAPE = 2.0
-SCALES = {"rest": 0.15, "athlete": 0.04, "rung": 0.04}
+SCALES = {"rest": 0.2, "athlete": 0.1, "rung": 0.04}
 """Inverse-gamma priors (shape 2) of the three variances: their prior means (judgement)."""
 _USUAL = float(np.log1p(70.0))
 _GRID = np.linspace(-4.0, 4.0, 41)
@@ -147,43 +147,77 @@ def _impute(
     return np.where(cleared, bound, np.maximum(mean - spread * ndtri(share), bound))
 
 
-def athlete_effects(model: RungTimes, times: Times, athletes: Ints, score: Array) -> Array:
-    """Return each athlete's effect on each path, (A, P), given their own spells.
+@dataclass(frozen=True, slots=True)
+class OpenTimes:
+    """Rungs under way: on every path they have a time too.
+
+    ``athlete`` (n,) places of the athletes, ``rung`` (n,), ``middle`` (n,) as in ``Times``,
+    ``days`` (n, P) from the first session to clearing on each path.
+    """
+
+    athlete: Ints
+    rung: Ints
+    middle: Array
+    days: Array
+
+
+def athlete_effects(
+    model: RungTimes, times: Times, athletes: Ints, under_way: OpenTimes, uniform: Array
+) -> Array:
+    """Return each athlete's effect on each path, (A, P).
+
+    Given the athlete's own spells, and given what the path itself made of the rungs under way: on
+    a path that is slow on the rung in hand the athlete is slow on the rungs to come.
 
     Parameters
     ----------
     model
         The posterior draws, shared out over the paths.
     times
-        These athletes' spells.
+        These athletes' spells but for those under way.
     athletes
         (A,) their numbers, increasing.
-    score
-        (A, P) standard normal: where in its distribution each path's effect lies.
+    under_way
+        Rungs under way whose first session the log shows.
+    uniform
+        (A, P) between 0 and 1: where in its distribution each path's effect lies.
     """
-    paths = score.shape[1]
+    k = model.block(uniform.shape[1])
     grid = model.athlete[:, None] * _GRID
     log_mass = np.tile(-0.5 * _GRID**2, (len(athletes), len(model.base), 1))
-    mean = _USUAL + model.base + (np.log1p(times.middle) - _USUAL)[:, None] * model.slope
-    mean = mean + model.rung[:, times.rung].T
+    mean = _usual_log(model, times.rung, times.middle)
     error = np.log1p(times.days)[:, None, None] - mean[:, :, None] - grid
     error = error / model.rest[:, None]
     told = np.where(times.cleared[:, None, None], t.logpdf(error, DEGREES), t.logsf(error, DEGREES))
     np.add.at(log_mass, np.searchsorted(athletes, times.athlete), told)
+    log_mass = log_mass[:, k]
+    mean = _usual_log(model, under_way.rung, under_way.middle)[:, k]
+    for n, athlete in enumerate(under_way.athlete):
+        error = (np.log1p(under_way.days[n]) - mean[n])[:, None] - grid[k]
+        log_mass[athlete] += t.logpdf(error / model.rest[k][:, None], DEGREES)
     mass = np.exp(log_mass - log_mass.max(axis=2, keepdims=True))
     below = np.cumsum(mass, axis=2) - 0.5 * mass
     below /= mass.sum(axis=2, keepdims=True)
-    owner, result = model.block(paths), np.empty(score.shape)
-    for a in range(len(athletes)):
-        for k in range(len(model.base)):
-            mine = owner == k
-            result[a, mine] = np.interp(ndtr(score[a, mine]), below[a, k], grid[k])
-    return result
+    return _inverse(below, np.broadcast_to(grid[k], below.shape), uniform)
 
 
-def rung_days(
-    model: RungTimes, rung: int, simulated: Array, athlete: Array, shared: Array
-) -> Array:
+def _usual_log(model: RungTimes, rung: Ints, middle: Array) -> Array:
+    """(n, K) log days expected of an unknown athlete."""
+    centred = (np.log1p(middle) - _USUAL)[:, None]
+    return _USUAL + model.base + centred * model.slope + model.rung[:, rung].T
+
+
+def _inverse(below: Array, grid: Array, uniform: Array) -> Array:
+    """Point of the grid (last axis) below which the share ``uniform`` lies, straight between."""
+    place = np.clip((below < uniform[..., None]).sum(axis=-1), 1, below.shape[-1] - 1)[..., None]
+    ends = [
+        np.take_along_axis(a, place + d, axis=-1)[..., 0] for a in (below, grid) for d in (-1, 0)
+    ]
+    share = np.clip((uniform - ends[0]) / np.maximum(ends[1] - ends[0], 1e-12), 0.0, 1.0)
+    return np.asarray(ends[2] + share * (ends[3] - ends[2]))
+
+
+def rung_days(model: RungTimes, rung: int, middle: Array, athlete: Array, order: Array) -> Array:
     """Return days on a rung from its first session, (T, P).
 
     Parameters
@@ -192,28 +226,36 @@ def rung_days(
         The posterior draws.
     rung
         Its number.
-    simulated
-        (T, P) days by the growth engine.
+    middle
+        (T, P) as in ``Times``; paths may differ where they differ in gain.
     athlete
         (T, P) effects of the athletes, from ``athlete_effects``.
-    shared
-        (T, P, K) draws that other rungs share. What is left of the simulated days' order once
-        they are taken out says where in the rest each path lies: what rungs share comes in by
-        the athlete's part, the base and the slope alone.
+    order
+        (T, P) standard normal: where in the rest each path lies.
     """
-    paths = simulated.shape[1]
-    k = model.block(paths)
-    order = normal_scores(simulated)
-    left = [
-        y - x @ np.linalg.lstsq(x, y, rcond=None)[0] for x, y in zip(shared, order, strict=True)
-    ]
-    own = normal_scores(np.reshape(left, order.shape))
-    rest = model.rest[k] * t.ppf(ndtr(own), DEGREES)
-    middle = np.log1p(np.median(simulated, axis=1))[:, None] - _USUAL
-    log_days = (
-        _USUAL + model.base[k] + model.slope[k] * middle + model.rung[k, rung] + athlete + rest
-    )
+    k = model.block(order.shape[1])
+    usual = _USUAL + model.base[k] + model.slope[k] * (np.log1p(middle) - _USUAL)
+    rest = model.rest[k] * t.ppf(ndtr(order), DEGREES)
+    log_days = usual + model.rung[k, rung] + athlete + rest
     return np.asarray(np.expm1(np.clip(log_days, 0.0, 12.0)))
+
+
+def order_left(values: Array, shared: Array) -> Array:
+    """Return normal scores of each row's order once what is shared has been taken out of it.
+
+    Parameters
+    ----------
+    values
+        (T, P), such as simulated days.
+    shared
+        (T, P, K) draws that other rows share; what rungs share must come in once, and not again
+        by the order of their paths.
+    """
+    scores = normal_scores(values)
+    left = [
+        y - x @ np.linalg.lstsq(x, y, rcond=None)[0] for x, y in zip(shared, scores, strict=True)
+    ]
+    return normal_scores(np.reshape(left, scores.shape))
 
 
 def normal_scores(values: Array) -> Array:

@@ -2,99 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-
 import numpy as np
 from numpy.typing import NDArray
 
-from forecast.ahead.climbing import new_grace
-from forecast.ahead.draws import SharedDraws, draw_shared
+from forecast.ahead.draws import draw_shared
+from forecast.ahead.duration import athletes_tempo, engines_middle, recalibrated
 from forecast.ahead.ground import Ground, rung_facts
+from forecast.ahead.middle import new_grace
 from forecast.ahead.rhythm import Rhythm, usual_rhythm
-from forecast.ahead.sampler import Climb, Starts, climb
+from forecast.ahead.sampler import Starts, climb
 from forecast.ahead.standing import Plan, Standing
-from forecast.ahead.times import athlete_effects, normal_scores, rung_days
-from forecast.ahead.timing import TimeMap, match_quantiles
+from forecast.ahead.state import Going, Maps, Settings, Walk
 from forecast.histories.attendance import first_gap_table
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
-Maps = dict[tuple[int, int], TimeMap]
-
-
-@dataclass(frozen=True, slots=True)
-class Settings:
-    """How to walk.
-
-    Attributes
-    ----------
-    paths, draws, seed
-        Paths, draws of the constants they are shared over, and the seed.
-    most_days
-        Days to look ahead.
-    independent
-        Take each rung's climbing time from another path, so that rungs share nothing: for
-        comparison only.
-    recalibrate
-        Time rungs not begun as the log's times say, and not by the simulated days alone.
-    """
-
-    paths: int
-    draws: int
-    seed: int
-    most_days: int
-    independent: bool = False
-    recalibrate: bool = True
-
-
-@dataclass(frozen=True, slots=True)
-class Walk:
-    """How A athletes went up R rungs on P paths; NaN on rungs behind them.
-
-    Attributes
-    ----------
-    climbing
-        (A, R, P) days on the rung: from the cut where under way, else from the first session.
-    delay
-        (A, R, P) days to the first session from the rung being open, or from the cut where it was
-        open before; 0 where under way.
-    cleared
-        (A, R, P) days from the cut to clearing; past ``most_days`` only an order.
-    start_level, start_gain, end_level
-        (A, R, P) latent level over the pass mark and gain a week, at the last session known or
-        the first to come; level over the mark at the last session simulated.
-    first
-        (A, R) chance that the next session meets the criterion.
-    maps
-        By (athlete place, rung): the recalibration of its times.
-    """
-
-    climbing: Array
-    delay: Array
-    cleared: Array
-    start_level: Array
-    start_gain: Array
-    end_level: Array
-    first: Array
-    maps: Maps
-
-
-@dataclass(slots=True)
-class _Going:
-    """A walk half done: arrays (A, R, P) filled rung by rung."""
-
-    ground: Ground
-    settings: Settings
-    shared: SharedDraws
-    open_at: Ints
-    rhythm: Rhythm
-    pooled: dict[tuple[int, int], Array]
-    given: Maps | None
-    slope: Array
-    tempo: Array
-    out: dict[str, Array]
-    maps: Maps = field(default_factory=dict)
 
 
 def walk(
@@ -129,17 +52,19 @@ def walk(
         ground.model, ground.tracked, standing.athletes, spells[order],
         paths=settings.paths, draws=settings.draws, seed=settings.seed,
     )  # fmt: skip
-    # A quick draw of the athlete's effect goes with a quick draw of what is left of it in times.
-    score = -normal_scores(shared.athlete[:, :, 1] + shared.athlete[:, :, 2])
-    tempo = athlete_effects(ground.climbing.times, ground.times, standing.athletes, score)
-    going = _Going(
+    going = Going(
         ground, settings, shared, open_at,
         rhythm or usual_rhythm(len(standing.athletes), settings.paths),
-        pooled or {}, maps, _carry_draws(ground, settings), tempo,
+        pooled or {}, maps, _carry_draws(ground, settings),
         _blank(ground, settings.paths),
     )  # fmt: skip
-    for number in range(ground.plan.n_rungs):
-        _one_rung(going, number)
+    rungs = range(ground.plan.n_rungs)
+    for number in rungs:
+        _one_rung(going, number, np.flatnonzero(standing.under_way[:, number]))
+    going.tempo, going.middle = athletes_tempo(going), engines_middle(going)
+    later = standing.ahead & ~standing.under_way
+    for number in rungs:
+        _one_rung(going, number, np.flatnonzero(later[:, number]))
     out = going.out
     return Walk(
         out["climbing"], out["delay"], out["cleared"], out["start_level"], out["start_gain"],
@@ -174,9 +99,8 @@ def _blank(ground: Ground, paths: int) -> dict[str, Array]:
     return {name: np.repeat(values[:, :, None], paths, axis=2) for name, values in start.items()}
 
 
-def _one_rung(going: _Going, rung: int) -> None:
-    """Climb one rung for everybody who has it ahead, and note how it went."""
-    who = np.flatnonzero(going.ground.standing.ahead[:, rung])
+def _one_rung(going: Going, rung: int, who: Ints) -> None:
+    """Climb one rung for these athletes, and note how it went."""
     if not len(who):
         return
     out, settings = going.out, going.settings
@@ -187,7 +111,7 @@ def _one_rung(going: _Going, rung: int) -> None:
     starts = _starts(going, rung, who, last, opening + delay)
     seed = [settings.seed, 5, rung]
     found = climb(starts, going.shared.constants, most_days=settings.most_days, seed=seed)
-    delay, days = _recalibrated(going, rung, who, found, opening, delay, begun)
+    delay, days = recalibrated(going, rung, who, found, opening, delay, begun)
     if settings.independent:
         days = days[:, np.random.default_rng([*seed, 6]).permutation(settings.paths)]
     cleared = opening + delay + days
@@ -221,7 +145,7 @@ def _ready(
     return ready, np.asarray(needs)[done.argmax(axis=1)]
 
 
-def _starts(going: _Going, rung: int, who: Ints, last: Ints, first_day: Array) -> Starts:
+def _starts(going: Going, rung: int, who: Ints, last: Ints, first_day: Array) -> Starts:
     """Where everybody stands on the rung: under way as filtered, else as drawn.
 
     ``first_day`` (T, P): days from the cut to the first session; 0 where under way.
@@ -250,7 +174,7 @@ def _starts(going: _Going, rung: int, who: Ints, last: Ints, first_day: Array) -
     )  # fmt: skip
 
 
-def _delays(going: _Going, rung: int, who: Ints, ready: Array, begun: Flags) -> Array:
+def _delays(going: Going, rung: int, who: Ints, ready: Array, begun: Flags) -> Array:
     """(T, P) days until the first session, from the rung being open or from the cut."""
     table = np.tile(going.ground.climbing.delays, (len(who), 1))
     elapsed = np.maximum(-ready[:, 0], 0.0)  # the same on every path where it is in the past
@@ -258,53 +182,6 @@ def _delays(going: _Going, rung: int, who: Ints, ready: Array, begun: Flags) -> 
     rng = np.random.default_rng([going.settings.seed, 7, rung])
     drawn = table[:, rng.integers(0, table.shape[1], ready.shape[1])]
     return np.where(begun[:, None], 0.0, drawn)
-
-
-def _recalibrated(
-    going: _Going,
-    rung: int,
-    who: Ints,
-    found: Climb,
-    opening: Array,
-    delay: Array,
-    begun: Flags,
-) -> tuple[Array, Array]:
-    """(T, P) delays and climbing times: open rungs as forecast, others as the log's times say."""
-    # Simulated days are whole: within a day the paths' order is drawn, or ties would be matched
-    # to one point of the forecast.
-    order = np.random.default_rng([going.settings.seed, 10, rung]).random(delay.shape[1])
-    delay, days = delay.copy(), found.days.copy()
-    if going.settings.recalibrate:
-        later = np.flatnonzero(~begun)
-        days[later] = rung_days(
-            going.ground.climbing.times, rung, found.days[later], going.tempo[who[later]],
-            _shared_part(going, rung, who[later]),
-        )  # fmt: skip
-    for row, athlete in enumerate(who):
-        key = (int(athlete), rung)
-        if key not in going.pooled:
-            continue
-        simulated = opening[row] + delay[row] + found.days[row] - order
-        if going.given is not None:
-            time_map = going.given[key]
-        else:
-            at = np.arange(0.0, 7.0 * len(going.pooled[key]), 7.0)
-            time_map = match_quantiles(simulated, going.pooled[key], at)
-        going.maps[key] = time_map
-        left = np.maximum(time_map.apply(simulated) - opening[row], 0.0)
-        share = delay[row] / np.maximum(delay[row] + found.days[row], 1.0)
-        delay[row], days[row] = left * share, left * (1.0 - share)
-    return delay, days
-
-
-def _shared_part(going: _Going, rung: int, who: Ints) -> Array:
-    """(T, P, K) draws that the rung's simulated days have in common with other rungs'."""
-    shared = going.shared
-    usual = shared.rung[:, rung] - shared.rung[:, rung].mean(axis=0)
-    motion = np.log(shared.constants.motion + 1e-12)
-    fixed = np.column_stack([np.ones(len(usual)), usual, motion - motion.mean(axis=0)])
-    athlete = shared.athlete[who]
-    return np.concatenate([np.tile(fixed, (len(who), 1, 1)), athlete], axis=2)
 
 
 def chain(plan: Plan, standing: Standing, gone: Walk, quicker: Array) -> Array:

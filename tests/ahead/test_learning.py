@@ -6,16 +6,19 @@ import numpy as np
 import pytest
 from scipy.special import expit
 from scipy.stats import betabinom, binom, norm
+from scipy.stats import t as student
 from statsmodels.regression.linear_model import GLS
 
 from forecast.ahead.cleanness import spread_of_logits, upper_tail
 from forecast.ahead.regression import regress_spells
 from forecast.ahead.times import (
+    OpenTimes,
     RungTimes,
     Times,
     athlete_effects,
     fit_rung_times,
     normal_scores,
+    order_left,
     rung_days,
 )
 from forecast.ahead.timing import match_quantiles
@@ -87,14 +90,33 @@ def test_without_spells_the_engines_word_stands():
     assert found.n_spells == 0
 
 
-def test_a_slow_record_makes_an_athlete_slow_and_a_bare_one_leaves_the_spread():
-    model = RungTimes(*np.tile([[0.0], [1.0], [0.3], [0.4]], (1, 16)), np.zeros((16, 3)), 50)
-    score = np.tile(norm.ppf((np.arange(320) + 0.5) / 320)[np.argsort(np.arange(320) % 20)], (2, 1))
-    three = np.arange(3)
-    slow = Times(
-        np.full(3, 140.0), np.ones(3, dtype=bool), np.full(3, 70.0), np.zeros(3, dtype=int), three
+UNIFORM = np.tile((np.arange(320) * 7 % 320 + 0.5) / 320, (2, 1))
+NO_DAYS = np.empty((0, 320))
+
+
+def plain_model(athlete=0.4, rest=0.3):
+    return RungTimes(*np.tile([[0.0], [1.0], [rest], [athlete]], (1, 16)), np.zeros((16, 3)), 50)
+
+
+def record(days, athlete=0, rungs=3):
+    n = len(days)
+    return Times(
+        np.array(days), np.ones(n, dtype=bool), np.full(n, 70.0), np.full(n, athlete),
+        np.arange(n) % rungs,
+    )  # fmt: skip
+
+
+def under_way(days):
+    n = len(days)
+    return OpenTimes(
+        np.zeros(n, dtype=int), np.zeros(n, dtype=int), np.full(n, 70.0), np.asarray(days)
     )
-    effect = athlete_effects(model, slow, np.array([0, 1]), score)
+
+
+def test_a_slow_record_makes_an_athlete_slow_and_a_bare_one_leaves_the_spread():
+    effect = athlete_effects(
+        plain_model(), record([140.0] * 3), np.array([0, 1]), under_way(NO_DAYS), UNIFORM
+    )
     # Near the conjugate answer with normal errors: 3 n s / (1 / 0.16 + 3 / 0.09).
     expected = (3 / 0.09) * np.log(141 / 71) / (1 / 0.16 + 3 / 0.09)
     assert effect[0].mean() == pytest.approx(expected, abs=0.08)
@@ -103,20 +125,50 @@ def test_a_slow_record_makes_an_athlete_slow_and_a_bare_one_leaves_the_spread():
     assert effect[1].std() == pytest.approx(0.4, rel=0.1)
 
 
-def test_days_keep_the_paths_order_and_share_the_athletes_part():
+def test_a_path_slow_on_the_rung_in_hand_is_slow_on_those_to_come():
+    model, none = plain_model(), record([])
+    days = np.where(np.arange(320) < 160, 35.0, 140.0)[None]
+    effect = athlete_effects(model, none, np.array([0, 1]), under_way(days), UNIFORM)
+    assert effect[0, 160:].mean() - effect[0, :160].mean() > 0.5
+    assert abs(effect[1, 160:].mean() - effect[1, :160].mean()) < 0.15
+    # A rung in hand that took so long is the same news as a finished one.
+    finished = athlete_effects(
+        model, record([140.0]), np.array([0, 1]), under_way(NO_DAYS), UNIFORM
+    )
+    np.testing.assert_allclose(finished[0, 160:], effect[0, 160:], atol=1e-9)
+
+
+def test_effects_are_those_of_a_student_t_posterior_by_brute_force():
+    effect = athlete_effects(
+        plain_model(), record([140.0, 90.0]), np.array([0, 1]), under_way(NO_DAYS), UNIFORM
+    )
+    u = np.linspace(-3, 3, 20001)
+    density = norm.pdf(u, 0, 0.4)
+    for days in (140.0, 90.0):
+        density *= student.pdf((np.log1p(days) - np.log1p(70.0) - u) / 0.3, 6)
+    mean = (u * density).sum() / density.sum()
+    sd = np.sqrt(((u - mean) ** 2 * density).sum() / density.sum())
+    assert effect[0].mean() == pytest.approx(mean, abs=0.01)
+    assert effect[0].std() == pytest.approx(sd, rel=0.03)
+
+
+def test_days_have_the_models_spread_and_follow_the_order():
     rng = np.random.default_rng(2)
-    paths = 2048
-    model = RungTimes(*np.tile([[0.1], [1.0], [0.3], [0.5]], (1, 8)), np.zeros((8, 2)), 50)
-    score = normal_scores(rng.standard_normal((1, paths)))
-    pace = np.exp(0.2 * score + 0.3 * rng.standard_normal((2, 1, paths)))
-    days = [rung_days(model, r, 70.0 * pace[r], 0.5 * score, score[..., None])[0] for r in (0, 1)]
-    logs = np.log1p(days)
-    assert np.median(logs) == pytest.approx(np.log(71.0) + 0.1, abs=0.05)
-    # 0.25 of variance is shared; the rest is 0.09 of a Student's t, so 0.09 * 6 / 4.
-    shared = 0.25 / (0.25 + 0.09 * 1.5)
-    assert np.corrcoef(logs)[0, 1] == pytest.approx(shared, abs=0.06)
-    own = logs[0] - 0.5 * score[0]
-    assert np.corrcoef(own, np.log(pace[0, 0]) - 0.2 * score[0])[0, 1] > 0.9
+    order = normal_scores(rng.standard_normal((1, 2048)))
+    days = rung_days(plain_model(), 1, np.full((1, 2048), 70.0), np.zeros((1, 2048)), order)[0]
+    logs = np.log1p(days) - np.log1p(70.0)
+    assert np.median(logs) == pytest.approx(0.0, abs=0.01)
+    assert logs.std() == pytest.approx(0.3 * np.sqrt(6 / 4), rel=0.1)
+    assert (np.argsort(days, kind="stable") == np.argsort(order[0], kind="stable")).all()
+
+
+def test_what_paths_share_is_taken_out_of_their_order():
+    rng = np.random.default_rng(3)
+    common, own = rng.standard_normal((2, 2048))
+    days = np.exp(4 + 0.5 * common + 0.5 * own)[None]
+    left = order_left(days, np.column_stack([np.ones(2048), common])[None])[0]
+    assert abs(np.corrcoef(left, common)[0, 1]) < 0.02
+    assert np.corrcoef(left, own)[0, 1] > 0.97
 
 
 def test_matched_times_have_the_asked_for_distribution_and_keep_their_order():

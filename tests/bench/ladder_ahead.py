@@ -34,7 +34,8 @@ import pandas as pd
 from forecast.ahead import climbing_of
 from forecast.ahead.ladder import look_up, settings_of
 from forecast.ahead.result import chances_by_day
-from forecast.ahead.walk import Settings, walk
+from forecast.ahead.state import Settings
+from forecast.ahead.walk import walk
 from forecast.readiness import ReadinessForecaster
 from forecast.simulate import LAWS, SimulatedCohort, simulate_cohort
 

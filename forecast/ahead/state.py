@@ -1,0 +1,92 @@
+"""A walk up the ladder: how it is asked for, half done, and done."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forecast.ahead.draws import SharedDraws
+from forecast.ahead.ground import Ground
+from forecast.ahead.rhythm import Rhythm
+from forecast.ahead.timing import TimeMap
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Maps = dict[tuple[int, int], TimeMap]
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """How to walk.
+
+    Attributes
+    ----------
+    paths, draws, seed
+        Paths, draws of the constants they are shared over, and the seed.
+    most_days
+        Days to look ahead.
+    independent
+        Take each rung's climbing time from another path, so that rungs share nothing: for
+        comparison only.
+    recalibrate
+        Time rungs not begun as the log's times say, and not by the simulated days alone.
+    """
+
+    paths: int
+    draws: int
+    seed: int
+    most_days: int
+    independent: bool = False
+    recalibrate: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Walk:
+    """How A athletes went up R rungs on P paths; NaN on rungs behind them.
+
+    Attributes
+    ----------
+    climbing
+        (A, R, P) days on the rung: from the cut where under way, else from the first session.
+    delay
+        (A, R, P) days to the first session from the rung being open, or from the cut where it was
+        open before; 0 where under way.
+    cleared
+        (A, R, P) days from the cut to clearing; past ``most_days`` only an order.
+    start_level, start_gain, end_level
+        (A, R, P) latent level over the pass mark and gain a week, at the last session known or
+        the first to come; level over the mark at the last session simulated.
+    first
+        (A, R) chance that the next session meets the criterion.
+    maps
+        By (athlete place, rung): the recalibration of its times.
+    """
+
+    climbing: Array
+    delay: Array
+    cleared: Array
+    start_level: Array
+    start_gain: Array
+    end_level: Array
+    first: Array
+    maps: Maps
+
+
+@dataclass(slots=True)
+class Going:
+    """A walk half done: arrays (A, R, P) filled rung by rung."""
+
+    ground: Ground
+    settings: Settings
+    shared: SharedDraws
+    open_at: Ints
+    rhythm: Rhythm
+    pooled: dict[tuple[int, int], Array]
+    given: Maps | None
+    slope: Array
+    out: dict[str, Array]
+    maps: Maps = field(default_factory=dict)
+    tempo: Array = field(default_factory=lambda: np.empty((0, 0)))
+    middle: Array = field(default_factory=lambda: np.empty((0, 0)))
