@@ -8,6 +8,7 @@ rest Student's t (6 degrees of freedom: some spells go oddly), spells that ended
 known only to be longer. The athlete's part is the same for all rungs; so is what is uncertain
 about base and slope. Fitted by Gibbs sampling with the censored times drawn (Tanner & Wong 1987,
 J. Am. Stat. Assoc. 82:528), so with few spells the priors, which keep the engine's word, stand.
+Times to come take the rest from the errors themselves, which are often skewed.
 """
 
 from __future__ import annotations
@@ -29,9 +30,13 @@ BURN_IN, THIN = 200, 8
 BASE_SD, SLOPE_SD = 0.4, 0.25
 """Prior spread of base around 0 and slope around 1 (judgement)."""
 SHAPE = 2.0
-SCALES = {"rest": 0.2, "athlete": 0.1, "rung": 0.04}
+SCALES = {"rest": 0.2, "athlete": 0.2, "rung": 0.04}
 """Inverse-gamma priors (shape 2) of the three variances: their prior means (judgement)."""
 _USUAL = float(np.log1p(70.0))
+LEVELS = (np.arange(40) + 0.5) / 40
+"""Levels at which the rest is tabulated."""
+PRIOR_ERRORS = 20
+"""Errors of Student's shape counted in with those of the spells, so that few make no shape."""
 _GRID = np.linspace(-4.0, 4.0, 41)
 
 
@@ -45,6 +50,8 @@ class RungTimes:
         (K,) base, slope, and standard deviations of the rest and of athletes.
     rung
         (K, R) effects of the rungs.
+    shape
+        (K, 40) quantiles of the rest at ``LEVELS``, as the spells' errors show it.
     n_spells
         Number of spells behind it.
     """
@@ -54,6 +61,7 @@ class RungTimes:
     rest: Array
     athlete: Array
     rung: Array
+    shape: Array
     n_spells: int
 
     def block(self, paths: int) -> Ints:
@@ -118,9 +126,16 @@ def fit_rung_times(times: Times, n_rungs: int, seed: list[int]) -> RungTimes:
         value = _impute(rng, bound, times.cleared, mean, np.sqrt(variance["rest"] / weight))
         if turn >= BURN_IN and (turn - BURN_IN) % THIN == 0:
             spread = np.sqrt([variance["rest"], variance["athlete"]])
-            kept.append((*coefficients, *spread, effects["rung"]))
-    base, slope, rest, athlete, rung = (np.array(part) for part in zip(*kept, strict=True))
-    return RungTimes(base, slope, rest, athlete, rung, n)
+            shape = _error_shape(value - mean, spread[0])
+            kept.append((*coefficients, *spread, effects["rung"].copy(), shape))
+    base, slope, rest, athlete, rung, shape = (np.array(p) for p in zip(*kept, strict=True))
+    return RungTimes(base, slope, rest, athlete, rung, shape, n)
+
+
+def _error_shape(errors: Array, rest: float) -> Array:
+    """Quantiles of the errors at ``LEVELS``: times are often skewed where the model is not."""
+    prior = rest * t.ppf((np.arange(PRIOR_ERRORS) + 0.5) / PRIOR_ERRORS, DEGREES)
+    return np.quantile(np.concatenate([errors, prior]), LEVELS)
 
 
 def _variance(rng: np.random.Generator, errors: Array, weight: Array, scale: float) -> float:
@@ -235,7 +250,9 @@ def rung_days(model: RungTimes, rung: int, middle: Array, athlete: Array, order:
     """
     k = model.block(order.shape[1])
     usual = _USUAL + model.base[k] + model.slope[k] * (np.log1p(middle) - _USUAL)
-    rest = model.rest[k] * t.ppf(ndtr(order), DEGREES)
+    rest = np.empty(order.shape)
+    for draw, shape in enumerate(model.shape):
+        rest[:, k == draw] = np.interp(ndtr(order[:, k == draw]), LEVELS, shape)
     log_days = usual + model.rung[k, rung] + athlete + rest
     return np.asarray(np.expm1(np.clip(log_days, 0.0, 12.0)))
 
