@@ -30,10 +30,10 @@ BURN_IN, THIN = 200, 8
 BASE_SD, SLOPE_SD = 0.4, 0.25
 """Prior spread of base around 0 and slope around 1 (judgement)."""
 SHAPE = 2.0
-SCALES = {"rest": 0.2, "athlete": 0.2, "rung": 0.04}
+SCALES = {"rest": 0.2, "athlete": 0.2, "rung": 0.08}
 """Inverse-gamma priors (shape 2) of the three variances: their prior means (judgement)."""
 _USUAL = float(np.log1p(70.0))
-LEVELS = (np.arange(40) + 0.5) / 40
+LEVELS = np.concatenate([[0.003], (np.arange(40) + 0.5) / 40, [0.997]])
 """Levels at which the rest is tabulated."""
 PRIOR_ERRORS = 20
 """Errors of Student's shape counted in with those of the spells, so that few make no shape."""
@@ -51,7 +51,7 @@ class RungTimes:
     rung
         (K, R) effects of the rungs.
     shape
-        (K, 40) quantiles of the rest at ``LEVELS``, as the spells' errors show it.
+        (K, Q) quantiles of the rest at ``LEVELS``, as the spells' errors show it.
     n_spells
         Number of spells behind it.
     """
