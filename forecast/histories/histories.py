@@ -23,8 +23,8 @@ class Histories:
     Attributes
     ----------
     sets
-        Sets up to clearing, with ``target``, ``counts``, ``spell`` and ``session`` (row numbers
-        of the two frames below).
+        Sets up to clearing, with ``target``, ``loaded``, ``load_known``, ``counts``, ``spell`` and
+        ``session`` (row numbers of the two frames below).
     sessions
         One row for each athlete, rung and day up to clearing, in date order within a spell:
         ``spell, athlete, rung, rung_index, date, n_sets, n_counting, n_clean, n_assisted, best,

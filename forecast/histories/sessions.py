@@ -6,16 +6,17 @@ import numpy as np
 import pandas as pd
 
 from forecast.ladder import Ladder
+from forecast.log.loads import load_marks
 
 SESSION_KEYS = ["athlete", "rung", "date"]
 
 
 def mark_counting_sets(sets: pd.DataFrame, ladder: Ladder, roster: pd.DataFrame) -> pd.DataFrame:
-    """Return the sets with ``loaded``, ``counts`` and ``target`` beside each.
+    """Return the sets with ``loaded``, ``load_known``, ``counts`` and ``target`` beside each.
 
-    A set counts when it is clean, unassisted and sufficiently loaded. Where a criterion asks for
-    a load and none was ever noted for that athlete on that rung, the prescribed load is presumed:
-    coaches write down what varies.
+    A set counts when it is clean, unassisted and sufficiently loaded; ``log.loads`` says what is
+    presumed about loads that were not noted. ``load_known`` is false where the load asked for is
+    a fraction of a body mass that is not in the roster.
 
     Parameters
     ----------
@@ -26,21 +27,14 @@ def mark_counting_sets(sets: pd.DataFrame, ladder: Ladder, roster: pd.DataFrame)
     roster
         Index ``athlete``; ``body_mass_kg`` is used where a load is a fraction of body mass.
     """
-    rungs = {rung.key: rung.criterion for rung in ladder.rungs}
-    out = sets.copy()
-    out["target"] = out["rung"].map({key: c.target for key, c in rungs.items()}).astype(float)
-    asked = out["rung"].map({key: c.load_kg or 0.0 for key, c in rungs.items()}).astype(float)
-    fraction = out["rung"].map({key: c.load_bodyweight or 0.0 for key, c in rungs.items()})
-    if "body_mass_kg" in roster.columns and (fraction > 0).any():
-        mass = out["athlete"].map(roster["body_mass_kg"]).astype(float)
-        by_mass = (fraction.astype(float) * mass).fillna(0.0)
-        asked = asked.where(asked >= by_mass, by_mass)
-    ever_noted = out.groupby(["athlete", "rung"])["load_kg"].transform("count") > 0
-    # Half a kilogram of slack: plates and pound conversions never match to the gram.
-    enough = out["load_kg"].fillna(0.0) >= asked - 0.5
-    out["loaded"] = (asked <= 0) | enough | ~ever_noted
-    out["counts"] = out["clean"] & ~out["assisted"] & out["loaded"]
-    return out
+    targets = {rung.key: rung.criterion.target for rung in ladder.rungs}
+    loads = load_marks(sets, ladder, roster)
+    return sets.assign(
+        target=sets["rung"].map(targets).astype(float),
+        load_known=loads["load_asked"].notna(),
+        loaded=loads["loaded"],
+        counts=sets["clean"] & ~sets["assisted"] & loads["loaded"],
+    )
 
 
 def build_sessions(sets: pd.DataFrame, ladder: Ladder) -> pd.DataFrame:

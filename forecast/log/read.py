@@ -13,6 +13,7 @@ from forecast.errors import MappingError
 from forecast.ladder import Ladder
 from forecast.log.cells import Problem, counted
 from forecast.log.dates import DateOrder
+from forecast.log.loads import load_warnings
 from forecast.log.mapping import Mapping, load_mapping
 from forecast.log.parsing import Rows, parse_rows
 from forecast.log.raw import RawTable
@@ -121,6 +122,7 @@ def join_rows(
     strangers = sorted(set(sets["athlete"]) - set(people.index)) if roster is not None else []
     if strangers:
         warnings.append(f"Not in the roster: {', '.join(map(repr, strangers))}.")
+    warnings += load_warnings(sets, ladder, people)
     return TrainingLog(
         sets=sets,
         rejected=rejected,

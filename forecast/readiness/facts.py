@@ -42,6 +42,8 @@ def open_facts(
     athlete_pace, rung_pace = pace_effects(growth, forecast)
     facts["athlete_pace"] = athlete_pace
     facts["rung_pace"] = rung_pace[spells["rung_index"].to_numpy()]
+    trusted = histories.sets.loc[~histories.sets["load_known"], "spell"]
+    facts["load_known"] = ~np.isin(spell, trusted)
     return _with_state(facts, forecast, growth, histories, comparable)
 
 
@@ -56,6 +58,7 @@ def untried_facts(
     facts = untried[["athlete", "rung"]].reset_index(drop=True)
     facts["run"] = 0
     facts["sessions"] = 0
+    facts["load_known"] = True
     for name in ("wait_weeks", "rate", "clean_share", "pain", "athlete_pace", "rung_pace"):
         facts[name] = 0.0
     return _with_state(facts, forecast, growth, histories, comparable)

@@ -74,8 +74,8 @@ class ReadinessForecaster(BaseEstimator):
         horizon_weeks: int = 52,
         random_state: int = 0,
         *,
-        paths: int = 512,
-        draws: int = 16,
+        paths: int = 768,
+        draws: int = 48,
         lapse_weeks: float = DEFAULT_LAPSE_WEEKS,
     ) -> None:
         self.horizon_weeks = horizon_weeks
@@ -316,7 +316,7 @@ def _no_facts() -> pd.DataFrame:
     numbers = (
         "run", "sessions", "wait_weeks", "rate", "clean_share", "pain", "athlete_pace",
         "rung_pace", "target", "level", "level_value", "gain", "gain_low", "gain_high",
-        "comparable", "p_next_session",
+        "comparable", "p_next_session", "load_known",
     )  # fmt: skip
     return pd.DataFrame({**text, **{name: pd.Series(dtype=float) for name in numbers}})
 
