@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from forecast.ladder import Rung
-from forecast.readiness.result import REASON_COLUMNS
+from forecast.readiness.result import DIGITS, REASON_COLUMNS
 
 UNITS = {"seconds": "s", "reps": "reps", "kg": "kg", "cm": "cm"}
 THIN_SESSIONS = 5
@@ -23,7 +23,7 @@ def warning_text(facts: pd.DataFrame) -> pd.Series:
     Parameters
     ----------
     facts
-        One row an open rung: ``sessions, comparable, wait_weeks, pain, p_never, n_athletes``.
+        One row an open rung: ``sessions, comparable, wait_weeks, pain, load_known``.
     """
     notes = pd.DataFrame(
         {
@@ -37,6 +37,11 @@ def warning_text(facts: pd.DataFrame) -> pd.Series:
             "away": np.where(facts["wait_weeks"] > LONG_WAIT_WEEKS, "not trained lately", ""),
             "pain": np.where(
                 facts["pain"] >= PAIN_WORTH_A_LOOK, "pain noted lately: stop and refer", ""
+            ),
+            "unweighed": np.where(
+                facts["load_known"].astype(bool),
+                "",
+                "load not checked: no body mass in the roster",
             ),
         }
     )
@@ -66,10 +71,14 @@ def reason_rows(facts: pd.DataFrame, rungs: dict[str, Rung]) -> pd.DataFrame:
         The ladder's rungs by key.
     """
     rows: list[tuple] = []
+    # Rounded before any sentence is made: last bits depend on who else is asked about.
+    numbers = facts.select_dtypes("float").columns
+    facts = facts.assign(**{name: facts[name].round(DIGITS) for name in numbers})
     for fact in facts.itertuples(index=False):
         rung = rungs[fact.rung]
         rows.extend((fact.athlete, fact.rung, *rest) for rest in _one(fact, rung))
-    return pd.DataFrame(rows, columns=list(REASON_COLUMNS))
+    table = pd.DataFrame(rows, columns=list(REASON_COLUMNS))
+    return table.assign(value=table["value"].astype(float).round(DIGITS))
 
 
 def _one(fact: Any, rung: Rung) -> list[tuple[str, float, str, str]]:

@@ -45,16 +45,9 @@ def forecast_anew(small_model):
     return run
 
 
-def equal(one, other):
-    """Equal to the last digit kept; the numbers behind the reasons are kept in full."""
-    if "value" in one.columns:
-        one, other = (frame.assign(value=frame["value"].round(6)) for frame in (one, other))
-    pd.testing.assert_frame_equal(one, other, check_exact=True)
-
-
 def same(one, other):
     for name in ("summary", "curve", "reasons"):
-        equal(getattr(one, name), getattr(other, name))
+        pd.testing.assert_frame_equal(getattr(one, name), getattr(other, name), check_exact=True)
 
 
 # the future ---------------------------------------------------------------------------------
@@ -107,10 +100,13 @@ def test_other_athletes_asked_about_change_nothing(
     for part in (asked[:1], asked[1::2], asked[-2:]):
         some = with_sets(small_log, small_log.sets[small_log.sets["athlete"].isin(part)])
         ours = small_model.forecast(some, small_cut)
+        frames = {}
         for name in ("summary", "curve", "reasons"):
             whole = getattr(small_result, name)
-            expected = whole[whole["athlete"].isin(part)].reset_index(drop=True)
-            equal(getattr(ours, name), expected)
+            frames[name] = whole[whole["athlete"].isin(part)].reset_index(drop=True)
+        expected = dataclasses.replace(small_result, **frames)
+        same(ours, expected)
+        assert csv_bytes(ours) == csv_bytes(expected)
 
 
 # seeds --------------------------------------------------------------------------------------
@@ -201,3 +197,32 @@ def test_one_row_for_each_open_rung(small_result):
     assert len(small_result.curve) == len(keys) * small_result.horizon_weeks
     told = small_result.reasons[["athlete", "rung"]].drop_duplicates().reset_index(drop=True)
     pd.testing.assert_frame_equal(told, keys.reset_index(drop=True))
+
+
+def test_a_load_that_cannot_be_checked_is_said_and_changes_no_figure(
+    small_log, small_cut, small_model, small_result
+):
+    key = small_result.summary["rung"].iloc[0]
+    rungs = tuple(
+        dataclasses.replace(
+            rung,
+            criterion=dataclasses.replace(rung.criterion, load_kg=None, load_bodyweight=0.3),
+        )
+        if rung.key == key
+        else rung
+        for rung in small_log.ladder.rungs
+    )
+    ladder = dataclasses.replace(small_log.ladder, rungs=rungs)
+    log = dataclasses.replace(small_log, ladder=ladder, sets=small_log.sets.assign(load_kg=np.nan))
+    told = small_model.forecast(log, small_cut).summary
+    said = told["warnings"].str.contains("no body mass in the roster")
+    assert (said == ((told["rung"] == key) & (told["sessions"] > 0))).all()
+    assert said.any()
+    known = dataclasses.replace(
+        log,
+        roster=pd.DataFrame({"body_mass_kg": 60.0}, index=pd.Index(log.athletes, name="athlete")),
+    )
+    silent = small_model.forecast(known, small_cut).summary
+    assert not silent["warnings"].str.contains("body mass").any()
+    numbers = [name for name in told.columns if name != "warnings"]
+    pd.testing.assert_frame_equal(told[numbers], silent[numbers], check_exact=True)
