@@ -5,12 +5,13 @@ from forecast.backtest import BacktestResult, backtest
 from forecast.errors import ForecastError, ForecastWarning
 from forecast.ladder import Criterion, Ladder, Rung
 from forecast.ladder_file import read_ladder
-from forecast.log import TrainingLog, read_log
+from forecast.log import Club, TrainingLog, describe_log, read_club, read_log
 from forecast.model import ReadinessForecaster, load_model
 from forecast.readiness import ReadinessForecast
 
 __all__ = [
     "BacktestResult",
+    "Club",
     "Criterion",
     "ForecastError",
     "ForecastWarning",
@@ -21,7 +22,9 @@ __all__ = [
     "Rung",
     "TrainingLog",
     "backtest",
+    "describe_log",
     "load_model",
+    "read_club",
     "read_ladder",
     "read_log",
 ]
