@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -11,14 +11,14 @@ from numpy.typing import NDArray
 from forecast.growth.athletes import loose_information, priors_from_others
 from forecast.growth.clock import wind
 from forecast.growth.constants import GrowthConstants
-from forecast.growth.draws import constants_draws
 from forecast.growth.dynamics import lost_after, split_gap
 from forecast.growth.engine import GrowthModel, Tracked
+from forecast.growth.ensemble import average_passage, plain_average_passage
 from forecast.growth.filtering import Filtered, forward_pass, lost_levels, propagate
 from forecast.growth.habits import untried_habits
 from forecast.growth.intervals import pass_ratio
 from forecast.growth.panel import GRACE_WEEKS, MEASURES, day_number, take_spells
-from forecast.growth.passage import Passage, Targets, simulate_passage
+from forecast.growth.passage import Passage, Targets
 from forecast.growth.pooling import spell_priors
 from forecast.growth.scale import to_latent
 from forecast.growth.targets import recent_gaps, targets_at
@@ -77,33 +77,16 @@ def forecast_open(
         Number of draws of the constants (even).
     """
     panel = take_spells(tracked.panel, which)
-    last = panel.last
+    last, full_last = panel.last, tracked.panel.last[which]
     wait = (as_of_day - panel.day[last]).astype(float)
-    full_last = tracked.panel.last[which]
     base = targets_at(
         model, tracked.panel, tracked.filtered.mean[:, 0], full_last, wait,
         np.zeros((len(which), 3)), np.tile(np.eye(3), (len(which), 1, 1)), confirm, run,
     )  # fmt: skip
-    passages, evidence = [], []
-    for number, constants in enumerate(constants_draws(model.fit, draws, seed)):
-        states = _open_states(model, constants, tracked, which)
-        evidence.append(np.add.reduceat(states.log_evidence, panel.start))
-        passages.append(
-            simulate_passage(
-                replace(
-                    base,
-                    mean=states.mean[last],
-                    cov=states.cov[last],
-                    clock=constants.clock,
-                    lost=lost_levels(panel, constants.dynamics)[last],
-                ),
-                constants.dynamics,
-                constants.noise,
-                horizon_days=horizon_days,
-                paths=max(paths // draws, 2),
-                seed=seed + 1 + number,
-            )
-        )
+    passage = average_passage(
+        model, tracked, base, full_last,
+        finished_only=False, horizon_days=horizon_days, paths=paths, draws=draws, seed=seed,
+    )  # fmt: skip
     centre = _open_states(model, model.fit.constants, tracked, which)
     rest, excess = split_gap(wait / 7.0, panel.grace)
     clock, dynamics = model.fit.constants.clock, model.fit.constants.dynamics
@@ -113,9 +96,7 @@ def forecast_open(
     lost = lost_levels(panel, dynamics)[last]
     loss = lost_after(dynamics, lost, rest, excess) - lost
     mean, cov = propagate(dynamics, centre.mean[last], centre.cov[last], tau, excess, loss)
-    return GrowthForecast(
-        _average(passages, np.stack(evidence)), mean, cov, _athlete_effect(model, tracked, which)
-    )
+    return GrowthForecast(passage, mean, cov, _athlete_effect(model, tracked, which))
 
 
 def _open_states(
@@ -140,19 +121,6 @@ def _athlete_effect(model: GrowthModel, tracked: Tracked, which: Ints) -> Array:
     return np.asarray(mean - fit.pooled.common_mean[:3] - effects)
 
 
-def _average(passages: list[Passage], evidence: Array) -> Passage:
-    """Average over draws of the constants, each weighted by how well it explains the spell.
-
-    ``evidence`` is (M, T). The draws differ from spell to spell as the spells themselves do.
-    """
-    weight = np.exp(evidence - evidence.max(axis=0))
-    weight /= weight.sum(axis=0)
-    return Passage(
-        np.einsum("mt,mtd->td", weight, np.stack([p.by_day for p in passages])),
-        np.einsum("mt,mt->t", weight, np.stack([p.next_session for p in passages])),
-    )
-
-
 def forecast_untried(
     model: GrowthModel,
     tracked: Tracked,
@@ -161,6 +129,7 @@ def forecast_untried(
     *,
     horizon_days: int,
     paths: int,
+    draws: int,
     seed: int,
 ) -> GrowthForecast:
     """Forecast rungs that are open but have no session yet.
@@ -170,6 +139,8 @@ def forecast_untried(
     untried
         One row a target: ``athlete_id``, ``rung_index`` and ``ready_on`` (the day from which
         the rung may be trained).
+    horizon_days, paths, draws, seed
+        As for ``forecast_open``; with no session to weigh them, all draws count alike.
     """
     fit, panel = model.fit, tracked.panel
     rung = untried["rung_index"].to_numpy(dtype=np.int64)
@@ -203,10 +174,9 @@ def forecast_untried(
         clock=model.fit.constants.clock,
         last_day=day_number(untried["ready_on"]).astype(float),
     )
-    passage = simulate_passage(
-        targets, fit.constants.dynamics, fit.constants.noise,
-        horizon_days=horizon_days, paths=paths, seed=seed,
-    )  # fmt: skip
+    passage = plain_average_passage(
+        model, targets, horizon_days=horizon_days, paths=paths, draws=draws, seed=seed
+    )
     effects = fit.pooled.common_mean[3:].reshape(-1, 3)[rung]
     return GrowthForecast(passage, mean, cov, mean - fit.pooled.common_mean[:3] - effects)
 
@@ -221,6 +191,7 @@ def forecast_landmarks(
     *,
     horizon_days: int,
     paths: int,
+    draws: int,
     seed: int,
 ) -> Passage:
     """Forecast from past moments, with what was known of the spell then.
@@ -233,14 +204,15 @@ def forecast_landmarks(
         (T,) days from that session to the landmark.
     confirm, run
         (T,) as in ``Targets``, at that session.
+    horizon_days, paths, draws, seed
+        As for ``forecast_open``.
     """
     filtered = tracked.filtered
     targets = targets_at(
         model, tracked.panel, filtered.mean[:, 0], place, wait,
         filtered.mean[place], filtered.cov[place], confirm, run,
     )  # fmt: skip
-    constants = model.fit.constants
-    return simulate_passage(
-        targets, constants.dynamics, constants.noise,
-        horizon_days=horizon_days, paths=paths, seed=seed,
+    return average_passage(
+        model, tracked, targets, place,
+        finished_only=True, horizon_days=horizon_days, paths=paths, draws=draws, seed=seed,
     )  # fmt: skip

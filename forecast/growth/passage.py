@@ -63,6 +63,8 @@ class Targets:
         it goes on.
     lost
         (T,) level lost to layoffs by the last session, which comes back with training.
+    speed
+        (T,) by how much the spell's own training time runs faster than the cohort's.
     """
 
     mean: Array
@@ -82,6 +84,7 @@ class Targets:
     done: Array | float = 0.0
     last_day: Array | float = 0.0
     lost: Array | float = 0.0
+    speed: Array | float = 1.0
 
     def __len__(self) -> int:
         """Number of targets T."""
@@ -139,6 +142,7 @@ def simulate_passage(
             rest, excess = split_gap(gap / 7.0, _column(targets.grace))
             ends = _column(targets.last_day) + _column(targets.wait) + day
             dose = targets.clock.dose(rest, _column(targets.done) + step, ends)
+            dose = dose * _column(targets.speed)
             level, swing = _advance(dynamics, rng, level, swing, pace, dose, excess)
             before, lost = lost, lost_after(dynamics, lost, rest, excess)
             level = level - (lost - before)
@@ -208,6 +212,7 @@ def _chance_to_meet(
     form = day_sd[:, None] * (wide * rng.standard_normal(paths))
     sets = targets.habits.sets[:, rng.integers(0, targets.habits.sets.shape[1], paths)]
     eligible = expit(targets.habits.intercept[:, None] + targets.habits.slope * _clip(level))
+    eligible = (1.0 - noise.slip) * eligible
     room = (level + form - targets.threshold[:, None]) / set_sd[:, None]
     fatigue = noise.fatigue / set_sd[:, None]
     missed = np.ones_like(level)

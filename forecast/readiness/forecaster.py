@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
+from numbers import Integral
 from pathlib import Path
-from typing import Literal, Self, TypeVar
+from typing import Literal, Self, TypeVar, get_args
 
 import numpy as np
 import pandas as pd
@@ -20,7 +22,7 @@ from forecast.growth import (
     track,
 )
 from forecast.histories import DEFAULT_LAPSE_WEEKS, OPEN, Histories, build_histories
-from forecast.log.training_log import TrainingLog
+from forecast.log.training_log import TrainingLog, checked_log
 from forecast.readiness.facts import comparable_counts, open_facts, untried_facts
 from forecast.readiness.open_rungs import untried_rungs
 from forecast.readiness.reasons import confidence_words, reason_rows, warning_text
@@ -36,8 +38,8 @@ from forecast.readiness.training import Engines, confirm_sessions, describe_mome
 from forecast.survival import cut_landmarks, predict_hazard, spread_over_days
 
 Array = NDArray[np.float64]
-Engine = Literal["pool", "growth", "survival"]
-ENGINES: tuple[Engine, ...] = ("pool", "growth", "survival")
+Engine = Literal["pool", "growth", "survival", "unrecalibrated"]
+ENGINES: tuple[Engine, ...] = get_args(Engine)
 Progress = Callable[[str], None]
 
 
@@ -74,8 +76,8 @@ class ReadinessForecaster(BaseEstimator):
         horizon_weeks: int = 52,
         random_state: int = 0,
         *,
-        paths: int = 768,
-        draws: int = 48,
+        paths: int = 1024,
+        draws: int = 64,
         lapse_weeks: float = DEFAULT_LAPSE_WEEKS,
     ) -> None:
         self.horizon_weeks = horizon_weeks
@@ -108,6 +110,8 @@ class ReadinessForecaster(BaseEstimator):
             No set is dated before ``as_of``.
         FitError
             An engine could not be fitted; nothing is put in its place.
+        ForecastError
+            A setting makes no sense.
         """
         self._check_settings()
         histories = build_histories(log, as_of, lapse_weeks=self.lapse_weeks)
@@ -139,7 +143,8 @@ class ReadinessForecaster(BaseEstimator):
         as_of
             Cut date; the day after the last set where left out.
         engine
-            ``pool``, or one engine alone.
+            ``pool``, or one engine alone; ``unrecalibrated`` is the pool before its chances are
+            corrected by how they turned out.
         progress
             Called with a few words at each step.
 
@@ -184,11 +189,11 @@ class ReadinessForecaster(BaseEstimator):
         )
 
     def _check_settings(self) -> None:
-        if self.horizon_weeks < 1 or int(self.horizon_weeks) != self.horizon_weeks:
-            raise ForecastError(
-                f"horizon_weeks = {self.horizon_weeks!r}; give a whole number of weeks, 1 or more."
-            )
-        if self.draws < 2 or self.draws % 2 or self.paths < 2 * self.draws:
+        _whole("horizon_weeks", self.horizon_weeks, 1, "a whole number of weeks")
+        _whole("random_state", self.random_state, 0, "a whole number as seed")
+        _whole("draws", self.draws, 2, "an even number of draws")
+        _whole("paths", self.paths, 4, "a whole number of paths")
+        if self.draws % 2 or self.paths < 2 * self.draws:
             raise ForecastError(
                 f"draws = {self.draws!r}, paths = {self.paths!r}; give an even number of draws "
                 "and at least twice as many paths."
@@ -199,7 +204,7 @@ class ReadinessForecaster(BaseEstimator):
             raise NotFittedError("This forecaster has not been fitted; call fit(log) first.")
         if engine not in ENGINES:
             raise ForecastError(f"engine = {engine!r}; choose one of {', '.join(ENGINES)}.")
-        if tuple(log.ladder.keys) != self.rungs_:
+        if tuple(checked_log(log).ladder.keys) != self.rungs_:
             raise ForecastError(
                 "The log's ladder has other rungs than the one this forecaster was fitted on "
                 f"({', '.join(self.rungs_)}); fit it again on this ladder."
@@ -253,7 +258,10 @@ class ReadinessForecaster(BaseEstimator):
         if engine == "survival":
             return survival
         weeks = np.arange(days + 1) / 7.0
-        return engines.combiner.combine(survival, growth.passage.by_day, weeks)
+        combiner = engines.combiner
+        if engine == "unrecalibrated":
+            combiner = replace(combiner, shift=0.0, drift=0.0, log_stretch=0.0)
+        return combiner.combine(survival, growth.passage.by_day, weeks)
 
     def _untried(
         self, engines: Engines, tracked: Tracked, histories: Histories
@@ -269,6 +277,7 @@ class ReadinessForecaster(BaseEstimator):
             histories,
             horizon_days=7 * self.horizon_weeks,
             paths=self.paths,
+            draws=self.draws,
             seed=self.random_state,
         )
         facts = untried_facts(histories, untried, growth, engines.growth, self.comparable_)
@@ -304,6 +313,12 @@ class ReadinessForecaster(BaseEstimator):
             horizon_weeks=self.horizon_weeks,
             engine=engine,
         )
+
+
+def _whole(name: str, value: object, least: int, what: str) -> None:
+    """Refuse what is no whole number, or too small, before it gets anywhere."""
+    if isinstance(value, bool) or not isinstance(value, Integral) or int(value) < least:
+        raise ForecastError(f"{name} = {value!r}; give {what}, {least} or more.")
 
 
 def _day(date: pd.Timestamp) -> int:

@@ -38,6 +38,7 @@ FOLDS = 5
 POOL_LANDMARKS = 700
 """Landmarks used for the pool: five numbers need no more."""
 POOL_PATHS = 64
+POOL_DRAWS = 16
 MIN_ATHLETES_TO_POOL = 2
 
 
@@ -141,7 +142,7 @@ def _train_pool(
         growth, tracked, moments.place[chosen],
         moments.features["wait"].to_numpy()[chosen] * 7.0,
         confirm, sessions["run"].to_numpy(dtype=np.int64)[at],
-        horizon_days=7 * horizon_weeks, paths=POOL_PATHS, seed=seed,
+        horizon_days=7 * horizon_weeks, paths=POOL_PATHS, draws=POOL_DRAWS, seed=seed,
     )  # fmt: skip
     weekly = spread_over_days(survival, edges, 7 * horizon_weeks)[:, ::7]
     return fit_combiner(
