@@ -1,13 +1,15 @@
 """Two engines into one distribution: pool by horizon, then recalibrate, both shrunk.
 
-On the logit scale, with s and g the two engines' chances of having cleared by week u,
+With s and g the two engines' chances of having cleared by week u,
 
-    logit p(u) = shift + drift * log(u / 8) + stretch * [w(u) logit s + (1 - w(u)) logit g],
-    w(u) = expit(weight + weight_drift * log(u / 8)),
+    m(u) = w(u) s + (1 - w(u)) g,      w(u) = expit(weight + weight_drift * log(u / 8)),
+    logit p(u) = shift + drift * log(u / 8) + stretch * logit m(u),
 
-a time-dependent beta-transformed log-odds pool (Ranjan & Gneiting 2010, J. R. Stat. Soc. B 72:71,
-on why a pool needs recalibration). All five numbers have normal priors around "one half each, no
-recalibration", so with few athletes they stay there.
+a linear pool, as wide as the engines disagree, recalibrated on the logit scale (Ranjan & Gneiting
+2010, J. R. Stat. Soc. B 72:71, on why a pool needs recalibration). All five numbers have normal
+priors around "one half each, no recalibration", tight ones: past landmarks are not quite like the
+present (spells that have ended are over-represented among them), and freer numbers lost out of
+sample (docs/method/what-was-tried.md).
 """
 
 from __future__ import annotations
@@ -24,7 +26,7 @@ from forecast.errors import FitError
 Array = NDArray[np.float64]
 
 REFERENCE_WEEKS = 8.0
-PRIOR_SD = np.array([0.3, 0.1, 0.35, 0.2, 0.25])
+PRIOR_SD = np.array([0.3, 0.1, 0.1, 0.05, 0.1])
 """Prior spread of weight, weight_drift, shift, drift, log stretch (judgement)."""
 SIGHTINGS = 3.0
 """An athlete's landmarks together count for at most this many: they share one future."""
@@ -74,9 +76,8 @@ def _log_time(weeks: Array) -> Array:
 def _combine(vector: Array, survival: Array, growth: Array, weeks: Array) -> Array:
     time = _log_time(weeks)
     share = expit(vector[0] + vector[1] * time)
-    s = logit(np.clip(survival, _EDGE, 1 - _EDGE))
-    g = logit(np.clip(growth, _EDGE, 1 - _EDGE))
-    pooled = np.exp(vector[4]) * (share * s + (1 - share) * g)
+    mixed = share * survival + (1.0 - share) * growth
+    pooled = np.exp(vector[4]) * logit(np.clip(mixed, _EDGE, 1 - _EDGE))
     chance = expit(vector[2] + vector[3] * time + pooled)
     # What neither engine thinks possible (no session can fall there yet) stays impossible.
     chance = np.where((survival <= 0) | (growth <= 0), np.minimum(survival, growth), chance)
@@ -131,14 +132,17 @@ def fit_combiner(
     importance = np.minimum(1.0, SIGHTINGS / counts)[who]
     last = len(weeks) - 1
     upper = np.clip(np.ceil(time), 1, last).astype(np.int64)
-    known = np.clip(np.floor(time), 0, last).astype(np.int64)
+    known = np.clip(time, 0.0, last)
+    before = np.minimum(known.astype(np.int64), last - 1)
+    part = known - before
     event = cleared & (time <= last)
     rows = np.arange(len(time))
 
     def objective(vector: Array) -> float:
         chance = _combine(vector, survival, growth, weeks)
         mass = chance[rows, upper] - chance[rows, upper - 1]
-        left = 1.0 - chance[rows, known]
+        # Weeks lived through in part count in part: dropped, they would make clearing look early.
+        left = 1.0 - (1.0 - part) * chance[rows, before] - part * chance[rows, before + 1]
         score = np.log(np.maximum(np.where(event, mass, left), 1e-4))
         return float(
             -(importance * score).sum() + 0.5 * np.sum(((vector - centre) / PRIOR_SD) ** 2)

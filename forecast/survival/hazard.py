@@ -205,8 +205,8 @@ def fit_hazard(
     """
     offset = offset_hazard(outlook)
     table, z, rows = _columns(features, outlook, edges, offset)
-    known, event = _at_risk(weeks, cleared, edges)
-    keep = known.ravel()
+    lived, event = _at_risk(weeks, cleared, edges)
+    keep = lived.ravel() > 0
     table, z, rows = table[keep], z[keep], rows[keep]
     values = table.to_numpy(dtype=float)
     centre = values.mean(axis=0) if len(values) else np.zeros(table.shape[1])
@@ -217,7 +217,7 @@ def fit_hazard(
     penalty = _penalties(values.shape[1], design.shape[1] - 1 - values.shape[1] - n_rungs, n_rungs)
     weights = fit_ridge_logistic(
         design, event.ravel()[keep].astype(float), table["offset"].to_numpy(), penalty,
-        np.ones(len(design)),
+        lived.ravel()[keep],
     )  # fmt: skip
     return HazardModel(
         centre, scale, list(table.columns), weights, n_rungs, len(features),
@@ -227,13 +227,18 @@ def fit_hazard(
 
 def _at_risk(
     weeks: Array, cleared: NDArray[np.bool_], edges: Array
-) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Which stretches were lived through and known, and in which the rung was cleared."""
+) -> tuple[Array, NDArray[np.bool_]]:
+    """Return the share of each stretch that was lived through, and where the rung was cleared.
+
+    A stretch in which what is known ends counts by the share that was known (the actuarial
+    adjustment: Cutler & Ederer 1958, J. Chronic Dis. 8:699); left out, clearings in the last
+    stretches would stand against too little time, and every forecast would come too early.
+    """
     low, high = edges[:-1], edges[1:]
     event = cleared[:, None] & (weeks[:, None] > low) & (weeks[:, None] <= high)
     event[:, 0] |= cleared & (weeks <= 0)
-    through = weeks[:, None] >= high
-    return through | event, event
+    lived = np.clip((weeks[:, None] - low) / (high - low), 0.0, 1.0)
+    return np.where(event, 1.0, lived), event
 
 
 def predict_hazard(

@@ -11,6 +11,7 @@ from sklearn.linear_model import LogisticRegression
 from forecast.errors import FitError
 from forecast.survival.hazard import (
     EDGES,
+    _at_risk,
     fit_ridge_logistic,
     offset_hazard,
     spread_over_days,
@@ -138,3 +139,30 @@ def test_a_sure_clearing_stays_finite():
     days = spread_over_days(np.array([[0.0, 1.0]]), np.array([0.0, 2.0]), 14)
     assert np.isfinite(days).all()
     assert days[0, -1] == pytest.approx(1.0)
+
+
+def test_what_is_known_of_a_stretch_in_part_counts_in_part():
+    """Clearings at random, records that end at random: as many are foretold as there were."""
+    rng = np.random.default_rng(5)
+    n, rate = 4000, 0.1
+    clearing, known = rng.exponential(1 / rate, n), rng.uniform(0.5, 20.0, n)
+    weeks, cleared = np.minimum(clearing, known), clearing <= known
+    edges = stretch_edges(26.0)
+    lived, event = _at_risk(weeks, cleared, edges)
+    width = np.diff(edges)
+    truth = 1.0 - np.exp(-rate * width)
+    used = lived.sum(axis=0) > 200
+    told = event[:, used].sum(axis=0) / lived[:, used].sum(axis=0)
+    # The actuarial adjustment is exact to the first order.
+    np.testing.assert_allclose(told, truth[used], rtol=0.15)
+    whole = np.where(event, 1.0, lived >= 1.0)[:, used]
+    without = event[:, used].sum(axis=0) / whole.sum(axis=0)
+    assert (without / truth[used]).max() > 1.25
+    np.testing.assert_allclose((lived * width).sum() + 0.0, _years(weeks, event, edges), rtol=1e-9)
+
+
+def _years(weeks, event, edges):
+    """Weeks lived, with the stretch of a clearing counted whole."""
+    low, high = edges[:-1], edges[1:]
+    part = np.clip(np.minimum(weeks[:, None], high) - low, 0.0, None)
+    return np.where(event, high - low, part).sum()
