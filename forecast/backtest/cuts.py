@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable
 
 import numpy as np
 import pandas as pd
 
 from forecast.errors import BacktestError
 from forecast.histories import CLEARED, Histories, build_histories
+from forecast.log.days import as_day
 from forecast.log.training_log import TrainingLog
 
 OUTCOME_COLUMNS: tuple[str, ...] = ("as_of", "athlete", "rung", "weeks", "cleared", "ended_by")
@@ -49,8 +50,7 @@ def draw_cuts(
     """
     if not 0 <= earliest < latest <= 1 or n_cuts < 1:
         raise BacktestError("give one cut or more, and 0 <= earliest < latest <= 1")
-    if log.sets.empty:
-        raise BacktestError("the log holds no usable set, so there is nothing to forecast from")
+    _check_sets(log)
     first, last = log.sets["date"].min(), log.sets["date"].max()
     span = (last - first).days
     edges = np.linspace(earliest * span, latest * span, n_cuts + 1)
@@ -62,21 +62,20 @@ def draw_cuts(
     return [first + pd.Timedelta(days=int(day)) for day in days]
 
 
-def given_cuts(log: TrainingLog, cuts: Sequence[pd.Timestamp | str]) -> list[pd.Timestamp]:
+def given_cuts(log: TrainingLog, cuts: Iterable[object]) -> list[pd.Timestamp]:
     """Check cut dates given by hand and return them as midnights in rising order.
 
     Raises
     ------
     BacktestError
-        If one is no date, or leaves nothing before it to learn from or after it to score.
+        If the log is empty, or one is no date, or leaves nothing before it to learn from or after
+        it to score.
     """
+    _check_sets(log)
     first, last = log.sets["date"].min(), log.sets["date"].max()
     dates = set()
     for cut in cuts:
-        try:
-            day = pd.Timestamp(cut).normalize()
-        except ValueError as error:
-            raise BacktestError(f"cut {cut!r} is no date; write it as 2026-05-01") from error
+        day = as_day(cut, "cut", BacktestError)
         if not first < day <= last:
             raise BacktestError(
                 f"cut {day.date()} lies outside the log, which runs from {first.date()} to "
@@ -84,6 +83,11 @@ def given_cuts(log: TrainingLog, cuts: Sequence[pd.Timestamp | str]) -> list[pd.
             )
         dates.add(day)
     return sorted(dates)
+
+
+def _check_sets(log: TrainingLog) -> None:
+    if log.sets.empty:
+        raise BacktestError("the log holds no usable set, so there is nothing to forecast from")
 
 
 def open_at(histories: Histories) -> pd.DataFrame:

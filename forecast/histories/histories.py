@@ -11,7 +11,8 @@ from forecast.errors import HistoryError
 from forecast.histories.sessions import build_sessions, mark_counting_sets
 from forecast.histories.spells import OPEN, build_spells
 from forecast.ladder import Ladder
-from forecast.log.training_log import TrainingLog
+from forecast.log.days import as_day
+from forecast.log.training_log import TrainingLog, checked_log
 
 DEFAULT_LAPSE_WEEKS = 12.0
 
@@ -81,9 +82,13 @@ def build_histories(
     Raises
     ------
     HistoryError
-        No set is dated before ``as_of``.
+        No set is dated before ``as_of``, or ``as_of`` or ``lapse_weeks`` makes no sense.
+    LogError
+        What was given is no log.
     """
-    sets = log.sets
+    sets = checked_log(log).sets
+    if not (isinstance(lapse_weeks, int | float | np.number) and 0 < lapse_weeks < np.inf):
+        raise HistoryError(f"lapse_weeks = {lapse_weeks!r}; give a number of weeks above 0.")
     if len(sets) == 0:
         raise HistoryError("The log holds no usable set; see log.rejected for what was set aside.")
     cut = _cut_day(sets, as_of)
@@ -116,10 +121,7 @@ def build_histories(
 def _cut_day(sets: pd.DataFrame, as_of: pd.Timestamp | str | None) -> pd.Timestamp:
     if as_of is None:
         return sets["date"].max() + pd.Timedelta(days=1)
-    try:
-        return pd.Timestamp(as_of).normalize().tz_localize(None)
-    except ValueError as error:
-        raise HistoryError(f"as_of = {as_of!r} is no date; write it as 2026-05-01.") from error
+    return as_day(as_of, "as_of", HistoryError)
 
 
 def _canonical_order(sets: pd.DataFrame, ladder: Ladder) -> tuple[pd.DataFrame, dict[str, int]]:

@@ -124,7 +124,7 @@ def _plan(path: Path) -> _ClubFile:
         content = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
     except FileNotFoundError as error:
         raise LogError(
-            f"There is no {path}; a folder needs a {path.name} that names its ladder and logs, "
+            f"There is no {path}; a folder needs a {CLUB_FILE} that names its ladder and logs, "
             "or give the log file itself together with its ladder."
         ) from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:

@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping as Table
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import pandas as pd
 
-from forecast.errors import MappingError
+from forecast.errors import LogError, MappingError
 from forecast.ladder import Ladder
 from forecast.log.cells import Problem, counted
 from forecast.log.dates import DateOrder
+from forecast.log.days import as_day
 from forecast.log.loads import load_warnings
 from forecast.log.mapping import Mapping, load_mapping
 from forecast.log.parsing import Rows, parse_rows
@@ -71,12 +72,14 @@ def read_log(
     Raises
     ------
     LogError
-        If a source can't be opened or read.
+        If a source can't be opened or read, or ``ladder``, ``date_order`` or ``today`` is no such
+        thing.
     MappingError
         If a required column is not found, or the mapping is wrong or does not fit.
     AmbiguousDateError
         If day and month can't be told apart, or some dates contradict the others.
     """
+    _check_arguments(ladder, date_order)
     plan = load_mapping(mapping)
     check_rungs(plan, ladder)
     raws = open_sources(
@@ -88,6 +91,16 @@ def read_log(
     parts = [parse_rows(raw, ladder, plan, date_order) for raw in raws]
     people = read_roster(roster, plan) if roster is not None else None
     return join_rows(raws, parts, ladder, roster=people, today=today)
+
+
+def _check_arguments(ladder: object, date_order: object) -> None:
+    if not isinstance(ladder, Ladder):
+        raise LogError(
+            f"ladder = {ladder!r} is no ladder; give what read_ladder returns for its file."
+        )
+    orders = get_args(DateOrder)
+    if date_order is not None and date_order not in orders:
+        raise LogError(f"date_order = {date_order!r}; choose one of {', '.join(orders)}.")
 
 
 def join_rows(
@@ -194,11 +207,12 @@ def _worth_a_look(
                 "kept apart; if they are one person, map them under [values.athlete]."
             )
     if today is not None:
-        late = sets[sets["date"] > pd.Timestamp(today).normalize()]
+        day = as_day(today, "today", LogError)
+        late = sets[sets["date"] > day]
         if len(late):
             first = late.iloc[0]
             said.append(
-                f"Dated after {pd.Timestamp(today).date()}: {counted(len(late), 'set')}, such as "
+                f"Dated after {day.date()}: {counted(len(late), 'set')}, such as "
                 f"{first['file']} row {first['row']} ({first['date'].date()})."
             )
     return said

@@ -50,6 +50,10 @@ def open_sources(
     LogError
         If a source is not there, can't be opened, or is of no known kind.
     """
+    if not isinstance(source, str | Path | pd.DataFrame | Sequence):
+        raise LogError(
+            f"A {type(source).__name__} can't be read; give a path, a URL, a DataFrame or a list."
+        )
     parts = [source] if isinstance(source, str | Path | pd.DataFrame) else list(source)
     if not parts:
         raise LogError("The list of sources is empty; give at least one file.")

@@ -6,7 +6,9 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
+from forecast.errors import LogError
 from forecast.ladder import Ladder
+from forecast.log.days import as_day
 
 SET_COLUMNS: dict[str, str] = {
     "athlete": "str",
@@ -69,8 +71,13 @@ class TrainingLog:
         """Return the log as it stood before ``as_of``: nothing dated on or after that day.
 
         ``rejected`` and ``rows_in`` stay those of the source: most of these rows have no date.
+
+        Raises
+        ------
+        LogError
+            ``as_of`` is no date.
         """
-        day = pd.Timestamp(as_of).normalize()
+        day = as_day(as_of, "as_of", LogError)
         known = self.sets[self.sets["date"] < day].reset_index(drop=True)
         return TrainingLog(
             sets=known,
@@ -81,3 +88,19 @@ class TrainingLog:
             rows_in=self.rows_in,
             understood=self.understood,
         )
+
+
+def checked_log(log: object) -> TrainingLog:
+    """Return the log given.
+
+    Raises
+    ------
+    LogError
+        It is something else, such as a club or a bare table.
+    """
+    if isinstance(log, TrainingLog):
+        return log
+    raise LogError(
+        f"A {type(log).__name__} was given where a log is needed; give what read_log returned, or "
+        "the .log of what read_club returned."
+    )

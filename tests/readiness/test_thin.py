@@ -9,7 +9,7 @@ import pytest
 from forecast.errors import ForecastError, HistoryError, NotFittedError
 from forecast.histories import build_histories
 from forecast.ladder import Criterion, Ladder, Rung
-from forecast.log import read_log
+from forecast.log import Club, read_log
 from forecast.readiness import ReadinessForecaster
 from forecast.readiness.result import CURVE_COLUMNS, REASON_COLUMNS, SUMMARY_COLUMNS
 
@@ -153,13 +153,27 @@ def test_a_forecast_before_a_fit_is_refused(small_log):
     [
         ({"horizon_weeks": 0}, "horizon_weeks = 0"),
         ({"horizon_weeks": 2.5}, r"horizon_weeks = 2\.5"),
+        ({"horizon_weeks": None}, "horizon_weeks = None"),
+        ({"horizon_weeks": np.nan}, "horizon_weeks = nan"),
+        ({"horizon_weeks": True}, "horizon_weeks = True"),
+        ({"random_state": None}, "random_state = None; give a whole number as seed"),
+        ({"random_state": -1}, "random_state = -1"),
+        ({"lapse_weeks": 0}, "lapse_weeks = 0"),
         ({"draws": 3}, "draws = 3"),
+        ({"draws": "many"}, "draws = 'many'"),
         ({"paths": 4}, "paths = 4"),
     ],
 )
 def test_wrong_settings_are_named_at_the_fit(small_log, settings, words):
     with pytest.raises(ForecastError, match=words):
         ReadinessForecaster(**settings).fit(small_log)
+
+
+def test_a_club_is_not_taken_for_its_log(small_log, small_model):
+    club = Club("Our club", small_log, None)
+    for ask in (ReadinessForecaster().fit, small_model.forecast):
+        with pytest.raises(ForecastError, match=r"A Club was given .* \.log of what read_club"):
+            ask(club)
 
 
 def test_an_unknown_engine_is_named(small_model, small_log, small_cut):
