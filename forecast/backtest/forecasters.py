@@ -14,13 +14,17 @@ from sklearn.base import clone
 
 from forecast.backtest.baselines import BASELINES, Baseline, CutForecast, at_cut
 from forecast.backtest.cuts import open_at
+from forecast.backtest.result import MODEL
 from forecast.errors import BacktestError, FitError
 from forecast.histories import build_histories
 from forecast.log.training_log import TrainingLog
 
-MODEL = "model"
-ENGINE_NAMES: dict[str, str] = {"growth": "growth alone", "survival": "survival alone"}
-"""Engines scored alone: the word that ``forecast(engine=)`` knows, and the name used here."""
+ENGINE_NAMES: dict[str, str] = {
+    "growth": "growth alone",
+    "survival": "survival alone",
+    "unrecalibrated": "pool without recalibration",
+}
+"""Parts of the model scored alone: what ``forecast(engine=)`` calls it, and the name used here."""
 
 Progress = Callable[[str], None]
 
@@ -48,7 +52,7 @@ class ForecastsAtCut:
 
 
 def chosen_baselines(
-    baselines: bool | Sequence[str] | Mapping[str, Baseline],
+    baselines: bool | str | Sequence[str] | Mapping[str, Baseline],
 ) -> dict[str, Baseline]:
     """Return the baselines asked for: all, none, some by name, or own functions by name.
 
@@ -61,6 +65,8 @@ def chosen_baselines(
         return dict(BASELINES) if baselines else {}
     if isinstance(baselines, Mapping):
         return dict(baselines)
+    if isinstance(baselines, str):
+        baselines = [baselines]
     strangers = sorted(set(baselines) - set(BASELINES))
     if strangers:
         raise BacktestError(

@@ -9,6 +9,20 @@ from forecast.backtest.scores.weights import Floats
 from forecast.errors import BacktestError
 
 
+def check_ranges(level: float, n_resamples: int) -> None:
+    """Refuse a level or a number of resamples that makes no sense, before any fit is made.
+
+    Raises
+    ------
+    BacktestError
+        If the level is not between 0 and 1, or no resample is asked for.
+    """
+    if not 0 < level < 1:
+        raise BacktestError(f"level {level} must lie between 0 and 1")
+    if n_resamples < 1:
+        raise BacktestError(f"n_resamples = {n_resamples}; give one resample or more")
+
+
 def cluster_multiplicities(
     clusters: ArrayLike, n_resamples: int = 500, *, seed: int | np.random.Generator = 0
 ) -> Floats:
@@ -69,8 +83,7 @@ def percentile_range(resampled: ArrayLike, level: float = 0.9) -> tuple[float, f
     BacktestError
         If the level is not between 0 and 1.
     """
-    if not 0 < level < 1:
-        raise BacktestError(f"level {level} must lie between 0 and 1")
+    check_ranges(level, 1)
     values = np.asarray(resampled, float)
     known = values[np.isfinite(values)]
     if not known.size:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
 import pandas as pd
 
 from forecast.backtest.scoring import BETTER
+from forecast.backtest.summary_tables import meanings, paired_block, score_blocks
 
-SUMMARY_SCORES = ("crps_weeks", "brier_12", "log_score", "coverage_80", "concordance")
+MODEL = "model"
+"""Name of the forecaster under test."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,13 +64,14 @@ class BacktestResult:
         return rows.sort_values("value", ascending=BETTER[score] == "lower", kind="stable")
 
     def summary(self) -> str:
-        """Return a few lines and a small table in words an analyst can pass on."""
+        """Return a few lines and small tables in words an analyst can pass on."""
         followed = self.outcomes[self.outcomes["cleared"] | (self.outcomes["weeks"] > 0)]
         lapsed = int((followed["ended_by"] == "lapsed").sum())
         gone = len(self.outcomes) - len(followed)
         lines = [
             f"Backtest at {len(self.cuts)} blind cut date{'s' * (len(self.cuts) != 1)}, "
-            f"{self.cuts[0].date()} to {self.cuts[-1].date()}: {len(followed)} forecasts for "
+            f"{' to '.join(sorted({str(cut.date()) for cut in (self.cuts[0], self.cuts[-1])}))}: "
+            f"{len(followed)} forecasts for "
             f"{followed['athlete'].nunique()} athletes, {int(followed['cleared'].sum())} cleared.",
             f"Scored over {self.scored_weeks} of {self.horizon_weeks} weeks; the others were "
             f"followed for a median of {_median_followed(followed)} weeks, {lapsed} of them until "
@@ -77,30 +79,31 @@ class BacktestResult:
         ]
         if gone:
             lines.append(f"{gone} open spells had already stopped at the cut and are not scored.")
-        lines += ["", self._text_table(), ""]
-        lines.append(f"Ranges: {self.level:.0%} over resampled athletes.")
-        if followed["athlete"].nunique() < 10:
+        order = self.table("crps_weeks").index
+        blocks = ["\n".join(lines), *score_blocks(self.scores, self.calibration, order)]
+        paired = paired_block(self.differences, MODEL, order)
+        blocks += [paired] if paired else []
+        blocks.append("\n".join([*meanings(order), *self._remarks(followed["athlete"].nunique())]))
+        return "\n\n".join(blocks)
+
+    def _remarks(self, athletes: int) -> list[str]:
+        """Sentences on what to make of the ranges, and on what went wrong."""
+        lines = [
+            f"In brackets: {self.level:.0%} ranges over resampled athletes. Cuts of one athlete "
+            "are alike, so the p of D-calibration is too small.",
+            "PIT histogram and reliability by week: result.calibration.",
+        ]
+        if athletes < 10:
             lines.append("Fewer than 10 athletes: the ranges are rough, and so is any ranking.")
         lines += [
             f"Failed: {name} at {pd.Timestamp(as_of).date()}: {reason}"
             for name, as_of, reason in self.failures.to_numpy()
         ]
-        return "\n".join(lines)
-
-    def _text_table(self) -> str:
-        kept = self.scores[self.scores["score"].isin(SUMMARY_SCORES)]
-        order = self.table("crps_weeks").index
-        text = kept.assign(text=[_cell(row) for row in kept.itertuples()]).pivot(
-            index="forecaster", columns="score", values="text"
-        )
-        shown = text.reindex(index=order, columns=list(SUMMARY_SCORES))
-        shown.insert(0, "n", kept.groupby("forecaster")["n"].first().reindex(order))
-        return shown.rename_axis(index=None, columns=None).to_string()
-
-
-def _cell(row: object) -> str:
-    value, low, high = (getattr(row, name) for name in ("value", "low", "high"))
-    return "-" if not np.isfinite(value) else f"{value:.3g} ({low:.3g} to {high:.3g})"
+        if len(self.notes):
+            counts = self.notes.groupby("forecaster", sort=False).size()
+            told = ", ".join(f"{name} {count}" for name, count in counts.items())
+            lines.append(f"Notes on what was made do with, in result.notes: {told}.")
+        return lines
 
 
 def _median_followed(followed: pd.DataFrame) -> str:

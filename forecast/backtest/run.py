@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from numbers import Integral
 from typing import Any
 
 import pandas as pd
@@ -16,6 +17,7 @@ from forecast.backtest.forecasters import (
     chosen_baselines,
     forecast_at,
 )
+from forecast.backtest.resample import check_ranges
 from forecast.backtest.result import BacktestResult
 from forecast.backtest.scores import weeks_followed
 from forecast.backtest.scoring import (
@@ -26,17 +28,17 @@ from forecast.backtest.scoring import (
     score_table,
 )
 from forecast.errors import BacktestError
-from forecast.log.training_log import TrainingLog
+from forecast.log.training_log import TrainingLog, checked_log
 
 
 def backtest(
     log: TrainingLog,
-    cuts: int | Sequence[pd.Timestamp | str] = 6,
+    cuts: int | pd.Timestamp | str | Sequence[pd.Timestamp | str] = 6,
     model: Any | None = None,
-    baselines: bool | Sequence[str] | Mapping[str, Baseline] = True,
+    baselines: bool | str | Sequence[str] | Mapping[str, Baseline] = True,
     *,
     engines: bool = True,
-    horizon_weeks: int = 52,
+    horizon_weeks: int | None = None,
     level: float = 0.9,
     n_resamples: int = 500,
     seed: int = 0,
@@ -53,16 +55,16 @@ def backtest(
     log
         The whole log.
     cuts
-        Number of dates to draw blind, or the dates.
+        Number of dates to draw blind, or the date or dates.
     model
         A ``ReadinessForecaster`` or any estimator with ``fit(log, as_of=)`` and
         ``forecast(log, as_of=).curve``; it is cloned, never changed. Left out: baselines only.
     baselines
         All (True), none, names, or functions by name.
     engines
-        Whether to score each engine of the model alone too.
+        Whether to score each engine of the model alone too, and their pool without recalibration.
     horizon_weeks
-        Length of the curves in weeks.
+        Length of the curves in weeks; the model's own where left out, 52 without a model.
     level
         Level of the ranges around scores, 0 to 1.
     n_resamples
@@ -80,15 +82,19 @@ def backtest(
     Raises
     ------
     BacktestError
-        If a cut lies outside the log, no open spell was followed after any cut, there is no
+        If an argument makes no sense, the model looks less far ahead than ``horizon_weeks``, a
+        cut lies outside the log, no open spell was followed after any cut, there is no
         forecaster, or every forecaster failed at every cut.
+    LogError
+        What was given is no log.
     """
+    checked_log(log)
     functions = chosen_baselines(baselines)
     if model is None and not functions:
         raise BacktestError("there is nothing to score; give a model, baselines or both")
-    dates = draw_cuts(log, cuts, seed=seed) if isinstance(cuts, int) else given_cuts(log, cuts)
-    if not dates:
-        raise BacktestError("give one cut date or more")
+    horizon_weeks = _horizon(model, horizon_weeks)
+    check_ranges(level, n_resamples)
+    dates = _dates(log, cuts, seed)
     answers, outcomes = [], []
     for date in dates:
         answer = forecast_at(
@@ -111,6 +117,32 @@ def backtest(
         n_resamples=n_resamples,
         seed=seed,
     )
+
+
+def _horizon(model: Any | None, asked: int | None) -> int:
+    """Return the weeks to score, which the model must look ahead too."""
+    own = getattr(model, "horizon_weeks", None)
+    weeks = asked if asked is not None else 52 if own is None else own
+    if isinstance(weeks, bool) or not isinstance(weeks, Integral) or weeks < 1:
+        raise BacktestError(f"horizon_weeks = {weeks!r}; give a whole number of weeks, 1 or more")
+    if own is not None and own < weeks:
+        raise BacktestError(
+            f"the model looks {own} weeks ahead and {weeks} are to be scored; give the model a "
+            "longer horizon_weeks, or the backtest a shorter one"
+        )
+    return int(weeks)
+
+
+def _dates(
+    log: TrainingLog, cuts: int | pd.Timestamp | str | Sequence[pd.Timestamp | str], seed: int
+) -> list[pd.Timestamp]:
+    if isinstance(cuts, Integral) and not isinstance(cuts, bool):
+        return draw_cuts(log, int(cuts), seed=seed)
+    listed = cuts if isinstance(cuts, Iterable) and not isinstance(cuts, str) else [cuts]
+    dates = given_cuts(log, listed)
+    if not dates:
+        raise BacktestError("give one cut date or more")
+    return dates
 
 
 def score_forecasts(
@@ -143,6 +175,7 @@ def score_forecasts(
     BacktestError
         If there is no forecast or no outcome to score.
     """
+    check_ranges(level, n_resamples)
     forecasts = pd.concat([a.forecasts for a in answers], ignore_index=True)
     failures = pd.concat([a.failures for a in answers], ignore_index=True)
     notes = pd.concat([a.notes for a in answers], ignore_index=True)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import copy
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -16,10 +18,12 @@ from forecast.backtest import (
     outcomes_after,
     score_forecasts,
 )
-from forecast.backtest.baselines import straight_line
+from forecast.backtest.baselines import BASELINES, straight_line
 from forecast.backtest.cuts import open_at
-from forecast.errors import BacktestError, FitError
+from forecast.backtest.forecasters import ENGINE_NAMES
+from forecast.errors import BacktestError, FitError, LogError
 from forecast.histories import build_histories
+from forecast.readiness import ReadinessForecaster
 
 
 class Constant(BaseEstimator):
@@ -40,7 +44,9 @@ class Constant(BaseEstimator):
 
     def forecast(self, log, *, as_of, engine="pool"):
         type(self).seen.append((log.sets["date"].max(), pd.Timestamp(as_of)))
-        rate = self.rate * {"pool": 1.0, "growth": 0.5, "survival": 2.0}[engine]
+        rate = (
+            self.rate * {"pool": 1.0, "growth": 0.5, "survival": 2.0, "unrecalibrated": 1.1}[engine]
+        )
         asked = open_at(build_histories(log, as_of=as_of))
         asked = asked.iloc[self.drop :]
         weeks = np.arange(1, 53)
@@ -89,6 +95,7 @@ def test_engines_are_scored_alone(result):
         "model",
         "growth alone",
         "survival alone",
+        "pool without recalibration",
         "straight_line",
         "cohort_curve",
     }
@@ -96,15 +103,15 @@ def test_engines_are_scored_alone(result):
 
 def test_tables_hold_what_they_promise(result):
     scores = result.scores
-    assert len(scores) == 5 * 12
+    assert len(scores) == 6 * 12
     known = scores.dropna(subset=["value"])
     assert (known["low"] <= known["high"]).all()
     inside = (known["value"] >= known["low"] - 1e-9) & (known["value"] <= known["high"] + 1e-9)
     assert inside.mean() > 0.9
-    assert len(result.differences) == 10 * 12
+    assert len(result.differences) == 15 * 12
     per_curve = result.forecasts.groupby(["forecaster", "as_of", "athlete", "rung"]).size()
     assert (per_curve == 52).all()
-    assert len(per_curve) == 5 * len(result.outcomes)
+    assert len(per_curve) == 6 * len(result.outcomes)
     shares = result.calibration.query("check == 'pit'").groupby("forecaster")["observed"].sum()
     np.testing.assert_allclose(shares, 1)
 
@@ -128,7 +135,7 @@ def test_summary_names_every_forecaster_and_the_failures(cohort):
     )
     text = answer.summary()
     assert "would not converge" in text
-    assert set(answer.failures["forecaster"]) == {"model", "growth alone", "survival alone"}
+    assert set(answer.failures["forecaster"]) == {"model", *ENGINE_NAMES.values()}
     assert all(name in text for name in CHEAP)
 
 
@@ -155,11 +162,104 @@ def test_when_all_fail_it_says_why(cohort):
         ({"baselines": ["tea_leaves"]}, "tea_leaves"),
         ({"cuts": []}, "one cut date"),
         ({"cuts": ["1999-01-01"]}, "outside the log"),
+        ({"cuts": "1999-01-01"}, "outside the log"),
+        ({"cuts": ["03/04/2025"]}, "is no date"),
+        ({"cuts": [pd.NaT]}, "is no date"),
+        ({"cuts": 1.5}, "is no date"),
+        ({"horizon_weeks": 0}, "horizon_weeks = 0"),
+        ({"horizon_weeks": 4.5}, "horizon_weeks = 4.5"),
+        ({"model": ReadinessForecaster(horizon_weeks=10), "horizon_weeks": 20}, "10 weeks ahead"),
+        ({"level": 2}, "level 2"),
+        ({"n_resamples": 0}, "n_resamples = 0"),
     ],
 )
-def test_what_cannot_be_run_is_named(cohort, options, message):
+def test_what_cannot_be_run_is_named_before_any_fit(cohort, options, message):
+    def never(known):
+        raise AssertionError("a fit was made first")
+
     with pytest.raises(BacktestError, match=message):
-        backtest(cohort.log, **options)
+        backtest(cohort.log, **{"baselines": {"never": never}, **options})
+
+
+def test_an_empty_log_and_what_is_no_log_are_refused(cohort):
+    log = cohort.log
+    with pytest.raises(BacktestError, match="no usable set"):
+        backtest(replace(log, sets=log.sets.iloc[:0]), cuts=["2025-01-01"], baselines=CHEAP)
+    with pytest.raises(LogError, match="DataFrame was given"):
+        backtest(log.sets, cuts=1, baselines=CHEAP)
+
+
+def test_one_date_and_one_name_need_no_list_and_the_horizon_is_the_models_own(cohort):
+    cut = draw_cuts(cohort.log, 1)[0]
+    model = Constant()
+    model.horizon_weeks = 20
+    answer = backtest(cohort.log, str(cut.date()), model, "cohort_curve", n_resamples=5)
+    assert answer.cuts == (cut,)
+    assert answer.horizon_weeks == 20
+    assert "cohort_curve" in set(answer.scores["forecaster"])
+    assert answer.forecasts["week"].max() == 20
+
+
+def test_the_real_model_forecasts_the_same_whatever_came_after_the_cut(
+    small_log, small_cut, small_model, small_result, with_sets
+):
+    """Fits and forecasts inside a backtest equal those of a log that ends at the cut."""
+    sets = small_log.sets.copy()
+    late = sets["date"] >= small_cut
+    assert late.sum() > 100
+    sets.loc[late, ["value", "clean", "assisted", "stopped"]] = [99.0, True, False, "target"]
+    cheap = {
+        name: BASELINES[name] for name in ("straight_line", "cohort_curve", "weibull_landmark")
+    }
+    answers = [
+        forecast_at(
+            log, small_cut, model=small_model, baselines=cheap, engines=False, horizon_weeks=30
+        )
+        for log in (with_sets(small_log, sets), small_log.before(small_cut))
+    ]
+    pd.testing.assert_frame_equal(answers[0].forecasts, answers[1].forecasts, check_exact=True)
+    assert set(answers[0].forecasts["forecaster"]) == {"model", *cheap}
+    ours = answers[0].forecasts.query("forecaster == 'model'")
+    said = small_result.curve.merge(answers[0].asked, on=["athlete", "rung"])
+    said = said.sort_values(["athlete", "rung", "week"])
+    assert np.array_equal(ours["p_cleared"], said["p_cleared"])
+
+
+def test_the_pool_without_recalibration_is_the_pool_when_nothing_was_learnt(
+    small_log, small_cut, small_model
+):
+    raw = small_model.forecast(small_log, small_cut, engine="unrecalibrated").curve
+    whole = small_model.forecast(small_log, small_cut).curve
+    assert not np.array_equal(raw["p_cleared"], whole["p_cleared"])
+    idle = copy.copy(small_model)
+    even = replace(small_model.engines_.combiner, shift=0.0, drift=0.0, log_stretch=0.0)
+    idle.engines_ = replace(small_model.engines_, combiner=even)
+    again = idle.forecast(small_log, small_cut).curve
+    assert np.array_equal(raw["p_cleared"], again["p_cleared"])
+
+
+def test_summary_tables_say_what_the_tables_hold(result):
+    text = result.summary()
+    value = result.scores.set_index(["forecaster", "score"])
+    row = value.loc[("cohort_curve", "crps_weeks")]
+    assert f"{row['value']:.2f} ({row['low']:.2f} to {row['high']:.2f})" in text
+    row = value.loc[("cohort_curve", "coverage_80")]
+    assert f"{100 * row['value']:.0f} % ({100 * row['low']:.0f} to" in text
+    gap = result.differences.set_index(["forecaster", "against", "score"])
+    row = gap.loc[("model", "cohort_curve", "crps_weeks")]
+    assert f"{row['difference']:+.2f} ({row['low']:+.2f} to {row['high']:+.2f})" in text
+    assert "below 0 the model is better" in text
+    for words in ("CRPS, weeks", "4 weeks", "8 weeks", "12 weeks", "26 weeks", "50 % range"):
+        assert words in text
+    # First paragraph: what was done, for the analyst's page.
+    assert text.split("\n\n")[0].startswith("Backtest at 2 blind cut dates")
+    blocks = text.split("\n\n")[1:-1]
+    assert all(max(map(len, block.splitlines())) <= 130 for block in blocks)
+
+
+def test_without_a_model_nothing_is_compared_with_it(cohort):
+    answer = backtest(cohort.log, cuts=1, baselines=CHEAP, n_resamples=5)
+    assert "less each of the others" not in answer.summary()
 
 
 def test_a_forecaster_that_gives_no_curve_is_refused(cohort):
@@ -178,7 +278,7 @@ def test_progress_is_told_and_changes_nothing(cohort, result):
     said = []
     cut = result.cuts[0]
     forecast_at(cohort.log, cut, baselines={}, model=Constant(), progress=said.append)
-    assert len(said) == 3
+    assert len(said) == 4
     assert str(cut.date()) in said[0]
 
 

@@ -10,6 +10,7 @@ from forecast.backtest.scores import d_calibration
 
 MODEL, INFORMED = "model", "informed"
 ENGINES = ("growth alone", "survival alone")
+UNRECALIBRATED = "pool without recalibration"
 LEVELS = (50, 80, 95)
 BIG = 80
 """Athletes from which a cohort counts as big."""
@@ -131,8 +132,8 @@ def mean_bars(athletes: int, by_law: dict[str, pd.DataFrame]) -> list[tuple[bool
 
 
 def baselines_in(ratios: pd.DataFrame) -> list[str]:
-    """Return the names in the index that are neither engines nor the informed reference."""
-    return [name for name in ratios.index if name not in (*ENGINES, INFORMED)]
+    """Return the names in the index that are no part of the model nor the informed reference."""
+    return [name for name in ratios.index if name not in (*ENGINES, UNRECALIBRATED, INFORMED)]
 
 
 def _text(ratios: pd.DataFrame, name: str) -> str:
