@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import shutil
 import subprocess
 import sys
 
@@ -12,7 +13,7 @@ import pytest
 
 import forecast as fc
 from forecast.__main__ import COMMANDS, USER_ERROR, main
-from forecast.commands.common import CAUTION, WIDTH
+from forecast.commands.common import CAUTION, WIDTH, read_records
 from forecast.commands.weeks_screen import percent
 from forecast.errors import ForecastWarning
 from forecast.log.training_log import SET_COLUMNS
@@ -223,14 +224,36 @@ def test_backtest_of_the_baselines_prints_and_writes_scores(run, club, tmp_path)
     assert {"straight_line", "cohort_curve"} <= set(pd.read_csv(path)["forecaster"])
 
 
-def test_demo_reads_the_invented_club_or_says_where_it_is(run, monkeypatch, tmp_path):
-    seen = []
-    monkeypatch.setattr("forecast.commands.demo.weeks", seen.append)
-    (tmp_path / "data_demo").mkdir()
-    (tmp_path / "data_demo" / "club.toml").touch()
+def test_demo_fits_once_and_says_where_the_pages_are(run, club, fitted, monkeypatch, tmp_path):
+    shutil.copytree(club, tmp_path / "data_demo")
     monkeypatch.chdir(tmp_path)
-    assert run("demo")[0] == 0
-    assert seen == [["data_demo"]]
+    fits = []
+    monkeypatch.setattr(
+        fc.ReadinessForecaster, "fit", lambda self, *args, **kw: fits.append(args) or fitted
+    )
+    code, out, err = run("demo")
+    assert code == 0, err
+    assert len(fits) == 1
+    assert CAUTION[:19] in out
+    told = out[out.index("Pages") :].split()
+    pages = [tmp_path / word for word in told if word.endswith(".html")]
+    assert [page.stem for page in pages[:2]] == ["coach", "analyst"]
+    assert all(page.is_file() for page in pages)
+    people = fitted.forecast(*_of(club)).summary["athlete"]
+    assert len(list((tmp_path / "build" / "pages").glob("athlete-*.html"))) == people.nunique()
+
+
+def _of(club):
+    records = read_records([str(club)])
+    return records.log, records.as_of
+
+
+def test_demo_writes_where_it_is_told_and_says_at_once_where_it_cannot(run, tmp_path):
+    taken = tmp_path / "taken"
+    taken.touch()
+    code, out, err = run("demo", "--out", taken)
+    assert (code, out) == (USER_ERROR, "")
+    assert "name another with --out" in err
 
 
 def test_demo_without_the_source_says_so(run, monkeypatch, tmp_path):

@@ -143,7 +143,7 @@ def _pace(data: ReportData, log: TrainingLog, model: ReadinessForecaster) -> Fou
 
 
 def _growth(data: ReportData, log: TrainingLog, model: ReadinessForecaster) -> Found:
-    chart = charts.growth_fits(*growth_table(model, data.histories))
+    chart = charts.growth_fits(*growth_table(model, data.histories, tracked=data.tracked))
     words = "The level is what a usual day would show; it is filtered: each point knows only what "
     return words + "had been logged by then.", (figure("growth", chart),), ()
 

@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from forecast.ahead import climbing_of, fallbacks, ladder_ahead, retests
+from forecast.ahead import Climbing, climbing_of, fallbacks, ladder_ahead, retests
 from forecast.cohort import lapse_chance
+from forecast.growth import Tracked, track
 from forecast.histories import Histories, build_histories
 from forecast.ladder import Ladder
 from forecast.log.training_log import TrainingLog
@@ -49,6 +50,8 @@ class ReportData:
         Cleared rungs due for a re-test, as ``ahead.retests`` gives them.
     histories
         Sets, sessions and spells up to the cut.
+    tracked
+        The histories seen through the growth engine.
     """
 
     club: str
@@ -62,6 +65,7 @@ class ReportData:
     going_back: pd.DataFrame
     retests: pd.DataFrame
     histories: Histories
+    tracked: Tracked
 
     @property
     def as_of(self) -> pd.Timestamp:
@@ -113,6 +117,7 @@ def gather(
     club: str,
     for_coach: bool = True,
     for_athlete: bool = True,
+    forecast: ReadinessForecast | None = None,
     progress: Progress | None = None,
 ) -> ReportData:
     """Work out what the pages show.
@@ -125,6 +130,8 @@ def gather(
         Whether re-tests, going back and the chance of stopping are wanted.
     for_athlete
         Whether the ladder ahead is wanted.
+    forecast
+        The model's forecast of the log at the cut, where it has been made already.
 
     Raises
     ------
@@ -136,23 +143,25 @@ def gather(
         No set is dated before ``as_of``.
     """
     say = progress or (lambda _: None)
-    forecast = _keyed(model.forecast(log, as_of, progress=progress))
+    if forecast is None:
+        forecast = model.forecast(log, as_of, progress=progress)
+    forecast = _keyed(forecast)
     as_of = forecast.as_of
     histories = build_histories(
         log, as_of, lapse_weeks=model.lapse_weeks, log_start=model.engines_.log_start
     )
+    tracked = track(model.engines_.growth, histories)
     summary = forecast.summary
     say("ladder ahead")
-    # Learnt once for all that look up the ladder or down again.
-    climbing = climbing_of(model, log, as_of) if for_athlete or for_coach else None
+    climbing = _climbing(model, log, as_of) if for_athlete or for_coach else None
     ahead = ladder_ahead(model, log, as_of, climbing=climbing) if for_athlete else None
     say("who needs a look")
     return ReportData(
         club=club,
         ladder=log.ladder,
         forecast=forecast,
-        tables=open_tables(model, histories, forecast),
-        plateaus=with_rung_names(plateaus(model, log, as_of), log.ladder),
+        tables=open_tables(model, histories, forecast, tracked=tracked),
+        plateaus=with_rung_names(_plateaus(model, log, as_of), log.ladder),
         ahead=summary.iloc[:0] if ahead is None else ahead.summary,
         ahead_weeks=forecast.horizon_weeks if ahead is None else ahead.horizon_weeks,
         lapse=lapse_chance(model, log, as_of) if for_coach else _none("p_gone", "text"),
@@ -165,7 +174,19 @@ def gather(
             _flagged(retests(model, log, as_of), "due", summary) if for_coach else _none("text")
         ),
         histories=histories,
+        tracked=tracked,
     )
+
+
+def _climbing(model: ReadinessForecaster, log: TrainingLog, as_of: pd.Timestamp) -> Climbing:
+    """Return how the ladder is climbed: as the model learnt it, else learnt here, once for all."""
+    known: Climbing | None = getattr(model, "climbing_", None)
+    return climbing_of(model, log, as_of) if known is None else known
+
+
+def _plateaus(model: ReadinessForecaster, log: TrainingLog, as_of: pd.Timestamp) -> pd.DataFrame:
+    """Return the states by the rules the model has learnt, so that page and forecast agree."""
+    return plateaus(model, log, as_of, rules=getattr(model, "plateau_rules_", None))
 
 
 def _keyed(forecast: ReadinessForecast) -> ReadinessForecast:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
@@ -42,6 +43,24 @@ class Figure:
     note: str = ""
 
 
+_ONCE = "rungwise_once"
+"""Name of the converter of tables below, in altair's list of them."""
+
+
+def _once() -> Callable[[Any], Any]:
+    """Return a converter that turns a table into rows once for all the layers that draw it."""
+    done: list[tuple[Any, Any]] = []
+
+    def rows_of(data: Any) -> Any:
+        for table, rows in done:
+            if data is table:
+                return rows
+        done.append((data, alt.to_values(data)))
+        return done[-1][1]
+
+    return rows_of
+
+
 def figure(
     slot: str,
     chart: alt.TopLevelMixin,
@@ -69,7 +88,8 @@ def figure(
         A sentence under the chart.
     """
     # The charts' tests check them against the schema; here it would cost half the time.
-    with alt.data_transformers.enable("default", max_rows=None):
+    alt.data_transformers.register(_ONCE, _once())
+    with alt.data_transformers.enable(_ONCE):
         spec = chart.to_dict(validate=False)
     words = spec.pop("title")
     spec.pop("$schema", None)

@@ -69,7 +69,11 @@ def who_label(athlete: pd.Series, rung_name: pd.Series) -> pd.Series:
 
 
 def open_tables(
-    model: ReadinessForecaster, histories: Histories, forecast: ReadinessForecast
+    model: ReadinessForecaster,
+    histories: Histories,
+    forecast: ReadinessForecast,
+    *,
+    tracked: Tracked | None = None,
 ) -> OpenTables:
     """Return the tables for every row of the forecast.
 
@@ -81,6 +85,8 @@ def open_tables(
         Histories of the log the forecast was made from, at the same cut.
     forecast
         The forecast.
+    tracked
+        The histories seen through the model's growth engine, where that has been done already.
 
     Raises
     ------
@@ -93,7 +99,7 @@ def open_tables(
         who=who_label(forecast.summary["athlete"], forecast.summary["rung_name"])
     )
     growth = model.engines_.growth
-    tracked = track(growth, histories)
+    tracked = tracked or track(growth, histories)
     spells = histories.spells.reset_index(names="spell_row")[["athlete", "rung", "spell_row"]]
     tried = keys.merge(spells, on=["athlete", "rung"], how="inner")
     tried = tried[tried["sessions"] > 0].reset_index(drop=True)

@@ -11,7 +11,7 @@ import pandas as pd
 from forecast.backtest import BacktestResult
 from forecast.errors import ForecastError
 from forecast.log.training_log import TrainingLog
-from forecast.readiness import ReadinessForecaster
+from forecast.readiness import ReadinessForecast, ReadinessForecaster
 from forecast.report.analyst import analyst_page
 from forecast.report.athlete import athlete_page
 from forecast.report.coach import coach_page
@@ -32,6 +32,7 @@ def write_report(
     out: str | Path,
     club: str = "",
     trust: BacktestResult | None = None,
+    forecast: ReadinessForecast | None = None,
     progress: Progress | None = None,
 ) -> list[Path]:
     """Write self-contained HTML pages and return their paths.
@@ -55,13 +56,16 @@ def write_report(
         Name for headings; the ladder's where left out.
     trust
         A backtest on the same log, for the analyst's page.
+    forecast
+        The model's forecast of the log, where it has been made already: at its cut the pages are.
     progress
         Called with a few words at each step.
 
     Raises
     ------
     ForecastError
-        An unknown reader, a folder that can't be written to, or a log of another ladder.
+        An unknown reader, a folder that can't be written to, a log of another ladder, or a
+        forecast as of another day.
     NotFittedError
         ``fit`` was not called on the model.
     HistoryError
@@ -73,6 +77,11 @@ def write_report(
             f"who = {', '.join(map(repr, strangers)) or 'nobody'}; "
             f"choose from {', '.join(READERS)}."
         )
+    if forecast is not None and as_of is not None and pd.Timestamp(as_of) != forecast.as_of:
+        raise ForecastError(
+            f"The forecast is as of {forecast.as_of.date()}, the pages as of "
+            f"{pd.Timestamp(as_of).date()}; make both for one day."
+        )
     folder = make_folder(out)
     data = gather(
         log,
@@ -81,6 +90,7 @@ def write_report(
         club=club or log.ladder.name,
         for_coach="coach" in who,
         for_athlete="athlete" in who,
+        forecast=forecast,
         progress=progress,
     )
     paths = []
