@@ -7,6 +7,7 @@ import pandas as pd
 
 from forecast.charts.look import (
     ALERT,
+    APART,
     BAND,
     FAINT,
     FAN,
@@ -37,7 +38,12 @@ def time_to_clear(curves: pd.DataFrame, at_risk: pd.DataFrame) -> alt.LayerChart
     """
     pick = one_or_pick(curves["name"], "Rung")
     mine, risk = (picked(alt.Chart(t), pick, "name") for t in (curves, at_risk))
-    x = alt.X("week:Q", title="weeks on the rung", scale=alt.Scale(domainMin=0, nice=False))
+    x = alt.X(
+        "week:Q",
+        title="weeks on the rung",
+        scale=alt.Scale(domainMin=0, nice=False),
+        axis=alt.Axis(**APART),
+    )
     tip = [
         alt.Tooltip("name:N", title="rung"),
         alt.Tooltip("week:Q", title="weeks", format=".0f"),
@@ -98,7 +104,12 @@ def waits_by_rung(waits: pd.DataFrame) -> alt.LayerChart:
         " + (isValid(datum.three_quarters) ? '' : ' \u25b6')",
     )
     rows = alt.Y("rung_name:N", sort=order, axis=None)
-    x = alt.X("quarter:Q", title="weeks on the rung", scale=alt.Scale(domainMin=0))
+    x = alt.X(
+        "quarter:Q",
+        title="weeks on the rung",
+        scale=alt.Scale(domainMin=0),
+        axis=alt.Axis(**APART),
+    )
     tip = ["rung_name:N", "quarter:Q", "half:Q", "three_quarters:Q", "spells:Q", "cleared:Q"]
     chart = alt.layer(
         base.mark_rule(color=FAINT, yOffset=8).encode(y=rows),
@@ -118,7 +129,8 @@ def waits_by_rung(waits: pd.DataFrame) -> alt.LayerChart:
     return dress(
         chart,
         title="Which rung holds people up",
-        subtitle="Bar: weeks by which a quarter to three quarters had cleared. Diamond: half.",
+        subtitle="Bar: weeks by which a quarter to three quarters had cleared. Diamond: half. "
+        "Arrow: three quarters not reached.",
         description=f"Weeks to clear for {len(waits)} rungs, top rung first.",
         height=40 * len(waits),
     )
@@ -143,7 +155,7 @@ def growth_fits(fits: pd.DataFrame, targets: pd.DataFrame) -> alt.LayerChart:
         name="whose", fields=["athlete"], on="pointerover", nearest=True, empty=False
     )
     base, mark = (picked(alt.Chart(t), pick, "rung_name") for t in (fits, targets))
-    x = alt.X("weeks:Q", title="weeks on the rung")
+    x = alt.X("weeks:Q", title="weeks on the rung", axis=alt.Axis(**APART))
     y = alt.Y("mid:Q", title="usual day, in the rung's unit", scale=alt.Scale(zero=True))
     lines = base.encode(x=x, y=y, detail="athlete:N")
     hit = base.mark_point(size=60, opacity=0).encode(
@@ -253,7 +265,12 @@ def lapse(incidence: pd.DataFrame) -> alt.LayerChart:
     y = alt.Y("share:Q", stack="zero", title="share of spells", axis=alt.Axis(format=".0%"))
     chart = alt.layer(
         base.mark_area(interpolate="step-after", stroke="white").encode(
-            x=alt.X("week:Q", title="weeks on the rung", scale=alt.Scale(nice=False)),
+            x=alt.X(
+                "week:Q",
+                title="weeks on the rung",
+                scale=alt.Scale(nice=False),
+                axis=alt.Axis(**APART),
+            ),
             y=y,
             color=alt.Color("what:N", scale=shades, legend=alt.Legend(orient="top", columns=2)),
             order="place:O",

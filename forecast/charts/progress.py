@@ -172,7 +172,7 @@ def _sets_layer(sets: pd.DataFrame, pick: alt.Parameter | None, unit: str) -> al
     fill = alt.Scale(domain=kinds, range=[FILLS[i] for i in place])
     return (
         picked(alt.Chart(sets), pick)
-        .mark_point(size=34, stroke=INK, strokeWidth=1, opacity=0.8, filled=True)
+        .mark_point(size=42, stroke=INK, strokeWidth=1, opacity=0.8, filled=True)
         .encode(
             x=_x(),
             y=_y("value", unit),

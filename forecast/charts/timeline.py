@@ -5,7 +5,20 @@ from __future__ import annotations
 import altair as alt
 import pandas as pd
 
-from forecast.charts.look import ALERT, APART, DAY, FAINT, INK, LINE, NARROW, SOFT, dress
+from forecast.charts.look import (
+    ALERT,
+    APART,
+    DAY,
+    FAINT,
+    INK,
+    LINE,
+    NARROW,
+    SOFT,
+    WEEK_MS,
+    dress,
+    millis,
+    say_when,
+)
 
 STATES = ("slipping", "flat", "paused", "unclear", "climbing")
 SHADES = (ALERT, INK, SOFT, FAINT, LINE)
@@ -23,10 +36,11 @@ def plateau_timeline(plateaus: pd.DataFrame, *, as_of: pd.Timestamp) -> alt.Laye
         Cut date, the right edge.
     """
     rows = plateaus[plateaus["since"].notna()].sort_values(["since", "athlete"], kind="stable")
+    weeks = f"((time(datum.since) - {millis(as_of)}) / {WEEK_MS})"
+    since = say_when(as_of, weeks, f"((datum.since_high - datum.since_low) / {WEEK_MS})")
     base = alt.Chart(rows.assign(as_of=as_of)).transform_calculate(
         label="datum.athlete + ' \u00b7 ' + datum.rung_name",
-        words=f"datum.state + (width < {NARROW} ? '' : ' since ' + "
-        "timeFormat(datum.since, '%-d %b %Y'))",
+        words=f"datum.state + (width < {NARROW} ? '' : ' since ' + ({since}))",
     )
     y = alt.Y("label:N", sort=list(rows["athlete"] + " \u00b7 " + rows["rung_name"]), axis=None)
     axis = alt.Axis(

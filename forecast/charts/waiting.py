@@ -46,7 +46,8 @@ def waiting_list(
     return dress(
         chart,
         title="Who clears next",
-        subtitle="Bar: 8 in 10 clear in here. Diamond: half have by then. Arrow: past the horizon.",
+        subtitle=f"Bar: 8 in 10 clear in here. Diamond: half have by then. Arrow: may take longer "
+        f"than {horizon_weeks} weeks.",
         description=f"Waiting list of {len(summary)} open rungs, soonest first, each with the "
         "middle and the 80 % range in weeks; the table beside it says the same in numbers.",
         height=ROW * len(summary),
@@ -72,7 +73,8 @@ def ladder_ahead(
     return dress(
         chart,
         title=f"The ladder ahead of {who}",
-        subtitle="Bar: 8 in 10 clear in here. Diamond: half have by then. Arrow: past the horizon.",
+        subtitle=f"Bar: 8 in 10 clear in here. Diamond: half have by then. Arrow: may take longer "
+        f"than {horizon_weeks} weeks.",
         description=f"Range of weeks to each of the {len(summary)} rungs still ahead of {who}, "
         "top rung first.",
         height=ROW * len(summary),
@@ -116,6 +118,10 @@ def _rows(
         ),
         base.mark_text(align="right", dy=-9, dx=-2, color=SOFT).encode(
             y=rows, x=alt.value("width"), text="words:N"
+        ),
+        # A white edge under the words keeps the row's line from running through them.
+        base.mark_text(align="right", dy=8, dx=-1, stroke="white", strokeWidth=6).encode(
+            y=rows, x=alt.value("width"), text="beyond:N"
         ),
         base.mark_text(align="right", dy=8, dx=-1, color=INK).encode(
             y=rows, x=alt.value("width"), text="beyond:N"

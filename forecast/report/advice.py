@@ -56,8 +56,8 @@ HELPS = {
 """What usually helps, by plateau state; common practice, no source."""
 
 STATE_WORDS = {
-    "climbing": "Not flat",
-    "flat": "Flat",
+    "climbing": "Not stuck",
+    "flat": "Flat for now",
     "slipping": "Slipping",
     "paused": "Not trained lately",
     "unclear": "Too early to tell",

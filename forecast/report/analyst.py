@@ -111,7 +111,9 @@ def _clearing(data: ReportData, log: TrainingLog, model: ReadinessForecaster) ->
         result.text,
         (
             figure("clearing", charts.time_to_clear(curves, at_risk)),
-            figure("waits", charts.waits_by_rung(waits(result, names))),
+            figure(
+                "waits", charts.waits_by_rung(waits(result, names)), title="The weeks of each rung"
+            ),
         ),
         (table(shown, columns, "Weeks by which half had cleared, with its range."),),
     )

@@ -127,24 +127,25 @@ def _figures(data: AthleteData, who: str, number: int) -> tuple[Figure, ...]:
             f"chance-{number}",
             chance,
             title="How likely by when",
-            subtitle="The line rises from 0 to 100 % as the weeks pass, if you keep training as "
-            "lately. Shaded: 8 in 10 clear it in here.",
+            subtitle="How the chance grows week by week, if you keep training as lately."
+            + (" Shaded: 8 in 10 clear it in here." if one.points["week"].notna().any() else ""),
         )
     ]
     if len(one.sets):
         sets = progress(one.sets, one.level, one.fan, one.marks)
-        figures.insert(0, _sets_figure(number, sets))
+        bar = bool(one.marks["date_low"].notna().any())
+        figures.insert(0, _sets_figure(number, sets, bar=bar))
     return tuple(figures)
 
 
-def _sets_figure(number: int, chart: alt.LayerChart) -> Figure:
+def _sets_figure(number: int, chart: alt.LayerChart, *, bar: bool) -> Figure:
     return figure(
         f"progress-{number}",
         chart,
         title="Your sets so far",
         subtitle="Each point is a set. The line is what a usual day brings, the shade how "
-        "well that is known; dotted, where it is heading. The bar on the pass mark is when you may "
-        "clear it.",
+        "well that is known; dotted, where it is heading."
+        + (" The bar on the pass mark is when you may clear it." if bar else ""),
     )
 
 

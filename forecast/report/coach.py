@@ -13,9 +13,13 @@ from forecast.report.advice import COACH_CAUTION
 from forecast.report.data import ReportData
 from forecast.report.figures import Figure, figure, sheets, span
 from forecast.report.page import render
-from forecast.report.words import say_date, say_range, say_value
+from forecast.report.why import say_why, since
+from forecast.report.words import percent, say_date, say_range, say_value
 
-LOOK_FIRST = ("slipping", "flat", "paused")
+LOOK_FIRST = ("slipping", "flat")
+TOO_LITTLE = ("Too early to tell", "Not started", "Thin record")
+"""What stands on a list of its own: nothing is wrong, there is only little to go by."""
+AWAY = "not trained lately"
 PAIN_URGENCY = 1
 KEYS = ["athlete", "rung"]
 WAITING_ROWS = 20
@@ -26,13 +30,17 @@ GONE = 0.2
 
 @dataclass(frozen=True, slots=True)
 class LookRow:
-    """One open rung that needs a look: what, and why; ``urgent`` where pain is noted."""
+    """One open rung that needs a look: what, and why.
+
+    ``urgent`` where pain is noted; ``brief`` where there is only too little to go by.
+    """
 
     athlete: str
     rung: str
     what: str
     why: str
     urgent: bool
+    brief: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,14 +62,15 @@ class ListRow:
 
 def coach_page(data: ReportData) -> str:
     """Return the coach's page as HTML."""
-    rows = list_rows(data)
+    rows, look = list_rows(data), look_rows(data)
     waiting, stuck, client = _waiting_figures(data), _stuck_figures(data), _client_figures(data)
     return render(
         "coach.html.j2",
         title=f"{data.club}: coach's sheet",
         figures=[*waiting, *stuck, *client],
         data=data,
-        look=look_rows(data),
+        look=[row for row in look if not row.brief],
+        brief=[row for row in look if row.brief],
         retests=retest_rows(data),
         rows=rows,
         waiting=waiting,
@@ -79,9 +88,9 @@ def look_rows(data: ReportData) -> list[LookRow]:
     Pain comes first, then slipping, flat, longer but less clean, paused, too little record;
     after them whoever carries a warning, breaks form more than usual, or may have stopped.
     """
-    since = data.plateaus[[*KEYS, "state", "since", "since_low", "since_high", "less_clean"]]
-    watch = urgent_first(data.plateaus)[[*KEYS, "urgency", "why"]].merge(since, on=KEYS)
-    rows = data.forecast.summary[[*KEYS, "rung_name", "warnings"]].merge(
+    watch = urgent_first(data.plateaus)[[*KEYS, "urgency"]].merge(data.plateaus, on=KEYS)
+    watch = watch.drop(columns=["sessions", "rung_name"])
+    rows = data.forecast.summary[[*KEYS, "rung_name", "sessions", "warnings"]].merge(
         watch.assign(place=range(len(watch))), on=KEYS, how="left"
     )
     breaking = data.going_back.set_index(KEYS)["text"].rename("breaking")
@@ -91,32 +100,35 @@ def look_rows(data: ReportData) -> list[LookRow]:
     found: list[LookRow] = []
     row: Any
     for row in rows.itertuples(index=False):
-        why = _why(row)
+        why = _why(row, data.as_of)
         if why:
             urgent = row.urgency == PAIN_URGENCY
             what = "Pain: stop and refer" if urgent else _what(row, data.as_of)
-            found.append(LookRow(row.athlete, row.rung_name, what, why, urgent))
+            found.append(LookRow(row.athlete, row.rung_name, what, why, urgent, what in TOO_LITTLE))
     return found
 
 
 def _what(row: Any, as_of: pd.Timestamp) -> str:
     """Return what the look is for, in a few words."""
-    if pd.isna(row.urgency):
-        return "Thin record" if row.warnings else "Worth a call"
-    if row.less_clean and row.state not in ("flat", "slipping"):
+    watched = not pd.isna(row.urgency)
+    if watched and row.state in ("flat", "slipping"):
+        return f"{row.state.capitalize()}{since(row, as_of)}"
+    if watched and row.less_clean:
         return "Longer but less clean"
-    words = {"paused": "Paused", "unclear": "Too early to tell"}.get(row.state)
-    if words:
-        return words
-    if pd.isna(row.since):
-        return row.state.capitalize()
-    wide = (row.since_high - row.since_low).days / 7.0
-    return f"{row.state.capitalize()} since {say_date(row.since, as_of, range_weeks=wide)}"
+    if watched and row.state == "paused":
+        return "Paused"
+    if not pd.isna(row.breaking):
+        return "Form breaks"
+    if row.gone > GONE or AWAY in row.warnings:
+        return "Away"
+    if watched:
+        return "Too early to tell"
+    return "Not started" if row.sessions == 0 else "Thin record"
 
 
-def _why(row: Any) -> str:
+def _why(row: Any, as_of: pd.Timestamp) -> str:
     """Say in sentences why a rung needs a look; empty where it does not."""
-    parts = [] if pd.isna(row.why) else [row.why]
+    parts = [] if pd.isna(row.urgency) else [say_why(row, as_of)]
     # The watch has named the pain, the pause or the short record already.
     if not parts and row.warnings:
         parts.append(row.warnings[0].upper() + row.warnings[1:] + ".")
@@ -150,7 +162,7 @@ def list_rows(data: ReportData) -> list[ListRow]:
                 stands=f"{say_value(row['level_value'], measure)} of "
                 f"{say_value(row['target'], measure)}",
                 chances=tuple(
-                    f"{row[f'p_{week}']:.0%}" for week in (4, 8, 12, 26) if week <= horizon
+                    percent(row[f"p_{week}"]) for week in (4, 8, 12, 26) if week <= horizon
                 ),
                 weeks=say_range(row["weeks_low"], row["weeks_high"], horizon),
                 date=say_date(row["date_mid"], as_of, range_weeks=wide)
@@ -158,7 +170,7 @@ def list_rows(data: ReportData) -> list[ListRow]:
                 else f"later than {horizon} weeks",
                 state=states[key],
                 confidence=row["confidence"],
-                reasons=(*reasons[key], *lapse),
+                reasons=tuple(text[0].upper() + text[1:] for text in (*reasons[key], *lapse)),
                 warnings=row["warnings"],
             )
         )
@@ -202,7 +214,7 @@ def _stuck_figures(data: ReportData) -> list[Figure]:
         figure(
             f"plateaus-{number}",
             plateau_timeline(stuck.iloc[rows], as_of=data.as_of),
-            title="Flat, slipping or paused, and since when" + span(rows, len(stuck)),
+            title="Flat or slipping, and since when" + span(rows, len(stuck)),
         )
         for number, rows in enumerate(sheets(len(stuck), WAITING_ROWS))
         if len(stuck)
@@ -214,6 +226,14 @@ def _client_figures(data: ReportData) -> list[Figure]:
     sets = progress(tables.sets, tables.level, tables.fan, tables.marks)
     chance = chance_by_week(tables.curve, tables.points, as_of=data.as_of)
     return [
-        figure("progress", sets, title="Sets, level and pass mark", own_list=False),
+        figure(
+            "progress",
+            sets,
+            title="Sets, level and pass mark",
+            subtitle="Points: sets. Line: what a usual day brings, shaded by how well that is "
+            "known; dotted, where it is heading. Bar on the pass mark: 8 in 10 clear it in here; "
+            "diamond: half have by then.",
+            own_list=False,
+        ),
         figure("chance", chance, title="Chance of having cleared it by then", own_list=False),
     ]

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from forecast.report.words import NBSP
+
 Say = Callable[[object], str]
 
 
@@ -43,7 +45,7 @@ def table(frame: pd.DataFrame, columns: Mapping[str, tuple[str, Say]], caption: 
 
 def share(value: object) -> str:
     """Return ``12 %``, or a dash where missing."""
-    return "-" if pd.isna(value) else f"{value:.0%}".replace("%", " %")
+    return "-" if pd.isna(value) else f"{value:.0%}".replace("%", f"{NBSP}%")
 
 
 def weeks(value: object) -> str:

@@ -90,6 +90,17 @@ def say_chance(chance: float) -> str:
     return f"about {min(max(round(10 * chance), 1), 9)} in 10"
 
 
+def say_percent(gain: float) -> str:
+    """Return a gain with its sign: ``+1.6 %``."""
+    return f"{100.0 * gain:+.1f}{NBSP}%".replace("-", "\u2212")
+
+
+def percent(chance: float) -> str:
+    """Return a chance in whole per cent, never a flat 0 or 100: ``<1 %``, ``56 %``."""
+    text = "<1" if chance < 0.01 else ">99" if chance > 0.99 else f"{100.0 * chance:.0f}"
+    return f"{text}{NBSP}%"
+
+
 def say_value(value: float, measure: str) -> str:
     """Return a value with its unit: ``7.6 s``, ``2.4 reps``; whole numbers without decimals."""
     digits = 0 if abs(value - round(value)) < 0.05 or value >= 20 else 1
