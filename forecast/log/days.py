@@ -43,7 +43,8 @@ def as_day(
         raise error(f"{what} = {when!r} is no date; write it as 2026-05-01, year first.")
     if not EARLIEST.year <= stamp.year <= LATEST.year:
         raise error(f"{what} = {when!r} is not in {EARLIEST.year} to {LATEST.year}; mend the year.")
-    return stamp.normalize().tz_localize(None)
+    # One unit, that of the log's dates: tables of dates are equal however the day was given.
+    return stamp.normalize().tz_localize(None).as_unit("ns")
 
 
 def _stamp(when: object) -> pd.Timestamp | None:

@@ -33,6 +33,7 @@ DAY = pd.Timestamp("2026-04-20")
 def test_a_day_is_its_midnight(when):
     assert as_day(when) == DAY
     assert as_day(when).tzinfo is None
+    assert as_day(when).unit == "ns"
 
 
 @pytest.mark.parametrize(

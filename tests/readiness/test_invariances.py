@@ -80,6 +80,15 @@ def test_a_log_cut_off_before_is_the_same_log(small_log, small_cut, small_model,
     same(small_model.forecast(small_log.before(small_cut), small_cut), small_result)
 
 
+def test_how_the_cut_is_written_changes_nothing(small_log, small_cut, small_model, small_result):
+    for when in (str(small_cut.date()), small_cut.date(), small_cut.as_unit("s")):
+        same(small_model.forecast(small_log, when), small_result)
+    last = small_log.before(small_cut).sets["date"].max()
+    left_out = small_model.forecast(small_log.before(last + pd.Timedelta(days=1)))
+    dates = left_out.summary[["date_low", "date_mid", "date_high"]]
+    assert (dates.dtypes == small_result.summary["date_mid"].dtype).all()
+
+
 def test_the_day_of_the_cut_itself_is_not_used(
     small_log, small_cut, small_model, with_sets, small_result
 ):
