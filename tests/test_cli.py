@@ -220,7 +220,7 @@ def test_backtest_of_the_baselines_prints_and_writes_scores(run, club, tmp_path)
         "backtest", club, "--on", "2024-08-01", "--horizon", 12, "--scores", path
     )  # fmt: skip
     assert code == 0, err
-    assert "crps_weeks" in out
+    assert "CRPS, weeks" in out
     assert {"straight_line", "cohort_curve"} <= set(pd.read_csv(path)["forecaster"])
 
 
