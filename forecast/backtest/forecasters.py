@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import inspect
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -100,7 +99,7 @@ def forecast_at(
     baselines
         Functions by name.
     engines
-        Whether to score each engine alone where ``forecast`` takes ``engine=``.
+        Whether to score each engine alone where the model has ``forecast_each``.
     horizon_weeks
         Length of each curve.
     seed
@@ -177,20 +176,21 @@ def checked_curve_frame(
 def _model_forecasters(
     model: Any, known: TrainingLog, as_of: pd.Timestamp, engines: bool
 ) -> dict[str, Callable[[], CutForecast]]:
-    """Fit a clone at the first question; every later question asks the same fit."""
-    fitted: list[Any] = []
+    """Fit a clone and let it forecast at the first question; later ones read the answers."""
+    several = engines and hasattr(model, "forecast_each")
+    wanted = {MODEL: "pool"} | ({name: e for e, name in ENGINE_NAMES.items()} if several else {})
+    told: dict[str, Any] = {}
 
-    def ask(**options: str) -> CutForecast:
-        if not fitted:
-            fitted.append(clone(model).fit(known, as_of=as_of))
-        result = fitted[0].forecast(known, as_of=as_of, **options)
-        return CutForecast(result.curve)
+    def ask(engine: str) -> CutForecast:
+        if not told:
+            fitted = clone(model).fit(known, as_of=as_of)
+            if several:
+                told.update(fitted.forecast_each(known, as_of, tuple(wanted.values())))
+            else:
+                told["pool"] = fitted.forecast(known, as_of=as_of)
+        return CutForecast(told[engine].curve)
 
-    forecasters: dict[str, Callable[[], CutForecast]] = {MODEL: ask}
-    if engines and "engine" in inspect.signature(model.forecast).parameters:
-        for engine, name in ENGINE_NAMES.items():
-            forecasters[name] = partial(ask, engine=engine)
-    return forecasters
+    return {name: partial(ask, engine) for name, engine in wanted.items()}
 
 
 def _gathered(

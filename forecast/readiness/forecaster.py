@@ -38,6 +38,7 @@ from forecast.readiness.training import Engines, confirm_sessions, describe_mome
 from forecast.survival import cut_landmarks, predict_hazard, spread_over_days
 
 Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
 Engine = Literal["pool", "growth", "survival", "unrecalibrated"]
 ENGINES: tuple[Engine, ...] = get_args(Engine)
 Progress = Callable[[str], None]
@@ -53,7 +54,7 @@ class ReadinessForecaster(BaseEstimator):
     random_state
         Seed of everything random; the same log and seed give the same bytes.
     paths
-        Simulated paths a forecast (a power of two).
+        Simulated paths a forecast.
     draws
         Draws of the growth engine's constants the paths are shared over (even).
     lapse_weeks
@@ -76,8 +77,8 @@ class ReadinessForecaster(BaseEstimator):
         horizon_weeks: int = 52,
         random_state: int = 0,
         *,
-        paths: int = 1024,
-        draws: int = 64,
+        paths: int = 768,
+        draws: int = 48,
         lapse_weeks: float = DEFAULT_LAPSE_WEEKS,
     ) -> None:
         self.horizon_weeks = horizon_weeks
@@ -157,20 +158,44 @@ class ReadinessForecaster(BaseEstimator):
         HistoryError
             No set is dated before ``as_of``.
         """
-        engines = self._ready(log, engine)
         if progress:
             progress("forecast")
+        return self.forecast_each(log, as_of, (engine,))[engine]
+
+    def forecast_each(
+        self,
+        log: TrainingLog,
+        as_of: pd.Timestamp | str | None = None,
+        engines: Sequence[Engine] = ENGINES,
+    ) -> dict[Engine, ReadinessForecast]:
+        """Forecast by several engines from one simulation, as ``forecast`` does by one.
+
+        Parameters
+        ----------
+        log, as_of
+            As for ``forecast``.
+        engines
+            Names of engines; all where left out.
+
+        Raises
+        ------
+        NotFittedError, ForecastError, HistoryError
+            As for ``forecast``.
+        """
+        learnt = self._ready(log, engines)
         histories = self._histories(log, as_of)
-        tracked = track(engines.growth, histories)
-        parts = [
-            part
-            for part in (
-                self._under_way(engines, tracked, histories, engine),
-                self._untried(engines, tracked, histories),
-            )
-            if part is not None
-        ]
-        return self._assemble(parts, histories, engine)
+        tracked = track(learnt.growth, histories)
+        under_way = self._under_way(learnt, tracked, histories)
+        untried = self._untried(learnt, tracked, histories)
+        found = {}
+        for engine in engines:
+            parts = [] if untried is None else [untried]
+            if under_way is not None:
+                facts, spell, growth = under_way
+                chances = self._pooled(learnt, tracked, histories, spell, growth, engine)
+                parts = [(facts, chances), *parts]
+            found[engine] = self._assemble(parts, histories, engine)
+        return found
 
     def save(self, path: str | Path) -> Path:
         """Write the fitted forecaster to a zip file that ``load_model`` reads; no pickle.
@@ -199,11 +224,12 @@ class ReadinessForecaster(BaseEstimator):
                 "and at least twice as many paths."
             )
 
-    def _ready(self, log: TrainingLog, engine: str) -> Engines:
+    def _ready(self, log: TrainingLog, engines: Sequence[str]) -> Engines:
         if not hasattr(self, "engines_"):
             raise NotFittedError("This forecaster has not been fitted; call fit(log) first.")
-        if engine not in ENGINES:
-            raise ForecastError(f"engine = {engine!r}; choose one of {', '.join(ENGINES)}.")
+        for engine in engines:
+            if engine not in ENGINES:
+                raise ForecastError(f"engine = {engine!r}; choose one of {', '.join(ENGINES)}.")
         if tuple(checked_log(log).ladder.keys) != self.rungs_:
             raise ForecastError(
                 "The log's ladder has other rungs than the one this forecaster was fitted on "
@@ -212,9 +238,9 @@ class ReadinessForecaster(BaseEstimator):
         return self.engines_
 
     def _under_way(
-        self, engines: Engines, tracked: Tracked, histories: Histories, engine: Engine
-    ) -> tuple[pd.DataFrame, Array] | None:
-        """Facts and daily chances of the spells under way."""
+        self, engines: Engines, tracked: Tracked, histories: Histories
+    ) -> tuple[pd.DataFrame, Ints, GrowthForecast] | None:
+        """Facts of the spells under way, their rows, and the growth engine's forecast of them."""
         rows = tracked.panel.spell_row
         which = np.flatnonzero(histories.spells["outcome"].to_numpy()[rows] == OPEN)
         if len(which) == 0:
@@ -234,16 +260,15 @@ class ReadinessForecaster(BaseEstimator):
             seed=self.random_state,
         )
         facts = open_facts(histories, spell, growth, engines.growth, self.comparable_)
-        chances = self._pooled(engines, tracked, histories, spell, growth, engine)
         facts["p_next_session"] = growth.passage.next_session
-        return facts, chances
+        return facts, spell, growth
 
     def _pooled(
         self,
         engines: Engines,
         tracked: Tracked,
         histories: Histories,
-        spell: NDArray[np.int64],
+        spell: Ints,
         growth: GrowthForecast,
         engine: Engine,
     ) -> Array:

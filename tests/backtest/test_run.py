@@ -42,16 +42,24 @@ class Constant(BaseEstimator):
         type(self).seen.append((log.sets["date"].max(), pd.Timestamp(as_of)))
         return self
 
-    def forecast(self, log, *, as_of, engine="pool"):
+    def forecast(self, log, *, as_of):
+        return self.forecast_each(log, as_of, ["pool"])["pool"]
+
+    def forecast_each(self, log, as_of, engines):
         type(self).seen.append((log.sets["date"].max(), pd.Timestamp(as_of)))
-        rate = (
-            self.rate * {"pool": 1.0, "growth": 0.5, "survival": 2.0, "unrecalibrated": 1.1}[engine]
-        )
         asked = open_at(build_histories(log, as_of=as_of))
         asked = asked.iloc[self.drop :]
         weeks = np.arange(1, 53)
         curve = asked.merge(pd.DataFrame({"week": weeks}), how="cross")
-        return SimpleNamespace(curve=curve.assign(p_cleared=1 - np.exp(-rate * curve["week"])))
+        factor = {"pool": 1.0, "growth": 0.5, "survival": 2.0, "unrecalibrated": 1.1}
+        return {
+            engine: SimpleNamespace(
+                curve=curve.assign(
+                    p_cleared=1 - np.exp(-self.rate * factor[engine] * curve["week"])
+                )
+            )
+            for engine in engines
+        }
 
 
 CHEAP = ["straight_line", "cohort_curve"]
