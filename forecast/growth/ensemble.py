@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from forecast.growth.athletes import loose_information, priors_from_others
+from forecast.growth.athletes import priors_from_others
 from forecast.growth.clock import wind
 from forecast.growth.constants import GrowthConstants
 from forecast.growth.draws import constants_draws
@@ -35,6 +35,9 @@ SPEED_SHARE = 0.65
 """Largest share of the opinion's spread along its mean gain that the speed may stand for."""
 LEAST_WEIGHT = 2e-3
 """Draws that explain a spell worse than this beside all others are left out of its forecast."""
+
+PLAIN_DRAWS = 16
+"""Draws where no session tells them apart: more would change nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,8 +84,15 @@ def average_passage(
     draws
         Number of draws (even).
     """
+    which, owner = np.unique(tracked.panel.spell[place], return_inverse=True)
+    # What the athlete's other spells say is read once, with the constants that the cohort's and
+    # the rungs' effects were learnt with.
+    mean, cov = priors_from_others(
+        tracked.panel, model.fit.constants, model.fit.pooled, tracked.loose, which,
+        finished_only=finished_only,
+    )  # fmt: skip
     members = [
-        _member(model, constants, tracked, place, quantile, finished_only)
+        _member(constants, tracked, place, which, owner, mean, *spell_speeds(mean, cov, quantile))
         for constants, quantile in zip(
             constants_draws(model.fit, draws, seed), speed_quantiles(draws, seed), strict=True
         )
@@ -126,13 +136,14 @@ def plain_average_passage(
     draws: int,
     seed: int,
 ) -> Passage:
-    """Simulate targets without a session under many draws of the constants, all of one weight.
+    """Simulate targets without a session under a few of the draws, all of one weight.
 
     Parameters
     ----------
     model, base, horizon_days, paths, draws, seed
         As for ``average_passage``.
     """
+    draws = min(draws, PLAIN_DRAWS)
     passages = []
     quantiles = speed_quantiles(draws, seed)
     for number, constants in enumerate(constants_draws(model.fit, draws, seed)):
@@ -206,25 +217,24 @@ def take_targets(targets: Targets, keep: Ints) -> Targets:
 
 
 def _member(
-    model: GrowthModel,
     constants: GrowthConstants,
     tracked: Tracked,
     place: Ints,
-    quantile: float,
-    finished_only: bool,
+    which: Ints,
+    owner: Ints,
+    mean: Array,
+    speed: Array,
+    cov: Array,
 ) -> Member:
-    """Filter the targets' spells under these constants and read off the states at ``place``."""
-    panel = wind(tracked.panel, constants.clock)
-    which, owner = np.unique(panel.spell[place], return_inverse=True)
-    loose = loose_information(panel, constants, tracked.filtered)
-    mean, cov = priors_from_others(
-        panel, constants, model.fit.pooled, loose, which, finished_only=finished_only
-    )
-    speed, cov = spell_speeds(mean, cov, quantile)
-    own = take_spells(panel, which)
+    """Filter the targets' spells under these constants and read off the states at ``place``.
+
+    ``which`` (S,) the spells, ``owner`` (T,) each target's place among them; ``mean``, ``cov``
+    and ``speed`` by spell.
+    """
+    own = wind(take_spells(tracked.panel, which), constants.clock)
     own = replace(own, tau=own.tau * speed[own.spell])
     seen = forward_pass(own, constants.dynamics, constants.noise, mean, cov)
-    at = own.start[owner] + panel.number[place]
+    at = own.start[owner] + tracked.panel.number[place]
     total = np.cumsum(seen.log_evidence)
     before = total[own.start[owner]] - seen.log_evidence[own.start[owner]]
     return Member(
