@@ -118,7 +118,7 @@ class TimeToClear:
             lines.append(f"Not enough data for a curve: {names}.")
         lines.append(
             "The curves say how soon a rung is cleared by those who keep training: spells that "
-            "lapsed count as unfinished. See lapse_incidence for the share that lapses. "
+            "lapsed count as unfinished; how many lapse is told apart from this. "
             f"Bands hold {self.level:.0%} point by point, not for the whole curve at once."
         )
         return " ".join(lines)

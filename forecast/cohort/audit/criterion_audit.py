@@ -134,6 +134,8 @@ class CriterionAudit:
             )
         if row["verdict"] == NO_SIGN:
             return f"{name}: no sign that more in reserve shortens the next rung ({factor})."
+        if not np.isfinite(row["weeks_factor_high"]):
+            return f"{name}: not enough data to tell, with {row['moves_used']} moves to go by."
         return f"{name}: not enough data to tell ({factor} from {row['moves_used']} moves)."
 
     def _limits(self, key: str, row: pd.Series) -> str:
