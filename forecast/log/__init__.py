@@ -3,6 +3,7 @@
 from forecast.log.check import LogReport, describe_log, write_rejected
 from forecast.log.club import Club, read_club
 from forecast.log.mapping import Mapping, load_mapping
+from forecast.log.measurements import measurement_log
 from forecast.log.read import read_log
 from forecast.log.training_log import REJECTED_COLUMNS, SET_COLUMNS, TrainingLog
 
@@ -15,6 +16,7 @@ __all__ = [
     "TrainingLog",
     "describe_log",
     "load_mapping",
+    "measurement_log",
     "read_club",
     "read_log",
     "write_rejected",
