@@ -44,7 +44,7 @@ def climbing_of(
     HistoryError
         No set is dated before ``as_of``.
     """
-    engines = model._ready(log, "pool")
+    engines = model._ready(log, ("pool",))
     cut = model.as_of_ if as_of is None else as_of
     histories = build_histories(
         log, cut, lapse_weeks=model.lapse_weeks, log_start=engines.log_start

@@ -73,7 +73,7 @@ def retests(
     HistoryError
         No set is dated before ``as_of``.
     """
-    engines = model._ready(log, "pool")
+    engines = model._ready(log, ("pool",))
     histories = build_histories(
         log, as_of, lapse_weeks=model.lapse_weeks, log_start=engines.log_start
     )
