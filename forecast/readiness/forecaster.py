@@ -114,6 +114,19 @@ class ReadinessForecaster(BaseEstimator):
         ForecastError
             A setting makes no sense.
         """
+        return self.fit_engines(log, as_of, progress=progress)
+
+    def fit_engines(
+        self,
+        log: TrainingLog,
+        as_of: pd.Timestamp | str | None = None,
+        *,
+        progress: Progress | None = None,
+    ) -> Self:
+        """Learn what ``forecast_each`` needs and no more, as a backtest does at every cut.
+
+        Parameters and errors are those of ``fit``.
+        """
         self._check_settings()
         histories = build_histories(log, as_of, lapse_weeks=self.lapse_weeks)
         self.engines_ = train_engines(
