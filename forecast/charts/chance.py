@@ -44,7 +44,7 @@ def chance_by_week(
     -----
     With more than one ``who`` a drop-down list picks one.
     """
-    pick = one_or_pick(curve["who"], "Show")
+    pick = one_or_pick(marks["who"], "Show")
     curve = curve[["who", "week", "p_cleared"]]
     last = int(curve["week"].max())
     layers = [*_range_layers(marks, pick), _line(curve, pick, as_of, last)]
@@ -54,7 +54,7 @@ def chance_by_week(
     chart = alt.layer(*layers)
     if pick is not None:
         chart = chart.add_params(pick)
-    one = curve["who"].iloc[0] if pick is None else "Chance of clearing"
+    one = marks["who"].iloc[0] if pick is None else "Chance of clearing"
     return dress(
         chart,
         title=one,
