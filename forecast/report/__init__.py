@@ -12,6 +12,7 @@ from forecast.report.cohort_tables import (
     with_rung_names,
 )
 from forecast.report.data import AthleteData, ReportData, gather
+from forecast.report.paragraphs import Paragraphs, paragraphs
 from forecast.report.tables import OpenTables, open_tables
 from forecast.report.write import READERS, write_report
 
@@ -20,6 +21,7 @@ __all__ = [
     "STOP",
     "AthleteData",
     "OpenTables",
+    "Paragraphs",
     "ReportData",
     "RungCard",
     "athlete_cards",
@@ -29,6 +31,7 @@ __all__ = [
     "growth_table",
     "named_effects",
     "open_tables",
+    "paragraphs",
     "rung_names",
     "waits",
     "with_rung_names",
