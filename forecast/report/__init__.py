@@ -14,6 +14,7 @@ from forecast.report.cohort_tables import (
 from forecast.report.data import AthleteData, ReportData, gather
 from forecast.report.paragraphs import Paragraphs, paragraphs
 from forecast.report.tables import OpenTables, open_tables
+from forecast.report.why import watch_table
 from forecast.report.write import READERS, write_report
 
 __all__ = [
@@ -34,6 +35,7 @@ __all__ = [
     "paragraphs",
     "rung_names",
     "waits",
+    "watch_table",
     "with_rung_names",
     "write_report",
 ]

@@ -6,6 +6,7 @@ from typing import Any
 
 import pandas as pd
 
+from forecast.plateau import urgent_first
 from forecast.plateau.changes import PAIN, RECENT_WEEKS
 from forecast.report.words import say_date, say_percent
 
@@ -77,3 +78,19 @@ def _changed(row: Any) -> str:
     if not row.changed:
         return ""
     return f"Changed at about the same time, which need not be why: {row.changed}."
+
+
+def watch_table(states: pd.DataFrame, as_of: pd.Timestamp) -> pd.DataFrame:
+    """Return who needs a look, most urgent first: ``athlete, rung_name, state, why, next_step``.
+
+    Parameters
+    ----------
+    states
+        From ``plateau.plateaus``, with ``rung_name``.
+    as_of
+        Its cut date.
+    """
+    watch = urgent_first(states)[["athlete", "rung", "next_step"]]
+    rows = watch.merge(states, on=["athlete", "rung"])
+    why = [say_why(row, as_of) for row in rows.itertuples(index=False)]
+    return rows.assign(why=why)[["athlete", "rung_name", "state", "why", "next_step"]]
