@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import logit
 
+from forecast.ahead.asked import check_share, check_weeks
 from forecast.ahead.cleanness import upper_tail
 from forecast.ahead.climbing import Climbing
 from forecast.ahead.ladder import climbing_of
@@ -13,7 +14,7 @@ from forecast.growth import track
 from forecast.growth.habits import _clip
 from forecast.histories import CLEARED, LAPSED, OPEN, Histories, build_histories
 from forecast.ladder import Ladder, Rung
-from forecast.log.training_log import TrainingLog
+from forecast.log.training_log import TrainingLog, checked_log
 from forecast.readiness import ReadinessForecaster
 from forecast.readiness.result import DIGITS
 
@@ -144,10 +145,14 @@ def hold_backs(
 
     Raises
     ------
+    ForecastError
+        A mark is out of range.
     HistoryError
         No set is dated before ``as_of``.
     """
-    histories = build_histories(log, as_of)
+    check_weeks("stage_weeks", stage_weeks)
+    check_share("clean_share", clean_share)
+    histories = build_histories(checked_log(log), as_of)
     spells = histories.spells
     sessions = pd.concat([histories.sessions, _after(histories)])
     rows: list[tuple] = []

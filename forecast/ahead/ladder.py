@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from forecast.ahead.asked import check_horizon, check_rate
 from forecast.ahead.climbing import Climbing, learn_climbing
 from forecast.ahead.ground import Ground, survey
 from forecast.ahead.result import LadderAhead, days_ahead
@@ -14,13 +15,17 @@ from forecast.ahead.standing import stand
 from forecast.ahead.state import Settings, Walk
 from forecast.ahead.tables import assemble
 from forecast.ahead.walk import walk
-from forecast.errors import ForecastError
 from forecast.growth import track
 from forecast.histories import build_histories
+from forecast.log.days import as_day
 from forecast.log.training_log import TrainingLog
 from forecast.readiness import ReadinessForecast, ReadinessForecaster
 
 Array = NDArray[np.float64]
+
+MOST_PATHS, MOST_DRAWS = 512, 16
+"""Paths and draws of the constants that a walk takes at most. The engine's own forecast weighs many
+draws by how well they explain a spell; here all count alike, and more would only take time."""
 
 
 def climbing_of(
@@ -79,10 +84,10 @@ def ladder_ahead(
     as_of
         Cut date; the day after the last set where left out.
     horizon_weeks
-        Weeks to look ahead.
+        Weeks to look ahead, at most 1040.
     target_date
         A date to turn the question round: the chance of the top by then, and the gain a week it
-        would take.
+        would take. Text is ISO 8601 (``2027-05-01``): an order of day and month is never guessed.
     sessions_per_week
         Sessions a week on a rung while training, instead of what each athlete does lately.
         What follows from it is association, not cause: see ``what_if``.
@@ -101,35 +106,17 @@ def ladder_ahead(
     HistoryError
         No set is dated before ``as_of``.
     """
-    check_asked(horizon_weeks, sessions_per_week)
+    horizon_weeks = check_horizon(horizon_weeks)
+    rate = None if sessions_per_week is None else check_rate(sessions_per_week)
+    day = None if target_date is None else as_day(target_date, "target_date")
     ground, known, current = look_up(model, log, as_of, climbing)
-    if target_date is not None:
-        days_ahead(target_date, current.as_of, horizon_weeks)
+    if day is not None:
+        days_ahead(day, current.as_of, horizon_weeks, "target_date")
     settings = settings_of(model, horizon_weeks, independent)
     gone = walk(ground, settings, pooled=known)
-    if sessions_per_week is not None:
-        gone = walk_at(ground, settings, known, gone, sessions_per_week)
-    return assemble(
-        ground, settings, gone, current, model, target_date, as_now=sessions_per_week is None
-    )
-
-
-def check_asked(horizon_weeks: int, sessions_per_week: float | None) -> None:
-    """Refuse numbers out of range.
-
-    Raises
-    ------
-    ForecastError
-        ``horizon_weeks`` is no whole number of 1 or more, or ``sessions_per_week`` not in (0, 7].
-    """
-    if horizon_weeks < 1 or int(horizon_weeks) != horizon_weeks:
-        raise ForecastError(
-            f"horizon_weeks = {horizon_weeks!r}; give a whole number of weeks, 1 or more."
-        )
-    if sessions_per_week is not None and not 0.0 < sessions_per_week <= 7.0:
-        raise ForecastError(
-            f"sessions_per_week = {sessions_per_week!r}; give a number above 0, at most 7."
-        )
+    if rate is not None:
+        gone = walk_at(ground, settings, known, gone, rate)
+    return assemble(ground, settings, gone, current, model, day, as_now=rate is None)
 
 
 def settings_of(
@@ -137,10 +124,10 @@ def settings_of(
 ) -> Settings:
     """Return how the model's settings ask for the ladder to be walked."""
     return Settings(
-        paths=model.paths,
-        draws=model.draws,
+        paths=min(model.paths, MOST_PATHS),
+        draws=min(model.draws, MOST_DRAWS),
         seed=model.random_state,
-        most_days=7 * int(horizon_weeks),
+        most_days=7 * horizon_weeks,
         independent=independent,
     )
 

@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from forecast.errors import ForecastError
+from forecast.log.days import as_day
 from forecast.readiness.result import DIGITS
 
 Array = NDArray[np.float64]
@@ -52,7 +53,8 @@ class LadderAhead:
         Raises
         ------
         ForecastError
-            The text is no date, or the date lies before ``as_of`` or past the horizon.
+            It is no date (text must be ISO 8601, such as ``2027-05-01``), or one before ``as_of``
+            or past the horizon.
         """
         day = days_ahead(date, self.as_of, self.horizon_weeks)
         table = self.summary[["athlete", "rung", "rung_name"]].copy()
@@ -83,22 +85,24 @@ class LadderAhead:
         return self.summary.to_html(index=False)
 
 
-def days_ahead(date: pd.Timestamp | str, as_of: pd.Timestamp, horizon_weeks: int) -> int:
+def days_ahead(
+    date: pd.Timestamp | str, as_of: pd.Timestamp, horizon_weeks: int, what: str = "date"
+) -> int:
     """Return days from the cut to a date within the horizon.
+
+    ``what`` is what the message calls the date.
 
     Raises
     ------
     ForecastError
-        The text is no date, or the date lies before ``as_of`` or past the horizon.
+        It is no date, or lies before ``as_of`` or past the horizon.
     """
-    try:
-        day = (pd.Timestamp(date).normalize().tz_localize(None) - as_of).days
-    except ValueError as error:
-        raise ForecastError(f"{date!r} is no date; write it as 2027-05-01.") from error
+    asked = as_day(date, what)
+    day = (asked - as_of).days
     if not 0 <= day <= 7 * horizon_weeks:
         last = (as_of + pd.Timedelta(weeks=horizon_weeks)).date()
         raise ForecastError(
-            f"{pd.Timestamp(date).date()} does not lie between the cut date {as_of.date()} and "
+            f"{what} = {asked.date()} does not lie between the cut date {as_of.date()} and "
             f"{last}, the end of the {horizon_weeks} weeks looked ahead; choose another date or "
             "a longer horizon_weeks."
         )

@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from forecast.ahead.asked import check_drop
 from forecast.ahead.layoffs import MOST_WEEKS, continued, filter_on, last_trained, weeks_off
 from forecast.growth import GrowthModel, Tracked, track
 from forecast.growth.filtering import propagate
@@ -69,10 +70,11 @@ def retests(
     NotFittedError
         ``fit`` was not called.
     ForecastError
-        The ladder is not the one fitted on.
+        The ladder is not the one fitted on, or ``least_drop`` is out of range.
     HistoryError
         No set is dated before ``as_of``.
     """
+    check_drop("least_drop", least_drop)
     engines = model._ready(log, ("pool",))
     histories = build_histories(
         log, as_of, lapse_weeks=model.lapse_weeks, log_start=engines.log_start

@@ -30,7 +30,7 @@ def assemble(
     gone: Walk,
     current: ReadinessForecast,
     model: ReadinessForecaster,
-    target_date: pd.Timestamp | str | None = None,
+    target_date: pd.Timestamp | None = None,
     *,
     as_now: bool = True,
 ) -> LadderAhead:

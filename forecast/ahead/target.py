@@ -27,7 +27,7 @@ def target_table(
     settings: Settings,
     gone: Walk,
     as_of: pd.Timestamp,
-    target_date: pd.Timestamp | str | None,
+    target_date: pd.Timestamp | None,
 ) -> pd.DataFrame:
     """Return one row an athlete who has the ladder's top ahead; none without a date.
 
@@ -40,8 +40,7 @@ def target_table(
     who = np.flatnonzero(ground.standing.ahead[:, top])
     if target_date is None or not len(who):
         return pd.DataFrame({name: [] for name in TARGET_COLUMNS})
-    date = pd.Timestamp(target_date).normalize()
-    days = float((date - as_of).days)
+    days = float((target_date - as_of).days)
     chance = (gone.cleared[who, top] <= days).mean(axis=1)
     gain = _gain_to_top(ground, gone, top)[who]
     times = _times_as_fast(ground, gone, top, days)[who]
@@ -49,7 +48,7 @@ def target_table(
         {
             "athlete": pd.Series([ground.standing.names[a] for a in who], dtype="str"),
             "rung": ground.histories.ladder.keys[top],
-            "target_date": date,
+            "target_date": target_date,
             "p_by_target": np.round(chance, DIGITS),
             "gain_per_week": np.round(gain, DIGITS),
             "gain_needed": np.round(gain * times, DIGITS),
@@ -57,7 +56,8 @@ def target_table(
         }
     )
     table["text"] = [
-        _sentence(*numbers, date) for numbers in zip(chance, gain, gain * times, times, strict=True)
+        _sentence(*numbers, target_date)
+        for numbers in zip(chance, gain, gain * times, times, strict=True)
     ]
     return table.sort_values("athlete", ignore_index=True)
 

@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 import pandas as pd
 from scipy.stats import norm
 
+from forecast.ahead.asked import check_horizon, check_rates
 from forecast.ahead.climbing import Climbing
 from forecast.ahead.ladder import (
-    check_asked,
     climbing_of,
     look_up,
     settings_of,
@@ -19,7 +19,8 @@ from forecast.ahead.ladder import (
 from forecast.ahead.rhythm import weekly_sessions
 from forecast.ahead.tables import assemble
 from forecast.ahead.walk import walk
-from forecast.errors import ForecastError
+from forecast.errors import ForecastError, HistoryError
+from forecast.log.days import as_day
 from forecast.log.training_log import TrainingLog
 from forecast.readiness import ReadinessForecaster
 
@@ -80,18 +81,18 @@ def what_if(
     NotFittedError
         ``fit`` was not called.
     ForecastError
-        The athlete is not in the log or has nothing ahead, or a rate is out of range.
+        The athlete is not in the log or has nothing ahead, or a number is out of range.
     HistoryError
-        No set is dated before ``as_of``.
+        No set is dated before ``as_of``, or it is no date.
     """
-    if climbing is None:
-        cut = model.as_of_ if as_of is None else min(pd.Timestamp(as_of), model.as_of_)
-        climbing = climbing_of(model, log, cut)
-    alone = replace(log, sets=log.sets[log.sets["athlete"] == athlete].reset_index(drop=True))
-    if alone.sets.empty:
+    model._ready(log, ("pool",))
+    horizon_weeks, rates = check_horizon(horizon_weeks), check_rates(sessions_per_week)
+    if not isinstance(athlete, str) or athlete not in log.athletes:
         raise ForecastError(f"{athlete!r} is not in the log; its athletes are in log.athletes.")
-    for rate in sessions_per_week:
-        check_asked(horizon_weeks, rate)
+    if climbing is None:
+        cut = model.as_of_ if as_of is None else as_day(as_of, "as_of", HistoryError)
+        climbing = climbing_of(model, log, min(cut, model.as_of_))
+    alone = replace(log, sets=log.sets[log.sets["athlete"] == athlete].reset_index(drop=True))
     ground, pooled, current = look_up(model, alone, as_of, climbing)
     if current.summary.empty:
         raise ForecastError(f"Nothing lies ahead of {athlete!r}: no rung is open.")
@@ -99,11 +100,11 @@ def what_if(
     settings = settings_of(model, horizon_weeks)
     base = walk(ground, settings, pooled=pooled)
     parts = []
-    for asked in (None, *sessions_per_week):
+    for asked in (None, *rates):
         gone = base if asked is None else walk_at(ground, settings, pooled, base, asked)
         ahead = assemble(ground, settings, gone, current, model, as_now=asked is None)
         part = ahead.summary.copy()
-        part["sessions_per_week"] = round(now, 2) if asked is None else float(asked)
+        part["sessions_per_week"] = round(now, 2) if asked is None else asked
         part["as_now"] = asked is None
         parts.append(part)
     table = pd.concat(parts, ignore_index=True)[list(COLUMNS)]

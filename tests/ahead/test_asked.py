@@ -1,0 +1,104 @@
+"""What can be asked of a look up the ladder, and with what sentence the rest is refused."""
+
+from __future__ import annotations
+
+import copy
+
+import pandas as pd
+import pytest
+
+from forecast.ahead import climbing_of, fallbacks, hold_backs, ladder_ahead, retests, what_if
+from forecast.ahead.asked import check_drop, check_horizon, check_rate, check_rates, check_share
+from forecast.ahead.ladder import MOST_DRAWS, MOST_PATHS, settings_of
+from forecast.errors import ForecastError, HistoryError, LogError, NotFittedError
+from forecast.readiness import ReadinessForecaster
+
+NO_NUMBERS = ["3", None, [3], {}, b"3", 3j, True, float("nan"), float("inf"), -1]
+
+
+@pytest.mark.parametrize("value", [*NO_NUMBERS, 0, 2.5, 1041, 10**400])
+def test_horizons_that_are_no_whole_weeks_are_refused(value):
+    with pytest.raises(ForecastError, match=r"horizon_weeks = .*; give a whole number of weeks"):
+        check_horizon(value)
+
+
+@pytest.mark.parametrize("value", [*NO_NUMBERS, 0, 7.5, 10**400])
+def test_rates_that_are_none_are_refused(value):
+    with pytest.raises(ForecastError, match=r"sessions_per_week = .*; give a number above 0"):
+        check_rate(value)
+    with pytest.raises(ForecastError, match=r"sessions_per_week = .*; give a number above 0"):
+        check_rates([2, value])
+
+
+@pytest.mark.parametrize("value", ["234", b"2", None, 3.0, [], {}])
+def test_what_is_no_list_of_rates_is_refused(value):
+    with pytest.raises(ForecastError, match=r"give a list of one rate or more"):
+        check_rates(value)
+
+
+@pytest.mark.parametrize("value", NO_NUMBERS)
+def test_shares_and_drops_that_are_no_numbers_are_refused(value):
+    with pytest.raises(ForecastError, match=r"clean_share = .*from 0 to 1"):
+        check_share("clean_share", value)
+    with pytest.raises(ForecastError, match=r"least_drop = .*log units"):
+        check_drop("least_drop", value)
+
+
+def test_numbers_in_range_are_taken_in_any_numeric_type():
+    numbers = pd.Series([12, 3])
+    assert check_horizon(52.0) == 52
+    assert check_horizon(numbers[0]) == 12
+    assert check_rates(numbers[1:]) == (3.0,)
+    assert check_rates((2, 3.5)) == (2.0, 3.5)
+
+
+@pytest.mark.parametrize("date", ["03/04/2025", "soon", None, float("nan"), pd.NaT, [1], 20250403])
+def test_no_order_of_day_and_month_is_guessed(small_ahead, date):
+    with pytest.raises(ForecastError, match=r"date = .* is no date; write it as"):
+        small_ahead.chance_by(date)
+
+
+def test_target_and_cut_dates_are_never_guessed(light_model, small_log, small_climbing):
+    athlete = small_log.athletes[0]
+    with pytest.raises(ForecastError, match=r"target_date = '03/04/2025' is no date"):
+        ladder_ahead(light_model, small_log, target_date="03/04/2025", climbing=small_climbing)
+    with pytest.raises(HistoryError, match=r"as_of = '03/04/2024' is no date"):
+        what_if(light_model, small_log, "03/04/2024", athlete)
+    with pytest.raises(HistoryError, match=r"as_of = '03/04/2024' is no date"):
+        hold_backs(small_log, "03/04/2024")
+
+
+def test_marks_out_of_range_are_refused(small_model, small_log, small_cut):
+    with pytest.raises(ForecastError, match="least_drop = 'much'"):
+        retests(small_model, small_log, small_cut, least_drop="much")
+    with pytest.raises(ForecastError, match="stage_weeks = None"):
+        hold_backs(small_log, small_cut, stage_weeks=None)
+    with pytest.raises(ForecastError, match="clean_share = 80"):
+        hold_backs(small_log, small_cut, clean_share=80)
+
+
+def test_without_a_fit_or_a_log_everything_says_so(small_model, small_log, small_cut):
+    plain = ReadinessForecaster()
+    with pytest.raises(NotFittedError, match="fit"):
+        what_if(plain, small_log, small_cut, small_log.athletes[0])
+    for look in (climbing_of, fallbacks, retests):
+        with pytest.raises(NotFittedError, match="fit"):
+            look(plain, small_log)
+        with pytest.raises(LogError, match="where a log is needed"):
+            look(small_model, small_log.sets)
+    with pytest.raises(LogError, match="where a log is needed"):
+        hold_backs(small_log.sets)
+
+
+@pytest.mark.parametrize("athlete", [None, ["a"], 5])
+def test_an_athlete_that_is_no_name_is_refused(light_model, small_log, small_climbing, athlete):
+    with pytest.raises(ForecastError, match="is not in the log"):
+        what_if(light_model, small_log, None, athlete, climbing=small_climbing)
+
+
+def test_a_walk_takes_no_more_paths_than_it_needs(small_model, light_model):
+    many = copy.copy(small_model).set_params(paths=4096, draws=64)
+    usual = settings_of(many, 10)
+    assert (usual.paths, usual.draws) == (MOST_PATHS, MOST_DRAWS)
+    fewer = settings_of(light_model, 10)
+    assert (fewer.paths, fewer.draws) == (light_model.paths, light_model.draws)
