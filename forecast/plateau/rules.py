@@ -8,6 +8,7 @@ while progress goes on come to the stated number a year, in each class of sessio
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from numbers import Real
 
 import numpy as np
 from numpy.typing import NDArray
@@ -221,17 +222,29 @@ def limits_for(
 
 
 def check_settings(false_alarms_per_year: float, smallest_gain: float | None) -> None:
-    """Refuse settings that mean nothing."""
-    if not (np.isfinite(false_alarms_per_year) and 0 < false_alarms_per_year <= 10):
+    """Refuse settings that mean nothing.
+
+    Raises
+    ------
+    ForecastError
+        ``false_alarms_per_year`` is no number above 0 and up to 10.
+    ForecastError
+        ``smallest_gain`` is neither None nor a number from 0 up to 1.
+    """
+    if not (_is_number(false_alarms_per_year) and 0 < false_alarms_per_year <= 10):
         raise ForecastError(
             f"false_alarms_per_year = {false_alarms_per_year!r}; give a number above 0 and up to "
             "10, such as 0.2 (one false alarm an athlete in five years)."
         )
-    if smallest_gain is not None and not (np.isfinite(smallest_gain) and 0 <= smallest_gain < 1):
+    if smallest_gain is not None and not (_is_number(smallest_gain) and 0 <= smallest_gain < 1):
         raise ForecastError(
             f"smallest_gain = {smallest_gain!r}; give a gain a week from 0 up to 1, such as 0.01 "
             "(1 % a week), or None for what takes a year to the target."
         )
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, Real) and not isinstance(value, bool)
 
 
 def _limit(

@@ -74,13 +74,13 @@ def test_same_seed_same_limits(moving_and_stalled, rules):
     np.testing.assert_array_equal(again.usual_limits, rules.usual_limits)
 
 
-@pytest.mark.parametrize("rate", [0.0, -1.0, np.nan, 11.0])
+@pytest.mark.parametrize("rate", [0.0, -1.0, np.nan, 11.0, "0.2", None, [0.2], True])
 def test_a_rate_that_means_nothing_is_refused(rules, rate):
     with pytest.raises(ForecastError, match="false_alarms_per_year"):
         limits_for(rules, rate)
 
 
-@pytest.mark.parametrize("gain", [-0.1, 1.0, np.inf])
+@pytest.mark.parametrize("gain", [-0.1, 1.0, np.inf, "1 %", [0.01], True])
 def test_a_gain_that_means_nothing_is_refused(rules, gain):
     with pytest.raises(ForecastError, match="smallest_gain"):
         limits_for(rules, 0.2, gain)
