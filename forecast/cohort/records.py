@@ -9,7 +9,8 @@ import pandas as pd
 
 from forecast.errors import HistoryError
 from forecast.histories import CLEARED, LAPSED, OPEN, PASSED_OVER, Histories, build_histories
-from forecast.log.training_log import TrainingLog
+from forecast.log.days import as_day
+from forecast.log.training_log import TrainingLog, checked_log
 
 Records = TrainingLog | Histories
 
@@ -23,17 +24,20 @@ def as_histories(records: Records, as_of: pd.Timestamp | str | None = None) -> H
 
     Raises
     ------
+    LogError
+        It is neither a log nor histories.
     HistoryError
-        Histories came with another cut date than theirs, or the log holds no usable set.
+        The cut date is no date, is another than that of the histories given, or the log holds no
+        usable set before it.
     """
     if isinstance(records, Histories):
-        if as_of is not None and pd.Timestamp(as_of).normalize() != records.as_of:
+        if as_of is not None and as_day(as_of, "as_of", HistoryError) != records.as_of:
             raise HistoryError(
                 f"These histories end on {records.as_of.date()}; to look as of {as_of}, give the "
                 "log instead."
             )
         return records
-    return build_histories(records, as_of)
+    return build_histories(checked_log(records), as_of)
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,14 +100,16 @@ def _known_since(histories: Histories) -> pd.Series:
     nothing = pd.Series(pd.NaT, index=spells.index, dtype="datetime64[ns]")
     if SINCE_COLUMN not in roster.columns:
         return nothing
-    dates = pd.to_datetime(roster[SINCE_COLUMN], errors="coerce")
-    unreadable = dates.isna() & roster[SINCE_COLUMN].notna()
-    if unreadable.any():
-        who = unreadable[unreadable].index[0]
-        raise HistoryError(
-            f"Roster, athlete {who!r}, column {SINCE_COLUMN}: "
-            f"{roster.loc[who, SINCE_COLUMN]!r} is no date; write it as 2026-05-01."
-        )
+    noted = roster[SINCE_COLUMN].dropna()
+    # One by one, and never guessed: 03/04/2026 has no order of day and month of its own.
+    dates = pd.Series(
+        [
+            as_day(cell, f"Roster, athlete {who!r}, column {SINCE_COLUMN}", HistoryError)
+            for who, cell in noted.items()
+        ],
+        index=noted.index,
+        dtype="datetime64[ns]",
+    )
     written = spells["athlete"].map(dates)
     first = spells.groupby("athlete")["start"].transform("min")
     at_entry = (spells["start"] - first).dt.days < 14
@@ -118,8 +124,10 @@ def group_of(histories: Histories, by: str, table: pd.DataFrame) -> pd.Series:
     Raises
     ------
     HistoryError
-        The column is not in the roster, or is known for nobody.
+        The name is no text, no column of the roster has it, or the column is known for nobody.
     """
+    if not isinstance(by, str):
+        raise HistoryError(f"by = {by!r}; give one column's name as text, such as 'rung'.")
     if by == "rung":
         return table["rung"].copy()
     if by == START_YEAR:

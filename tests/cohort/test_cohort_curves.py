@@ -8,7 +8,7 @@ import pytest
 
 from forecast.cohort import rung_occupation, time_to_clear
 from forecast.cohort.records import as_histories, spell_times
-from forecast.errors import FitError, HistoryError
+from forecast.errors import FitError, HistoryError, LogError
 from forecast.survival import kaplan_meier
 
 DAY0 = pd.Timestamp("2025-01-06")  # the first day of the logs made by hand
@@ -79,6 +79,22 @@ def test_a_date_that_is_none_is_named(climbs):
         time_to_clear(log)
 
 
+@pytest.mark.parametrize("date", ["03/04/2024", 2024.0])
+def test_a_beginning_is_not_guessed_from_an_unclear_date(climbs, date):
+    log = climbs([2, 4, 8], roster=roster_since(["a00", "a01"], [None, date]))
+    with pytest.raises(HistoryError, match=r"'a01', column on_rung_since = .*year first"):
+        time_to_clear(log)
+
+
+def test_a_beginning_may_be_text_and_missing_for_some(climbs):
+    dates = [str((DAY0 - pd.Timedelta(days=67)).date()), None, None, None]
+    log = climbs([2, 4, 6, 8], start=3, roster=roster_since([f"a{i:02d}" for i in range(4)], dates))
+    times = spell_times(as_histories(log))
+    assert times.entered_late == 1
+    assert times.table["athlete"].tolist() == ["a00"]
+    assert times.table["entry"].tolist() == [10.0]
+
+
 def test_by_a_roster_column(rostered_log):
     found = time_to_clear(rostered_log, by="coach", seed=1)
     assert found.groups["group"].tolist() == ["Ada", "Bo"]
@@ -92,6 +108,8 @@ def test_by_a_roster_column(rostered_log):
 def test_an_unknown_column_is_named_with_the_known_ones(rostered_log):
     with pytest.raises(HistoryError, match=r"'club'.*rung, start_year, coach, age"):
         time_to_clear(rostered_log, by="club")
+    with pytest.raises(HistoryError, match=r"by = \['coach'\]; give one column's name"):
+        time_to_clear(rostered_log, by=["coach"])
 
 
 def test_histories_have_one_cut(small_log, small_cut):
@@ -99,6 +117,11 @@ def test_histories_have_one_cut(small_log, small_cut):
     assert as_histories(histories, small_cut) is histories
     with pytest.raises(HistoryError, match="end on 2024-10-07"):
         as_histories(histories, "2024-09-01")
+    assert as_histories(histories, "2024-10-07") is histories
+    with pytest.raises(HistoryError, match=r"as_of = '10/07/2024' is no date"):
+        as_histories(histories, "10/07/2024")
+    with pytest.raises(LogError, match="DataFrame was given where a log is needed"):
+        as_histories(small_log.sets)
 
 
 def test_rows_after_the_cut_change_nothing(small_log, small_cut):
