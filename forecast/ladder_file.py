@@ -7,6 +7,7 @@ import re
 import tomllib
 from collections.abc import Iterator
 from graphlib import CycleError, TopologicalSorter
+from os import PathLike
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -98,6 +99,8 @@ def read_ladder(path: str | Path) -> Ladder:
     Raises
     ------
     LadderError
+        If no path is given.
+    LadderError
         If the file can't be opened, is not UTF-8 or not TOML.
     LadderError
         If a key is unknown, missing, of the wrong type or out of its range.
@@ -108,6 +111,8 @@ def read_ladder(path: str | Path) -> Ladder:
 
     The message lists every breach found, each with file, line, rung and what to do.
     """
+    if not isinstance(path, str | PathLike) or not str(path).strip():
+        raise LadderError(f"{path!r} is no path; give the name of the ladder file.")
     path = Path(path)
     text = _text(path)
     try:
@@ -136,6 +141,8 @@ def _text(path: Path) -> str:
         raise LadderError(f"{path} is not in UTF-8; save it as UTF-8 text.") from error
     except OSError as error:
         raise LadderError(f"{path} can't be read: {error.strerror or error}.") from error
+    except ValueError as error:
+        raise LadderError(f"{str(path)!r} is no path: {error}; check the name.") from error
 
 
 class _Places:

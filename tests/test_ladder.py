@@ -231,6 +231,12 @@ def test_single_brackets_are_explained(write):
         read_ladder(write('[ladder]\nname = "x"\n[rung]\nkey = "a"\n'))
 
 
+@pytest.mark.parametrize("path", [None, 5, "", "  ", ["a.toml"], b"a.toml", "a\0.toml"])
+def test_what_is_no_path_is_refused(path):
+    with pytest.raises(LadderError, match="is no path"):
+        read_ladder(path)
+
+
 def test_files_that_are_no_ladder(tmp_path):
     with pytest.raises(LadderError, match="There is no ladder file"):
         read_ladder(tmp_path / "none.toml")
