@@ -89,7 +89,9 @@ def stand(histories: Histories, names: list[str]) -> Standing:
 
     A rung is behind an athlete when it was cleared or passed over; when a rung that needs it has
     been begun and it is not being trained itself; and when no log shows it although it comes
-    before every rung the athlete has ever logged: logs often begin in the middle of a ladder.
+    before every rung the athlete has ever logged: logs often begin in the middle of a ladder. A
+    log that begins with a rung that needs none begins at the foot of the ladder: gates beside it
+    are still to be cleared.
 
     Parameters
     ----------
@@ -134,6 +136,8 @@ def stand(histories: Histories, names: list[str]) -> Standing:
 def _behind(done: Flags, begun: Flags, under_way: Flags, plan: Plan) -> Flags:
     """(A, R) rungs behind, by the three rules of ``stand``."""
     earliest = np.where(begun.any(axis=1), begun.argmax(axis=1), 0)
+    foot = np.array([not needs for needs in plan.needs])
+    earliest = np.where(foot[earliest], 0, earliest)
     behind = done | (np.arange(plan.n_rungs) < earliest[:, None])
     reached = behind | begun
     for r in range(plan.n_rungs - 1, -1, -1):

@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from forecast.ahead import ladder_ahead
+from forecast.ahead.draws import draw_shared
 from forecast.ahead.ladder import look_up, settings_of
 from forecast.ahead.result import chances_by_day
 from forecast.ahead.rhythm import Rhythm
@@ -91,6 +92,83 @@ def test_no_path_clears_a_rung_before_what_it_needs_and_its_min_weeks(ground, wa
             assert (gone.cleared[both, rung] >= first).all()
             checked += first.size
     assert checked > 10 * settings.paths
+
+
+def test_branches_run_side_by_side(ground, walked):
+    """Of two rungs neither of which needs the other, either may be cleared while the other runs."""
+    plan, standing, gone = ground[0].plan, ground[0].standing, walked[0]
+    apart = [
+        (first, second)
+        for second in range(plan.n_rungs)
+        for first in range(second)
+        if not plan.way_to(second)[first] and not plan.way_to(first)[second]
+    ]
+    assert apart
+    together = []
+    for pair in apart:
+        both = np.flatnonzero((standing.ahead[:, pair] & ~standing.under_way[:, pair]).all(axis=1))
+        begin, end = ((gone.cleared - part)[both][:, pair] for part in (gone.climbing, 0.0))
+        together.append((begin.max(axis=1) < end.min(axis=1)).ravel())
+    assert np.concatenate(together).size > 0
+    assert np.concatenate(together).mean() > 0.2
+
+
+def test_first_sessions_follow_after_delays_that_the_log_shows(ground, walked):
+    waiting = ground[0].standing.ahead & ~ground[0].standing.under_way
+    # Rungs that are not open yet; one open already may have waited past all that was ever seen.
+    closed = [
+        (a, r) for a, r in np.argwhere(waiting)
+        if any(ground[0].standing.ahead[a, need] for need in ground[0].plan.needs[r])
+    ]  # fmt: skip
+    rows = tuple(np.array(closed).T)
+    seen, drawn = ground[0].climbing.delays, walked[0].delay[rows]
+    assert np.isin(drawn, seen).all()
+    assert drawn.mean() == pytest.approx(seen.mean(), rel=0.2, abs=0.5)
+
+
+def test_margin_and_pace_are_carried_to_the_next_rung(ground, walked):
+    """On the same paths the start moves by the slope times the margin of the rung before.
+
+    The gain moves by the slope times that rung's own pace: its draw less rung and athlete.
+    """
+    place, settings = ground[0], walked[1]
+    still = 1e-18 * np.eye(2)
+    none, margin, pace = (
+        walk(
+            replace(
+                place,
+                climbing=replace(place.climbing, carry_mean=np.array(slope), carry_cov=still),
+            ),
+            settings,
+            pooled=ground[1],
+        )
+        for slope in ((0.0, 0.0), (0.5, 0.0), (0.0, 0.5))
+    )
+    plan, standing = place.plan, place.standing
+    pairs = [
+        (a, plan.needs[r][0], r)
+        for a, r in np.argwhere(standing.ahead)
+        if len(plan.needs[r]) == 1 and standing.under_way[a, plan.needs[r][0]]
+    ]
+    assert len(pairs) >= 3
+    spells = np.sort(
+        [place.place[standing.spell[a, r]] for a, r in np.argwhere(standing.under_way)]
+    )
+    shared = draw_shared(
+        place.model, place.tracked, standing.athletes, spells,
+        paths=settings.paths, draws=settings.draws, seed=settings.seed,
+    )  # fmt: skip
+    for a, before, after in pairs:
+        over = none.end_level[a, before] - place.climbing.margin
+        moved = margin.start_level[a, after] - none.start_level[a, after]
+        same = np.isclose(moved, 0.5 * over, atol=1e-6)
+        # Paths that never cleared within the horizon carry nothing.
+        assert (same | (np.abs(moved) < 1e-6)).all()
+        assert same.mean() > 0.5
+        faster = pace.start_gain[a, after] - none.start_gain[a, after]
+        spell = np.searchsorted(spells, place.place[standing.spell[a, before]])
+        own = shared.open_state[spell, :, 2] - shared.rung[:, before, 2] - shared.athlete[a, :, 2]
+        np.testing.assert_allclose(faster, 0.5 * own, atol=1e-6)
 
 
 def test_a_longer_consolidation_delays_what_comes_after_and_nothing_else(ground, walked):

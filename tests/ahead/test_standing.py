@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from forecast.ahead.climbing import last_needs
 from forecast.ahead.standing import ladder_plan, stand
 from forecast.histories import build_histories
 from forecast.ladder import Criterion, Ladder, Rung
@@ -77,8 +78,31 @@ def test_a_rung_still_trained_is_ahead_though_the_next_was_begun(make_log):
 
 
 def test_rungs_before_the_first_ever_logged_are_taken_as_done(make_log):
-    behind, presumed, _ = look(make_log(("ab", 0, "side", 5), ("ab", 20, "side", 6)))
-    assert behind == presumed == {"gate", "left", "right"}
+    behind, presumed, _ = look(make_log(("ab", 0, "right", 5), ("ab", 20, "right", 6)))
+    assert behind == presumed == {"gate", "left"}
+
+
+def test_a_log_that_begins_at_the_foot_of_the_ladder_leaves_its_other_gates_ahead(make_log):
+    behind, presumed, under_way = look(make_log(("ab", 0, "side", 5), ("ab", 20, "side", 6)))
+    assert behind == presumed == set()
+    assert under_way == {"side"}
+
+
+def test_delays_count_from_the_day_the_last_need_and_its_min_weeks_were_over(make_log):
+    """By hand: left opens 1.5 weeks' wait for what needs it, side is cleared earlier."""
+    log = make_log(
+        ("ab", 0, "gate", 12), ("ab", 5, "left", 8), ("ab", 6, "right", 12), ("ab", 7, "side", 12),
+        ("ab", 9, "left", 12), ("ab", 30, "top", 3), ("ab", 33, "top", 4),
+    )  # fmt: skip
+    histories = build_histories(log, pd.Timestamp("2026-01-05") + pd.Timedelta(days=40))
+    steps = last_needs(histories)
+    key = histories.spells["rung"]
+    found = {key[row.spell]: (key[row.before], row.delay) for row in steps.itertuples()}
+    assert found == {
+        "left": ("gate", 5.0),
+        "right": ("gate", 6.0),
+        "top": ("left", 10.0),  # open on day 9 + 10.5, which a session on day 30 follows
+    }
 
 
 def test_clearing_days_count_from_the_cut(make_log):
