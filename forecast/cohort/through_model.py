@@ -11,7 +11,7 @@ from scipy.stats import norm
 from forecast.errors import ForecastError, NotFittedError
 from forecast.growth import GrowthModel, Tracked, states_table, track
 from forecast.histories import Histories, build_histories
-from forecast.log.training_log import TrainingLog
+from forecast.log.training_log import TrainingLog, checked_log
 from forecast.readiness import ReadinessForecaster
 
 FLAT_GAIN = 0.005
@@ -48,7 +48,7 @@ def see(
     """
     if not hasattr(model, "engines_"):
         raise NotFittedError("This forecaster has not been fitted; call fit(log) first.")
-    if tuple(log.ladder.keys) != model.rungs_:
+    if tuple(checked_log(log).ladder.keys) != model.rungs_:
         raise ForecastError(
             "The log's ladder has other rungs than the one this forecaster was fitted on "
             f"({', '.join(model.rungs_)}); fit it again on this ladder."

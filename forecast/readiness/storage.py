@@ -24,7 +24,7 @@ from forecast.readiness.combine import Combiner
 from forecast.readiness.training import Engines
 from forecast.survival import HazardModel
 
-FORMAT = 1
+FORMAT = 2
 _ENTRY = "rungwise.json"
 _STAMP = (1980, 1, 1, 0, 0, 0)
 """A fixed time in the archive, so that the same model gives the same bytes."""
@@ -44,10 +44,18 @@ def save_model(settings: dict[str, Any], learnt: dict[str, Any], path: str | Pat
     ------
     NotFittedError
         Nothing has been learnt yet.
+    ModelFileError
+        Nothing can be written there.
     """
     if not learnt:
         raise NotFittedError("This forecaster has not been fitted; call fit(log) before saving.")
+    if not isinstance(path, str | Path) or not str(path):
+        raise ModelFileError(f"path = {path!r}; give the name of the file to write.")
     target = Path(path)
+    if target.is_dir() or not target.parent.is_dir():
+        raise ModelFileError(
+            f"{path}: give the name of a file in a folder that is there; nothing was written."
+        )
     content = {"format": FORMAT, "settings": settings, "learnt": _pack(learnt)}
     text = json.dumps(content, sort_keys=True, allow_nan=True)
     part = target.with_name(target.name + ".part")
@@ -69,6 +77,8 @@ def read_model(
     ModelFileError
         The file is missing, not ours, damaged, or of another version.
     """
+    if not isinstance(path, str | Path):
+        raise ModelFileError(f"path = {path!r}; give the name of a file that save wrote.")
     try:
         with zipfile.ZipFile(path) as archive:
             content = json.loads(archive.read(_ENTRY))
@@ -86,7 +96,7 @@ def read_model(
     known = {**_RECORDS, **{kind.__name__: kind for kind in records}}
     try:
         return dict(content["settings"]), dict(_unpack(content["learnt"], known))
-    except (KeyError, TypeError, ValueError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise _damaged(path) from error
 
 

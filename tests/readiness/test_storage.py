@@ -127,3 +127,19 @@ def test_a_part_missing_or_strange_is_damage_too(saved, change):
     rewrite(saved, change)
     with pytest.raises(ModelFileError):
         load_model(saved)
+
+
+@pytest.mark.parametrize("name", ["nowhere/model.zip", "", "."])
+def test_a_place_that_can_not_be_written_is_said_and_nothing_is_left(small_model, tmp_path, name):
+    path = tmp_path / name if name else name
+    with pytest.raises(ModelFileError, match="name of"):
+        small_model.save(path)
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("path", [None, 5])
+def test_what_is_no_path_is_said(small_model, path):
+    with pytest.raises(ModelFileError, match="name of"):
+        small_model.save(path)
+    with pytest.raises(ModelFileError, match="name of"):
+        load_model(path)
