@@ -33,22 +33,27 @@ def scores(table: pd.DataFrame, score: str = "crps_weeks") -> alt.LayerChart:
     rows = table[table["score"] == score].sort_values("value", kind="stable")
     base = alt.Chart(rows)
     y = alt.Y(
-        "forecaster:N", sort=list(rows["forecaster"]), title=None, axis=alt.Axis(labelLimit=150)
+        "forecaster:N", sort=list(rows["forecaster"]), title=None, axis=alt.Axis(labelLimit=220)
     )
     words = SCORE_WORDS.get(score, score.replace("_", " "))
     x = alt.X("low:Q", title=words, scale=alt.Scale(zero=False))
     tip = ["forecaster:N", *(alt.Tooltip(f"{c}:Q", format=".3g") for c in ("value", "low", "high"))]
-    chart = alt.layer(
+    layers = [
         base.mark_rule(strokeWidth=3, color=SOFT).encode(y=y, x=x, x2="high:Q", tooltip=tip),
         base.mark_point(size=80, fill="white", stroke=LINE, opacity=1, strokeWidth=2).encode(
             y=y, x="value:Q", tooltip=tip
         ),
-    )
+    ]
+    title, how = "How far off the forecasts were", f"{words[0].upper()}{words[1:]}."
+    if score.startswith("coverage_"):
+        said = pd.DataFrame({"said": [int(score.removeprefix("coverage_")) / 100.0]})
+        layers.append(alt.Chart(said).mark_rule(color=ALERT, strokeDash=[6, 3]).encode(x="said:Q"))
+        title, how = "How often the range held", how + " Dashed: what it should be."
     return dress(
-        chart,
-        title="How far off the forecasts were",
-        subtitle=f"{words}. Ranges: athletes drawn anew.",
-        description=f"{words} for {len(rows)} forecasters, best first.",
+        alt.layer(*layers),
+        title=title,
+        subtitle=f"{how} Grey: its range, athletes drawn anew.",
+        description=f"{title}: {words}, for {len(rows)} forecasters, lowest first.",
         height=28 * len(rows) + 20,
     )
 
@@ -114,7 +119,8 @@ def calibration(table: pd.DataFrame, check: str = "pit") -> alt.LayerChart:
     pick = one_or_pick(rows["forecaster"], "Forecaster")
     title, label = CHECK_WORDS[check]
     base = picked(alt.Chart(rows), pick, "forecaster")
-    x = alt.X("low:Q", title=label, bin="binned", axis=alt.Axis(format=".1f"))
+    axis = alt.Axis(format=".1f", values=[0, 0.2, 0.4, 0.6, 0.8, 1])
+    x = alt.X("low:Q", title=label, bin="binned", axis=axis)
     y = alt.Y("observed:Q", title="share of forecasts", axis=alt.Axis(format=".0%"))
     tip = [alt.Tooltip("observed:Q", title="share", format=".1%"), alt.Tooltip("low:Q")]
     chart = alt.layer(
