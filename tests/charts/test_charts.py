@@ -289,6 +289,13 @@ def test_timeline_leaves_out_rows_without_a_date():
     assert "Cy" not in words
 
 
+def test_coverage_is_drawn_against_what_it_should_be():
+    rows = score_rows().assign(score="coverage_80", value=0.7, low=0.6, high=0.75)
+    spec = charts.scores(rows, "coverage_80").to_dict()
+    assert [{"said": 0.8}] in spec["datasets"].values()
+    assert spec["title"]["text"] == "How often the range held"
+
+
 def test_parts_of_a_long_list_share_one_axis():
     whole = charts.pace_and_difficulty(effects(), "athlete").to_dict()
     part = charts.pace_and_difficulty(effects(), "athlete", rows=slice(0, 1)).to_dict()
