@@ -17,8 +17,9 @@ AS_OF = pd.Timestamp("2026-06-01")
 
 def row(**known) -> SimpleNamespace:
     usual = {
-        "state": "flat", "gain": 0.003, "gain_low": -0.022, "gain_high": 0.029, "pain": float("nan"),
-        "smallest_gain": 0.013, "since": pd.Timestamp("2026-03-30"), "changed": "",
+        "state": "flat", "gain": 0.003, "gain_low": -0.022, "gain_high": 0.029,
+        "pain": float("nan"), "smallest_gain": 0.013, "changed": "",
+        "since": pd.Timestamp("2026-03-30"),
         "since_low": pd.Timestamp("2026-01-12"), "since_high": pd.Timestamp("2026-05-13"),
         "less_clean": False, "reason": "as the watch says",
     }  # fmt: skip
