@@ -55,6 +55,12 @@ HELPS = {
 }
 """What usually helps, by plateau state; common practice, no source."""
 
+PAIN_FIRST = (
+    "Pain is noted on this rung: stop what hurts, and leave weeks and dates aside.",
+    "Tell your coach, and see a licensed clinician before you load it again.",
+)
+"""Instead of what usually helps, where pain is noted; common practice, no source."""
+
 STATE_WORDS = {
     "climbing": "Not stuck",
     "flat": "Flat for now",

@@ -9,7 +9,7 @@ import pandas as pd
 
 from forecast.charts import chance_by_week, ladder_ahead, progress
 from forecast.ladder import Rung
-from forecast.report.advice import CONFIDENCE_WORDS, HELPS, STATE_WORDS, STOP
+from forecast.report.advice import CONFIDENCE_WORDS, HELPS, PAIN_FIRST, STATE_WORDS, STOP
 from forecast.report.data import AthleteData
 from forecast.report.figures import Figure, figure
 from forecast.report.page import render
@@ -111,7 +111,7 @@ def _card(data: AthleteData, row: pd.Series, number: int) -> RungCard:
         chances=_chances(row),
         state=STATE_WORDS[plateau["state"]],
         state_text=_state_text(row, plateau, as_of),
-        helps=_helps(plateau["state"], rung, data),
+        helps=PAIN_FIRST if PAIN in row["warnings"] else _helps(plateau["state"], rung, data),
         sure=_sure(row),
         form=rung.form,
         caution=rung.caution,
@@ -188,8 +188,8 @@ def _when(row: pd.Series, as_of: pd.Timestamp, horizon: int) -> str:
         longer = say_chance(row["p_never_in_horizon"])
         return (
             f"If you keep training as you have lately, 1 in 10 would clear it before {low} "
-            f"({say_weeks(row['weeks_low'], horizon)}), and {longer} would need more than "
-            f"{horizon} weeks."
+            f"({say_range(row['weeks_low'], row['weeks_low'], horizon)}), and {longer} would need "
+            f"more than {horizon} weeks."
         )
     high = say_date(row["date_high"], as_of, range_weeks=wide)
     return (

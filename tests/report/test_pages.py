@@ -165,7 +165,9 @@ def test_pain_comes_first_on_both_pages(awkward_log, small_model, small_cut, tmp
         log, small_model, small_cut, out=tmp_path, who=["coach", "athlete"], club="c"
     )
     by_name = {path.name: path.read_text(encoding="utf-8") for path in written}
-    assert "Pain comes first" in text_of(next(p for n, p in by_name.items() if n != "coach.html"))
+    theirs = text_of(next(p for n, p in by_name.items() if n != "coach.html"))
+    assert "Pain comes first" in theirs
+    assert "see a licensed clinician before you load it again" in theirs
     words = text_of(by_name["coach.html"])
     first = words.split("Who clears next")[0]
     assert "Pain of 8 noted" in first
