@@ -26,7 +26,7 @@ from forecast.errors import FitError
 Array = NDArray[np.float64]
 
 REFERENCE_WEEKS = 8.0
-PRIOR_SD = np.array([0.3, 0.1, 0.1, 0.05, 0.1])
+PRIOR_SD = np.array([0.3, 0.1, 0.15, 0.075, 0.1])
 """Prior spread of weight, weight_drift, shift, drift, log stretch (judgement)."""
 SIGHTINGS = 3.0
 """An athlete's landmarks together count for at most this many: they share one future."""
