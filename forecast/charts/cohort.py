@@ -186,7 +186,7 @@ def growth_fits(fits: pd.DataFrame, targets: pd.DataFrame) -> alt.LayerChart:
 
 KIND_WORDS = {
     "rung": ("Difficulty of rungs", "gain a week of an average athlete; low is hard"),
-    "athlete": ("Pace of athletes", "gain a week against an average athlete on the same rungs"),
+    "athlete": ("Pace of athletes", "gain a week beside an average athlete"),
 }
 
 
