@@ -151,7 +151,7 @@ def _effects(part: pd.DataFrame, data: MovesData, fit: HingeFit, level: float) -
         "weeks_factor": np.exp(tenth * fit.linear),
         "weeks_factor_low": np.exp(tenth * low),
         "weeks_factor_high": np.exp(tenth * high),
-        "could_matter": float(np.exp(-low * middle_half) > WORTH),
+        "could_matter": float(-low * middle_half > np.log(WORTH)),
         "slope_below": fit.slope,
         "mark": np.exp(fit.mark),
         "mark_low": np.exp(fit.mark_low),
