@@ -66,10 +66,8 @@ def fallbacks(
     HistoryError
         No set is dated before ``as_of``.
     """
-    engines = model._ready(log, ("pool",))
-    histories = build_histories(
-        log, as_of, lapse_weeks=model.lapse_weeks, log_start=engines.log_start
-    )
+    engines = model._ready(log)
+    histories = model._histories(log, as_of)
     if climbing is None:
         climbing = climbing_of(model, log, min(histories.as_of, model.as_of_))
     tracked = track(engines.growth, histories)

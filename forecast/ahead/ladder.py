@@ -16,7 +16,6 @@ from forecast.ahead.state import Settings, Walk
 from forecast.ahead.tables import assemble
 from forecast.ahead.walk import walk
 from forecast.growth import track
-from forecast.histories import build_histories
 from forecast.log.days import as_day
 from forecast.log.training_log import TrainingLog
 from forecast.readiness import ReadinessForecast, ReadinessForecaster
@@ -49,11 +48,9 @@ def climbing_of(
     HistoryError
         No set is dated before ``as_of``.
     """
-    engines = model._ready(log, ("pool",))
+    engines = model._ready(log)
     cut = model.as_of_ if as_of is None else as_of
-    histories = build_histories(
-        log, cut, lapse_weeks=model.lapse_weeks, log_start=engines.log_start
-    )
+    histories = model._histories(log, cut)
     return learn_climbing(engines.growth, histories, seed=model.random_state)
 
 
@@ -143,9 +140,7 @@ def look_up(
     engines = model.engines_
     if climbing is None:
         climbing = climbing_of(model, log, min(current.as_of, model.as_of_))
-    histories = build_histories(
-        log, current.as_of, lapse_weeks=model.lapse_weeks, log_start=engines.log_start
-    )
+    histories = model._histories(log, current.as_of)
     standing = stand(histories, sorted(set(current.summary["athlete"])))
     ground = survey(
         engines.growth,

@@ -14,7 +14,7 @@ from forecast.ahead.layoffs import MOST_WEEKS, continued, filter_on, last_traine
 from forecast.growth import GrowthModel, Tracked, track
 from forecast.growth.filtering import propagate
 from forecast.growth.scale import to_ratio
-from forecast.histories import CLEARED, build_histories
+from forecast.histories import CLEARED
 from forecast.log.training_log import TrainingLog
 from forecast.readiness import ReadinessForecaster
 from forecast.readiness.result import DIGITS
@@ -75,10 +75,8 @@ def retests(
         No set is dated before ``as_of``.
     """
     check_drop("least_drop", least_drop)
-    engines = model._ready(log, ("pool",))
-    histories = build_histories(
-        log, as_of, lapse_weeks=model.lapse_weeks, log_start=engines.log_start
-    )
+    engines = model._ready(log)
+    histories = model._histories(log, as_of)
     then = _cleared_levels(engines.growth, track(engines.growth, histories))
     longer = continued(histories)
     panel, filtered = filter_on(engines.growth, longer)

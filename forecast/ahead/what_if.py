@@ -85,7 +85,7 @@ def what_if(
     HistoryError
         No set is dated before ``as_of``, or it is no date.
     """
-    model._ready(log, ("pool",))
+    model._ready(log)
     horizon_weeks, rates = check_horizon(horizon_weeks), check_rates(sessions_per_week)
     if not isinstance(athlete, str) or athlete not in log.athletes:
         raise ForecastError(f"{athlete!r} is not in the log; its athletes are in log.athletes.")

@@ -8,10 +8,9 @@ import numpy as np
 import pandas as pd
 from scipy.stats import norm
 
-from forecast.errors import ForecastError, NotFittedError
 from forecast.growth import GrowthModel, Tracked, states_table, track
-from forecast.histories import Histories, build_histories
-from forecast.log.training_log import TrainingLog, checked_log
+from forecast.histories import Histories
+from forecast.log.training_log import TrainingLog
 from forecast.readiness import ReadinessForecaster
 
 FLAT_GAIN = 0.005
@@ -46,17 +45,7 @@ def see(
     HistoryError
         No set is dated before ``as_of``.
     """
-    if not hasattr(model, "engines_"):
-        raise NotFittedError("This forecaster has not been fitted; call fit(log) first.")
-    if tuple(checked_log(log).ladder.keys) != model.rungs_:
-        raise ForecastError(
-            "The log's ladder has other rungs than the one this forecaster was fitted on "
-            f"({', '.join(model.rungs_)}); fit it again on this ladder."
-        )
-    engines = model.engines_
-    histories = build_histories(
-        log, as_of, lapse_weeks=model.lapse_weeks, log_start=engines.log_start
-    )
+    engines, histories = model._ready(log), model._histories(log, as_of)
     tracked = track(engines.growth, histories)
     raw = states_table(tracked, histories)
     gain = (raw["swing"] + raw["pace"]).to_numpy(dtype=float)

@@ -9,7 +9,7 @@ from scipy.stats import norm
 
 from forecast.errors import NotFittedError
 from forecast.growth import track
-from forecast.histories import OPEN, Histories, build_histories
+from forecast.histories import OPEN, Histories
 from forecast.log.training_log import TrainingLog
 from forecast.plateau.alarms import enough_record
 from forecast.plateau.changes import (
@@ -108,9 +108,7 @@ def plateaus(
         raise NotFittedError("This forecaster has not been fitted; call fit(log) first.")
     check_settings(false_alarms_per_year, smallest_gain)
     growth = model.engines_.growth
-    histories = build_histories(
-        log, as_of, lapse_weeks=model.lapse_weeks, log_start=model.engines_.log_start
-    )
+    histories = model._histories(log, as_of)
     learnt = rules or learn_plateaus(growth, histories, seed=model.random_state)
     tracked = track(growth, histories)
     traces = traces_of(growth, tracked)

@@ -15,7 +15,6 @@ from sklearn.base import BaseEstimator
 
 from forecast.errors import ForecastError, ModelFileError, NotFittedError
 from forecast.growth import (
-    GrowthForecast,
     Tracked,
     forecast_open,
     forecast_untried,
@@ -195,18 +194,20 @@ class ReadinessForecaster(BaseEstimator):
         NotFittedError, ForecastError, HistoryError
             As for ``forecast``.
         """
-        learnt = self._ready(log, engines)
+        learnt = self._ready(log)
+        for engine in engines:
+            if engine not in ENGINES:
+                raise ForecastError(f"engine = {engine!r}; choose one of {', '.join(ENGINES)}.")
         histories = self._histories(log, as_of)
         tracked = track(learnt.growth, histories)
-        under_way = self._under_way(learnt, tracked, histories)
+        under_way = self._under_way(learnt, tracked, histories, engines)
         untried = self._untried(learnt, tracked, histories)
         found = {}
         for engine in engines:
             parts = [] if untried is None else [untried]
             if under_way is not None:
-                facts, spell, growth = under_way
-                chances = self._pooled(learnt, tracked, histories, spell, growth, engine)
-                parts = [(facts, chances), *parts]
+                facts, chances = under_way
+                parts = [(facts, chances[engine]), *parts]
             found[engine] = self._assemble(parts, histories, engine)
         return found
 
@@ -237,12 +238,9 @@ class ReadinessForecaster(BaseEstimator):
                 "and at least twice as many paths."
             )
 
-    def _ready(self, log: TrainingLog, engines: Sequence[str]) -> Engines:
+    def _ready(self, log: TrainingLog) -> Engines:
         if not hasattr(self, "engines_"):
             raise NotFittedError("This forecaster has not been fitted; call fit(log) first.")
-        for engine in engines:
-            if engine not in ENGINES:
-                raise ForecastError(f"engine = {engine!r}; choose one of {', '.join(ENGINES)}.")
         if tuple(checked_log(log).ladder.keys) != self.rungs_:
             raise ForecastError(
                 "The log's ladder has other rungs than the one this forecaster was fitted on "
@@ -251,9 +249,13 @@ class ReadinessForecaster(BaseEstimator):
         return self.engines_
 
     def _under_way(
-        self, engines: Engines, tracked: Tracked, histories: Histories
-    ) -> tuple[pd.DataFrame, Ints, GrowthForecast] | None:
-        """Facts of the spells under way, their rows, and the growth engine's forecast of them."""
+        self,
+        learnt: Engines,
+        tracked: Tracked,
+        histories: Histories,
+        engines: Sequence[Engine],
+    ) -> tuple[pd.DataFrame, dict[Engine, Array]] | None:
+        """Facts of the spells under way, and their daily chances by each of the engines."""
         rows = tracked.panel.spell_row
         which = np.flatnonzero(histories.spells["outcome"].to_numpy()[rows] == OPEN)
         if len(which) == 0:
@@ -261,7 +263,7 @@ class ReadinessForecaster(BaseEstimator):
         spell = rows[which]
         spells = histories.spells.iloc[spell]
         growth = forecast_open(
-            engines.growth,
+            learnt.growth,
             tracked,
             which,
             _day(histories.as_of),
@@ -272,34 +274,35 @@ class ReadinessForecaster(BaseEstimator):
             draws=self.draws,
             seed=self.random_state,
         )
-        facts = open_facts(histories, spell, growth, engines.growth, self.comparable_)
+        facts = open_facts(histories, spell, growth, learnt.growth, self.comparable_)
         facts["p_next_session"] = growth.passage.next_session
-        return facts, spell, growth
+        chances: dict[Engine, Array] = {"growth": growth.passage.by_day}
+        if set(engines) != {"growth"}:
+            chances |= self._with_survival(learnt, tracked, histories, spell, chances["growth"])
+        return facts, chances
 
-    def _pooled(
+    def _with_survival(
         self,
-        engines: Engines,
+        learnt: Engines,
         tracked: Tracked,
         histories: Histories,
         spell: Ints,
-        growth: GrowthForecast,
-        engine: Engine,
-    ) -> Array:
-        if engine == "growth":
-            return growth.passage.by_day
+        growth: Array,
+    ) -> dict[Engine, Array]:
+        """Daily chances by the survival engine, and by its pool with the growth engine's."""
         moments = describe_moments(
-            engines.growth, tracked, histories, cut_landmarks(histories, spell), engines.edges
+            learnt.growth, tracked, histories, cut_landmarks(histories, spell), learnt.edges
         )
-        by_edge = predict_hazard(engines.hazard, moments.features, moments.outlook, engines.edges)
+        by_edge = predict_hazard(learnt.hazard, moments.features, moments.outlook, learnt.edges)
         days = 7 * self.horizon_weeks
-        survival = spread_over_days(by_edge, engines.edges, days)
-        if engine == "survival":
-            return survival
+        survival = spread_over_days(by_edge, learnt.edges, days)
         weeks = np.arange(days + 1) / 7.0
-        combiner = engines.combiner
-        if engine == "unrecalibrated":
-            combiner = replace(combiner, shift=0.0, drift=0.0, log_stretch=0.0)
-        return combiner.combine(survival, growth.passage.by_day, weeks)
+        raw = replace(learnt.combiner, shift=0.0, drift=0.0, log_stretch=0.0)
+        return {
+            "survival": survival,
+            "pool": learnt.combiner.combine(survival, growth, weeks),
+            "unrecalibrated": raw.combine(survival, growth, weeks),
+        }
 
     def _untried(
         self, engines: Engines, tracked: Tracked, histories: Histories

@@ -10,7 +10,7 @@ import pandas as pd
 from forecast.ahead import Climbing, climbing_of, fallbacks, ladder_ahead, retests
 from forecast.cohort import lapse_chance
 from forecast.growth import Tracked, track
-from forecast.histories import Histories, build_histories
+from forecast.histories import Histories
 from forecast.ladder import Ladder
 from forecast.log.training_log import TrainingLog
 from forecast.plateau import plateaus
@@ -147,9 +147,7 @@ def gather(
         forecast = model.forecast(log, as_of, progress=progress)
     forecast = _keyed(forecast)
     as_of = forecast.as_of
-    histories = build_histories(
-        log, as_of, lapse_weeks=model.lapse_weeks, log_start=model.engines_.log_start
-    )
+    histories = model._histories(log, as_of)
     tracked = track(model.engines_.growth, histories)
     summary = forecast.summary
     say("ladder ahead")
