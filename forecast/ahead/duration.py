@@ -5,15 +5,23 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from forecast.ahead.middle import middle_days
+from forecast.ahead.middle import PATHS, middle_days
+from forecast.ahead.rhythm import Rhythm, usual_rhythm
 from forecast.ahead.sampler import Climb
 from forecast.ahead.state import Going
 from forecast.ahead.times import OpenTimes, athlete_effects, order_left, rung_days
 from forecast.ahead.timing import match_quantiles
+from forecast.growth.clock import YEAR_DAYS
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
+
+COMPARED_PATHS = 512
+"""Paths and time of the year, for the middle at one rhythm against that at another."""
+
+SEASONS = 4
+"""Times of the year at which the middle days of a rung are simulated."""
 
 
 def athletes_tempo(going: Going) -> Array:
@@ -32,23 +40,53 @@ def athletes_tempo(going: Going) -> Array:
 
 
 def engines_middle(going: Going) -> Array:
-    """Return (A, R) middle days that the growth engine says of rungs not begun; NaN elsewhere."""
+    """Return (A, R, F) middle days that the growth engine says of rungs not begun; NaN elsewhere.
+
+    One for each of F times of the year at which the rung may begin, the cut's being the first.
+    At another rhythm: those at the usual one, times a ratio simulated on many more paths, for
+    the chance of a simulation must not stand where the effect of a session more belongs.
+    """
+    if going.like is None:
+        return _middle(going, going.rhythm, PATHS)
+    people, paths = going.rhythm.gain.shape
+    usual = _middle(going, usual_rhythm(people, paths), COMPARED_PATHS)
+    ratio = _middle(going, going.rhythm, COMPARED_PATHS) / np.maximum(usual, 1.0)
+    return np.asarray(going.like.middle * ratio.mean(axis=2, keepdims=True))
+
+
+def _middle(going: Going, rhythm: Rhythm, paths: int) -> Array:
     ground, standing = going.ground, going.ground.standing
     who, rung = np.nonzero(standing.ahead & ~standing.under_way)
-    middle = np.full(standing.ahead.shape, np.nan)
-    middle[who, rung] = middle_days(
-        ground.model,
-        ground.plan,
-        rung,
-        ground.threshold[rung],
-        ground.measure[rung],
-        going.rhythm.gaps(ground.gaps[who], who),
-        np.full(len(who), float(ground.cut)),
-        ground.scatter[who],
-        np.median(going.rhythm.gain, axis=1)[who],
-        seed=going.settings.seed,
-    )
+    middle = np.full((*standing.ahead.shape, SEASONS), np.nan)
+    gaps, gain = rhythm.gaps(ground.gaps[who], who), np.median(rhythm.gain, axis=1)[who]
+    for season in range(SEASONS):
+        middle[who, rung, season] = middle_days(
+            ground.model,
+            ground.plan,
+            rung,
+            ground.threshold[rung],
+            ground.measure[rung],
+            gaps,
+            np.full(len(who), ground.cut + season * YEAR_DAYS / SEASONS),
+            ground.scatter[who],
+            gain,
+            seed=going.settings.seed,
+            paths=paths,
+        )
     return middle
+
+
+def at_season(by_season: Array, days: Array) -> Array:
+    """Return (T, P) middle days of rungs begun ``days`` (T, P) after the cut.
+
+    Straight between the logs of ``by_season`` (T, F), which go round the year.
+    """
+    turns = np.mod(days / YEAR_DAYS, 1.0) * by_season.shape[1]
+    before = np.minimum(turns.astype(np.int64), by_season.shape[1] - 1)
+    after = (before + 1) % by_season.shape[1]
+    logs = np.log(np.maximum(by_season, 0.5))
+    low, high = (np.take_along_axis(logs, place, axis=1) for place in (before, after))
+    return np.asarray(np.exp(low + (turns - before) * (high - low)))
 
 
 def recalibrated(
@@ -68,14 +106,15 @@ def recalibrated(
     if going.settings.recalibrate:
         later = np.flatnonzero(~begun)
         if len(later):
-            days[later] = _later_days(going, rung, who[later], found.days[later])
+            begins = opening[later] + delay[later]
+            days[later] = _later_days(going, rung, who[later], found.days[later], begins)
     for row, athlete in enumerate(who):
         key = (int(athlete), rung)
         if key not in going.pooled:
             continue
         simulated = opening[row] + delay[row] + found.days[row] - order
-        if going.given is not None:
-            time_map = going.given[key]
+        if going.like is not None:
+            time_map = going.like.maps[key]
         else:
             at = np.arange(0.0, 7.0 * len(going.pooled[key]), 7.0)
             time_map = match_quantiles(simulated, going.pooled[key], at)
@@ -86,10 +125,11 @@ def recalibrated(
     return delay, days
 
 
-def _later_days(going: Going, rung: int, who: Ints, simulated: Array) -> Array:
+def _later_days(going: Going, rung: int, who: Ints, simulated: Array, begins: Array) -> Array:
     """(T, P) climbing times of rungs not begun, as the log's times say."""
     gain = going.rhythm.gain[who]
-    middle = going.middle[who, rung][:, None] * np.median(gain, axis=1, keepdims=True) / gain
+    middle = at_season(going.middle[who, rung], begins)
+    middle = middle * np.median(gain, axis=1, keepdims=True) / gain
     order = order_left(simulated, _shared_part(going, rung, who))
     return rung_days(going.ground.climbing.times, rung, middle, going.tempo[who], order)
 

@@ -176,7 +176,7 @@ def walk_at(
 ) -> Walk:
     """Walk again at another rate of training, recalibrated as the walk at the present one."""
     rhythm = rhythm_at(ground, settings, sessions_per_week)
-    return walk(ground, settings, pooled=pooled, maps=base.maps, rhythm=rhythm)
+    return walk(ground, settings, pooled=pooled, rhythm=rhythm, like=base)
 
 
 def rhythm_at(ground: Ground, settings: Settings, sessions_per_week: float) -> Rhythm:

@@ -36,6 +36,7 @@ def middle_days(
     gain: Array,
     *,
     seed: int,
+    paths: int = PATHS,
 ) -> Array:
     """Return the middle of the simulated days from first session to clearing, (T,).
 
@@ -58,6 +59,8 @@ def middle_days(
         (T,) factor on the gain.
     seed
         The same for every row, so that rows don't depend on each other.
+    paths
+        Simulated of each row.
     """
     rows = len(rung)
     if not rows:
@@ -66,7 +69,7 @@ def middle_days(
     common = fit.pooled.common_mean
     mean = common[:3] + common[3:].reshape(-1, 3)[rung]
     root = np.linalg.cholesky(fit.constants.pooling.own + np.diag(fit.constants.pooling.athlete))
-    spread = np.random.default_rng([seed, 2]).standard_normal((PATHS, 3)) @ root.T
+    spread = np.random.default_rng([seed, 2]).standard_normal((paths, 3)) @ root.T
     state = mean[:, None, :] + spread
     none = np.zeros(rows)
     starts = Starts(
@@ -82,12 +85,12 @@ def middle_days(
         wait=none,
         lost=none,
         done=none,
-        origin=np.repeat(day.astype(float)[:, None], PATHS, axis=1),
+        origin=np.repeat(day.astype(float)[:, None], paths, axis=1),
         scatter=scatter,
         gaps=gaps,
         first_gaps=gaps,
         habits=untried_habits(rows, model.habits),
     )
-    constants = spread_constants([fit.constants], PATHS)
+    constants = spread_constants([fit.constants], paths)
     found = climb(starts, constants, most_days=MOST_DAYS, seed=[seed, 3])
     return np.asarray(np.median(found.days, axis=1))

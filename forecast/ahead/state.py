@@ -62,6 +62,11 @@ class Walk:
         (A, R) chance that the next session meets the criterion.
     maps
         By (athlete place, rung): the recalibration of its times.
+    tempo
+        (A, P) the athletes' part in the times of rungs not begun.
+    middle
+        (A, R, F) middle days that the growth engine says of rungs not begun, by the time of the
+        year they begin: at the cut and every F-th part of a year after it.
     """
 
     climbing: Array
@@ -72,6 +77,8 @@ class Walk:
     end_level: Array
     first: Array
     maps: Maps
+    tempo: Array
+    middle: Array
 
 
 @dataclass(slots=True)
@@ -84,9 +91,9 @@ class Going:
     open_at: Ints
     rhythm: Rhythm
     pooled: dict[tuple[int, int], Array]
-    given: Maps | None
+    like: Walk | None
     slope: Array
     out: dict[str, Array]
     maps: Maps = field(default_factory=dict)
     tempo: Array = field(default_factory=lambda: np.empty((0, 0)))
-    middle: Array = field(default_factory=lambda: np.empty((0, 0)))
+    middle: Array = field(default_factory=lambda: np.empty((0, 0, 0)))

@@ -12,7 +12,7 @@ from forecast.ahead.middle import new_grace
 from forecast.ahead.rhythm import Rhythm, usual_rhythm
 from forecast.ahead.sampler import Starts, climb
 from forecast.ahead.standing import Plan, Standing
-from forecast.ahead.state import Going, Maps, Settings, Walk
+from forecast.ahead.state import Going, Settings, Walk
 from forecast.histories.attendance import first_gap_table
 
 Array = NDArray[np.float64]
@@ -25,8 +25,8 @@ def walk(
     settings: Settings,
     *,
     pooled: dict[tuple[int, int], Array] | None = None,
-    maps: Maps | None = None,
     rhythm: Rhythm | None = None,
+    like: Walk | None = None,
 ) -> Walk:
     """Simulate all rungs still ahead of every athlete.
 
@@ -37,10 +37,12 @@ def walk(
     pooled
         By (athlete place, rung): (W,) pooled chances by week 0, 1, ... of open rungs; their
         simulated times are matched to these.
-    maps
-        Recalibrations of another walk to use instead of making new ones.
     rhythm
         Another rhythm of training than the athletes' own.
+    like
+        The walk at the athletes' own rhythm. Its recalibrations hold at another rhythm too, and so
+        does what it made of the athletes: a rung in hand that goes sooner because of more sessions
+        makes nobody a quicker learner.
     """
     standing = ground.standing
     who, rung = np.nonzero(standing.under_way)
@@ -55,13 +57,14 @@ def walk(
     going = Going(
         ground, settings, shared, open_at,
         rhythm or usual_rhythm(len(standing.athletes), settings.paths),
-        pooled or {}, maps, _carry_draws(ground, settings),
+        pooled or {}, like, _carry_draws(ground, settings),
         _blank(ground, settings.paths),
     )  # fmt: skip
     rungs = range(ground.plan.n_rungs)
     for number in rungs:
         _one_rung(going, number, np.flatnonzero(standing.under_way[:, number]))
-    going.tempo, going.middle = athletes_tempo(going), engines_middle(going)
+    going.tempo = athletes_tempo(going) if like is None else like.tempo
+    going.middle = engines_middle(going)
     later = standing.ahead & ~standing.under_way
     for number in rungs:
         _one_rung(going, number, np.flatnonzero(later[:, number]))
@@ -69,6 +72,7 @@ def walk(
     return Walk(
         out["climbing"], out["delay"], out["cleared"], out["start_level"], out["start_gain"],
         out["end_level"], out["first"][:, :, 0], going.maps,
+        going.tempo, going.middle,
     )  # fmt: skip
 
 
@@ -163,6 +167,7 @@ def _starts(going: Going, rung: int, who: Ints, last: Ints, first_day: Array) ->
     gain = going.rhythm.gain[who]
     rows = rung_facts(ground, rung, who, begun)
     gaps = going.rhythm.gaps(rows.gaps, who)
+    first_gaps = first_gap_table(np.sort(rows.gaps, axis=1), rows.wait)
     return Starts(
         level=state[:, :, 0], swing=state[:, :, 1] * gain, pace=state[:, :, 2] * gain,
         threshold=rows.threshold, measure=np.full(len(who), ground.measure[rung]),
@@ -170,7 +175,7 @@ def _starts(going: Going, rung: int, who: Ints, last: Ints, first_day: Array) ->
         confirm=np.full(len(who), ground.plan.confirm[rung]), run=rows.run, begun=begun,
         wait=rows.wait, lost=rows.lost, done=rows.done, origin=ground.cut + first_day,
         scatter=ground.scatter[who], gaps=gaps,
-        first_gaps=first_gap_table(np.sort(gaps, axis=1), rows.wait), habits=rows.habits,
+        first_gaps=going.rhythm.first_gaps(first_gaps, rows.wait, who), habits=rows.habits,
     )  # fmt: skip
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
 import pandas as pd
 from scipy.stats import norm
 
@@ -20,6 +21,7 @@ from forecast.ahead.rhythm import weekly_sessions
 from forecast.ahead.tables import assemble
 from forecast.ahead.walk import walk
 from forecast.errors import ForecastError, HistoryError
+from forecast.growth.clock import Clock
 from forecast.log.days import as_day
 from forecast.log.training_log import TrainingLog
 from forecast.readiness import ReadinessForecaster
@@ -62,8 +64,9 @@ def what_if(
 ) -> WhatIf:
     """Look up one athlete's ladder at several rates of training.
 
-    Ordinary gaps between sessions on a rung are scaled to the rate asked for; layoffs stay as
-    they are. Gain moves with the rate as the log shows over all its spells: the part of training
+    Ordinary gaps between sessions on a rung are scaled to the rate asked for, from the cut on;
+    layoffs stay as long, and come as often a week. What the record says of the athlete stays too.
+    Gain moves with the rate as the log shows over all its spells: the part of training
     that the growth engine's clock counts by the session, and what is left to the rate beyond that
     (an elasticity, shrunk to none), its uncertainty included.
 
@@ -108,17 +111,22 @@ def what_if(
         part["as_now"] = asked is None
         parts.append(part)
     table = pd.concat(parts, ignore_index=True)[list(COLUMNS)]
-    clock = model.engines_.growth.fit.constants.clock
-    by_session = clock.practice * clock.session_weeks * now
-    return WhatIf(table, _warning(climbing, by_session / (1.0 - clock.practice + by_session), now))
+    twice = _training_of_twice(model.engines_.growth.fit.constants.clock, now)
+    return WhatIf(table, _warning(climbing, twice, now))
 
 
-def _warning(climbing: Climbing, by_session: float, now: float) -> str:
-    """What belongs beside the table; ``by_session`` is the share of training that comes so."""
+def _training_of_twice(clock: Clock, now: float) -> float:
+    """Training that the clock counts over half a year at twice the sessions, to that as now."""
+    weeks, none, rates = np.array([26.0]), np.zeros(1), np.array([2.0 * now, now])
+    twice, once = clock.ahead(weeks, none, none, rates)
+    return float(twice / once)
+
+
+def _warning(climbing: Climbing, twice: float, now: float) -> str:
+    """What belongs beside the table; ``twice`` is the training that twice the sessions are."""
     half = float(norm.ppf(0.9)) * climbing.elasticity_sd
     low, mid, high = (
-        100.0 * ((1.0 + by_session) * 2.0 ** (climbing.elasticity + part) - 1.0)
-        for part in (-half, 0.0, half)
+        100.0 * (twice * 2.0 ** (climbing.elasticity + part) - 1.0) for part in (-half, 0.0, half)
     )
     return (
         "This is association, not cause. In this log, spells with twice the sessions a week show "

@@ -223,7 +223,7 @@ def test_gaining_as_fast_as_the_date_takes_makes_it_about_even_odds(ground, walk
     assert some.sum() >= 3
     factor = np.where(some, times, 1.0)
     rhythm = Rhythm(np.ones(len(factor)), np.repeat(factor[:, None], settings.paths, axis=1))
-    moved = walk(place, settings, pooled=ground[1], maps=walked[0].maps, rhythm=rhythm)
+    moved = walk(place, settings, pooled=ground[1], rhythm=rhythm, like=walked[0])
     days = (pd.Timestamp("2025-12-01") - small_ahead.as_of).days
     made = (moved.cleared[some, -1] <= days).mean(axis=1)
     assert made.mean() == pytest.approx(0.5, abs=0.15)

@@ -9,10 +9,11 @@ import pandas as pd
 import pytest
 
 from forecast.ahead import what_if
-from forecast.ahead.ladder import look_up, settings_of
+from forecast.ahead.ladder import look_up, settings_of, walk_at
 from forecast.ahead.rhythm import Rhythm, weekly_sessions
 from forecast.ahead.walk import walk
 from forecast.errors import ForecastError
+from forecast.histories.attendance import first_gap_table
 
 HORIZON = 120
 
@@ -53,10 +54,10 @@ def test_sessions_alone_bring_a_rung_nearer(light_model, small_log, small_cut, s
     people = len(ground.standing.athletes)
     gain = np.ones((people, settings.paths))
     more = walk(
-        ground, settings, pooled=pooled, maps=base.maps, rhythm=Rhythm(np.full(people, 0.4), gain)
+        ground, settings, pooled=pooled, rhythm=Rhythm(np.full(people, 0.4), gain), like=base
     )
     less = walk(
-        ground, settings, pooled=pooled, maps=base.maps, rhythm=Rhythm(np.full(people, 2.5), gain)
+        ground, settings, pooled=pooled, rhythm=Rhythm(np.full(people, 2.5), gain), like=base
     )
     open_now = ground.standing.under_way
     medians = [np.median(w.cleared[open_now], axis=1).mean() for w in (more, base, less)]
@@ -85,7 +86,8 @@ def test_more_gain_with_more_sessions_moves_the_top_as_the_elasticity_says(
 def test_layoffs_stay_as_they_are_and_no_gap_falls_below_a_day():
     table = np.array([[1.0, 2.0, 4.0, 30.0]])
     moved = Rhythm(np.array([0.4]), np.ones((1, 4))).gaps(table, np.array([0]))
-    np.testing.assert_allclose(moved, [[1.0, 1.0, 1.6, 30.0]])
+    np.testing.assert_array_equal(np.unique(moved), [1.0, 1.6, 30.0])
+    assert (np.diff(moved) >= 0.0).all()
     assert weekly_sessions(table) == pytest.approx(7 * 3 / 7.0)
 
 
@@ -99,3 +101,64 @@ def test_strangers_and_impossible_rates_are_refused(
             light_model, small_log, small_cut, small_log.athletes[0], sessions_per_week=(0,),
             climbing=small_climbing,
         )  # fmt: skip
+
+
+def test_layoffs_come_as_often_a_week_at_any_rhythm():
+    """Layoffs over the time spent training, not over the number of sessions."""
+    table = np.sort(np.array([[3.0] * 100 + [40.0] * 28]), axis=1)
+    for scale in (0.3, 0.5, 2.0):
+        moved = Rhythm(np.array([scale]), np.ones((1, 4))).gaps(table, np.array([0]))
+        ordinary = moved[moved != 40.0]
+        rate = (moved == 40.0).sum() / ordinary.sum()
+        usual = 28 / 300.0 * (3.0 * scale / max(3.0 * scale, 1.0))
+        assert rate == pytest.approx(usual, rel=0.03)
+        assert ordinary.mean() == pytest.approx(max(3.0 * scale, 1.0))
+
+
+def test_days_of_rest_already_gone_are_no_layoff_at_a_higher_rate():
+    """Six days off are ordinary for whoever comes every seventh, whatever is asked for."""
+    table = np.sort(np.array([[7.0] * 100 + [40.0] * 28]), axis=1)
+    who, wait = np.array([0]), np.array([6.0])
+    usual = first_gap_table(table, wait)
+    moved = Rhythm(np.array([0.25]), np.ones((1, 4))).first_gaps(usual, wait, who)
+    np.testing.assert_array_equal(moved[usual == 40.0], 40.0)
+    np.testing.assert_allclose(moved[usual == 7.0], 6.25)
+    same = Rhythm(np.ones(1), np.ones((1, 4))).first_gaps(usual, wait, who)
+    np.testing.assert_array_equal(same, usual)
+
+
+def test_more_sessions_never_put_a_rung_off_where_they_bring_no_less_gain(
+    light_model, small_log, small_cut, small_climbing
+):
+    """Every athlete and rung, from half the usual sessions up; 3 % is chance in the paths."""
+    plain = replace(small_climbing, elasticity=0.0, elasticity_sd=1e-9)
+    ground, pooled, _ = look_up(light_model, small_log, small_cut, plain)
+    settings = replace(settings_of(light_model, 260), paths=512)
+    base = walk(ground, settings, pooled=pooled)
+    now = weekly_sessions(ground.gaps)
+    weeks = [_middle(base, ground)]
+    for times in (0.5, 2.0, 4.0):
+        rhythm = Rhythm(np.full(len(now), 1.0 / times), np.ones((len(now), settings.paths)))
+        weeks.append(
+            _middle(walk(ground, settings, pooled=pooled, rhythm=rhythm, like=base), ground)
+        )
+    usual, half, twice, fourfold = weeks
+    near = usual < 200.0
+    assert near.sum() > 20
+    for more, fewer in ((usual, half), (twice, usual), (fourfold, twice)):
+        assert (more[near] <= 1.03 * fewer[near] + 0.3).all()
+        assert more[near].mean() < fewer[near].mean()
+
+
+def _middle(gone, ground):
+    return np.median(gone.cleared[ground.standing.ahead], axis=1) / 7.0
+
+
+def test_another_rate_keeps_what_the_record_says_of_the_athlete(
+    light_model, small_log, small_cut, small_climbing
+):
+    ground, pooled, _ = look_up(light_model, small_log, small_cut, small_climbing)
+    settings = settings_of(light_model, HORIZON)
+    base = walk(ground, settings, pooled=pooled)
+    moved = walk_at(ground, settings, pooled, base, 6.0)
+    np.testing.assert_array_equal(moved.tempo, base.tempo)
