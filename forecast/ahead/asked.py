@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from numbers import Real
-from typing import TypeGuard
 
 from forecast.errors import ForecastError
+from forecast.log.given import check_within, is_number
 
 MOST_HORIZON = 1040
 """Weeks that can be looked ahead, twenty years: nothing learnt from a log reaches further."""
@@ -72,9 +71,7 @@ def check_share(name: str, value: object) -> float:
     ForecastError
         It is no number of 0 to 1.
     """
-    if is_number(value) and 0 <= value <= 1:
-        return float(value)
-    raise ForecastError(f"{name} = {value!r}; give a number from 0 to 1, such as 0.8 for 80 %.")
+    return check_within(name, value, 0, 1, "a number from 0 to 1, such as 0.8 for 80 %")
 
 
 def check_weeks(name: str, value: object) -> float:
@@ -85,9 +82,7 @@ def check_weeks(name: str, value: object) -> float:
     ForecastError
         It is no number of 0 to 1040.
     """
-    if is_number(value) and 0 <= value <= MOST_HORIZON:
-        return float(value)
-    raise ForecastError(f"{name} = {value!r}; give weeks as a number, 0 to {MOST_HORIZON}.")
+    return check_within(name, value, 0, MOST_HORIZON, f"weeks as a number, 0 to {MOST_HORIZON}")
 
 
 def check_drop(name: str, value: object) -> float:
@@ -96,15 +91,7 @@ def check_drop(name: str, value: object) -> float:
     Raises
     ------
     ForecastError
-        It is no number of 0 or more, below 10.
+        It is no number of 0 to 10.
     """
-    if is_number(value) and 0 <= value < 10:
-        return float(value)
-    raise ForecastError(
-        f"{name} = {value!r}; give a number of log units from 0, such as 0.05 for about 5 %."
-    )
-
-
-def is_number(value: object) -> TypeGuard[float]:
-    """Whether it is an ordinary number: text, yes and no, and complex numbers are none."""
-    return isinstance(value, Real) and not isinstance(value, bool)
+    what = "a number of log units from 0 to 10, such as 0.05 for about 5 %"
+    return check_within(name, value, 0, 10, what)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from numbers import Integral
 from typing import Any
 
 import pandas as pd
@@ -28,6 +27,7 @@ from forecast.backtest.scoring import (
     score_table,
 )
 from forecast.errors import BacktestError
+from forecast.log.given import is_whole
 from forecast.log.training_log import TrainingLog, checked_log
 
 
@@ -123,7 +123,7 @@ def _horizon(model: Any | None, asked: int | None) -> int:
     """Return the weeks to score, which the model must look ahead too."""
     own = getattr(model, "horizon_weeks", None)
     weeks = asked if asked is not None else 52 if own is None else own
-    if isinstance(weeks, bool) or not isinstance(weeks, Integral) or weeks < 1:
+    if not is_whole(weeks) or weeks < 1:
         raise BacktestError(f"horizon_weeks = {weeks!r}; give a whole number of weeks, 1 or more")
     if own is not None and own < weeks:
         raise BacktestError(
@@ -136,7 +136,7 @@ def _horizon(model: Any | None, asked: int | None) -> int:
 def _dates(
     log: TrainingLog, cuts: int | pd.Timestamp | str | Sequence[pd.Timestamp | str], seed: int
 ) -> list[pd.Timestamp]:
-    if isinstance(cuts, Integral) and not isinstance(cuts, bool):
+    if is_whole(cuts):
         return draw_cuts(log, int(cuts), seed=seed)
     listed = cuts if isinstance(cuts, Iterable) and not isinstance(cuts, str) else [cuts]
     dates = given_cuts(log, listed)

@@ -46,8 +46,7 @@ def waiting_list(
     return dress(
         chart,
         title="Who clears next",
-        subtitle=f"Bar: 8 in 10 clear in here. Diamond: half have by then. Arrow: may take longer "
-        f"than {horizon_weeks} weeks.",
+        subtitle=_key(horizon_weeks),
         description=f"Waiting list of {len(summary)} open rungs, soonest first, each with the "
         "middle and the 80 % range in weeks; the table beside it says the same in numbers.",
         height=ROW * len(summary),
@@ -73,8 +72,7 @@ def ladder_ahead(
     return dress(
         chart,
         title=f"The ladder ahead of {who}",
-        subtitle=f"Bar: 8 in 10 clear in here. Diamond: half have by then. Arrow: may take longer "
-        f"than {horizon_weeks} weeks.",
+        subtitle=_key(horizon_weeks),
         description=f"Range of weeks to each of the {len(summary)} rungs still ahead of {who}, "
         "top rung first.",
         height=ROW * len(summary),
@@ -140,3 +138,11 @@ def _tips(summary: pd.DataFrame) -> list[alt.Tooltip]:
         if column in summary:
             tips.append(alt.Tooltip(f"{column}:N", title=column))
     return tips
+
+
+def _key(horizon_weeks: int) -> str:
+    """What the marks mean."""
+    return (
+        "Bar: 8 in 10 clear in here. Diamond: half have by then. Arrow: may take longer "
+        f"than {horizon_weeks} weeks."
+    )

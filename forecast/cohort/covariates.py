@@ -13,6 +13,7 @@ from statsmodels.stats.multitest import multipletests
 
 from forecast.cohort.records import SINCE_COLUMN, Records, as_histories, plural, spell_times
 from forecast.errors import FitError, HistoryError
+from forecast.log.given import check_level
 
 MIN_CLEARED = 15
 MIN_ATHLETES = 10
@@ -111,8 +112,7 @@ def covariate_effects(
     late entry, standard errors clustered by athlete (Lin & Wei 1989, JASA 84:1074). A spell that
     lapsed counts as unfinished. Holm (1979, Scand. J. Statist. 6:65) over all effects shown.
     """
-    if not 0 < level < 1:
-        raise FitError(f"level = {level!r}; give a share strictly between 0 and 1.")
+    check_level("level", level)
     histories = as_histories(records, as_of)
     roster = histories.roster
     wanted = _wanted(roster, columns)

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from scipy.stats import norm
 
 from forecast.cohort.through_model import Seen, see
-from forecast.errors import FitError
 from forecast.growth.athletes import loose_information
 from forecast.growth.pooling import centred
+from forecast.log.given import check_level, check_seed
 from forecast.log.training_log import TrainingLog
 from forecast.readiness import ReadinessForecaster
 
@@ -105,8 +105,8 @@ def pace_and_difficulty(
     whose uncertainty their intervals leave out. Level and gain are on the engine's latent scale
     (at power 0: log of value over target).
     """
-    if not 0 < level < 1:
-        raise FitError(f"level = {level!r}; give a share strictly between 0 and 1.")
+    check_level("level", level)
+    check_seed(seed)
     seen = see(model, log, as_of)
     return PaceAndDifficulty(_athletes(seen, level), _rungs(seen, level, seed), level)
 

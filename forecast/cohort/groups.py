@@ -14,6 +14,7 @@ from forecast.cohort.covariates import clustered_cox
 from forecast.cohort.records import Records, as_histories, group_of, spell_times
 from forecast.cohort.time_to_clear import TimeToClear, time_to_clear
 from forecast.errors import FitError, HistoryError
+from forecast.log.given import check_level
 
 FloatArray = NDArray[np.float64]
 
@@ -113,8 +114,7 @@ def compare_groups(
     """
     if by == "rung":
         raise HistoryError("Rungs are compared by time_to_clear; by = a roster column here.")
-    if not 0 < level < 1:
-        raise FitError(f"level = {level!r}; give a share strictly between 0 and 1.")
+    check_level("level", level)
     histories = as_histories(records, as_of)
     times = spell_times(histories)
     table = times.table.assign(group=group_of(histories, by, times.table))

@@ -17,6 +17,7 @@ from forecast.cohort.records import (
     spell_times,
 )
 from forecast.errors import FitError
+from forecast.log.given import check_level, check_seed
 from forecast.survival import SurvivalCurve, TurnbullCurve, kaplan_meier, turnbull
 
 MIN_SPELLS = 3
@@ -174,8 +175,8 @@ def time_to_clear(
     >>> time_to_clear(cohort.log).by
     'rung'
     """
-    if not 0 < level < 1:
-        raise FitError(f"level = {level!r}; give a share strictly between 0 and 1.")
+    check_level("level", level)
+    check_seed(seed)
     histories = as_histories(records, as_of)
     times = spell_times(histories)
     if times.table.empty:

@@ -10,6 +10,7 @@ import pandas as pd
 
 from forecast.errors import LogError
 from forecast.ladder import Criterion, Ladder, Rung
+from forecast.log.days import as_day
 from forecast.log.read import read_log
 from forecast.log.training_log import TrainingLog
 
@@ -48,7 +49,7 @@ def measurement_log(
     Raises
     ------
     LogError
-        A column is missing, or the threshold is not above 0.
+        A column is missing, the threshold is not above 0, or the start is no date.
     """
     lacking = [name for name in (unit, time, value) if name not in table.columns]
     if lacking:
@@ -65,7 +66,7 @@ def measurement_log(
     rows = pd.DataFrame(
         {
             "athlete": [f"{unit} {names[i]}" for i in place],
-            "date": pd.Timestamp(start) + pd.to_timedelta(days, unit="D"),
+            "date": as_day(start, "start", LogError) + pd.to_timedelta(days, unit="D"),
             "rung": RUNG,
             "value": known[value].astype(float).to_numpy(),
         }

@@ -8,7 +8,6 @@ while progress goes on come to the stated number a year, in each class of sessio
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from numbers import Real
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +16,7 @@ from scipy.optimize import brentq
 from forecast.errors import ForecastError
 from forecast.growth import GrowthModel, track
 from forecast.histories import Histories
+from forecast.log.given import is_number
 from forecast.plateau.alarms import (
     MIN_SESSIONS,
     enough_record,
@@ -231,20 +231,16 @@ def check_settings(false_alarms_per_year: float, smallest_gain: float | None) ->
     ForecastError
         ``smallest_gain`` is neither None nor a number from 0 up to 1.
     """
-    if not (_is_number(false_alarms_per_year) and 0 < false_alarms_per_year <= 10):
+    if not (is_number(false_alarms_per_year) and 0 < false_alarms_per_year <= 10):
         raise ForecastError(
             f"false_alarms_per_year = {false_alarms_per_year!r}; give a number above 0 and up to "
             "10, such as 0.2 (one false alarm an athlete in five years)."
         )
-    if smallest_gain is not None and not (_is_number(smallest_gain) and 0 <= smallest_gain < 1):
+    if smallest_gain is not None and not (is_number(smallest_gain) and 0 <= smallest_gain < 1):
         raise ForecastError(
             f"smallest_gain = {smallest_gain!r}; give a gain a week from 0 up to 1, such as 0.01 "
             "(1 % a week), or None for what takes a year to the target."
         )
-
-
-def _is_number(value: object) -> bool:
-    return isinstance(value, Real) and not isinstance(value, bool)
 
 
 def _limit(

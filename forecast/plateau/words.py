@@ -65,8 +65,8 @@ def _stopped(row: dict) -> str:
             f"{day_words(row['since_high'])})"
         )
     return (
-        f"{verb}{since}: {_range(row)}, and less than {percent(row['smallest_gain'])} matters "
-        f"little. Chance of being flat {100 * row['p_flat']:.0f} %."
+        f"{verb}{since}: {_range(row)}, and under {percent(row['smallest_gain'])} counts "
+        f"as flat. Chance of being flat {100 * row['p_flat']:.0f} %."
     )
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from numbers import Integral
 from pathlib import Path
 from typing import Literal, Self, TypeVar, get_args
 
@@ -21,6 +20,7 @@ from forecast.growth import (
     track,
 )
 from forecast.histories import DEFAULT_LAPSE_WEEKS, OPEN, Histories, build_histories
+from forecast.log.given import is_whole
 from forecast.log.training_log import TrainingLog, checked_log
 from forecast.readiness.facts import comparable_counts, open_facts, untried_facts
 from forecast.readiness.open_rungs import untried_rungs
@@ -358,7 +358,7 @@ class ReadinessForecaster(BaseEstimator):
 
 def _whole(name: str, value: object, least: int, what: str) -> None:
     """Refuse what is no whole number, or too small, before it gets anywhere."""
-    if isinstance(value, bool) or not isinstance(value, Integral) or int(value) < least:
+    if not is_whole(value) or value < least:
         raise ForecastError(f"{name} = {value!r}; give {what}, {least} or more.")
 
 

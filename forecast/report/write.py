@@ -9,7 +9,8 @@ from typing import Literal
 import pandas as pd
 
 from forecast.backtest import BacktestResult
-from forecast.errors import ForecastError
+from forecast.errors import ForecastError, HistoryError
+from forecast.log.days import as_day
 from forecast.log.training_log import TrainingLog
 from forecast.readiness import ReadinessForecast, ReadinessForecaster
 from forecast.report.analyst import analyst_page
@@ -77,10 +78,11 @@ def write_report(
             f"who = {', '.join(map(repr, strangers)) or 'nobody'}; "
             f"choose from {', '.join(READERS)}."
         )
-    if forecast is not None and as_of is not None and pd.Timestamp(as_of) != forecast.as_of:
+    day = None if as_of is None else as_day(as_of, "as_of", HistoryError)
+    if forecast is not None and day is not None and day != forecast.as_of:
         raise ForecastError(
-            f"The forecast is as of {forecast.as_of.date()}, the pages as of "
-            f"{pd.Timestamp(as_of).date()}; make both for one day."
+            f"The forecast is as of {forecast.as_of.date()}, the pages as of {day.date()}; make "
+            "both for one day."
         )
     folder = make_folder(out)
     data = gather(

@@ -12,8 +12,8 @@ from forecast.cohort.audit.moves import find_moves
 from forecast.cohort.audit.order import order_table, return_table
 from forecast.cohort.audit.pass_marks import ALL_RUNGS, MARK, NO_SIGN, PAYS, audit_rungs
 from forecast.cohort.records import Records, as_histories
-from forecast.errors import FitError
 from forecast.ladder import Ladder
+from forecast.log.given import check_level, check_seed
 
 _CAUTION = (
     "This is association: athletes held back longer differ in other ways, and only their earlier "
@@ -189,9 +189,9 @@ def criterion_audit(
     goes on at one rate" are rejected (the larger p-value counts: Berger 1982, Technometrics
     24:295), Holm-adjusted over the rungs; see ``hinge.fit_hinge``.
     """
-    for name, value in (("alpha", alpha), ("level", level)):
-        if not 0 < value < 1:
-            raise FitError(f"{name} = {value!r}; give a share strictly between 0 and 1.")
+    check_level("alpha", alpha)
+    check_level("level", level)
+    check_seed(seed)
     histories = as_histories(records, as_of)
     moves = find_moves(histories)
     rungs, fits = audit_rungs(moves.table, histories.ladder, alpha=alpha, level=level, seed=seed)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 import statsmodels.api as sm
@@ -148,9 +150,7 @@ def _effects(part: pd.DataFrame, data: MovesData, fit: HingeFit, level: float) -
     low, high = effect_interval(fit.linear, fit.linear_se, level)
     middle_half = float(np.subtract(*np.quantile(data.margin, [0.75, 0.25])))
     row: dict[str, object] = {
-        "weeks_factor": np.exp(tenth * fit.linear),
-        "weeks_factor_low": np.exp(tenth * low),
-        "weeks_factor_high": np.exp(tenth * high),
+        **_factors(EFFECTS[:3], tenth * np.array([fit.linear, low, high])),
         "could_matter": float(-low * middle_half > np.log(WORTH)),
         "slope_below": fit.slope,
         "mark": np.exp(fit.mark),
@@ -166,7 +166,7 @@ def _effects(part: pd.DataFrame, data: MovesData, fit: HingeFit, level: float) -
 
 def _confirming_effect(part: pd.DataFrame, data: MovesData, level: float) -> dict[str, float]:
     """Factor on weeks of one more session that met the criterion before moving on."""
-    names = ("confirm_factor", "confirm_factor_low", "confirm_factor_high")
+    names = EFFECTS[3:6]
     sessions = part["confirming"].to_numpy(dtype=float)
     if np.ptp(sessions) == 0:
         return dict.fromkeys(names, np.nan)
@@ -182,7 +182,7 @@ def _confirming_effect(part: pd.DataFrame, data: MovesData, level: float) -> dic
     middle = float(np.median(sessions))
     one_more = float(np.log((2.0 + middle) / (1.0 + middle)))
     low, high = effect_interval(effect, error, level)
-    return dict(zip(names, np.exp(one_more * np.array([effect, low, high])), strict=True))
+    return _factors(names, one_more * np.array([effect, low, high]))
 
 
 def _lapse_effect(part: pd.DataFrame, level: float, tenth: float) -> dict[str, float]:
@@ -190,7 +190,7 @@ def _lapse_effect(part: pd.DataFrame, level: float, tenth: float) -> dict[str, f
 
     Poisson regression of lapse with the weeks seen as exposure, errors clustered by athlete.
     """
-    names = ("lapse_factor", "lapse_factor_low", "lapse_factor_high")
+    names = EFFECTS[6:9]
     if part["lapsed"].sum() < MIN_LAPSES:
         return dict.fromkeys(names, np.nan)
     design = sm.add_constant(part[["margin", "earlier"]].to_numpy(dtype=float))
@@ -202,7 +202,16 @@ def _lapse_effect(part: pd.DataFrame, level: float, tenth: float) -> dict[str, f
     ).fit(cov_type="cluster", cov_kwds={"groups": part["athlete_id"].to_numpy()})
     low, high = effect_interval(float(fit.params[1]), float(fit.bse[1]), level)
     effects = np.array([float(fit.params[1]), low, high])
-    return dict(zip(names, np.exp(tenth * effects), strict=True))
+    return _factors(names, tenth * effects)
+
+
+def _factors(names: Sequence[str], logs: Array) -> dict[str, float]:
+    """An effect and the ends of its interval as factors.
+
+    Where nothing is known of an effect its interval goes from 0 to infinity: no overflow.
+    """
+    with np.errstate(over="ignore"):
+        return dict(zip(names, np.exp(logs).tolist(), strict=True))
 
 
 def _judge(table: pd.DataFrame, alpha: float) -> pd.DataFrame:

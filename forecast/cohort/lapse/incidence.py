@@ -9,7 +9,7 @@ import pandas as pd
 from scipy.stats import norm
 
 from forecast.cohort.records import Records, as_histories, group_of, kinds_of_end, spell_times
-from forecast.errors import FitError
+from forecast.log.given import check_level
 from forecast.survival import IncidenceCurves, cumulative_incidence
 
 MIN_SPELLS = 3
@@ -115,8 +115,7 @@ def lapse_incidence(
     athlete was moved on without clearing) is a third way to end. A lapse is dated to the last
     session on the rung.
     """
-    if not 0 < level < 1:
-        raise FitError(f"level = {level!r}; give a share strictly between 0 and 1.")
+    check_level("level", level)
     histories = as_histories(records, as_of)
     times = spell_times(histories)
     table = times.table.assign(
