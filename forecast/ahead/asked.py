@@ -91,7 +91,10 @@ def check_drop(name: str, value: object) -> float:
     Raises
     ------
     ForecastError
-        It is no number of 0 to 10.
+        It is no number of 0 or more, below 10.
     """
-    what = "a number of log units from 0 to 10, such as 0.05 for about 5 %"
-    return check_within(name, value, 0, 10, what)
+    if is_number(value) and 0 <= value < 10:
+        return float(value)
+    raise ForecastError(
+        f"{name} = {value!r}; give a number of log units from 0, such as 0.05 for about 5 %."
+    )

@@ -86,8 +86,8 @@ def test_more_gain_with_more_sessions_moves_the_top_as_the_elasticity_says(
 def test_layoffs_stay_as_they_are_and_no_gap_falls_below_a_day():
     table = np.array([[1.0, 2.0, 4.0, 30.0]])
     moved = Rhythm(np.array([0.4]), np.ones((1, 4))).gaps(table, np.array([0]))
-    np.testing.assert_array_equal(np.unique(moved), [1.0, 1.6, 30.0])
-    assert (np.diff(moved) >= 0.0).all()
+    # By hand: weights 1, 1, 1 and 0.4 share out 32 entries; 2 / 3.4 of them end in the 19th.
+    np.testing.assert_allclose(moved, [np.repeat([1.0, 1.6, 30.0], [19, 9, 4])])
     assert weekly_sessions(table) == pytest.approx(7 * 3 / 7.0)
 
 
@@ -137,15 +137,15 @@ def test_more_sessions_never_put_a_rung_off_where_they_bring_no_less_gain(
     base = walk(ground, settings, pooled=pooled)
     now = weekly_sessions(ground.gaps)
     weeks = [_middle(base, ground)]
-    for times in (0.5, 4.0):
+    for times in (0.5, 2.0, 4.0):
         rhythm = Rhythm(np.full(len(now), 1.0 / times), np.ones((len(now), settings.paths)))
         weeks.append(
             _middle(walk(ground, settings, pooled=pooled, rhythm=rhythm, like=base), ground)
         )
-    usual, half, fourfold = weeks
+    usual, half, twice, fourfold = weeks
     near = usual < 200.0
     assert near.sum() > 20
-    for more, fewer in ((usual, half), (fourfold, usual)):
+    for more, fewer in ((usual, half), (twice, usual), (fourfold, twice)):
         assert (more[near] <= 1.03 * fewer[near] + 0.3).all()
         assert more[near].mean() < fewer[near].mean()
 
