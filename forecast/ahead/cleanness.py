@@ -8,7 +8,7 @@ from scipy.optimize import minimize_scalar
 from scipy.special import expit, gammaln
 
 from forecast.growth import Tracked
-from forecast.growth.habits import CohortHabits, _clip, cohort_habits
+from forecast.growth.habits import CohortHabits, clip_level, cohort_habits
 from forecast.histories import Histories
 
 Array = NDArray[np.float64]
@@ -22,7 +22,7 @@ def learn_clean(tracked: Tracked, histories: Histories) -> tuple[CohortHabits, f
     clean = histories.sessions["n_clean"].to_numpy(dtype=float)[panel.session_row]
     sets = panel.n_sets.astype(float)
     cohort = cohort_habits(clean, sets, level)
-    base = cohort.intercept + cohort.slope * _clip(level)
+    base = cohort.intercept + cohort.slope * clip_level(level)
     _, who = np.unique(panel.spell, return_inverse=True)
     return cohort, spread_of_logits(clean, sets, base, who)
 

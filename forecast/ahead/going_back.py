@@ -11,7 +11,7 @@ from forecast.ahead.cleanness import upper_tail
 from forecast.ahead.climbing import Climbing
 from forecast.ahead.ladder import climbing_of
 from forecast.growth import track
-from forecast.growth.habits import _clip
+from forecast.growth.habits import clip_level
 from forecast.histories import CLEARED, LAPSED, OPEN, Histories, build_histories
 from forecast.ladder import Ladder, Rung
 from forecast.log.training_log import TrainingLog, checked_log
@@ -86,7 +86,7 @@ def _fallback_row(histories: Histories, part: pd.DataFrame, climbing: Climbing) 
     rung = histories.ladder.rung(part["rung"].iloc[0])
     sets = int(part["n_sets"].sum())
     unclean = sets - int(part["n_clean"].sum())
-    usual = climbing.clean_intercept + climbing.clean_slope * _clip(part["level"].to_numpy())
+    usual = climbing.clean_intercept + climbing.clean_slope * clip_level(part["level"].to_numpy())
     weights = part["n_sets"].to_numpy() / sets
     share = float((weights / (1.0 + np.exp(usual))).sum())
     nodes, mass = np.polynomial.hermite_e.hermegauss(21)

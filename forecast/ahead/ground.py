@@ -105,7 +105,7 @@ def survey(
         place=place,
         margin=np.nan_to_num(margin - climbing.margin),
         own_pace=own_pace,
-        threshold=to_latent(np.asarray(ratios), model.power),
+        threshold=to_latent(np.asarray(ratios), model.linear),
         measure=np.array([MEASURES.index(c.measure) for c in criteria]),
         gaps=gap_table(recent_gaps(panel, last), model.rhythm),
         habits=athlete_habits(panel, panel.eligible, level, last, model.habits),

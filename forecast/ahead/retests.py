@@ -13,7 +13,7 @@ from forecast.ahead.asked import check_drop
 from forecast.ahead.layoffs import MOST_WEEKS, continued, filter_on, last_trained, weeks_off
 from forecast.growth import GrowthModel, Tracked, track
 from forecast.growth.filtering import propagate
-from forecast.growth.scale import to_ratio
+from forecast.growth.scale import to_log
 from forecast.histories import CLEARED
 from forecast.log.training_log import TrainingLog
 from forecast.readiness import ReadinessForecaster
@@ -90,7 +90,7 @@ def retests(
         filtered.cov[last], np.zeros(len(mine)), np.minimum(off, MOST_WEEKS),
     )  # fmt: skip
     seen = last_trained(longer, rows)
-    level = np.log(np.maximum(to_ratio(mean[:, 0], engines.growth.power), 1e-3))
+    level = to_log(mean[:, 0], engines.growth.linear)
     below = ndtr(-mean[:, 0] / np.sqrt(cov[:, 0, 0]))
     criteria = {rung.key: rung for rung in longer.ladder.rungs}
     target = np.array([criteria[key].criterion.target for key in spells["rung"]], dtype=float)
@@ -122,7 +122,7 @@ def _cleared_levels(model: GrowthModel, tracked: Tracked) -> Array:
     panel = tracked.panel
     latent = np.zeros(int(panel.spell_row.max()) + 1)
     latent[panel.spell_row] = tracked.filtered.mean[panel.last, 0]
-    return np.log(np.maximum(to_ratio(latent, model.power), 1e-3))
+    return to_log(latent, model.linear)
 
 
 def _sentence(row: Any) -> str:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, fields
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import expit, ndtr
+from scipy.special import expit
 
 from forecast.growth.clock import Clock
 from forecast.growth.constants import GrowthConstants
@@ -24,9 +24,8 @@ from forecast.growth.dynamics import (
     split_gap,
     transition_covariance,
 )
-from forecast.growth.habits import Habits, _clip
-from forecast.growth.observation import TAIL_SCALE, TAIL_WEIGHT
-from forecast.growth.panel import MAX_FATIGUE_STEPS
+from forecast.growth.habits import Habits, clip_level
+from forecast.growth.session import draw_form, meeting_chance
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -39,13 +38,16 @@ class PathConstants:
     """The engine's constants on each of P paths, shared out over D draws in equal blocks.
 
     ``motion`` (P, 5): the fields of ``Dynamics``; ``day_sd`` and ``set_sd`` (P, 4) by measure;
-    ``fatigue`` (P,); ``clocks`` D training clocks and ``blocks`` (D,) the first path of
-    each.
+    ``day_down``, ``day_up``, ``short`` and ``fatigue`` (P,) as in ``observation.Noise``;
+    ``clocks`` D training clocks and ``blocks`` (D,) the first path of each.
     """
 
     motion: Array
     day_sd: Array
     set_sd: Array
+    day_down: Array
+    day_up: Array
+    short: Array
     fatigue: Array
     clocks: tuple[Clock, ...]
     blocks: Ints
@@ -75,7 +77,10 @@ def spread_constants(draws: list[GrowthConstants], paths: int) -> PathConstants:
         motion=motion[owner],
         day_sd=np.array([c.noise.day_sd for c in draws])[owner],
         set_sd=np.array([c.noise.set_sd for c in draws])[owner],
-        fatigue=np.array([c.noise.fatigue for c in draws])[owner],
+        **{
+            name: np.array([getattr(c.noise, name) for c in draws])[owner]
+            for name in ("day_down", "day_up", "short", "fatigue")
+        },
         clocks=tuple(c.clock for c in draws),
         blocks=np.searchsorted(owner, np.arange(len(draws))),
     )
@@ -248,18 +253,16 @@ def _chance(
 ) -> Array:
     """Chance that one of the session's sets is clean, unassisted and long enough."""
     row, path, paths = on.row, on.path, starts.level.shape[1]
-    wide = np.where(rng.random(paths) < TAIL_WEIGHT, np.sqrt(TAIL_SCALE), 1.0)
-    form = (wide * rng.standard_normal(paths))[path]
+    down, up = constants.day_down, constants.day_up
+    form = draw_form(rng, (paths,), down, up)[path]
     column = rng.integers(0, starts.habits.sets.shape[1], size=(paths,))[path]
     measure = starts.measure[row]
     day_sd = constants.day_sd[path, measure] * starts.scatter[row]
-    set_sd = constants.set_sd[path, measure] * starts.scatter[row]
-    sets = starts.habits.sets[row, column]
-    eligible = expit(starts.habits.intercept[row] + starts.habits.slope * _clip(on.level))
-    room = (on.level + day_sd * form - starts.threshold[row]) / set_sd
-    fatigue = constants.fatigue[path] / set_sd
-    missed = np.ones(len(row))
-    for k in range(int(sets.max(initial=0))):
-        chance = eligible * ndtr(room + min(k, MAX_FATIGUE_STEPS) * fatigue)
-        missed *= np.where(k < sets, 1.0 - chance, 1.0)
-    return np.asarray(1.0 - missed)
+    return meeting_chance(
+        on.level + day_sd * form - starts.threshold[row],
+        constants.set_sd[path, measure] * starts.scatter[row],
+        constants.short[path],
+        constants.fatigue[path],
+        expit(starts.habits.intercept[row] + starts.habits.slope * clip_level(on.level)),
+        starts.habits.sets[row, column],
+    )

@@ -10,7 +10,7 @@ from forecast.ahead.ground import Ground
 from forecast.ahead.result import LadderAhead, chances_by_day
 from forecast.ahead.state import Settings, Walk
 from forecast.ahead.target import target_table
-from forecast.growth.scale import to_ratio
+from forecast.growth.scale import log_slope, to_log
 from forecast.readiness import ReadinessForecast, ReadinessForecaster
 from forecast.readiness.reasons import confidence_words
 from forecast.readiness.result import DIGITS, SUMMARY_COLUMNS, curve_table, time_columns
@@ -72,12 +72,11 @@ def _facts(
     rungs = [histories.ladder.rungs[r] for r in rung]
     row = standing.spell[who, rung]
     sessions = np.where(row >= 0, histories.spells["n_sessions"].to_numpy()[row], 0)
-    power = ground.model.power
+    linear = ground.model.linear
     latent = gone.start_level[who, rung] + ground.threshold[rung][:, None]
-    ratio = np.maximum(to_ratio(latent, power), 1e-3)
     target = np.array([r.criterion.target for r in rungs])
-    level = np.log(ratio).mean(axis=1)
-    gain = (ratio**-power * gone.start_gain[who, rung]).mean(axis=1)
+    level = to_log(latent, linear).mean(axis=1)
+    gain = (log_slope(latent, linear) * gone.start_gain[who, rung]).mean(axis=1)
     facts = pd.DataFrame(
         {
             "athlete": pd.Series(names, dtype="str"),

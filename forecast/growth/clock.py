@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from forecast.growth.kernels import doses, flattened
 from forecast.growth.panel import Panel
 
 Array = NDArray[np.float64]
@@ -53,10 +54,18 @@ class Clock:
         sessions
             Sessions that the stretch holds, the one at its end included.
         """
-        dose = (1.0 - self.practice) * rest + self.practice * self.session_weeks * sessions
-        if self.fade:
-            dose = dose * (1.0 + done / FADE_SESSIONS) ** -self.fade
-        return np.asarray(dose * self._season(day, rest))
+        shape, (weeks, before, at, held) = flattened(rest, done, day, sessions)
+        out = np.empty(len(weeks))
+        doses(weeks, before, at, held, self.numbers, out)
+        return out.reshape(shape)
+
+    @property
+    def numbers(self) -> tuple[float, ...]:
+        """The constants in the order of ``kernels.dose_one``."""
+        return (
+            self.practice, self.session_weeks, self.fade, FADE_SESSIONS,
+            self.season_cos, self.season_sin, 2.0 * np.pi / YEAR_DAYS, LEAST_SEASON,
+        )  # fmt: skip
 
     def ahead(self, weeks: Array, done: Array, day: Array, rate: Array) -> Array:
         """Return the training expected over the coming weeks.
@@ -72,17 +81,6 @@ class Clock:
         """
         sessions = rate * weeks
         return self.dose(weeks, done + 0.5 * sessions, day + 7.0 * weeks, sessions)
-
-    def _season(self, day: Array, weeks: Array) -> Array | float:
-        """Mean of the yearly rhythm over the stretch that ends on ``day``."""
-        if not (self.season_cos or self.season_sin):
-            return 1.0
-        turn = 2.0 * np.pi / YEAR_DAYS
-        half = 3.5 * weeks * turn
-        middle = day * turn - half
-        # np.sinc(x) is sin(pi x) / (pi x): the mean of a cosine over a stretch around its middle.
-        wave = self.season_cos * np.cos(middle) + self.season_sin * np.sin(middle)
-        return np.maximum(1.0 + wave * np.sinc(half / np.pi), LEAST_SEASON)
 
 
 def session_doses(panel: Panel, clock: Clock) -> Array:

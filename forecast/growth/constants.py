@@ -54,11 +54,13 @@ PRIORS: dict[str, tuple[float, float]] = {
     "fatigue": (-0.06, 0.05),
     "unclean": (0.05, 0.15),
     "assisted": (0.25, 0.25),
-    "log_slip": (_log(0.03), 0.7),
+    "log_short": (_log(0.5), 0.6),
+    "log_day_down": (_log(0.5), 0.6),
+    "log_day_up": (_log(0.25), 0.5),
 }
 """Mean and standard deviation of each constant's normal prior."""
 
-STRUCTURE = [name for name in PRIORS if not name.startswith("log_set_sd")][:-4]
+STRUCTURE = [name for name in PRIORS if not name.startswith("log_set_sd")][:-6]
 """Constants fitted on the sessions as normal observations."""
 
 MOTION = STRUCTURE[: 9 + len(MEASURES)]
@@ -118,7 +120,9 @@ class GrowthConstants:
             fatigue=v["fatigue"],
             unclean=v["unclean"],
             assisted=v["assisted"],
-            slip=float(np.exp(v["log_slip"])),
+            day_down=float(np.exp(v["log_day_down"])),
+            day_up=float(np.exp(v["log_day_up"])),
+            short=float(np.exp(v["log_short"])),
         )
 
     @property

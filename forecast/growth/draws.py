@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtri
+from scipy.stats import qmc
 
 from forecast.growth.constants import GrowthConstants
 from forecast.growth.fitting import GrowthFit
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
+
+CONSTANTS_STREAM, SPEED_STREAM, PATH_STREAM = 1, 2, 3
+"""Names of the random streams that one seed is spawned into (``numpy.random.SeedSequence``)."""
 
 SPELL_SPREAD = {"log_alpha": 0.5, "log_swing_sd": 0.7, "log_wiggle_sd": 0.5}
 """How far single spells stray from the cohort's constants, as log standard deviations."""
@@ -18,13 +23,15 @@ SPELL_SPREAD = {"log_alpha": 0.5, "log_swing_sd": 0.7, "log_wiggle_sd": 0.5}
 def constants_draws(fit: GrowthFit, count: int, seed: int) -> list[GrowthConstants]:
     """Draw sets of constants in mirrored pairs: what the fit leaves open, and how spells differ.
 
-    ``count`` is even; draws are cut at two standard deviations: the approximation is not to be
+    Scrambled Sobol points (Owen 1998), evener than independent ones in every constant. ``count``
+    is even; draws are cut at two standard deviations: the approximation is not to be
     trusted further out. Spells also differ among themselves in how they move (``SPELL_SPREAD``),
     which one set of constants for a cohort can't say.
     """
-    rng = np.random.default_rng(seed)
-    z = np.clip(rng.standard_normal((count // 2, len(fit.names))), -2.0, 2.0)
-    own = np.clip(rng.standard_normal((count // 2, len(SPELL_SPREAD))), -2.0, 2.0)
+    size = len(fit.names) + len(SPELL_SPREAD)
+    uniform = qmc.Sobol(size, rng=stream(seed, CONSTANTS_STREAM)).random(count // 2)
+    both = np.clip(ndtri(np.clip(uniform, 1e-9, 1 - 1e-9)), -2.0, 2.0)
+    z, own = both[:, : len(fit.names)], both[:, len(fit.names) :]
     own = own * np.array(list(SPELL_SPREAD.values()))
     middle = fit.constants.vector(fit.names)
     place = [fit.names.index(name) for name in SPELL_SPREAD]
@@ -34,3 +41,8 @@ def constants_draws(fit: GrowthFit, count: int, seed: int) -> list[GrowthConstan
         step[place] += spread
         draws += [fit.constants.replaced(fit.names, middle + sign * step) for sign in (1.0, -1.0)]
     return draws
+
+
+def stream(seed: int, *name: int) -> np.random.Generator:
+    """Return the generator of one named stream of a seed; no two names or seeds share numbers."""
+    return np.random.default_rng(np.random.SeedSequence(seed, spawn_key=name))

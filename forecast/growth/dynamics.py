@@ -16,6 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from forecast.growth.kernels import flattened, variances
+
 Array = NDArray[np.float64]
 
 
@@ -65,16 +67,13 @@ def transition_covariance(dynamics: Dynamics, tau: Array) -> tuple[Array, Array,
     level_var, level_swing_cov, swing_var
         Arrays of the shape of ``tau``. Given d at the start; the level's Brownian part is in.
     """
-    alpha, variance = dynamics.alpha, dynamics.swing_sd**2
-    at = alpha * tau
-    decay = np.exp(-at)
-    # 2 at - 3 + 4 e^-at - e^-2at loses all digits for small at: its series is 2/3 at^3 - at^4/2.
-    exact = 2.0 * at - 3.0 + 4.0 * decay - decay**2
-    series = at**3 * (2.0 / 3.0 - at * (0.5 - at * (7.0 / 30.0)))
-    level = variance / alpha**2 * np.where(at < 1e-2, series, exact)
-    cross = variance / alpha * np.expm1(-at) ** 2
-    swing = -variance * np.expm1(-2.0 * at)
-    return level + dynamics.wiggle_sd**2 * tau, cross, swing
+    shape, (alpha, swing_sd, wiggle_sd, weeks) = flattened(
+        dynamics.alpha, dynamics.swing_sd, dynamics.wiggle_sd, tau
+    )
+    out = np.empty((3, len(weeks)))
+    variances(alpha, swing_sd, wiggle_sd, weeks, out)
+    level, cross, swing = out.reshape(3, *shape)
+    return level, cross, swing
 
 
 def integrated_ou_covariance(s: Array, t: Array, alpha: float, sigma: float) -> Array:

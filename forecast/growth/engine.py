@@ -9,13 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forecast.growth.athletes import loose_information, priors_from_others
+from forecast.growth.choose_scale import choose_scale
 from forecast.growth.clock import wind
 from forecast.growth.filtering import Filtered, forward_pass
 from forecast.growth.fitting import GrowthFit, fit_growth, population_prior, scattered
 from forecast.growth.habits import CohortHabits, cohort_habits
 from forecast.growth.information import SpellInformation
 from forecast.growth.panel import Panel, build_panel
-from forecast.growth.power import choose_power
 from forecast.histories import Histories
 from forecast.histories.attendance import (
     CohortRhythm,
@@ -33,7 +33,7 @@ class GrowthModel:
     fit: GrowthFit
     rhythm: CohortRhythm
     habits: CohortHabits
-    power: float
+    linear: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,23 +49,24 @@ def fit_growth_model(
     histories: Histories,
     *,
     seed: int,
-    power: float | None = None,
+    linear: float | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> GrowthModel:
     """Fit the engine to all spells of the histories.
 
-    ``power`` of the latent scale (``scale.to_latent``) is chosen by evidence where left out.
+    ``linear``, the share of the plain ratio in the latent scale (``scale.to_latent``), is chosen
+    by evidence where left out.
 
     Raises
     ------
     FitError
         See ``fitting.fit_growth``.
     """
-    if power is None:
+    if linear is None:
         if progress:
             progress("growth engine, scale")
-        power = choose_power(histories, len(histories.ladder.rungs), seed=seed)
-    panel = build_panel(histories, power=power)
+        linear = choose_scale(histories, len(histories.ladder.rungs), seed=seed)
+    panel = build_panel(histories, linear=linear)
     fit = fit_growth(panel, len(histories.ladder.rungs), seed=seed, progress=progress)
     panel = wind(scattered(panel, fit.constants, fit.pooled, fit.n_rungs), fit.constants.clock)
     mean, cov = population_prior(fit.constants, fit.pooled, panel, fit.n_rungs)
@@ -75,7 +76,7 @@ def fit_growth_model(
         fit=fit,
         rhythm=cohort_rhythm(gaps, owner, start_delays(histories)),
         habits=cohort_habits(panel.eligible, panel.n_sets.astype(float), filtered.mean[:, 0]),
-        power=power,
+        linear=linear,
     )
 
 
@@ -108,7 +109,7 @@ def start_delays(histories: Histories) -> Array:
 def track(model: GrowthModel, histories: Histories) -> Tracked:
     """Filter every spell with the prior that its athlete's finished spells gave it."""
     constants, pooled = model.fit.constants, model.fit.pooled
-    panel = build_panel(histories, power=model.power)
+    panel = build_panel(histories, linear=model.linear)
     panel = wind(scattered(panel, constants, pooled, model.fit.n_rungs), constants.clock)
     mean, cov = population_prior(constants, pooled, panel, model.fit.n_rungs)
     filtered = forward_pass(panel, constants.dynamics, constants.noise, mean, cov)

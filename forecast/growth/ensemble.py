@@ -19,7 +19,7 @@ from scipy.special import ndtri
 from forecast.growth.athletes import priors_from_others
 from forecast.growth.clock import wind
 from forecast.growth.constants import GrowthConstants
-from forecast.growth.draws import constants_draws
+from forecast.growth.draws import PATH_STREAM, SPEED_STREAM, constants_draws, stream
 from forecast.growth.engine import GrowthModel, Tracked
 from forecast.growth.filtering import forward_pass, lost_levels
 from forecast.growth.habits import Habits
@@ -120,7 +120,7 @@ def average_passage(
             member.constants.noise,
             horizon_days=horizon_days,
             paths=power_of_two(paths // draws),
-            seed=seed + 1 + number,
+            rng=stream(seed, PATH_STREAM, number),
         )
         by_day[keep] += share[keep, None] * passage.by_day
         next_session[keep] += share[keep] * passage.next_session
@@ -155,7 +155,7 @@ def plain_average_passage(
                 constants.noise,
                 horizon_days=horizon_days,
                 paths=power_of_two(paths // draws),
-                seed=seed + 1 + number,
+                rng=stream(seed, PATH_STREAM, number),
             )
         )
     return Passage(
@@ -172,7 +172,7 @@ def power_of_two(paths: int) -> int:
 def speed_quantiles(count: int, seed: int) -> Array:
     """(count,) standard normal quantiles, evenly spread, in an order drawn by the seed."""
     even = ndtri((np.arange(count) + 0.5) / count)
-    return np.asarray(np.random.default_rng([seed, 2]).permutation(even))
+    return np.asarray(stream(seed, SPEED_STREAM).permutation(even))
 
 
 def spell_speeds(mean: Array, cov: Array, quantile: float) -> tuple[Array, Array]:

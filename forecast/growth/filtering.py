@@ -7,16 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from forecast.growth.dynamics import Dynamics, decay_terms, lost_after, transition_covariance
-from forecast.growth.observation import Match, Noise, match_sessions
+from forecast.growth.dynamics import Dynamics, decay_terms, transition_covariance
+from forecast.growth.kernels import filter_spells, lost_along
+from forecast.growth.observation import Noise, set_offsets
 from forecast.growth.panel import Panel
 
 Array = NDArray[np.float64]
-
-LEAST_TOLD = 1e-3
-"""Share of the opinion's precision that a session must add to count as an observation."""
-FARTHEST = 5.0
-"""Standard deviations from what was expected within which a session's observation is kept."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +31,7 @@ class Filtered:
         (N,) the session as one normal observation of the level; ``site_var`` is infinite where
         it said nothing.
     tail
-        (N,) variance factor of the day's form, 1 for an ordinary day.
+        (N,) the day's part of the site's variance over the variance ``day_sd**2``.
     """
 
     mean: Array
@@ -50,12 +46,9 @@ class Filtered:
 
 def lost_levels(panel: Panel, dynamics: Dynamics) -> Array:
     """(N,) level lost to layoffs at each session: a fixed function of the dates."""
-    lost = np.zeros(panel.n_sessions)
-    for step in range(1, int(panel.length.max(initial=0))):
-        active = int(np.searchsorted(-panel.length, -step, side="left"))
-        at = panel.start[:active] + step
-        lost[at] = lost_after(dynamics, lost[at - 1], panel.rest[at], panel.excess[at])
-    return lost
+    return lost_along(
+        panel.start, panel.length, panel.rest, panel.excess, dynamics.detraining, dynamics.regain
+    )
 
 
 def session_losses(panel: Panel, dynamics: Dynamics) -> Array:
@@ -96,10 +89,22 @@ def propagate(
     return moved, spread
 
 
+def motion_table(panel: Panel, dynamics: Dynamics, tau: Array | None = None) -> Array:
+    """(N, 6) of each session: training since the one before, decay and integral, added variances.
+
+    The order is that of ``kernels.filter_spells``; ``tau`` (N,) replaces the panel's own.
+    """
+    tau = panel.tau if tau is None else tau
+    decay, integral = decay_terms(dynamics.alpha, tau)
+    level_var, cross, swing_var = transition_covariance(dynamics, tau)
+    level_var = level_var + dynamics.wiggle_sd**2 * panel.excess
+    return np.stack([tau, decay, integral, level_var, cross, swing_var], axis=1)
+
+
 def forward_pass(
     panel: Panel, dynamics: Dynamics, noise: Noise, prior_mean: Array, prior_cov: Array
 ) -> Filtered:
-    """Run the assumed-density filter over every spell, longest first.
+    """Run the assumed-density filter over every spell.
 
     Parameters
     ----------
@@ -109,49 +114,14 @@ def forward_pass(
         (S, 3) and (S, 3, 3): opinion of (level, swing, pace) at each spell's first session.
     """
     n = panel.n_sessions
-    out = Filtered(np.empty((n, 3)), np.empty((n, 3, 3)), *(np.empty(n) for _ in range(6)))
-    mean, cov = prior_mean.copy(), prior_cov.copy()
-    loss = session_losses(panel, dynamics)
-    for step in range(int(panel.length.max(initial=0))):
-        active = int(np.searchsorted(-panel.length, -step, side="left"))
-        index = panel.start[:active] + step
-        mean, cov = mean[:active], cov[:active]
-        if step > 0:
-            mean, cov = propagate(
-                dynamics, mean, cov, panel.tau[index], panel.excess[index], loss[index]
-            )
-        mean, cov = _absorb(panel, noise, index, mean, cov, out)
-    return out
-
-
-def _absorb(
-    panel: Panel, noise: Noise, index: NDArray[np.int64], mean: Array, cov: Array, out: Filtered
-) -> tuple[Array, Array]:
-    """Take in one session of each active spell and note what it said."""
-    before, var = mean[:, 0].copy(), cov[:, 0, 0].copy()
-    match = match_sessions(panel, noise, index, before, var)
-    gain = cov[:, :, 0] / var[:, None]
-    mean = mean + gain * (match.mean - before)[:, None]
-    cov = cov - gain[:, :, None] * gain[:, None, :] * (var - match.var)[:, None, None]
-    out.mean[index], out.cov[index] = mean, cov
-    out.before_mean[index], out.before_var[index] = before, var
-    out.log_evidence[index], out.tail[index] = match.log_evidence, match.tail
-    out.site_mean[index], out.site_var[index] = _site(before, var, match)
-    return mean, cov
-
-
-def _site(before: Array, var: Array, match: Match) -> tuple[Array, Array]:
-    """The session as one normal observation: what turns the opinion before into that after.
-
-    A day far off moves the mean while it hardly narrows the opinion; divided out, that would be
-    an observation at an absurd distance, whose density ruins the evidence of the whole log. It
-    is kept within ``FARTHEST`` standard deviations of what was expected, or says nothing.
-    """
-    told = 1.0 / match.var - 1.0 / var
-    silent = told < LEAST_TOLD / var
-    told = np.where(silent, 1.0, told)
-    site_var = np.where(silent, np.inf, 1.0 / told)
-    site = (match.mean / match.var - before / var) / told
-    reach = FARTHEST * np.sqrt(np.where(silent, 0.0, site_var) + var)
-    site = np.clip(site, before - reach, before + reach)
-    return np.where(silent, before, site), site_var
+    mean, cov, told = np.empty((n, 3)), np.empty((n, 3, 3)), np.empty((n, 6))
+    filter_spells(
+        panel.start, panel.length,
+        motion_table(panel, dynamics), session_losses(panel, dynamics),
+        np.ascontiguousarray(prior_mean, dtype=float), np.ascontiguousarray(prior_cov, dtype=float),
+        panel.lower, panel.upper, set_offsets(panel, noise), panel.n_sets,
+        noise.day_sd[panel.measure] * panel.scatter, noise.day_down, noise.day_up,
+        noise.set_sd[panel.measure] * panel.scatter, noise.short,
+        mean, cov, told,
+    )  # fmt: skip
+    return Filtered(mean, cov, *told.T)

@@ -8,7 +8,7 @@ point both are gradients of one objective (Minka 2001; Seeger 2005, EP for expon
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -27,8 +27,8 @@ from forecast.growth.constants import (
     prior_constants,
 )
 from forecast.growth.filtering import Filtered, forward_pass
-from forecast.growth.information import SpellInformation, spell_information_stack
-from forecast.growth.observation import match_sessions
+from forecast.growth.information import SpellInformation, spell_information
+from forecast.growth.observation import evidence_slopes
 from forecast.growth.panel import MEASURES, Panel
 from forecast.growth.pooling import Pooled, pool
 from forecast.growth.scatter import athlete_scatter
@@ -37,8 +37,7 @@ Array = NDArray[np.float64]
 
 ROUNDS = 3
 MAX_STEPS = (12, 12, 20)
-RECORD_SESSIONS = 800
-"""Sessions used for the record constants: more do not move four or five numbers."""
+RECORD_STEPS = 8
 STEP = 1e-3
 SEASON_WEEKS = 40
 """Calendar weeks with sessions from which a season can be told from a trend."""
@@ -118,7 +117,7 @@ def fit_growth(
         if progress:
             progress(f"growth engine, round {turn + 1} of {rounds}")
         filtered = _filter(panel, constants, pooled, n_rungs)
-        constants = _fit_record(panel, constants, filtered, seed)
+        constants = _fit_record(panel, constants, filtered)
         panel = scattered(panel, constants, pooled, n_rungs)
         filtered = _filter(panel, constants, pooled, n_rungs)
         steps = MAX_STEPS[min(turn, len(MAX_STEPS) - 1)]
@@ -176,14 +175,11 @@ class _Structure:
             self.names = [name for name in self.names if not name.startswith("season")]
         self.motion = [name for name in self.names if name in MOTION]
 
-    def inform(self, constants: Sequence[GrowthConstants]) -> list[SpellInformation]:
-        """Information of the spells under several sets of constants."""
-        site_var = np.stack(
-            [self.bare_var + self.tail * day_variance(c, self.panel) for c in constants]
-        )
-        motions = [c.dynamics for c in constants]
-        tau = np.stack([session_doses(self.panel, c.clock) for c in constants])
-        return spell_information_stack(self.panel, motions, tau, self.site_mean, site_var)
+    def inform(self, constants: GrowthConstants) -> SpellInformation:
+        """Information of the spells under these constants."""
+        site_var = self.bare_var + self.tail * day_variance(constants, self.panel)
+        tau = session_doses(self.panel, constants.clock)
+        return spell_information(self.panel, constants.dynamics, self.site_mean, site_var, tau=tau)
 
     def neighbours(
         self, vector: Array
@@ -194,12 +190,12 @@ class _Structure:
         """
         moved = vector + STEP * np.eye(len(vector))
         there = [self.constants.replaced(self.names, row) for row in moved]
-        moving = [i for i, name in enumerate(self.names) if name in self.motion]
-        here = self.constants.replaced(self.names, vector)
-        told = self.inform([here, *(there[i] for i in moving)])
-        by_place = dict(zip(moving, told[1:], strict=True))
-        steps = [(c, moved[i], by_place.get(i, told[0])) for i, c in enumerate(there)]
-        return told[0], steps
+        told = self.inform(self.constants.replaced(self.names, vector))
+        steps = [
+            (c, row, self.inform(c) if name in self.motion else told)
+            for c, row, name in zip(there, moved, self.names, strict=True)
+        ]
+        return told, steps
 
     def pool(self, constants: GrowthConstants, info: SpellInformation) -> Pooled:
         panel = self.panel
@@ -237,34 +233,29 @@ def _fit_structure(
             "values with `python -m forecast check`."
         )
     best = constants.replaced(problem.names, found.x)
-    return best, problem.pool(best, problem.inform([best])[0])
+    return best, problem.pool(best, problem.inform(best))
 
 
-def _fit_record(
-    panel: Panel, constants: GrowthConstants, filtered: Filtered, seed: int
-) -> GrowthConstants:
+def _fit_record(panel: Panel, constants: GrowthConstants, filtered: Filtered) -> GrowthConstants:
     """Set noise and offsets from the sets, with the opinions before each session held."""
     names = active_names(panel, RECORD)
-    rng = np.random.default_rng(seed)
-    index = np.arange(panel.n_sessions)
-    share = 1.0
-    if len(index) > RECORD_SESSIONS:
-        share = len(index) / RECORD_SESSIONS
-        index = np.sort(rng.choice(index, RECORD_SESSIONS, replace=False))
-    mean, var = filtered.before_mean[index], filtered.before_var[index]
+    mean, var = filtered.before_mean.copy(), filtered.before_var.copy()
+    spec = np.array([PRIORS[name] for name in names])
 
-    def objective(vector: Array) -> float:
+    def objective(vector: Array) -> tuple[float, Array]:
         noise = constants.replaced(names, vector).noise
-        evidence = match_sessions(panel, noise, index, mean, var).log_evidence.sum()
-        return -float(share * evidence + log_prior(names, vector))
+        evidence, slopes = evidence_slopes(panel, noise, mean, var)
+        pull = (vector - spec[:, 0]) / spec[:, 1] ** 2
+        gradient = np.array([slopes[name] for name in names]) - pull
+        return -(evidence + log_prior(names, vector)), -gradient
 
-    spec = [PRIORS[name] for name in names]
     found = minimize(
         objective,
         constants.vector(names),
+        jac=True,
         method="L-BFGS-B",
         bounds=[(m - 4 * sd, m + 4 * sd) for m, sd in spec],
-        options={"maxiter": 6, "eps": STEP},
+        options={"maxiter": RECORD_STEPS},
     )
     if not np.isfinite(found.fun):
         raise FitError("The sets' evidence is not a number for this log; check it for extremes.")

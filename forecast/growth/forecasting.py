@@ -161,7 +161,7 @@ def forecast_untried(
     targets = Targets(
         mean=mean,
         cov=cov,
-        threshold=to_latent(np.asarray(ratios), model.power),
+        threshold=to_latent(np.asarray(ratios), model.linear),
         measure=np.array([MEASURES.index(c.measure) for c in criteria]),
         grace=np.full(len(rung), GRACE_WEEKS),
         confirm=np.array([c.confirm_sessions for c in criteria]),

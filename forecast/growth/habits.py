@@ -40,7 +40,8 @@ class Habits:
     sets: Array
 
 
-def _clip(level: Array) -> Array:
+def clip_level(level: Array) -> Array:
+    """Return the level as far as it tells of habits: -2 to 0.7."""
     return np.clip(level, -2.0, 0.7)
 
 
@@ -56,7 +57,7 @@ def cohort_habits(eligible: Array, n_sets: Array, level: Array) -> CohortHabits:
     """
     sets = _quantile_table(n_sets if len(n_sets) else PRIOR_SETS)
     misses = n_sets - eligible
-    x = np.concatenate([_clip(level), _clip(level), [-0.5, -0.5]])[:, None]
+    x = np.concatenate([clip_level(level), clip_level(level), [-0.5, -0.5]])[:, None]
     y = np.concatenate([np.ones(len(level)), np.zeros(len(level)), [1.0, 0.0]])
     # Two pseudo-sets, 3 to 1 for counting, keep a log without any unclean set finite.
     weight = np.concatenate([eligible, misses, [1.5, 0.5]])
@@ -87,7 +88,7 @@ def athlete_habits(
     at = np.where(inside, at, last[:, None])
     total = panel.n_sets[at] * inside
     good = eligible[at] * inside
-    base = cohort.intercept + cohort.slope * _clip(level[at])
+    base = cohort.intercept + cohort.slope * clip_level(level[at])
     shift = np.zeros(len(last))
     for _ in range(6):  # Newton steps to the mode of a concave posterior
         p = expit(base + shift[:, None])

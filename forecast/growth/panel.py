@@ -60,8 +60,8 @@ class Panel:
         (N,) sets that could have met the criterion: counting, and not ended early by choice.
     scatter
         (S,) how widely the athlete's sets scatter, as a multiple of the cohort's noise.
-    power
-        Power of the latent scale.
+    linear
+        Share of the plain ratio in the latent scale (``scale.to_latent``).
     """
 
     spell_row: Ints
@@ -88,7 +88,7 @@ class Panel:
     n_sets: Ints
     eligible: Array
     scatter: Array
-    power: float
+    linear: float
 
     @property
     def n_spells(self) -> int:
@@ -106,8 +106,8 @@ class Panel:
         return self.start + self.length - 1
 
 
-def build_panel(histories: Histories, *, power: float = 0.0) -> Panel:
-    """Lay the histories out as arrays; ``power`` is that of ``scale.to_latent``."""
+def build_panel(histories: Histories, *, linear: float = 0.0) -> Panel:
+    """Lay the histories out as arrays; ``linear`` is that of ``scale.to_latent``."""
     sessions, sets = histories.sessions, histories.sets
     counts = sessions.groupby("spell").size().reindex(range(len(histories.spells)), fill_value=0)
     order = np.argsort(-counts.to_numpy(), kind="stable")
@@ -125,7 +125,7 @@ def build_panel(histories: Histories, *, power: float = 0.0) -> Panel:
     grace = _grace(gap, start, length)
     tau, excess = split_gap(gap, grace[spell])
     spells = histories.spells.iloc[order]
-    columns = _pad_sets(sets, sessions.index.to_numpy(), histories, power)
+    columns = _pad_sets(sets, sessions.index.to_numpy(), histories, linear)
     return Panel(
         spell_row=order.astype(np.int64),
         start=start,
@@ -145,7 +145,7 @@ def build_panel(histories: Histories, *, power: float = 0.0) -> Panel:
         scatter=np.ones(len(start)),
         n_sets=columns["used"].sum(axis=1).astype(np.int64),
         eligible=columns.pop("eligible").sum(axis=1),
-        power=power,
+        linear=linear,
         **columns,
     )
 
@@ -170,7 +170,7 @@ def _grace(gap: Array, start: Ints, length: Ints) -> Array:
 
 
 def _pad_sets(
-    sets: pd.DataFrame, session_order: Ints, histories: Histories, power: float
+    sets: pd.DataFrame, session_order: Ints, histories: Histories, linear: float
 ) -> dict[str, NDArray]:
     """Return set columns as (N, K) arrays in the panel's session order."""
     bounds = set_intervals(sets, histories.ladder)
@@ -188,15 +188,15 @@ def _pad_sets(
     with np.errstate(divide="ignore"):
         low, high = bounds["lower"].to_numpy(), bounds["upper"].to_numpy()
         # Nothing and no limit stay unbounded, also where the scale itself ends somewhere.
-        lower = np.where(low > 0, to_latent(low, power), -np.inf)
-        upper = np.where(np.isfinite(high), to_latent(high, power), np.inf)
+        lower = np.where(low > 0, to_latent(low, linear), -np.inf)
+        upper = np.where(np.isfinite(high), to_latent(high, linear), np.inf)
     criteria = {rung.key: rung.criterion for rung in histories.ladder.rungs}
     ratios = [
         pass_ratio(criteria[rung].target, unit, criteria[rung].measure)
         for rung, unit in zip(sets["rung"], bounds["unit"], strict=True)
     ]
     threshold = np.zeros(shape[0])
-    threshold[row] = to_latent(np.asarray(ratios), power)
+    threshold[row] = to_latent(np.asarray(ratios), linear)
     return {
         "lower": spread(lower, -np.inf),
         "upper": spread(upper, np.inf),
@@ -229,7 +229,7 @@ def take_spells(panel: Panel, which: Ints) -> Panel:
         start=start,
         length=length,
         spell=np.repeat(np.arange(len(which)), length),
-        power=panel.power,
+        linear=panel.linear,
         **{name: getattr(panel, name)[which] for name in by_spell},
         **{name: getattr(panel, name)[flat] for name in by_session},
     )

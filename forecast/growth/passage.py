@@ -11,28 +11,27 @@ about in the same call.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import expit, ndtr, ndtri
+from scipy.special import ndtri
 from scipy.stats import qmc
 
 from forecast.growth.clock import Clock
-from forecast.growth.dynamics import (
-    Dynamics,
-    decay_terms,
-    lost_after,
-    split_gap,
-    transition_covariance,
-)
-from forecast.growth.habits import Habits, _clip
-from forecast.growth.observation import TAIL_SCALE, TAIL_WEIGHT, Noise
+from forecast.growth.dynamics import Dynamics
+from forecast.growth.habits import Habits
+from forecast.growth.kernels import walk_paths
+from forecast.growth.observation import Noise
+from forecast.growth.panel import MAX_FATIGUE_STEPS
+from forecast.growth.session import draw_form
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 PLAIN_CLOCK = Clock()
+BLOCK = 32
+"""Sessions whose random numbers are drawn at once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +109,7 @@ def simulate_passage(
     *,
     horizon_days: int,
     paths: int,
-    seed: int,
+    rng: np.random.Generator,
 ) -> Passage:
     """Simulate the coming sessions of every target.
 
@@ -122,45 +121,52 @@ def simulate_passage(
         Days D after the cut to look at.
     paths
         Number of paths; a power of two keeps the starting points balanced.
-    seed
-        The same seed gives the same numbers whatever the other targets are.
+    rng
+        Source of the draws, which all targets share.
     """
-    rng = np.random.default_rng(seed)
-    level, swing, pace = _starting_points(targets, paths, seed)
+    level, swing, pace = _starting_points(targets, paths, rng)
+    runs = _starting_runs(targets, paths)
     shape = level.shape
-    runs = _starting_runs(targets, shape)
-    day = -np.repeat(targets.wait[:, None], paths, axis=1)
-    lost = np.broadcast_to(_column(targets.lost), shape)
-    by_day = np.zeros((len(targets), horizon_days + 1))
-    next_session = np.zeros(len(targets))
-    step = 0
-    while True:  # ends when every path has passed the horizon: gaps are one day at least
-        table = targets.first_gaps if step == 0 else targets.gaps
-        gap = table[:, rng.integers(0, table.shape[1], paths)]
-        day = day + gap
-        if step > 0 or not targets.untried:
-            rest, excess = split_gap(gap / 7.0, _column(targets.grace))
-            ends = _column(targets.last_day) + _column(targets.wait) + day
-            dose = targets.clock.dose(rest, _column(targets.done) + step, ends)
-            dose = dose * _column(targets.speed)
-            level, swing = _advance(dynamics, rng, level, swing, pace, dose, excess)
-            before, lost = lost, lost_after(dynamics, lost, rest, excess)
-            level = level - (lost - before)
-        meets = _chance_to_meet(targets, noise, rng, level)
-        if step == 0:
-            next_session = meets.mean(axis=1)
-        cleared = _step_runs(runs, meets, targets.confirm)
-        within = day <= horizon_days
-        _record(by_day, day, np.where(within, cleared, 0.0))
-        if not within.any():
-            break
-        step += 1
-    return Passage(np.minimum(np.cumsum(by_day, axis=1) / paths, 1.0), next_session)
+    day = np.repeat(-targets.wait[:, None].astype(float), paths, axis=1)
+    lost = np.broadcast_to(_column(targets.lost), shape).copy()
+    by_target = _numbers(targets, noise)
+    motion = np.array([getattr(dynamics, f.name) for f in fields(Dynamics)])
+    by_day, next_session = np.zeros((len(targets), horizon_days + 1)), np.zeros(len(targets))
+    gaps, first_gaps = (np.asarray(g, dtype=float) for g in (targets.gaps, targets.first_gaps))
+    step, going = 0, len(targets) > 0
+    while going:  # ends when every path has passed the horizon: gaps are one day at least
+        columns = rng.integers(0, gaps.shape[1], (BLOCK, 2, paths))
+        columns[:, 1] %= targets.habits.sets.shape[1]
+        normal = rng.standard_normal((BLOCK, 2, paths))
+        form = draw_form(rng, (BLOCK, paths), noise.day_down, noise.day_up)
+        going = walk_paths(
+            step, BLOCK, horizon_days, int(MAX_FATIGUE_STEPS), targets.untried,
+            level, swing, pace, lost, day, runs, gaps, first_gaps, targets.habits.sets,
+            by_target, targets.confirm, targets.clock.numbers, motion,
+            np.array([noise.short, noise.fatigue]), columns, normal, form, by_day, next_session,
+        )  # fmt: skip
+        step += BLOCK
+    return Passage(np.minimum(np.cumsum(by_day, axis=1), 1.0), next_session)
 
 
-def _starting_points(targets: Targets, paths: int, seed: int) -> tuple[Array, Array, Array]:
+def _numbers(targets: Targets, noise: Noise) -> Array:
+    """(T, 10) what ``kernels.walk_paths`` needs of each target."""
+    scatter, wait = np.asarray(targets.scatter), targets.wait
+    parts = (
+        targets.threshold, noise.day_sd[targets.measure] * scatter,
+        noise.set_sd[targets.measure] * scatter, targets.grace, targets.done,
+        np.asarray(targets.last_day) + wait, targets.speed, targets.habits.intercept,
+        targets.habits.slope, wait,
+    )  # fmt: skip
+    full = [np.broadcast_to(np.asarray(a, dtype=float), len(targets)) for a in parts]
+    return np.stack(full, axis=1)
+
+
+def _starting_points(
+    targets: Targets, paths: int, rng: np.random.Generator
+) -> tuple[Array, Array, Array]:
     """Draw (T, P) levels, swings and paces; scrambled Sobol points (Owen 1998) shared by all."""
-    uniform = qmc.Sobol(3, rng=np.random.default_rng(seed)).random(paths)
+    uniform = qmc.Sobol(3, rng=rng).random(paths)
     z = ndtri(np.clip(uniform, 1e-9, 1 - 1e-9))
     cov = targets.cov + 1e-12 * np.eye(3)
     root = np.linalg.cholesky(cov)
@@ -168,79 +174,12 @@ def _starting_points(targets: Targets, paths: int, seed: int) -> tuple[Array, Ar
     return draws[..., 0], draws[..., 1], draws[..., 2]
 
 
-def _starting_runs(targets: Targets, shape: tuple[int, int]) -> Array:
-    """(C, T, P) chance of standing at each run length; all at the run just logged."""
-    deepest = int(targets.confirm.max())
-    runs = np.zeros((deepest, *shape))
-    runs[np.minimum(targets.run, targets.confirm - 1), np.arange(shape[0])] = 1.0
+def _starting_runs(targets: Targets, paths: int) -> Array:
+    """(T, P, C) chance of standing at each run length; all at the run just logged."""
+    deepest = int(targets.confirm.max(initial=1))
+    runs = np.zeros((len(targets), paths, deepest))
+    runs[np.arange(len(targets)), :, np.minimum(targets.run, targets.confirm - 1)] = 1.0
     return runs
-
-
-def _advance(
-    dynamics: Dynamics,
-    rng: np.random.Generator,
-    level: Array,
-    swing: Array,
-    pace: Array,
-    tau: Array,
-    excess: Array,
-) -> tuple[Array, Array]:
-    """Carry level and swing over ``tau`` weeks of training and ``excess`` without, exactly.
-
-    What the layoff takes is not in it (``lost_after``).
-    """
-    decay, integral = decay_terms(dynamics.alpha, tau)
-    level_var, cross, swing_var = transition_covariance(dynamics, tau)
-    level_var = level_var + dynamics.wiggle_sd**2 * excess
-    z = rng.standard_normal((2, level.shape[1]))
-    swing_sd = np.sqrt(swing_var)
-    slope = cross / np.maximum(swing_sd, 1e-300)
-    rest = np.sqrt(np.maximum(level_var - slope**2, 0.0))
-    moved = level + pace * tau + swing * integral
-    return moved + slope * z[0] + rest * z[1], decay * swing + swing_sd * z[0]
-
-
-def _chance_to_meet(
-    targets: Targets, noise: Noise, rng: np.random.Generator, level: Array
-) -> Array:
-    """(T, P) chance that one of the session's sets is clean, unassisted and long enough."""
-    paths = level.shape[1]
-    wide = np.where(rng.random(paths) < TAIL_WEIGHT, np.sqrt(TAIL_SCALE), 1.0)
-    scatter = np.broadcast_to(targets.scatter, len(targets))
-    day_sd = noise.day_sd[targets.measure] * scatter
-    set_sd = noise.set_sd[targets.measure] * scatter
-    form = day_sd[:, None] * (wide * rng.standard_normal(paths))
-    sets = targets.habits.sets[:, rng.integers(0, targets.habits.sets.shape[1], paths)]
-    eligible = expit(targets.habits.intercept[:, None] + targets.habits.slope * _clip(level))
-    eligible = (1.0 - noise.slip) * eligible
-    room = (level + form - targets.threshold[:, None]) / set_sd[:, None]
-    fatigue = noise.fatigue / set_sd[:, None]
-    missed = np.ones_like(level)
-    for k in range(int(sets.max())):
-        chance = eligible * ndtr(room + min(k, 4) * fatigue)
-        missed *= np.where(k < sets, 1.0 - chance, 1.0)
-    return 1.0 - missed
-
-
-def _step_runs(runs: Array, meets: Array, confirm: Ints) -> Array:
-    """Move every run on by one session, in place; return the chance of clearing at it."""
-    deepest = len(runs)
-    alive = runs.sum(axis=0)
-    last = np.take_along_axis(runs, (confirm - 1)[None, :, None], axis=0)[0]
-    cleared = last * meets
-    for r in range(deepest - 1, 0, -1):
-        keep = (r < confirm)[:, None]
-        runs[r] = np.where(keep, runs[r - 1] * meets, 0.0)
-    runs[0] = alive * (1.0 - meets)
-    return cleared
-
-
-def _record(by_day: Array, day: Array, cleared: Array) -> None:
-    """Add chances to the day they fall on; days past the horizon carry none."""
-    targets, days = by_day.shape
-    column = np.clip(day, 0, days - 1).astype(np.int64)
-    flat = (np.arange(targets)[:, None] * days + column).ravel()
-    by_day += np.bincount(flat, cleared.ravel(), minlength=targets * days).reshape(by_day.shape)
 
 
 def _column(values: Array | float) -> Array:

@@ -1,41 +1,55 @@
-"""The latent scale: a power transform of value over target, with 0 at the target."""
+"""The latent scale: between the log and the plain ratio of value over target, 0 at the target."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import wrightomega
 
 Array = NDArray[np.float64]
 
 
-def to_latent(ratio: Array, power: float) -> Array:
-    """Return ``(ratio**power - 1) / power``, its limit ``log(ratio)`` at power 0.
+def to_latent(ratio: Array, linear: float) -> Array:
+    """Return ``(1 - linear) log(ratio) + linear (ratio - 1)``.
 
-    Box and Cox (1964), J. R. Stat. Soc. B 26:211, eq. 1. Ratios of 0 go to the lower end of the
-    scale, which is minus infinity for powers of 0 and below.
+    A sum and not a power of the ratio: powers have a pole (Box & Cox 1964, J. R. Stat. Soc. B
+    26:211, eq. 1, above the target for negative powers and below it for positive ones), past
+    which a latent position has no ratio. Here every position has one, and a step on the scale is
+    worth at most ``1 / (1 - linear)`` of its size in log.
 
     Parameters
     ----------
     ratio
-        Value over target, 0 or more; infinity is allowed.
-    power
-        0 is the level of the package (log); 1 is the plain ratio.
+        Value over target, 0 or more; infinity is allowed. A ratio of 0 is at minus infinity.
+    linear
+        Share of the plain ratio, 0 (the level of the package) up to but not including 1.
     """
     ratio = np.asarray(ratio, dtype=float)
     with np.errstate(divide="ignore"):
-        if power == 0.0:
-            return np.log(ratio)
-        return (np.power(ratio, power) - 1.0) / power
+        log = np.log(ratio)
+    return log if linear == 0.0 else (1.0 - linear) * log + linear * (ratio - 1.0)
 
 
-def to_ratio(latent: Array, power: float) -> Array:
-    """Return value over target for a latent position; the inverse of ``to_latent``.
+def to_log(latent: Array, linear: float) -> Array:
+    """Return log(value / target) at a latent position; ``exp`` of it inverts ``to_latent``.
 
-    Positions outside the scale's range give 0 below and infinity above.
+    Solved by Wright's omega function, ``w + log(w) = x`` (Corless & Jeffrey 2002).
     """
     latent = np.asarray(latent, dtype=float)
-    if power == 0.0:
-        return np.exp(latent)
-    base = np.maximum(1.0 + power * latent, 0.0)
-    with np.errstate(divide="ignore"):
-        return np.power(base, 1.0 / power)
+    if linear == 0.0:
+        return latent
+    weight = linear / (1.0 - linear)
+    # With w = weight * ratio: w + log(w) = (latent + linear) / (1 - linear) + log(weight).
+    place = (latent + linear) / (1.0 - linear) + np.log(weight)
+    omega = np.real(wrightomega(place))
+    return np.where(place < -30.0, place, np.log(np.maximum(omega, 1e-300))) - np.log(weight)
+
+
+def to_ratio(latent: Array, linear: float) -> Array:
+    """Return value over target at a latent position; the inverse of ``to_latent``."""
+    return np.exp(to_log(latent, linear))
+
+
+def log_slope(latent: Array, linear: float) -> Array:
+    """Return the change of log(value / target) for a step of one on the latent scale."""
+    return 1.0 / (1.0 - linear + linear * to_ratio(latent, linear))

@@ -14,9 +14,10 @@ from forecast.growth.panel import Panel
 
 Array = NDArray[np.float64]
 
-GRID = np.array([0.7, 1.0, 1.4])
-PRIOR = np.array([0.25, 0.5, 0.25])
-"""Multiples of the cohort's noise tried, and how likely each is before any set (judgement)."""
+GRID = np.exp(np.linspace(-1.0, 1.0, 5))
+SPREAD = 0.45
+"""Multiples of the cohort's noise tried, and how far athletes differ before any set is seen: the
+standard deviation of the log (judgement). A dozen sessions of an athlete's own overrule it."""
 
 
 def athlete_scatter(
@@ -39,7 +40,7 @@ def athlete_scatter(
         tried = replace(panel, scatter=np.full(panel.n_spells, multiple))
         filtered = forward_pass(tried, dynamics, noise, prior_mean, prior_cov)
         row[:] = np.bincount(who[panel.spell], filtered.log_evidence, len(row))
-    log_weight = evidence + np.log(PRIOR)[:, None]
+    log_weight = evidence - 0.5 * (np.log(GRID) / SPREAD)[:, None] ** 2
     weight = np.exp(log_weight - log_weight.max(axis=0))
     mean = (weight * np.log(GRID)[:, None]).sum(axis=0) / weight.sum(axis=0)
     return np.asarray(np.exp(mean)[who])

@@ -10,7 +10,7 @@ from forecast.growth.dynamics import lost_after, split_gap
 from forecast.growth.engine import GrowthModel, Tracked
 from forecast.growth.filtering import lost_levels, propagate
 from forecast.growth.forecasting import GrowthForecast
-from forecast.growth.scale import to_ratio
+from forecast.growth.scale import log_slope, to_log
 from forecast.histories import Histories
 
 Array = NDArray[np.float64]
@@ -98,12 +98,10 @@ def level_and_gain(model: GrowthModel, forecast: GrowthForecast) -> tuple[Array,
     All (T,), at the cut date.
     """
     latent, cov = forecast.mean[:, 0], forecast.cov
-    ratio = np.maximum(to_ratio(latent, model.power), 1e-3)
-    # d log(ratio) / d latent = ratio ** -power
-    slope = ratio**-model.power
+    slope = log_slope(latent, model.linear)
     gain = forecast.mean[:, 1] + forecast.mean[:, 2]
     spread = np.sqrt(cov[:, 1, 1] + cov[:, 2, 2] + 2.0 * cov[:, 1, 2])
-    return np.log(ratio), slope * gain, slope * spread
+    return to_log(latent, model.linear), slope * gain, slope * spread
 
 
 def pace_effects(model: GrowthModel, forecast: GrowthForecast) -> tuple[Array, Array]:

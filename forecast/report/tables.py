@@ -136,7 +136,9 @@ def _in_unit(
     half = EIGHTY * np.sqrt(np.maximum(var, 0.0))
     edges: dict[str, Array] = {"low": mean - half, "mid": mean, "high": mean + half}
     return {
-        name: np.asarray(np.round(np.minimum(target * to_ratio(edge, growth.power), top), 2), float)
+        name: np.asarray(
+            np.round(np.minimum(target * to_ratio(edge, growth.linear), top), 2), float
+        )
         for name, edge in edges.items()
     }
 

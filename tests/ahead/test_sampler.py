@@ -79,7 +79,12 @@ def test_days_agree_with_the_engines_own_chances(opinions, confirm, begun):
         done=np.zeros(3),
     )
     told = simulate_passage(
-        targets, constants.dynamics, constants.noise, horizon_days=210, paths=PATHS, seed=4
+        targets,
+        constants.dynamics,
+        constants.noise,
+        horizon_days=210,
+        paths=PATHS,
+        rng=np.random.default_rng(4),
     )
     starts = starts_of(mean, cov, np.full(3, begun), asked)
     drawn = climb(starts, spread_constants([constants], PATHS), most_days=210, seed=[5])

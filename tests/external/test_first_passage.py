@@ -54,7 +54,9 @@ def simulated(gap, drift, volatility, weeks, days_between):
     motion = Dynamics(alpha=1.0, swing_sd=0.0, wiggle_sd=float(volatility), detraining=0.0)
     exact = Noise(np.full(4, 1e-9), np.full(4, 1e-9), 0.0, 0.0, 0.0)
     days = int(weeks * 7)
-    passage = simulate_passage(targets, motion, exact, horizon_days=days, paths=PATHS, seed=11)
+    passage = simulate_passage(
+        targets, motion, exact, horizon_days=days, paths=PATHS, rng=np.random.default_rng(11)
+    )
     return passage.by_day[0, -1]
 
 

@@ -2,24 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from scipy.stats import norm
+from scipy.special import log_ndtr
+from scipy.stats import exponnorm, laplace_asymmetric, norm
 
 from forecast.growth.constants import prior_constants
 from forecast.growth.dynamics import Dynamics
 from forecast.growth.filtering import forward_pass
-from forecast.growth.observation import (
-    TAIL_SCALE,
-    TAIL_WEIGHT,
-    interval_probability,
-    match_sessions,
-)
+from forecast.growth.kernels import above, below, log_between
+from forecast.growth.observation import evidence_slopes, match_sessions
 
-NOISE = replace(prior_constants().noise, slip=0.0)
+NOISE = prior_constants().noise
 DAY_SD, SET_SD = float(NOISE.day_sd[0]), float(NOISE.set_sd[0])
 
 
@@ -50,16 +46,33 @@ def panel_of(sessions, gaps):
     )
 
 
+def shortfall(z):
+    """P(set noise <= z): a normal less an exponential of mean ``short``, about its mean."""
+    z, rate = z - NOISE.short, 1.0 / NOISE.short
+    with np.errstate(invalid="ignore"):
+        late = np.exp(rate * z + 0.5 * rate**2 + log_ndtr(-z - rate))
+    return norm.cdf(z) + np.where(np.isfinite(z), late, 0.0)
+
+
+def day_density(form):
+    """Density of the day's form: a normal and an asymmetric Laplace, convolved on a fine grid."""
+    step = form[1] - form[0]
+    rise, fall = NOISE.day_up * DAY_SD, NOISE.day_down * DAY_SD
+    kappa, scale = np.sqrt(rise / fall) ** -1, np.sqrt(rise * fall)
+    sides = laplace_asymmetric.pdf(form - (fall - rise), kappa, scale=scale)
+    density = np.convolve(norm.pdf(form, 0, DAY_SD), sides, mode="same") * step
+    return density / np.trapezoid(density, form)
+
+
 def likelihood(sets, level):
     """P(sets | level) on a grid of levels: the day's form is integrated out by brute force."""
-    form = np.linspace(-8 * 3 * DAY_SD, 8 * 3 * DAY_SD, 3001)
-    weight = (1 - TAIL_WEIGHT) * norm.pdf(form, 0, DAY_SD)
-    weight += TAIL_WEIGHT * norm.pdf(form, 0, np.sqrt(TAIL_SCALE) * DAY_SD)
+    form = np.linspace(-16 * DAY_SD, 16 * DAY_SD, 3001)
+    weight = day_density(form)
     able = level[:, None] + form
     product = np.ones_like(able)
     for place, (low, high, bad) in enumerate(sets):
         shift = NOISE.fatigue * place + NOISE.unclean * bad
-        part = norm.cdf((high - shift - able) / SET_SD) - norm.cdf((low - shift - able) / SET_SD)
+        part = shortfall((high - shift - able) / SET_SD) - shortfall((low - shift - able) / SET_SD)
         product *= part
     return np.trapezoid(product * weight, form, axis=1)
 
@@ -152,20 +165,61 @@ def test_a_set_stopped_at_the_target_is_no_ceiling():
     assert high > low + 0.05
 
 
+# what makes a better set never worse ------------------------------------------------------
+
+
+@pytest.mark.parametrize(("mean", "var"), [(-0.4, 0.09), (-0.4, 0.004), (0.3, 0.02)])
+@pytest.mark.parametrize(
+    "beside", [[], [(-0.5, -0.4, 0), (-0.5, np.inf, 0)]], ids=["alone", "with"]
+)
+def test_the_pull_of_a_session_levels_off_and_never_falls_back(mean, var, beside):
+    after = []
+    for low in np.arange(-6.0, 5.0, 0.05):
+        panel = panel_of([[(low, low + 0.1, 0), *beside]], [0.0])
+        match = match_sessions(panel, NOISE, np.array([0]), np.array([mean]), np.array([var]))
+        after.append(match.mean[0])
+    steps = np.diff(after)
+    assert steps.min() > -1e-2 * np.sqrt(var)  # what quadrature leaves
+    assert steps.max() > 0.01 * np.sqrt(var)
+    # The bound is the slope of an exponential tail: variance over its mean size.
+    reach = var / (min(NOISE.day_up, NOISE.day_down) * DAY_SD)
+    assert np.abs(np.array(after) - mean).max() <= reach * 1.001
+
+
+def test_slopes_of_the_evidence_are_its_differences():
+    sessions = [sets for name, sets in CASES.items() if "far" not in name] * 2
+    panel = panel_of(sessions, [0.3] * len(sessions))
+    panel.assisted[1, 0] = 1.0
+    mean, var = np.full(len(sessions), -0.4), np.full(len(sessions), 0.03)
+    constants = prior_constants()
+    _, slopes = evidence_slopes(panel, constants.noise, mean, var)
+    for name in ("log_set_sd_seconds", "log_short", "log_day_down", "log_day_up", "unclean"):
+        there = [
+            evidence_slopes(
+                panel, constants.replaced([name], [constants.values[name] + step]).noise, mean, var
+            )[0]
+            for step in (1e-4, -1e-4)
+        ]
+        assert slopes[name] == pytest.approx((there[0] - there[1]) / 2e-4, rel=2e-3, abs=2e-3)
+
+
 # tails --------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("far", [0.0, 2.0, 6.0, 12.0, 30.0])
-def test_interval_probability_is_exact_in_both_tails(far):
-    low, high = np.array([far]), np.array([far + 0.7])
-    # log of a difference of tails, by scipy's log survival function
-    top, bottom = norm.logsf(low), norm.logsf(high)
-    expected = np.exp(top + np.log1p(-np.exp(bottom - top)))
-    np.testing.assert_allclose(interval_probability(low, high), expected, rtol=1e-9)
-    np.testing.assert_allclose(interval_probability(-high, -low), expected, rtol=1e-9)
+@pytest.mark.parametrize("short", [0.05, 0.5, 3.0])
+@pytest.mark.parametrize("z", [-30.0, -6.0, -1.0, 0.0, 1.0, 4.0, 8.0])
+def test_set_noise_is_an_exponentially_modified_normal(z, short):
+    # scipy.stats.exponnorm(K) is Z + E with E of mean K; ours is Z - E + K.
+    reference = exponnorm(short)
+    assert below(z, short) == pytest.approx(reference.sf(short - z), rel=1e-7, abs=1e-300)
+    if z < 6:  # scipy's own other tail loses digits beyond
+        assert above(z, short) == pytest.approx(reference.cdf(short - z), rel=1e-6)
 
 
-def test_interval_probability_of_open_ends():
-    inf = np.inf
-    ours = interval_probability(np.array([-inf, 1.0, -inf]), np.array([inf, inf, 1.0]))
-    np.testing.assert_allclose(ours, [1.0, norm.sf(1.0), norm.cdf(1.0)], rtol=1e-12)
+@pytest.mark.parametrize("at", [-5000.0, -300.0, -2.0, 0.0, 3.0, 60.0, 5000.0])
+def test_intervals_have_a_finite_log_chance_however_far(at):
+    chances = [log_between(at, at + width, 0.5) for width in (0.1, 1.0, np.inf)]
+    assert np.isfinite(chances).all()
+    assert chances == sorted(chances)
+    assert log_between(-np.inf, at, 0.5) <= 0.0
+    assert log_between(-np.inf, np.inf, 0.5) == 0.0

@@ -11,11 +11,10 @@ from scipy.special import expit
 from forecast.growth.constants import prior_constants
 from forecast.growth.dynamics import Dynamics, transition_covariance
 from forecast.growth.habits import Habits
-from forecast.growth.observation import TAIL_SCALE, TAIL_WEIGHT
 from forecast.growth.passage import Targets, simulate_passage
 
 HORIZON, LITERAL, PATHS, SEEDS = 84, 40_000, 1024, 4
-NOISE = replace(prior_constants().noise, slip=0.0)
+NOISE = replace(prior_constants().noise, short=1.2, day_down=0.9)
 MOTION = Dynamics(alpha=0.12, swing_sd=0.03, wiggle_sd=0.03, detraining=0.02)
 GAPS = np.r_[np.full(20, 2.0), np.full(8, 4.0), np.full(4, 25.0)]
 
@@ -69,14 +68,16 @@ def literal(targets, rng):
 
 def _session_meets(targets, rng, level):
     n = len(level)
-    wide = np.where(rng.random(n) < TAIL_WEIGHT, np.sqrt(TAIL_SCALE), 1.0)
-    form = NOISE.day_sd[0] * wide * rng.standard_normal(n)
+    down, up = rng.exponential(NOISE.day_down, n), rng.exponential(NOISE.day_up, n)
+    form = rng.standard_normal(n) + up - NOISE.day_up - (down - NOISE.day_down)
+    form = NOISE.day_sd[0] * form
     sets = rng.choice(targets.habits.sets[0], n)
     can_count = expit(targets.habits.intercept[0] + targets.habits.slope * np.clip(level, -2, 0.7))
     met = np.zeros(n, dtype=bool)
     for k in range(int(sets.max())):
         capacity = level + form + NOISE.fatigue * min(k, 4)
-        capacity = capacity + NOISE.set_sd[0] * rng.standard_normal(n)
+        short = rng.exponential(NOISE.short, n) - NOISE.short
+        capacity = capacity + NOISE.set_sd[0] * (rng.standard_normal(n) - short)
         counts = rng.random(n) < can_count
         met |= (k < sets) & counts & (capacity >= targets.threshold[0])
     return met
@@ -98,7 +99,14 @@ def test_chances_agree_with_every_set_drawn(confirm, run):
     targets = targets_of(confirm, run)
     cleared, next_met = literal(targets, np.random.default_rng(20))
     runs = [
-        simulate_passage(targets, MOTION, NOISE, horizon_days=HORIZON, paths=PATHS, seed=seed)
+        simulate_passage(
+            targets,
+            MOTION,
+            NOISE,
+            horizon_days=HORIZON,
+            paths=PATHS,
+            rng=np.random.default_rng(seed),
+        )
         for seed in range(SEEDS)
     ]
     ours = np.array([passage.by_day[0] for passage in runs])
@@ -116,8 +124,9 @@ def test_given_paths_are_less_noisy_than_drawn_sets():
     """What Rao-Blackwellisation is for: spread over seeds below that of as many drawn courses."""
     targets = targets_of(2, 0)
     ours = [
-        simulate_passage(targets, MOTION, NOISE, horizon_days=HORIZON, paths=128, seed=seed)
-        .by_day[0, 56]
+        simulate_passage(
+            targets, MOTION, NOISE, horizon_days=HORIZON, paths=128, rng=np.random.default_rng(seed)
+        ).by_day[0, 56]
         for seed in range(24)
     ]  # fmt: skip
     share = np.mean(ours)
@@ -127,7 +136,12 @@ def test_given_paths_are_less_noisy_than_drawn_sets():
 def test_a_run_half_done_is_worth_something_and_more_sessions_asked_for_cost():
     def chance(confirm, run):
         passage = simulate_passage(
-            targets_of(confirm, run), MOTION, NOISE, horizon_days=HORIZON, paths=512, seed=1
+            targets_of(confirm, run),
+            MOTION,
+            NOISE,
+            horizon_days=HORIZON,
+            paths=512,
+            rng=np.random.default_rng(1),
         )
         return passage.by_day[0]
 
@@ -153,8 +167,12 @@ def test_one_target_does_not_see_another():
             np.concatenate([one.habits.sets, other.habits.sets]),
         ),
     )  # fmt: skip
-    settings = {"horizon_days": HORIZON, "paths": 128, "seed": 3}
-    together = simulate_passage(both, MOTION, NOISE, **settings).by_day
+    settings = {"horizon_days": HORIZON, "paths": 128}
+    together = simulate_passage(
+        both, MOTION, NOISE, rng=np.random.default_rng(3), **settings
+    ).by_day
     for place, target in enumerate((one, other)):
-        alone = simulate_passage(target, MOTION, NOISE, **settings).by_day[0]
+        alone = simulate_passage(
+            target, MOTION, NOISE, rng=np.random.default_rng(3), **settings
+        ).by_day[0]
         np.testing.assert_allclose(together[place], alone, atol=1e-12)

@@ -1,0 +1,67 @@
+"""How much of the plain ratio is in the latent scale: chosen by evidence, the log unless beaten.
+
+On a log scale the same percentage counts the same everywhere; a cohort that progresses by so many
+seconds a week, and scatters by seconds, is plainer nearer to the ratio itself. Recorded intervals
+have the same probability on every scale, so the scales' evidences compare without a Jacobian.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from forecast.growth.clock import wind
+from forecast.growth.filtering import forward_pass
+from forecast.growth.fitting import fit_growth, population_prior
+from forecast.growth.panel import Panel, build_panel, take_spells
+from forecast.histories import Histories
+
+SHARES = (0.5, 0.85)
+"""Shares of the plain ratio that are tried (judgement): half way, and nearly all of it."""
+TRIAL_SPELLS = 30
+"""Spells used to compare scales: the longest ones say most about curvature."""
+LEAST_SPELLS = 8
+"""Fewer spells are no evidence of a law that all share (judgement)."""
+MARGIN = 5.0
+MARGIN_PER_SET = 0.03
+"""Log evidence by which another scale must beat the log: outright, and for each set, so that a
+scale which only flatters the noise of many sets does not pass for another law of growth."""
+TRIAL_ROUNDS = 2
+"""Rounds of each trial fit: after one the noise is still on its way from its prior, and a scale
+that only shrinks the record looks better than it is."""
+
+
+def choose_scale(histories: Histories, n_rungs: int, *, seed: int) -> float:
+    """Return the share of the plain ratio that explains the longest spells best.
+
+    Parameters
+    ----------
+    histories
+        All spells before the cut.
+    n_rungs
+        Number of rungs of the ladder.
+    seed
+        As for ``fit_growth``.
+    """
+    plain = _trial(build_panel(histories))
+    if plain.n_spells < LEAST_SPELLS:
+        return 0.0
+    margin = max(MARGIN, MARGIN_PER_SET * float(plain.n_sets.sum()))
+    best, best_evidence = 0.0, _evidence(plain, n_rungs, seed) + margin
+    for share in SHARES:
+        evidence = _evidence(_trial(build_panel(histories, linear=share)), n_rungs, seed)
+        if evidence > best_evidence:
+            best, best_evidence = share, evidence
+    return best
+
+
+def _trial(panel: Panel) -> Panel:
+    return take_spells(panel, np.arange(min(TRIAL_SPELLS, panel.n_spells)))
+
+
+def _evidence(panel: Panel, n_rungs: int, seed: int) -> float:
+    """Log probability of all recorded intervals after a short fit."""
+    fit = fit_growth(panel, n_rungs, seed=seed, rounds=TRIAL_ROUNDS)
+    mean, cov = population_prior(fit.constants, fit.pooled, panel, n_rungs)
+    wound = wind(panel, fit.constants.clock)
+    filtered = forward_pass(wound, fit.constants.dynamics, fit.constants.noise, mean, cov)
+    return float(filtered.log_evidence.sum())

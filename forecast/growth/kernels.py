@@ -1,0 +1,717 @@
+"""Compiled inner loops of the growth engine: one session's likelihood, one spell's filter.
+
+numba compiles each function on first use and keeps the result beside this file. All of them stand
+in one file because the cache looks at one file's date alone.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+_ROOT_2 = math.sqrt(2.0)
+_ROOT_2PI = math.sqrt(2.0 * math.pi)
+_LOG_ROOT_2PI = math.log(_ROOT_2PI)
+_TINY = 1e-250
+
+_NODES, _weights = np.polynomial.hermite_e.hermegauss(11)
+_LOG_WEIGHTS = np.log(_weights / _ROOT_2PI) + 0.5 * _NODES**2
+
+MOST_LOOKS = 8
+"""Quadrature is centred anew at most this often; two looks suffice as a rule."""
+OUTLIER = 3.0
+"""A session counts as an observation at most this many of its own standard deviations away."""
+LEAST_TOLD = 1e-3
+"""Share of the opinion's precision that a session must add to count as an observation."""
+LEAST_VAR = 1e-12
+
+
+def flattened(*values: Array | float) -> tuple[tuple[int, ...], list[Array]]:
+    """Return the common shape of the values, and each as a flat array of that size."""
+    parts = np.broadcast_arrays(*(np.asarray(value, dtype=float) for value in values))
+    return parts[0].shape, [np.ascontiguousarray(part).ravel() for part in parts]
+
+
+@njit(cache=True, error_model="numpy")
+def mills(w: float) -> float:
+    """Return P(Z > w) / density(w) of a standard normal; needs ``w`` above about -37."""
+    if w < 7.0:
+        return 0.5 * math.erfc(w / _ROOT_2) * math.exp(0.5 * w * w) * _ROOT_2PI
+    # Continued fraction of Laplace, from the tail: 12 terms give full precision from 7 on.
+    value = w
+    for k in range(12, 0, -1):
+        value = w + k / value
+    return 1.0 / value
+
+
+@njit(cache=True, error_model="numpy")
+def tilted(z: float, w: float) -> float:
+    """Return density(z) * mills(w), that is exp((w**2 - z**2) / 2) * P(Z > w), in full range."""
+    if w > 0.0:
+        return math.exp(-0.5 * z * z) / _ROOT_2PI * mills(w)
+    return math.exp(0.5 * (w - z) * (w + z)) * 0.5 * math.erfc(w / _ROOT_2)
+
+
+@njit(cache=True, error_model="numpy")
+def below(z: float, short: float) -> float:
+    """Return P(Z - E + short <= z), Z standard normal, E exponential with mean ``short``."""
+    z = z - short
+    return 0.5 * math.erfc(-z / _ROOT_2) + tilted(z, z + 1.0 / short)
+
+
+@njit(cache=True, error_model="numpy")
+def above(z: float, short: float) -> float:
+    """Return 1 - ``below``, accurate in the upper tail."""
+    z = z - short
+    left = 0.5 * math.erfc(z / _ROOT_2) - tilted(z, z + 1.0 / short)
+    return max(left, 0.0)
+
+
+@njit(cache=True, error_model="numpy")
+def log_between(low: float, high: float, short: float) -> float:
+    """Return log P(low < Z - E + short <= high), finite however far off the interval lies."""
+    if low == -np.inf and high == np.inf:
+        return 0.0
+    if low > short:
+        chance = above(low, short)
+        if high < np.inf:
+            chance -= above(high, short)
+    elif high == np.inf:
+        chance = above(low, short)
+    else:
+        chance = below(high, short)
+        if low > -np.inf:
+            chance -= below(low, short)
+    if chance > _TINY:
+        return math.log(chance)
+    if low > short:  # the normal tail, far above
+        z = low - short
+        return -0.5 * z * z - math.log(z) - _LOG_ROOT_2PI - math.log1p(short * z)
+    z = min(high - short, -1.0 / short)  # the exponential tail, far below
+    share = 0.0 if low == -np.inf else math.exp((low - high) / short)
+    return z / short + 0.5 / (short * short) + math.log(max(1.0 - share, 1e-12))
+
+
+@njit(cache=True, error_model="numpy")
+def between_slopes(low: float, high: float, short: float) -> tuple[float, float, float, float]:
+    """Return ``log_between`` and its slopes in ``low``, ``high`` and ``short``."""
+    chance, by_short = 0.0, 0.0
+    upper_tail = low > short
+    by_low, by_high = 0.0, 0.0
+    if high == np.inf:
+        chance = 0.0 if upper_tail else 1.0
+    for side in range(2):
+        z = (low if side == 0 else high) - short
+        if abs(z) == np.inf:
+            continue
+        sign, w = 2.0 * side - 1.0, z + 1.0 / short
+        normal = math.exp(-0.5 * z * z) / _ROOT_2PI
+        part = normal * mills(w) if w > 0.0 else tilted(z, w)
+        if upper_tail:
+            chance -= sign * (0.5 * math.erfc(z / _ROOT_2) - part)
+        else:
+            chance += sign * (0.5 * math.erfc(-z / _ROOT_2) + part)
+        if side == 0:
+            by_low = -part / short
+        else:
+            by_high = part / short
+        by_short += sign * ((normal - w * part) / (short * short) - part / short)
+    if chance > _TINY:
+        return math.log(chance), by_low / chance, by_high / chance, by_short / chance
+    value = log_between(low, high, short)
+    if upper_tail:
+        return value, short - low, 0.0, low - short
+    z = min(high - short, -1.0 / short)
+    return value, 0.0, 1.0 / short, -(z + 1.0 / short) / (short * short) - 1.0 / short
+
+
+@njit(cache=True, error_model="numpy")
+def log_day(t: float, rise: float, fall: float, root: float) -> float:
+    """Return the log density of a day's ability, ``t`` above the level's opinion in its sd."""
+    up_log, _ = _log_tilted(t, root / rise - t)
+    down_log, _ = _log_tilted(t, root / fall + t)
+    most = max(up_log, down_log)
+    return (
+        most + math.log(math.exp(up_log - most) + math.exp(down_log - most)) - math.log(rise + fall)
+    )
+
+
+@njit(cache=True, error_model="numpy")
+def match_one(
+    mean: float,
+    var: float,
+    lower: Array,
+    upper: Array,
+    offset: Array,
+    n_sets: int,
+    day_sd: float,
+    down: float,
+    up: float,
+    set_sd: float,
+    short: float,
+) -> tuple[float, float, float, float, float, float]:
+    """Match one session.
+
+    Returns log evidence, mean and variance of the level after, variance of the day's ability
+    after, and centre and scale of the quadrature that gave them.
+
+    The day's ability is ``b + U - D``, centred: ``b`` normal around the level, ``U`` and ``D``
+    exponential with means ``up`` and ``down`` times ``day_sd`` (Reed & Jorgensen 2004, Commun.
+    Stat. Theory Methods 33:1733). Given the ability, ``b`` has two truncated normal parts, so
+    the level is integrated exactly and only the ability by quadrature.
+    """
+    total = var + day_sd * day_sd
+    root = math.sqrt(total)
+    rise, fall = up * day_sd, down * day_sd
+    a_rate, b_rate = root / rise, root / fall
+    spread = total + rise * rise + fall * fall
+    precision, pull = 1.0 / spread, 0.0
+    for k in range(n_sets):
+        low, high = lower[k], upper[k]
+        if low > -np.inf and high < np.inf:
+            middle, width = 0.5 * (low + high) - offset[k], high - low
+            told = 1.0 / (set_sd * set_sd * (1.0 + short * short) + width * width / 12.0)
+            precision += told
+            pull += told * (middle - mean)
+    centre, scale = mean + pull / precision, 1.2 / math.sqrt(precision)
+    log_z, first, second, post = 0.0, 0.0, 0.0, 0.0
+    terms = np.empty(len(_NODES))
+    firsts = np.empty(len(_NODES))
+    seconds = np.empty(len(_NODES))
+    for look in range(MOST_LOOKS):
+        top = -np.inf
+        for j in range(len(_NODES)):
+            ability = centre + scale * _NODES[j]
+            t = (ability - mean + rise - fall) / root
+            w_up, w_down = a_rate - t, b_rate + t
+            up_log, up_more = _log_tilted(t, w_up)
+            down_log, down_more = _log_tilted(t, w_down)
+            most = max(up_log, down_log)
+            part = math.exp(up_log - most)
+            other = math.exp(down_log - most)
+            weight = part / (part + other)
+            firsts[j] = t - weight * up_more + (1.0 - weight) * down_more
+            seconds[j] = (
+                t * t
+                + weight * (1.0 - (w_up + 2.0 * t) * up_more)
+                + (1.0 - weight) * (1.0 - (w_down - 2.0 * t) * down_more)
+            )
+            value = most + math.log(part + other) - math.log(rise + fall)
+            for k in range(n_sets):
+                at = ability + offset[k]
+                value += log_between((lower[k] - at) / set_sd, (upper[k] - at) / set_sd, short)
+            terms[j] = value + _LOG_WEIGHTS[j]
+            top = max(top, terms[j])
+        mass, first, second, ability_mean, ability_square = 0.0, 0.0, 0.0, 0.0, 0.0
+        for j in range(len(_NODES)):
+            share = math.exp(terms[j] - top)
+            mass += share
+            first += share * firsts[j]
+            second += share * seconds[j]
+            ability_mean += share * _NODES[j]
+            ability_square += share * _NODES[j] * _NODES[j]
+        first, second = first / mass, second / mass
+        ability_mean /= mass
+        around = ability_square / mass - ability_mean * ability_mean
+        log_z = top + math.log(mass) + math.log(scale * _ROOT_2PI)
+        post = scale * scale * max(around, 1e-3)
+        if abs(ability_mean) < 0.2 and 0.6 < around < 1.3:
+            break
+        if look == MOST_LOOKS - 1:
+            break
+        centre += scale * ability_mean
+        scale = math.sqrt(post) if around < 2.5 else 1.6 * scale
+    slope = var / root
+    after = mean + slope * first
+    left = var * day_sd * day_sd / total + slope * slope * max(second - first * first, 0.0)
+    after_var = min(max(left, LEAST_VAR), var)
+    return log_z, after, after_var, post, centre, scale
+
+
+@njit(cache=True, error_model="numpy")
+def _log_tilted(t: float, w: float) -> tuple[float, float]:
+    """Return log of ``tilted(t, w)``, and how far the mean of a normal above ``w`` lies past it."""
+    if w >= 7.0:
+        value = w
+        for k in range(12, 1, -1):
+            value = w + k / value
+        return -0.5 * t * t - _LOG_ROOT_2PI - math.log(w + 1.0 / value), 1.0 / value
+    if w > -30.0:
+        ratio = mills(w)
+        return -0.5 * t * t - _LOG_ROOT_2PI + math.log(ratio), 1.0 / ratio - w
+    return 0.5 * (w - t) * (w + t), -w
+
+
+@njit(cache=True, error_model="numpy")
+def as_site(before: float, var: float, mean: float, after_var: float) -> tuple[float, float]:
+    """Return the session as one normal observation: what turns the opinion before into that after.
+
+    A session far off moves the mean and hardly narrows the opinion. Divided out, that would be an
+    observation at an absurd distance; it is read as one ``OUTLIER`` of its own standard
+    deviations away that pulls just as hard. Infinite variance: it said nothing.
+    """
+    force = (mean - before) / after_var
+    told = max(1.0 / after_var - 1.0 / var, (force / OUTLIER) ** 2)
+    if told < LEAST_TOLD / var:
+        return before, np.inf
+    return before + force / told, 1.0 / told
+
+
+@njit(cache=True, error_model="numpy")
+def match_many(
+    index: Ints,
+    mean: Array,
+    var: Array,
+    lower: Array,
+    upper: Array,
+    offset: Array,
+    n_sets: Ints,
+    day_sd: Array,
+    down: float,
+    up: float,
+    set_sd: Array,
+    short: float,
+    out: Array,
+) -> None:
+    """Match the sessions ``index`` into the rows of ``out`` (n, 6); the rest as ``match_one``."""
+    for i in range(len(index)):
+        n = index[i]
+        out[i] = match_one(
+            mean[i], var[i], lower[n], upper[n], offset[n], n_sets[n],
+            day_sd[i], down, up, set_sd[i], short,
+        )  # fmt: skip
+
+
+@njit(cache=True, error_model="numpy")
+def record_slopes(
+    mean: Array,
+    var: Array,
+    lower: Array,
+    upper: Array,
+    flags: Array,
+    offset: Array,
+    n_sets: Ints,
+    day_sd: Array,
+    down: float,
+    up: float,
+    set_sd: Array,
+    short: float,
+    measure: Ints,
+    out: Array,
+) -> float:
+    """Return the log evidence of all sessions and add its slopes to ``out`` (10,).
+
+    Slopes in the log of set_sd by measure (4), of short, day_down and day_up, and in fatigue,
+    unclean and assisted, whose ``flags`` are (3, N, K). Fisher's identity: the slope of the
+    evidence is the mean slope of the log likelihood under the opinion after.
+    """
+    total = 0.0
+    nodes = len(_NODES)
+    terms, slopes = np.empty(nodes), np.empty((nodes, 7))
+    for n in range(len(mean)):
+        log_z, _, _, _, centre, scale = match_one(
+            mean[n], var[n], lower[n], upper[n], offset[n], n_sets[n],
+            day_sd[n], down, up, set_sd[n], short,
+        )  # fmt: skip
+        total += log_z
+        root = math.sqrt(var[n] + day_sd[n] * day_sd[n])
+        rise, fall, small = up * day_sd[n], down * day_sd[n], 1e-4
+        top = -np.inf
+        slopes[:, :] = 0.0
+        for j in range(nodes):
+            ability = centre + scale * _NODES[j]
+            away = ability - mean[n] + rise - fall
+            value = log_day(away / root, rise, fall, root)
+            more = log_day((away - small * fall) / root, rise, fall * (1.0 + small), root)
+            slopes[j, 2] = (more - value) / small
+            more = log_day((away + small * rise) / root, rise * (1.0 + small), fall, root)
+            slopes[j, 3] = (more - value) / small
+            for k in range(n_sets[n]):
+                at = ability + offset[n, k]
+                low, high = (lower[n, k] - at) / set_sd[n], (upper[n, k] - at) / set_sd[n]
+                chance, by_low, by_high, by_short = between_slopes(low, high, short)
+                value += chance
+                if low > -np.inf:
+                    slopes[j, 0] -= low * by_low
+                if high < np.inf:
+                    slopes[j, 0] -= high * by_high
+                slopes[j, 1] += short * by_short
+                for f in range(3):
+                    slopes[j, 4 + f] -= (by_low + by_high) / set_sd[n] * flags[f, n, k]
+            terms[j] = value + _LOG_WEIGHTS[j]
+            top = max(top, terms[j])
+        mass = 0.0
+        for j in range(nodes):
+            terms[j] = math.exp(terms[j] - top)
+            mass += terms[j]
+        for j in range(nodes):
+            share = terms[j] / mass
+            out[measure[n]] += share * slopes[j, 0]
+            for i in range(6):
+                out[4 + i] += share * slopes[j, 1 + i]
+    return total
+
+
+@njit(cache=True, error_model="numpy")
+def lost_along(
+    start: Ints, length: Ints, rest: Array, excess: Array, detraining: float, regain: float
+) -> Array:
+    """(N,) level lost to layoffs at each session: a fixed function of the dates."""
+    lost = np.zeros(len(rest))
+    for s in range(len(start)):
+        for n in range(start[s] + 1, start[s] + length[s]):
+            lost[n] = lost[n - 1] * math.exp(-regain * rest[n]) + detraining * excess[n]
+    return lost
+
+
+@njit(cache=True, error_model="numpy")
+def filter_spells(
+    start: Ints,
+    length: Ints,
+    motion: Array,
+    loss: Array,
+    prior_mean: Array,
+    prior_cov: Array,
+    lower: Array,
+    upper: Array,
+    offset: Array,
+    n_sets: Ints,
+    day_sd: Array,
+    down: float,
+    up: float,
+    set_sd: Array,
+    short: float,
+    mean_out: Array,
+    cov_out: Array,
+    told_out: Array,
+) -> None:
+    """Filter every spell, session by session.
+
+    ``motion`` (N, 6): training since the session before, decay and its integral, and the
+    variances of level and swing and their covariance added since; ``loss`` (N,). ``told_out``
+    (N, 6): mean and variance before, log evidence, site mean and variance, and the day's share
+    of the site's variance.
+    """
+    mean, cov = np.empty(3), np.empty((3, 3))
+    for s in range(len(start)):
+        mean[:] = prior_mean[s]
+        cov[:, :] = prior_cov[s]
+        for n in range(start[s], start[s] + length[s]):
+            if n > start[s]:
+                _advance(mean, cov, motion[n], loss[n])
+            before, var = mean[0], cov[0, 0]
+            log_z, after, after_var, ability_var, _, _ = match_one(
+                before, var, lower[n], upper[n], offset[n], n_sets[n],
+                day_sd[s], down, up, set_sd[s], short,
+            )  # fmt: skip
+            _absorb(mean, cov, after, after_var)
+            mean_out[n] = mean
+            cov_out[n] = cov
+            site, site_var = as_site(before, var, after, after_var)
+            told_out[n, 0], told_out[n, 1], told_out[n, 2] = before, var, log_z
+            told_out[n, 3], told_out[n, 4] = site, site_var
+            day_var = day_sd[s] * day_sd[s]
+            ability_prior = var + day_var * (1.0 + down * down + up * up)
+            gained = max(1.0 / ability_var - 1.0 / ability_prior, 1e-9)
+            told_out[n, 5] = min(max((site_var - 1.0 / gained) / day_var, 0.5), 50.0)
+            if site_var == np.inf:
+                told_out[n, 5] = 1.0
+
+
+@njit(cache=True, error_model="numpy")
+def _advance(mean: Array, cov: Array, step: Array, loss: float) -> None:
+    """Carry one opinion of (level, swing, pace) to the next session, in place."""
+    tau, decay, integral = step[0], step[1], step[2]
+    mean[0] += integral * mean[1] + tau * mean[2] - loss
+    mean[1] *= decay
+    for j in range(3):  # rows: F P
+        cov[0, j] += integral * cov[1, j] + tau * cov[2, j]
+        cov[1, j] *= decay
+    for i in range(3):  # columns: (F P) F'
+        cov[i, 0] += integral * cov[i, 1] + tau * cov[i, 2]
+        cov[i, 1] *= decay
+    cov[0, 0] += step[3]
+    cov[0, 1] += step[4]
+    cov[1, 0] += step[4]
+    cov[1, 1] += step[5]
+
+
+@njit(cache=True, error_model="numpy")
+def _absorb(mean: Array, cov: Array, after: float, after_var: float) -> None:
+    """Take in a session that moved the level's opinion to (after, after_var), in place."""
+    before, var = mean[0], cov[0, 0]
+    g0, g1, g2 = 1.0, cov[1, 0] / var, cov[2, 0] / var
+    shift, drop = after - before, var - after_var
+    gain = (g0, g1, g2)
+    for i in range(3):
+        mean[i] += gain[i] * shift
+        for j in range(3):
+            cov[i, j] -= gain[i] * gain[j] * drop
+
+
+@njit(cache=True, error_model="numpy")
+def inform_spells(
+    start: Ints,
+    length: Ints,
+    motion: Array,
+    loss: Array,
+    site_mean: Array,
+    site_var: Array,
+    constant: Array,
+    score: Array,
+    information: Array,
+) -> None:
+    """Reduce each spell to constant, score and information of (start level, swing, pace).
+
+    ``motion`` (N, 6) as in ``filter_spells``; results are added to the zeroed arrays (S,),
+    (S, 3) and (S, 3, 3). The augmented Kalman filter of de Jong (1991): the data and the level's
+    response to a unit of each unknown run through one filter.
+    """
+    level, swing, error = np.empty(4), np.empty(4), np.empty(4)
+    for s in range(len(start)):
+        level[:] = 0.0
+        swing[:] = 0.0
+        level[1] = 1.0
+        swing[2] = 1.0
+        p_level, p_cross, p_swing = 0.0, 0.0, 0.0
+        for n in range(start[s], start[s] + length[s]):
+            if n > start[s]:
+                tau, a, c = motion[n, 0], motion[n, 1], motion[n, 2]
+                p_level += c * (2.0 * p_cross + c * p_swing) + motion[n, 3]
+                p_cross = a * (p_cross + c * p_swing) + motion[n, 4]
+                p_swing = a * a * p_swing + motion[n, 5]
+                for j in range(4):
+                    level[j] += c * swing[j]
+                    swing[j] *= a
+                level[3] += tau
+                level[0] -= loss[n]
+            if site_var[n] == np.inf:
+                continue
+            precision = 1.0 / (p_level + site_var[n])
+            for j in range(4):
+                error[j] = -level[j]
+            error[0] += site_mean[n]
+            for i in range(3):
+                score[s, i] += level[i + 1] * precision * error[0]
+                for j in range(3):
+                    information[s, i, j] += level[i + 1] * precision * level[j + 1]
+            constant[s] += 0.5 * math.log(precision) - _LOG_ROOT_2PI
+            constant[s] -= 0.5 * precision * error[0] * error[0]
+            k_level, k_swing = p_level * precision, p_cross * precision
+            for j in range(4):
+                level[j] += k_level * error[j]
+                swing[j] += k_swing * error[j]
+            p_swing -= p_cross * p_cross * precision
+            p_cross *= 1.0 - k_level
+            p_level *= 1.0 - k_level
+
+
+# --- The law of a coming session: how the level gets there, and the chance that it meets. ---
+
+
+@njit(cache=True, error_model="numpy")
+def dose_one(
+    rest: float, done: float, day: float, sessions: float, clock: tuple[float, ...]
+) -> float:
+    """Return the weeks of training in a stretch; ``clock`` is ``Clock.numbers``."""
+    practice, session_weeks, fade, fade_sessions, season_cos, season_sin, turn, least = clock
+    dose = (1.0 - practice) * rest + practice * session_weeks * sessions
+    if fade > 0.0:
+        dose *= (1.0 + done / fade_sessions) ** -fade
+    if season_cos != 0.0 or season_sin != 0.0:
+        half = 3.5 * rest * turn
+        middle = day * turn - half
+        wave = season_cos * math.cos(middle) + season_sin * math.sin(middle)
+        # The mean of a cosine over a stretch around its middle.
+        if half > 0.0:
+            wave *= math.sin(half) / half
+        dose *= max(1.0 + wave, least)
+    return dose
+
+
+@njit(cache=True, error_model="numpy")
+def added_variances(
+    alpha: float, swing_sd: float, wiggle_sd: float, tau: float
+) -> tuple[float, float, float]:
+    """Return the variances of level and swing and their covariance added over ``tau`` weeks."""
+    variance, at = swing_sd * swing_sd, alpha * tau
+    decay = math.exp(-at)
+    if at < 1e-2:  # the exact form loses all digits for small at: its series does not
+        level = at**3 * (2.0 / 3.0 - at * (0.5 - at * (7.0 / 30.0)))
+    else:
+        level = 2.0 * at - 3.0 + 4.0 * decay - decay * decay
+    lost = math.expm1(-at)
+    return (
+        variance / (alpha * alpha) * level + wiggle_sd * wiggle_sd * tau,
+        variance / alpha * lost * lost,
+        -variance * math.expm1(-2.0 * at),
+    )
+
+
+@njit(cache=True, error_model="numpy")
+def advance_one(
+    level: float,
+    swing: float,
+    pace: float,
+    tau: float,
+    excess: float,
+    alpha: float,
+    swing_sd: float,
+    wiggle_sd: float,
+    z0: float,
+    z1: float,
+) -> tuple[float, float]:
+    """Carry level and swing over ``tau`` weeks of training and ``excess`` without, exactly.
+
+    ``z0`` and ``z1`` are standard normal; what the layoff takes is not in it.
+    """
+    level_var, cross, swing_var = added_variances(alpha, swing_sd, wiggle_sd, tau)
+    level_var += wiggle_sd * wiggle_sd * excess
+    sd = math.sqrt(swing_var)
+    slope = cross / max(sd, 1e-300)
+    left = math.sqrt(max(level_var - slope * slope, 0.0))
+    decay = math.exp(-alpha * tau)
+    integral = -math.expm1(-alpha * tau) / alpha
+    return level + pace * tau + swing * integral + slope * z0 + left * z1, decay * swing + sd * z0
+
+
+@njit(cache=True, error_model="numpy")
+def chance_to_meet(
+    room: float, set_sd: float, short: float, fatigue: float, eligible: float, sets: int, most: int
+) -> float:
+    """Return the chance that one of the session's sets is clean, unassisted and long enough.
+
+    ``room`` is by how far the day's ability stands above the mark; set k has done k sets before
+    (``most`` at most), each worth ``fatigue``; ``eligible`` is the chance that a set can count.
+    """
+    missed = 1.0
+    for k in range(sets):
+        missed *= 1.0 - eligible * above(-(room + min(k, most) * fatigue) / set_sd, short)
+    return 1.0 - missed
+
+
+@njit(cache=True, error_model="numpy")
+def chances_to_meet(
+    room: Array,
+    set_sd: Array,
+    short: Array,
+    fatigue: Array,
+    eligible: Array,
+    sets: Array,
+    most: int,
+    out: Array,
+) -> None:
+    """``chance_to_meet`` for n sessions, all arrays (n,), into ``out``."""
+    for i in range(len(room)):
+        out[i] = chance_to_meet(
+            room[i], set_sd[i], short[i], fatigue[i], eligible[i], int(sets[i]), most
+        )
+
+
+@njit(cache=True, error_model="numpy")
+def doses(rest: Array, done: Array, day: Array, sessions: Array, clock: tuple, out: Array) -> None:
+    """``dose_one`` for n stretches, all arrays (n,), into ``out``."""
+    for i in range(len(rest)):
+        out[i] = dose_one(rest[i], done[i], day[i], sessions[i], clock)
+
+
+@njit(cache=True, error_model="numpy")
+def variances(alpha: Array, swing_sd: Array, wiggle_sd: Array, tau: Array, out: Array) -> None:
+    """``added_variances`` for n stretches, all arrays (n,), into ``out`` (3, n)."""
+    for i in range(len(tau)):
+        out[0, i], out[1, i], out[2, i] = added_variances(
+            alpha[i], swing_sd[i], wiggle_sd[i], tau[i]
+        )
+
+
+@njit(cache=True, error_model="numpy")
+def walk_paths(
+    step: int,
+    block: int,
+    horizon: int,
+    most: int,
+    untried: bool,
+    level: Array,
+    swing: Array,
+    pace: Array,
+    lost: Array,
+    day: Array,
+    runs: Array,
+    gaps: Array,
+    first_gaps: Array,
+    sets: Array,
+    by_target: Array,
+    confirm: Ints,
+    clock: tuple,
+    motion: Array,
+    noise: Array,
+    columns: Ints,
+    normal: Array,
+    form: Array,
+    by_day: Array,
+    next_session: Array,
+) -> bool:
+    """Walk T targets on P paths through ``block`` sessions from ``step`` on; True while any go on.
+
+    ``level, swing, pace, lost, day`` (T, P) and ``runs`` (T, P, C), the chance of standing at each
+    run length, are carried in place. ``by_target`` (T, 10): mark, day_sd, set_sd, grace, sessions
+    done, day number of the cut, speed, habit's intercept and slope, days waited. ``motion``:
+    alpha, swing_sd, wiggle_sd, detraining, regain. ``noise``: short, fatigue. ``columns``
+    (B, 2, P) entries of the gap and set tables, ``normal`` (B, 2, P), ``form`` (B, P) the day's
+    form in ``day_sd``. Chances are added to ``by_day`` (T, D + 1) and ``next_session`` (T,).
+    """
+    alpha, swing_sd, wiggle_sd, detraining, regain = motion
+    short, fatigue = noise
+    targets, paths = level.shape
+    going = False
+    for t in range(targets):
+        mark, day_sd, set_sd, grace, done, origin, speed, intercept, slope, _ = by_target[t]
+        need = confirm[t]
+        for p in range(paths):
+            if day[t, p] > horizon:
+                continue
+            for b in range(block):
+                now = step + b
+                table = first_gaps if now == 0 else gaps
+                gap = table[t, columns[b, 0, p]]
+                day[t, p] += gap
+                if now > 0 or not untried:
+                    rest = min(gap / 7.0, grace)
+                    excess = gap / 7.0 - rest
+                    tau = speed * dose_one(rest, done + now, origin + day[t, p], 1.0, clock)
+                    level[t, p], swing[t, p] = advance_one(
+                        level[t, p], swing[t, p], pace[t, p], tau, excess,
+                        alpha, swing_sd, wiggle_sd, normal[b, 0, p], normal[b, 1, p],
+                    )  # fmt: skip
+                    then = lost[t, p] * math.exp(-regain * rest) + detraining * excess
+                    level[t, p] -= then - lost[t, p]
+                    lost[t, p] = then
+                if day[t, p] > horizon and now > 0:
+                    break
+                clean = min(max(level[t, p], -2.0), 0.7)
+                eligible = 1.0 / (1.0 + math.exp(-intercept - slope * clean))
+                meets = chance_to_meet(
+                    level[t, p] + day_sd * form[b, p] - mark, set_sd, short, fatigue, eligible,
+                    int(sets[t, columns[b, 1, p]]), most,
+                )  # fmt: skip
+                if now == 0:
+                    next_session[t] += meets / paths
+                    if day[t, p] > horizon:
+                        break
+                alive = 0.0
+                for r in range(need):
+                    alive += runs[t, p, r]
+                cleared = runs[t, p, need - 1] * meets
+                for r in range(need - 1, 0, -1):
+                    runs[t, p, r] = runs[t, p, r - 1] * meets
+                runs[t, p, 0] = alive * (1.0 - meets)
+                by_day[t, max(int(day[t, p]), 0)] += cleared / paths
+            if day[t, p] <= horizon:
+                going = True
+    return going
