@@ -30,11 +30,11 @@ def _log(value: float) -> float:
 PRIORS: dict[str, tuple[float, float]] = {
     "log_alpha": (_log(0.12), 0.8),
     "log_swing_sd": (_log(0.03), 0.9),
-    "log_wiggle_sd": (_log(0.03), 0.9),
+    "log_wiggle_sd": (_log(0.025), 0.7),
     "log_detraining": (_log(0.02), 0.8),
     "log_regain": (_log(0.3), 0.8),
     "practice": (-2.5, 1.3),
-    "log_fade": (_log(0.06), 1.2),
+    "log_fade": (_log(0.06), 1.0),
     "season_cos": (0.0, 0.35),
     "season_sin": (0.0, 0.35),
     **{f"log_day_sd_{m}": (_log(0.08), 0.9) for m in MEASURES},

@@ -37,6 +37,9 @@ Array = NDArray[np.float64]
 
 ROUNDS = 3
 MAX_STEPS = (12, 12, 20)
+START = {"log_own_swing": 0.08, "log_own_pace": 0.05, "log_wiggle_sd": 0.015}
+"""Where the climb to the best constants begins, where not in the middle of their priors: with
+spells free to differ in pace, so that a steady climb is not first taken for a wiggle."""
 RECORD_STEPS = 8
 STEP = 1e-3
 SEASON_WEEKS = 40
@@ -150,7 +153,8 @@ def _first_constants(panel: Panel) -> GrowthConstants:
     gaps = panel.rest[panel.number > 0]
     usual = float(np.clip(gaps.mean(), 0.05, 8.0)) if len(gaps) else 0.4
     weeks = len(np.unique(panel.day // 7))
-    return GrowthConstants(prior_constants().values, usual, weeks >= SEASON_WEEKS)
+    values = prior_constants().values | {name: float(np.log(sd)) for name, sd in START.items()}
+    return GrowthConstants(values, usual, weeks >= SEASON_WEEKS)
 
 
 def active_names(panel: Panel, names: list[str]) -> list[str]:

@@ -76,8 +76,8 @@ class ReadinessForecaster(BaseEstimator):
         horizon_weeks: int = 52,
         random_state: int = 0,
         *,
-        paths: int = 768,
-        draws: int = 48,
+        paths: int = 2048,
+        draws: int = 64,
         lapse_weeks: float = DEFAULT_LAPSE_WEEKS,
     ) -> None:
         self.horizon_weeks = horizon_weeks
