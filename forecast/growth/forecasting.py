@@ -80,7 +80,7 @@ def forecast_open(
     last, full_last = panel.last, tracked.panel.last[which]
     wait = (as_of_day - panel.day[last]).astype(float)
     base = targets_at(
-        model, tracked.panel, tracked.filtered.mean[:, 0], full_last, wait,
+        model, tracked.panel, tracked.filtered, full_last, wait,
         np.zeros((len(which), 3)), np.tile(np.eye(3), (len(which), 1, 1)), confirm, run,
     )  # fmt: skip
     passage = average_passage(
@@ -209,7 +209,7 @@ def forecast_landmarks(
     """
     filtered = tracked.filtered
     targets = targets_at(
-        model, tracked.panel, filtered.mean[:, 0], place, wait,
+        model, tracked.panel, filtered, place, wait,
         filtered.mean[place], filtered.cov[place], confirm, run,
     )  # fmt: skip
     return average_passage(

@@ -33,11 +33,15 @@ class CohortHabits:
 
 @dataclass(frozen=True, slots=True)
 class Habits:
-    """(T,) ``intercept``, common ``slope`` and (T, TABLE_SIZE) ``sets`` of each target."""
+    """(T,) ``intercept``, common ``slope`` and (T, TABLE_SIZE) ``sets`` of each target.
+
+    ``spread`` (T,) is the standard deviation of what is known of the intercept.
+    """
 
     intercept: Array
     slope: float
     sets: Array
+    spread: Array | float = 0.0
 
 
 def clip_level(level: Array) -> Array:
@@ -95,7 +99,8 @@ def athlete_habits(
         slope = (good - total * p).sum(axis=1) - shift / INTERCEPT_SD**2
         curve = (total * p * (1.0 - p)).sum(axis=1) + 1.0 / INTERCEPT_SD**2
         shift += np.clip(slope / curve, -2.0, 2.0)
-    return Habits(cohort.intercept + shift, cohort.slope, _own_sets(panel, at, inside, cohort))
+    sets = _own_sets(panel, at, inside, cohort)
+    return Habits(cohort.intercept + shift, cohort.slope, sets, 1.0 / np.sqrt(curve))
 
 
 def untried_habits(count: int, cohort: CohortHabits) -> Habits:

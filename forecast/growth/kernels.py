@@ -21,6 +21,7 @@ _LOG_ROOT_2PI = math.log(_ROOT_2PI)
 _TINY = 1e-250
 
 _NODES, _weights = np.polynomial.hermite_e.hermegauss(11)
+_WEIGHTS = _weights / _ROOT_2PI
 _LOG_WEIGHTS = np.log(_weights / _ROOT_2PI) + 0.5 * _NODES**2
 
 MOST_LOOKS = 8
@@ -597,6 +598,30 @@ def chance_to_meet(
 
 
 @njit(cache=True, error_model="numpy")
+def expected_meets(
+    mean: Array,
+    var: Array,
+    mark: Array,
+    day_sd: Array,
+    set_sd: Array,
+    day_spread: float,
+    short: float,
+    fatigue: float,
+    sets: Array,
+    most: int,
+    out: Array,
+) -> None:
+    """Chance that each past session meets, (N,), from the opinion of the level before it."""
+    for n in range(len(mean)):
+        sd = math.sqrt(var[n] + (day_sd[n] * day_spread) ** 2)
+        out[n] = 0.0
+        for j in range(len(_NODES)):
+            room = mean[n] + sd * _NODES[j] - mark[n]
+            chance = chance_to_meet(room, set_sd[n], short, fatigue, 1.0, int(sets[n]), most)
+            out[n] += _WEIGHTS[j] * chance
+
+
+@njit(cache=True, error_model="numpy")
 def chances_to_meet(
     room: Array,
     set_sd: Array,
@@ -654,28 +679,33 @@ def walk_paths(
     columns: Ints,
     normal: Array,
     form: Array,
+    careful: Array,
     by_day: Array,
     next_session: Array,
 ) -> bool:
     """Walk T targets on P paths through ``block`` sessions from ``step`` on; True while any go on.
 
     ``level, swing, pace, lost, day`` (T, P) and ``runs`` (T, P, C), the chance of standing at each
-    run length, are carried in place. ``by_target`` (T, 10): mark, day_sd, set_sd, grace, sessions
-    done, day number of the cut, speed, habit's intercept and slope, days waited. ``motion``:
+    run length, are carried in place. ``by_target`` (T, 11): mark, day_sd, set_sd, grace, sessions
+    done, day number of the cut, speed, the habit's intercept, slope and spread, and the factor on
+    the odds of meeting. ``motion``:
     alpha, swing_sd, wiggle_sd, detraining, regain. ``noise``: short, fatigue. ``columns``
     (B, 2, P) entries of the gap and set tables, ``normal`` (B, 2, P), ``form`` (B, P) the day's
-    form in ``day_sd``. Chances are added to ``by_day`` (T, D + 1) and ``next_session`` (T,).
+    form in ``day_sd``, ``careful`` (P,) the path's habit in its spread. Chances are added to
+    ``by_day`` (T, D + 1) and ``next_session`` (T,).
     """
     alpha, swing_sd, wiggle_sd, detraining, regain = motion
     short, fatigue = noise
     targets, paths = level.shape
     going = False
     for t in range(targets):
-        mark, day_sd, set_sd, grace, done, origin, speed, intercept, slope, _ = by_target[t]
+        mark, day_sd, set_sd, grace, done, origin, speed = by_target[t, :7]
+        intercept, slope, spread, odds = by_target[t, 7:]
         need = confirm[t]
         for p in range(paths):
             if day[t, p] > horizon:
                 continue
+            habit = intercept + spread * careful[p]
             for b in range(block):
                 now = step + b
                 table = first_gaps if now == 0 else gaps
@@ -695,11 +725,12 @@ def walk_paths(
                 if day[t, p] > horizon and now > 0:
                     break
                 clean = min(max(level[t, p], -2.0), 0.7)
-                eligible = 1.0 / (1.0 + math.exp(-intercept - slope * clean))
+                eligible = 1.0 / (1.0 + math.exp(-habit - slope * clean))
                 meets = chance_to_meet(
                     level[t, p] + day_sd * form[b, p] - mark, set_sd, short, fatigue, eligible,
                     int(sets[t, columns[b, 1, p]]), most,
                 )  # fmt: skip
+                meets = meets * odds / (1.0 - meets + meets * odds)
                 if now == 0:
                     next_session[t] += meets / paths
                     if day[t, p] > horizon:

@@ -56,6 +56,8 @@ class Panel:
         (N, K) whether the place holds a set.
     n_sets
         (N,) sets in each session.
+    met
+        (N,) whether the session met the criterion.
     eligible
         (N,) sets that could have met the criterion: counting, and not ended early by choice.
     scatter
@@ -86,6 +88,7 @@ class Panel:
     assisted: Array
     used: NDArray[np.bool_]
     n_sets: Ints
+    met: NDArray[np.bool_]
     eligible: Array
     scatter: Array
     linear: float
@@ -144,6 +147,7 @@ def build_panel(histories: Histories, *, linear: float = 0.0) -> Panel:
         tau=tau,
         scatter=np.ones(len(start)),
         n_sets=columns["used"].sum(axis=1).astype(np.int64),
+        met=sessions["meets"].to_numpy(dtype=bool),
         eligible=columns.pop("eligible").sum(axis=1),
         linear=linear,
         **columns,
@@ -223,7 +227,7 @@ def take_spells(panel: Panel, which: Ints) -> Panel:
     by_spell = ("spell_row", "athlete", "rung", "measure", "threshold", "grace", "scatter")
     by_session = (
         *("session_row", "day", "number", "rest", "excess", "tau"),
-        *("lower", "upper", "fatigue", "unclean", "assisted", "used", "n_sets", "eligible"),
+        *("lower", "upper", "fatigue", "unclean", "assisted", "used", "n_sets", "met", "eligible"),
     )
     return Panel(
         start=start,

@@ -62,6 +62,8 @@ class Targets:
         it goes on.
     lost
         (T,) level lost to layoffs by the last session, which comes back with training.
+    shift
+        (T,) by how far the log odds that a session meets are off, as its latest sessions say.
     speed
         (T,) by how much the spell's own training time runs faster than the cohort's.
     """
@@ -83,6 +85,7 @@ class Targets:
     done: Array | float = 0.0
     last_day: Array | float = 0.0
     lost: Array | float = 0.0
+    shift: Array | float = 0.0
     speed: Array | float = 1.0
 
     def __len__(self) -> int:
@@ -133,6 +136,7 @@ def simulate_passage(
     motion = np.array([getattr(dynamics, f.name) for f in fields(Dynamics)])
     by_day, next_session = np.zeros((len(targets), horizon_days + 1)), np.zeros(len(targets))
     gaps, first_gaps = (np.asarray(g, dtype=float) for g in (targets.gaps, targets.first_gaps))
+    careful = rng.permutation(ndtri((np.arange(paths) + 0.5) / paths))
     step, going = 0, len(targets) > 0
     while going:  # ends when every path has passed the horizon: gaps are one day at least
         columns = rng.integers(0, gaps.shape[1], (BLOCK, 2, paths))
@@ -143,20 +147,21 @@ def simulate_passage(
             step, BLOCK, horizon_days, int(MAX_FATIGUE_STEPS), targets.untried,
             level, swing, pace, lost, day, runs, gaps, first_gaps, targets.habits.sets,
             by_target, targets.confirm, targets.clock.numbers, motion,
-            np.array([noise.short, noise.fatigue]), columns, normal, form, by_day, next_session,
+            np.array([noise.short, noise.fatigue]), columns, normal, form, careful,
+            by_day, next_session,
         )  # fmt: skip
         step += BLOCK
     return Passage(np.minimum(np.cumsum(by_day, axis=1), 1.0), next_session)
 
 
 def _numbers(targets: Targets, noise: Noise) -> Array:
-    """(T, 10) what ``kernels.walk_paths`` needs of each target."""
+    """(T, 11) what ``kernels.walk_paths`` needs of each target."""
     scatter, wait = np.asarray(targets.scatter), targets.wait
     parts = (
         targets.threshold, noise.day_sd[targets.measure] * scatter,
         noise.set_sd[targets.measure] * scatter, targets.grace, targets.done,
         np.asarray(targets.last_day) + wait, targets.speed, targets.habits.intercept,
-        targets.habits.slope, wait,
+        targets.habits.slope, targets.habits.spread, np.exp(targets.shift),
     )  # fmt: skip
     full = [np.broadcast_to(np.asarray(a, dtype=float), len(targets)) for a in parts]
     return np.stack(full, axis=1)

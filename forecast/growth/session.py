@@ -8,11 +8,19 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit
 
-from forecast.growth.kernels import chances_to_meet, flattened
-from forecast.growth.panel import MAX_FATIGUE_STEPS
+from forecast.growth.kernels import chances_to_meet, expected_meets, flattened
+from forecast.growth.observation import Noise
+from forecast.growth.panel import MAX_FATIGUE_STEPS, Panel
 
 Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+LATEST = 30
+"""How many of a spell's latest sessions are held against what was expected of them."""
+SHIFT_SD = 1.0
+"""How far the log odds of meeting may be off before any session tells (judgement)."""
 
 
 def draw_form(
@@ -60,3 +68,55 @@ def meeting_chance(
     out = np.empty(len(space))
     chances_to_meet(space, sd, ends, tired, able, many, int(MAX_FATIGUE_STEPS), out)
     return out.reshape(shape)
+
+
+def expected_to_meet(panel: Panel, noise: Noise, mean: Array, var: Array) -> Array:
+    """Return the chance that each past session met its criterion, as seen before it, (N,).
+
+    Parameters
+    ----------
+    panel, noise
+        The records and the noise constants.
+    mean, var
+        (N,) opinion of the level before each session.
+    """
+    spell = panel.spell
+    scatter, measure = panel.scatter[spell], panel.measure[spell]
+    out = np.empty(panel.n_sessions)
+    expected_meets(
+        np.ascontiguousarray(mean), np.ascontiguousarray(var), panel.threshold[spell],
+        noise.day_sd[measure] * scatter, noise.set_sd[measure] * scatter,
+        noise.day_spread, noise.short, noise.fatigue, panel.eligible, int(MAX_FATIGUE_STEPS), out,
+    )  # fmt: skip
+    return out
+
+
+def latest_sessions(panel: Panel, last: Ints) -> tuple[Ints, NDArray[np.bool_]]:
+    """Return the places of each target's latest sessions, (T, LATEST), and which of them exist."""
+    at = last[:, None] - np.arange(LATEST)
+    inside = at >= panel.start[panel.spell[last]][:, None]
+    return np.where(inside, at, last[:, None]), inside
+
+
+def odds_shift(met: Array, expected: Array) -> Array:
+    """Return how far the log odds of meeting are off, from what met and what was expected.
+
+    The mode of a logistic regression with the expected log odds as offset, one intercept a target
+    and a normal prior around 0: a forecast that expected 9 of 27 sessions to meet where none did
+    is put right by as much as 27 sessions can say.
+
+    Parameters
+    ----------
+    met, expected
+        (T, L) whether each session met, and the chance given to it before; NaN where there is
+        none.
+    """
+    there = np.isfinite(expected)
+    chance = np.clip(np.where(there, expected, 0.5), 1e-6, 1.0 - 1e-6)
+    base, hits = np.log(chance / (1.0 - chance)), np.where(there, met, 0.0)
+    shift = np.zeros(len(met))
+    for _ in range(12):  # Newton steps to the mode of a concave posterior
+        p = np.where(there, expit(base + shift[:, None]), 0.0)
+        slope = (hits - p).sum(axis=1) - shift / SHIFT_SD**2
+        shift += slope / ((p * (1.0 - p)).sum(axis=1) + 1.0 / SHIFT_SD**2)
+    return shift

@@ -6,10 +6,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forecast.growth.engine import GrowthModel
-from forecast.growth.filtering import lost_levels
+from forecast.growth.filtering import Filtered, lost_levels
 from forecast.growth.habits import athlete_habits
+from forecast.growth.observation import Noise
 from forecast.growth.panel import Panel
 from forecast.growth.passage import Targets
+from forecast.growth.session import expected_to_meet, latest_sessions, odds_shift
 from forecast.histories.attendance import (
     MEMORY,
     first_gap_table,
@@ -44,10 +46,17 @@ def _earlier_gaps(panel: Panel, gap: Array, by_athlete: dict[int, Ints], session
     return np.concatenate(parts) if parts else np.empty(0)
 
 
+def meeting_shift(panel: Panel, noise: Noise, filtered: Filtered, last: Ints) -> Array:
+    """(T,) by how far the log odds of meeting are off as of these sessions (``odds_shift``)."""
+    at, inside = latest_sessions(panel, last)
+    expected = expected_to_meet(panel, noise, filtered.before_mean, filtered.before_var)
+    return odds_shift(panel.met[at].astype(float), np.where(inside, expected[at], np.nan))
+
+
 def targets_at(
     model: GrowthModel,
     panel: Panel,
-    filtered_level: Array,
+    filtered: Filtered,
     last: Ints,
     wait: Array,
     mean: Array,
@@ -61,8 +70,8 @@ def targets_at(
     ----------
     model, panel
         The engine and the records.
-    filtered_level
-        (N,) level after each session, for the habits.
+    filtered
+        Opinions before and after each session, for the habits and for what was expected.
     last
         (T,) session at which each target stands.
     wait
@@ -85,7 +94,8 @@ def targets_at(
         wait=wait,
         gaps=gaps,
         first_gaps=first_gap_table(gaps, wait),
-        habits=athlete_habits(panel, panel.eligible, filtered_level, last, model.habits),
+        habits=athlete_habits(panel, panel.eligible, filtered.mean[:, 0], last, model.habits),
+        shift=meeting_shift(panel, model.fit.constants.noise, filtered, last),
         scatter=panel.scatter[spell],
         clock=model.fit.constants.clock,
         done=(panel.number[last] + 1).astype(float),
