@@ -10,6 +10,8 @@ literal rule.
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pandas as pd
 
@@ -166,7 +168,7 @@ def drawn_layoffs(
     low, high = law.layoff_days
     length = np.arange(low, high + 1)
     begins, idle = law.layoff_chance / 7, np.log1p(-rate / 7)
-    for before, after in zip(edges[:-1], edges[1:], strict=True):
+    for before, after in pairwise(edges):
         gap, open_ended = after - before - 1, after == cut
         if gap < (1 if open_ended else low):
             continue
