@@ -1,6 +1,5 @@
 """Alien worlds: one seed one world, the truth is the literal rule, each does what its name says."""
 
-import importlib.util
 import sys
 from functools import cache
 from itertools import groupby
@@ -10,21 +9,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
+sys.path.append(str(Path(__file__).resolve().parents[1] / "bench"))
+
+import alien
+
 import forecast as fc
 
-
-def _by_path(name, path):
-    """Import a folder of the benches, which are no package of the tests."""
-    spec = importlib.util.spec_from_file_location(
-        name, path / "__init__.py", submodule_search_locations=[str(path)]
-    )
-    sys.modules[name] = module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-BENCH = Path(__file__).resolve().parents[1] / "bench"
-alien = _by_path("alien", BENCH / "alien")
 N, SEED = 30, 5
 
 
