@@ -13,7 +13,7 @@ sys.path.append(str(Path(__file__).resolve().parents[1] / "bench"))
 from alien import WORLDS, make_world
 from alien.likelihoods import LIKELIHOODS
 from alien.reference import drawn_layoffs, informed_curves
-from alien.scoring import WEEKS, score
+from alien.scoring import ENGINES, WEEKS, forecast_table, score
 from alien.watching import tally
 
 COPIES = 40_000
@@ -98,6 +98,27 @@ def test_forecasts_that_are_the_truth_cover_what_they_promise():
     off = score({(a, "r"): curve for a in asked["athlete"]}, asked)["off"]
     for level in (0.5, 0.8, 0.95):
         assert (off <= level / 2).mean() == pytest.approx(level, abs=0.025)
+
+
+def test_ratios_compare_only_worlds_where_both_were_run():
+    def result(world, told, **crps):
+        rows = [
+            {"athlete": a, "rung": "r", "weeks": 9.0, "crps": value, "off": 0.1, "answered": True,
+             "forecaster": name}
+            for a in "ab"
+            for name, value in (crps | told).items()
+        ]  # fmt: skip
+        return {"world": world, "seed": 1, "cases": rows}
+
+    engines = dict.fromkeys(ENGINES, 6.0) | {"landmark_logit": 8.0, "weibull_landmark": 12.0}
+    poor = engines | {"pool": 20.0}
+    table = forecast_table(
+        [result("one", {"reference": 5.0}, **engines), result("two", {}, **poor)]
+    )
+    assert table["to_reference"]["one"] == table["to_reference"]["all"] == pytest.approx(1.2)
+    assert np.isnan(table["to_reference"]["two"])
+    assert table["to_landmark"]["all"] == pytest.approx(26 / 16)
+    assert table["cov80"]["all"] == 1.0
 
 
 @pytest.fixture(scope="module")

@@ -15,6 +15,7 @@ import alien
 
 import forecast as fc
 
+pytestmark = pytest.mark.slow  # twelve clubs, three years each
 N, SEED = 30, 5
 
 

@@ -51,9 +51,18 @@ def _figures(cases: pd.DataFrame) -> dict[str, float]:
         row[name] = by[name]["crps"].mean() if name in by else np.nan
     for level in (50, 80, 95):
         row[f"cov{level}"] = float((pool["off"] <= level / 200).mean())
-    row["to_landmark"] = row["pool"] / np.nanmin([row[name] for name in LANDMARK])
-    row["to_reference"] = row["pool"] / row["reference"]
+    row["to_landmark"] = np.nanmax([_ratio(by, name) for name in LANDMARK])
+    row["to_reference"] = _ratio(by, "reference")
     return row
+
+
+def _ratio(by: dict[str, pd.DataFrame], other: str) -> float:
+    """CRPS of the pool over that of another, on the worlds where both were run."""
+    if other not in by:
+        return np.nan
+    keys = ["world", "seed", "athlete", "rung"]
+    both = by["pool"].merge(by[other], on=keys, suffixes=("", "_other"), validate="one_to_one")
+    return float(both["crps"].mean() / both["crps_other"].mean())
 
 
 def plateau_table(results: list[dict]) -> pd.DataFrame:
