@@ -29,7 +29,7 @@ import sys
 import tempfile
 import time
 import traceback
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor, as_completed
 from dataclasses import asdict, dataclass
 from multiprocessing import get_context
 from pathlib import Path
@@ -167,7 +167,7 @@ def run_all(jobs: list[Job], workers: int, out: Path | None) -> tuple[list[dict]
     columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
     broke = False
     with (
-        ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool,
+        _pool(workers) as pool,
         Progress(*columns, TimeElapsedColumn(), console=Console(stderr=True)) as bar,
     ):
         task = bar.add_task("alien worlds", total=len(left))
@@ -187,6 +187,13 @@ def run_all(jobs: list[Job], workers: int, out: Path | None) -> tuple[list[dict]
             bar.advance(task)
     order = {(job.name, job.seed): place for place, job in enumerate(jobs)}
     return sorted(results, key=lambda r: order[r["world"], r["seed"]]), broke
+
+
+def _pool(workers: int) -> Executor:
+    """Processes for several workers; one works here."""
+    if workers == 1:
+        return ThreadPoolExecutor(1)
+    return ProcessPoolExecutor(workers, mp_context=get_context("spawn"))
 
 
 def _report(bar: Progress, result: dict) -> None:

@@ -10,11 +10,12 @@ import pytest
 
 sys.path.append(str(Path(__file__).resolve().parents[1] / "bench"))
 
-from alien import WORLDS, make_world
+from alien import DEVELOPMENT, HELD_BACK, WORLDS, make_world
 from alien.likelihoods import LIKELIHOODS
 from alien.reference import drawn_layoffs, informed_curves
 from alien.scoring import ENGINES, WEEKS, forecast_table, score
 from alien.watching import tally
+from alien_worlds import asked_at_cut, parse
 
 COPIES = 40_000
 
@@ -179,3 +180,29 @@ def test_the_reference_sees_strength_and_never_takes_back():
     one = asked.head(1)
     again = informed_curves(world, one, weeks=20, people=300)
     assert all((again[key] == curves[key]).all() for key in again)
+
+
+def test_worlds_held_back_run_only_when_asked_for_by_name(capsys):
+    assert set(parse([]).worlds) == set(DEVELOPMENT)
+    assert set(parse(["--held-back"]).worlds) == set(HELD_BACK)
+    with pytest.raises(SystemExit):
+        parse(["--worlds", "heavy_days", "mess"])
+    assert "mess: held back for a last run" in capsys.readouterr().err
+
+
+def test_asked_are_the_rungs_truly_open_with_two_sessions_or_more():
+    world = make_world(WORLDS["mess"], 30, seed=5)
+    asked = asked_at_cut(world)
+    assert asked["athlete"].is_unique
+    left = world.athletes.set_index("athlete")["left"].notna()
+    assert not left.reindex(asked["athlete"]).any()
+    assert left.any()
+    one = asked.merge(world.spells, on=["athlete", "rung"])
+    assert (one["start"] < world.cut).all()
+    assert ((one["cleared"] >= world.cut) | one["cleared"].isna()).all()
+    known = one["cleared"].notna()
+    days = (one["cleared"] - world.cut).dt.days[known]
+    assert (days / 7 == one["weeks"][known]).all()
+    assert one["weeks"][~known].isna().all()
+    never = world.athletes.loc[world.athletes["pace"] == 0, "athlete"]
+    assert asked["athlete"].isin(never).any()
