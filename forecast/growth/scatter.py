@@ -18,6 +18,9 @@ GRID = np.exp(np.linspace(-1.0, 1.0, 5))
 SPREAD = 0.45
 """Multiples of the cohort's noise tried, and how far athletes differ before any set is seen: the
 standard deviation of the log (judgement). A dozen sessions of an athlete's own overrule it."""
+MOST_TOLD = 1.5
+"""Log evidence that one session may bring for a multiple, and half of what it may bring against
+one: scatter shows in many sessions, one day out of all proportion is no scatter (judgement)."""
 
 
 def athlete_scatter(
@@ -25,7 +28,8 @@ def athlete_scatter(
 ) -> Array:
     """Return each spell's scatter (S,): the athlete's posterior mean, on the log scale.
 
-    Each multiple of ``GRID`` is tried on all spells; an athlete's spells share one.
+    Each multiple of ``GRID`` is tried on all spells; an athlete's spells share one. A spell's last
+    session is left out: today's good session is to raise the level, not the doubt about it.
 
     Parameters
     ----------
@@ -35,11 +39,13 @@ def athlete_scatter(
         As for ``forward_pass``.
     """
     _, who = np.unique(panel.athlete, return_inverse=True)
-    evidence = np.empty((len(GRID), int(who.max()) + 1))
-    for row, multiple in zip(evidence, GRID, strict=True):
+    told = np.empty((len(GRID), panel.n_sessions))
+    for row, multiple in zip(told, GRID, strict=True):
         tried = replace(panel, scatter=np.full(panel.n_spells, multiple))
-        filtered = forward_pass(tried, dynamics, noise, prior_mean, prior_cov)
-        row[:] = np.bincount(who[panel.spell], filtered.log_evidence, len(row))
+        row[:] = forward_pass(tried, dynamics, noise, prior_mean, prior_cov).log_evidence
+    told = np.clip(told - told[len(GRID) // 2], -2.0 * MOST_TOLD, MOST_TOLD)
+    told[:, panel.last] = 0.0
+    evidence = np.stack([np.bincount(who[panel.spell], row) for row in told])
     log_weight = evidence - 0.5 * (np.log(GRID) / SPREAD)[:, None] ** 2
     weight = np.exp(log_weight - log_weight.max(axis=0))
     mean = (weight * np.log(GRID)[:, None]).sum(axis=0) / weight.sum(axis=0)
