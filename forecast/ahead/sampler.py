@@ -38,7 +38,7 @@ class PathConstants:
     """The engine's constants on each of P paths, shared out over D draws in equal blocks.
 
     ``motion`` (P, 5): the fields of ``Dynamics``; ``day_sd`` and ``set_sd`` (P, 4) by measure;
-    ``day_down``, ``day_up``, ``short`` and ``fatigue`` (P,) as in ``observation.Noise``;
+    ``day_down``, ``day_up``, ``slip`` and ``fatigue`` (P,) as in ``observation.Noise``;
     ``clocks`` D training clocks and ``blocks`` (D,) the first path of each.
     """
 
@@ -47,7 +47,7 @@ class PathConstants:
     set_sd: Array
     day_down: Array
     day_up: Array
-    short: Array
+    slip: Array
     fatigue: Array
     clocks: tuple[Clock, ...]
     blocks: Ints
@@ -79,7 +79,7 @@ def spread_constants(draws: list[GrowthConstants], paths: int) -> PathConstants:
         set_sd=np.array([c.noise.set_sd for c in draws])[owner],
         **{
             name: np.array([getattr(c.noise, name) for c in draws])[owner]
-            for name in ("day_down", "day_up", "short", "fatigue")
+            for name in ("day_down", "day_up", "slip", "fatigue")
         },
         clocks=tuple(c.clock for c in draws),
         blocks=np.searchsorted(owner, np.arange(len(draws))),
@@ -261,8 +261,8 @@ def _chance(
     return meeting_chance(
         on.level + day_sd * form - starts.threshold[row],
         constants.set_sd[path, measure] * starts.scatter[row],
-        constants.short[path],
         constants.fatigue[path],
-        expit(starts.habits.intercept[row] + starts.habits.slope * clip_level(on.level)),
+        (1.0 - constants.slip[path])
+        * expit(starts.habits.intercept[row] + starts.habits.slope * clip_level(on.level)),
         starts.habits.sets[row, column],
     )

@@ -54,7 +54,7 @@ PRIORS: dict[str, tuple[float, float]] = {
     "fatigue": (-0.06, 0.05),
     "unclean": (0.05, 0.15),
     "assisted": (0.25, 0.25),
-    "log_short": (_log(0.5), 0.6),
+    "log_slip": (_log(0.03), 0.7),
     "log_day_down": (_log(0.5), 0.6),
     "log_day_up": (_log(0.25), 0.5),
 }
@@ -68,6 +68,9 @@ MOTION = STRUCTURE[: 9 + len(MEASURES)]
 
 RECORD = [name for name in PRIORS if name not in STRUCTURE]
 """Constants fitted on the sets themselves."""
+
+MOST_SLIPS = 0.2
+"""No log is believed to hold more slips than this (judgement): more of them is a wider scatter."""
 
 CENTRE_MEAN = np.array([-0.55, 0.01, 0.015])
 CENTRE_SD = np.array([0.6, 0.05, 0.03])
@@ -122,7 +125,7 @@ class GrowthConstants:
             assisted=v["assisted"],
             day_down=float(np.exp(v["log_day_down"])),
             day_up=float(np.exp(v["log_day_up"])),
-            short=float(np.exp(v["log_short"])),
+            slip=min(float(np.exp(v["log_slip"])), MOST_SLIPS),
         )
 
     @property

@@ -119,9 +119,9 @@ def forward_pass(
         panel.start, panel.length,
         motion_table(panel, dynamics), session_losses(panel, dynamics),
         np.ascontiguousarray(prior_mean, dtype=float), np.ascontiguousarray(prior_cov, dtype=float),
-        panel.lower, panel.upper, set_offsets(panel, noise), panel.n_sets,
+        panel.lower, panel.upper, set_offsets(panel, noise), panel.best, panel.rival,
         noise.day_sd[panel.measure] * panel.scatter, noise.day_down, noise.day_up,
-        noise.set_sd[panel.measure] * panel.scatter, noise.short,
+        noise.set_sd[panel.measure] * panel.scatter,
         mean, cov, told,
     )  # fmt: skip
     return Filtered(mean, cov, *told.T)

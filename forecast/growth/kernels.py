@@ -60,76 +60,31 @@ def tilted(z: float, w: float) -> float:
 
 
 @njit(cache=True, error_model="numpy")
-def below(z: float, short: float) -> float:
-    """Return P(Z - E + short <= z), Z standard normal, E exponential with mean ``short``."""
-    z = z - short
-    return 0.5 * math.erfc(-z / _ROOT_2) + tilted(z, z + 1.0 / short)
+def above(z: float) -> float:
+    """Return P(Z > z) of a standard normal."""
+    return 0.5 * math.erfc(z / _ROOT_2)
 
 
 @njit(cache=True, error_model="numpy")
-def above(z: float, short: float) -> float:
-    """Return 1 - ``below``, accurate in the upper tail."""
-    z = z - short
-    left = 0.5 * math.erfc(z / _ROOT_2) - tilted(z, z + 1.0 / short)
-    return max(left, 0.0)
+def between(low: float, high: float) -> float:
+    """Return P(low < Z <= high), accurate in both tails."""
+    if low > 0.0:
+        return above(low) - above(high)
+    return above(-high) - above(-low)
 
 
 @njit(cache=True, error_model="numpy")
-def log_between(low: float, high: float, short: float) -> float:
-    """Return log P(low < Z - E + short <= high), finite however far off the interval lies."""
-    if low == -np.inf and high == np.inf:
-        return 0.0
-    if low > short:
-        chance = above(low, short)
-        if high < np.inf:
-            chance -= above(high, short)
-    elif high == np.inf:
-        chance = above(low, short)
-    else:
-        chance = below(high, short)
-        if low > -np.inf:
-            chance -= below(low, short)
+def log_between(low: float, high: float) -> float:
+    """Return log P(low < Z <= high), finite however far off the interval lies."""
+    if low > 0.0:
+        low, high = -high, -low
+    chance = above(-high) - above(-low)
     if chance > _TINY:
         return math.log(chance)
-    if low > short:  # the normal tail, far above
-        z = low - short
-        return -0.5 * z * z - math.log(z) - _LOG_ROOT_2PI - math.log1p(short * z)
-    z = min(high - short, -1.0 / short)  # the exponential tail, far below
-    share = 0.0 if low == -np.inf else math.exp((low - high) / short)
-    return z / short + 0.5 / (short * short) + math.log(max(1.0 - share, 1e-12))
-
-
-@njit(cache=True, error_model="numpy")
-def between_slopes(low: float, high: float, short: float) -> tuple[float, float, float, float]:
-    """Return ``log_between`` and its slopes in ``low``, ``high`` and ``short``."""
-    chance, by_short = 0.0, 0.0
-    upper_tail = low > short
-    by_low, by_high = 0.0, 0.0
-    if high == np.inf:
-        chance = 0.0 if upper_tail else 1.0
-    for side in range(2):
-        z = (low if side == 0 else high) - short
-        if abs(z) == np.inf:
-            continue
-        sign, w = 2.0 * side - 1.0, z + 1.0 / short
-        normal = math.exp(-0.5 * z * z) / _ROOT_2PI
-        part = normal * mills(w) if w > 0.0 else tilted(z, w)
-        if upper_tail:
-            chance -= sign * (0.5 * math.erfc(z / _ROOT_2) - part)
-        else:
-            chance += sign * (0.5 * math.erfc(-z / _ROOT_2) + part)
-        if side == 0:
-            by_low = -part / short
-        else:
-            by_high = part / short
-        by_short += sign * ((normal - w * part) / (short * short) - part / short)
-    if chance > _TINY:
-        return math.log(chance), by_low / chance, by_high / chance, by_short / chance
-    value = log_between(low, high, short)
-    if upper_tail:
-        return value, short - low, 0.0, low - short
-    z = min(high - short, -1.0 / short)
-    return value, 0.0, 1.0 / short, -(z + 1.0 / short) / (short * short) - 1.0 / short
+    # Far below: the tail beyond ``high``, less what lies beyond ``low``.
+    more = 0.0 if low == -np.inf else math.exp(0.5 * (high - low) * (high + low))
+    left = math.log(mills(-high)) if high > -1e150 else -math.log(-high)
+    return -0.5 * high * high - _LOG_ROOT_2PI + left + math.log1p(-min(more, 1.0 - 1e-12))
 
 
 @njit(cache=True, error_model="numpy")
@@ -150,12 +105,12 @@ def match_one(
     lower: Array,
     upper: Array,
     offset: Array,
-    n_sets: int,
+    best: int,
+    rival: NDArray[np.bool_],
     day_sd: float,
     down: float,
     up: float,
     set_sd: float,
-    short: float,
 ) -> tuple[float, float, float, float, float, float]:
     """Match one session.
 
@@ -164,7 +119,8 @@ def match_one(
 
     The day's ability is ``b + U - D``, centred: ``b`` normal around the level, ``U`` and ``D``
     exponential with means ``up`` and ``down`` times ``day_sd`` (Reed & Jorgensen 2004, Commun.
-    Stat. Theory Methods 33:1733). Given the ability, ``b`` has two truncated normal parts, so
+    Stat. Theory Methods 33:1733). The set in place ``best`` lay within its bounds and the
+    ``rival`` ones (K,) no higher. Given the ability, ``b`` has two truncated normal parts, so
     the level is integrated exactly and only the ability by quadrature.
     """
     total = var + day_sd * day_sd
@@ -173,13 +129,11 @@ def match_one(
     a_rate, b_rate = root / rise, root / fall
     spread = total + rise * rise + fall * fall
     precision, pull = 1.0 / spread, 0.0
-    for k in range(n_sets):
-        low, high = lower[k], upper[k]
-        if low > -np.inf and high < np.inf:
-            middle, width = 0.5 * (low + high) - offset[k], high - low
-            told = 1.0 / (set_sd * set_sd * (1.0 + short * short) + width * width / 12.0)
-            precision += told
-            pull += told * (middle - mean)
+    low, high = lower[best] - offset[best], upper[best] - offset[best]
+    if low > -np.inf and high < np.inf:
+        told = 1.0 / (set_sd * set_sd + (high - low) ** 2 / 12.0)
+        precision += told
+        pull += told * (0.5 * (low + high) - mean)
     centre, scale = mean + pull / precision, 1.2 / math.sqrt(precision)
     log_z, first, second, post = 0.0, 0.0, 0.0, 0.0
     terms = np.empty(len(_NODES))
@@ -204,9 +158,10 @@ def match_one(
                 + (1.0 - weight) * (1.0 - (w_down - 2.0 * t) * down_more)
             )
             value = most + math.log(part + other) - math.log(rise + fall)
-            for k in range(n_sets):
-                at = ability + offset[k]
-                value += log_between((lower[k] - at) / set_sd, (upper[k] - at) / set_sd, short)
+            value += log_between((low - ability) / set_sd, (high - ability) / set_sd)
+            for k in range(len(rival)):
+                if rival[k]:
+                    value += log_between(-np.inf, (upper[best] - ability - offset[k]) / set_sd)
             terms[j] = value + _LOG_WEIGHTS[j]
             top = max(top, terms[j])
         mass, first, second, ability_mean, ability_square = 0.0, 0.0, 0.0, 0.0, 0.0
@@ -272,21 +227,76 @@ def match_many(
     lower: Array,
     upper: Array,
     offset: Array,
-    n_sets: Ints,
+    best: Ints,
+    rival: NDArray[np.bool_],
     day_sd: Array,
     down: float,
     up: float,
     set_sd: Array,
-    short: float,
     out: Array,
 ) -> None:
     """Match the sessions ``index`` into the rows of ``out`` (n, 6); the rest as ``match_one``."""
     for i in range(len(index)):
         n = index[i]
         out[i] = match_one(
-            mean[i], var[i], lower[n], upper[n], offset[n], n_sets[n],
-            day_sd[i], down, up, set_sd[i], short,
+            mean[i], var[i], lower[n], upper[n], offset[n], best[n], rival[n],
+            day_sd[i], down, up, set_sd[i],
         )  # fmt: skip
+
+
+@njit(cache=True, error_model="numpy")
+def set_slopes(
+    low: float, high: float, slip: float, slip_mass: float
+) -> tuple[float, float, float, float]:
+    """Return the log chance of one set's record, its slopes in ``low`` and ``high``, in log slip.
+
+    A slip ended early for no reason of strength: its record says that much or more.
+    """
+    whole, more = between(low, high), above(low)
+    chance = max((1.0 - slip) * whole + slip * slip_mass * more, _TINY)
+    by_low = -math.exp(-0.5 * low * low) / _ROOT_2PI * (1.0 - slip + slip * slip_mass)
+    by_high = math.exp(-0.5 * high * high) / _ROOT_2PI * (1.0 - slip)
+    by_slip = slip * (slip_mass * more - whole)
+    return math.log(chance), by_low / chance, by_high / chance, by_slip / chance
+
+
+@njit(cache=True, error_model="numpy")
+def _look(
+    centre: float,
+    scale: float,
+    mean: float,
+    root: float,
+    rise: float,
+    fall: float,
+    lower: Array,
+    upper: Array,
+    offset: Array,
+    n_sets: int,
+    set_sd: float,
+    slip: float,
+    slip_mass: Array,
+    terms: Array,
+) -> tuple[float, float]:
+    """Return mean and variance of the day's ability given the whole record, in nodes' units."""
+    top = -np.inf
+    for j in range(len(_NODES)):
+        ability = centre + scale * _NODES[j]
+        value = log_day((ability - mean + rise - fall) / root, rise, fall, root)
+        for k in range(n_sets):
+            at = ability + offset[k]
+            low, high = (lower[k] - at) / set_sd, (upper[k] - at) / set_sd
+            chance = (1.0 - slip) * between(low, high) + slip * slip_mass[k] * above(low)
+            value += math.log(max(chance, _TINY))
+        terms[j] = value + _LOG_WEIGHTS[j]
+        top = max(top, terms[j])
+    mass, first, second = 0.0, 0.0, 0.0
+    for j in range(len(_NODES)):
+        share = math.exp(terms[j] - top)
+        mass += share
+        first += share * _NODES[j]
+        second += share * _NODES[j] * _NODES[j]
+    first /= mass
+    return first, second / mass - first * first
 
 
 @njit(cache=True, error_model="numpy")
@@ -298,31 +308,41 @@ def record_slopes(
     flags: Array,
     offset: Array,
     n_sets: Ints,
+    best: Ints,
+    rival: NDArray[np.bool_],
     day_sd: Array,
     down: float,
     up: float,
     set_sd: Array,
-    short: float,
+    slip: float,
+    slip_mass: Array,
     measure: Ints,
     out: Array,
 ) -> float:
-    """Return the log evidence of all sessions and add its slopes to ``out`` (10,).
+    """Return the log evidence of every set of all sessions and add its slopes to ``out`` (10,).
 
-    Slopes in the log of set_sd by measure (4), of short, day_down and day_up, and in fatigue,
+    Slopes in the log of set_sd by measure (4), of slip, day_down and day_up, and in fatigue,
     unclean and assisted, whose ``flags`` are (3, N, K). Fisher's identity: the slope of the
     evidence is the mean slope of the log likelihood under the opinion after.
     """
-    total = 0.0
-    nodes = len(_NODES)
+    total, nodes, small = 0.0, len(_NODES), 1e-4
     terms, slopes = np.empty(nodes), np.empty((nodes, 7))
     for n in range(len(mean)):
-        log_z, _, _, _, centre, scale = match_one(
-            mean[n], var[n], lower[n], upper[n], offset[n], n_sets[n],
-            day_sd[n], down, up, set_sd[n], short,
+        _, _, _, _, centre, scale = match_one(
+            mean[n], var[n], lower[n], upper[n], offset[n], best[n], rival[n],
+            day_sd[n], down, up, set_sd[n],
         )  # fmt: skip
-        total += log_z
         root = math.sqrt(var[n] + day_sd[n] * day_sd[n])
-        rise, fall, small = up * day_sd[n], down * day_sd[n], 1e-4
+        rise, fall = up * day_sd[n], down * day_sd[n]
+        for _ in range(MOST_LOOKS):  # the whole record is narrower than its best set
+            centred, around = _look(
+                centre, scale, mean[n], root, rise, fall, lower[n], upper[n], offset[n],
+                n_sets[n], set_sd[n], slip, slip_mass[n], terms,
+            )  # fmt: skip
+            if abs(centred) < 0.2 and 0.6 < around < 1.3:
+                break
+            centre += scale * centred
+            scale *= math.sqrt(min(max(around, 0.05), 2.5))
         top = -np.inf
         slopes[:, :] = 0.0
         for j in range(nodes):
@@ -336,13 +356,13 @@ def record_slopes(
             for k in range(n_sets[n]):
                 at = ability + offset[n, k]
                 low, high = (lower[n, k] - at) / set_sd[n], (upper[n, k] - at) / set_sd[n]
-                chance, by_low, by_high, by_short = between_slopes(low, high, short)
+                chance, by_low, by_high, by_slip = set_slopes(low, high, slip, slip_mass[n, k])
                 value += chance
                 if low > -np.inf:
                     slopes[j, 0] -= low * by_low
                 if high < np.inf:
                     slopes[j, 0] -= high * by_high
-                slopes[j, 1] += short * by_short
+                slopes[j, 1] += by_slip
                 for f in range(3):
                     slopes[j, 4 + f] -= (by_low + by_high) / set_sd[n] * flags[f, n, k]
             terms[j] = value + _LOG_WEIGHTS[j]
@@ -351,6 +371,7 @@ def record_slopes(
         for j in range(nodes):
             terms[j] = math.exp(terms[j] - top)
             mass += terms[j]
+        total += top + math.log(mass) + math.log(scale * _ROOT_2PI)
         for j in range(nodes):
             share = terms[j] / mass
             out[measure[n]] += share * slopes[j, 0]
@@ -382,12 +403,12 @@ def filter_spells(
     lower: Array,
     upper: Array,
     offset: Array,
-    n_sets: Ints,
+    best: Ints,
+    rival: NDArray[np.bool_],
     day_sd: Array,
     down: float,
     up: float,
     set_sd: Array,
-    short: float,
     mean_out: Array,
     cov_out: Array,
     told_out: Array,
@@ -408,8 +429,8 @@ def filter_spells(
                 _advance(mean, cov, motion[n], loss[n])
             before, var = mean[0], cov[0, 0]
             log_z, after, after_var, ability_var, _, _ = match_one(
-                before, var, lower[n], upper[n], offset[n], n_sets[n],
-                day_sd[s], down, up, set_sd[s], short,
+                before, var, lower[n], upper[n], offset[n], best[n], rival[n],
+                day_sd[s], down, up, set_sd[s],
             )  # fmt: skip
             _absorb(mean, cov, after, after_var)
             mean_out[n] = mean
@@ -584,7 +605,7 @@ def advance_one(
 
 @njit(cache=True, error_model="numpy")
 def chance_to_meet(
-    room: float, set_sd: float, short: float, fatigue: float, eligible: float, sets: int, most: int
+    room: float, set_sd: float, fatigue: float, eligible: float, sets: int, most: int
 ) -> float:
     """Return the chance that one of the session's sets is clean, unassisted and long enough.
 
@@ -593,7 +614,7 @@ def chance_to_meet(
     """
     missed = 1.0
     for k in range(sets):
-        missed *= 1.0 - eligible * above(-(room + min(k, most) * fatigue) / set_sd, short)
+        missed *= 1.0 - eligible * above(-(room + min(k, most) * fatigue) / set_sd)
     return 1.0 - missed
 
 
@@ -605,8 +626,8 @@ def expected_meets(
     day_sd: Array,
     set_sd: Array,
     day_spread: float,
-    short: float,
     fatigue: float,
+    slip: float,
     sets: Array,
     most: int,
     out: Array,
@@ -617,7 +638,7 @@ def expected_meets(
         out[n] = 0.0
         for j in range(len(_NODES)):
             room = mean[n] + sd * _NODES[j] - mark[n]
-            chance = chance_to_meet(room, set_sd[n], short, fatigue, 1.0, int(sets[n]), most)
+            chance = chance_to_meet(room, set_sd[n], fatigue, 1.0 - slip, int(sets[n]), most)
             out[n] += _WEIGHTS[j] * chance
 
 
@@ -625,7 +646,6 @@ def expected_meets(
 def chances_to_meet(
     room: Array,
     set_sd: Array,
-    short: Array,
     fatigue: Array,
     eligible: Array,
     sets: Array,
@@ -634,9 +654,7 @@ def chances_to_meet(
 ) -> None:
     """``chance_to_meet`` for n sessions, all arrays (n,), into ``out``."""
     for i in range(len(room)):
-        out[i] = chance_to_meet(
-            room[i], set_sd[i], short[i], fatigue[i], eligible[i], int(sets[i]), most
-        )
+        out[i] = chance_to_meet(room[i], set_sd[i], fatigue[i], eligible[i], int(sets[i]), most)
 
 
 @njit(cache=True, error_model="numpy")
@@ -689,13 +707,13 @@ def walk_paths(
     run length, are carried in place. ``by_target`` (T, 11): mark, day_sd, set_sd, grace, sessions
     done, day number of the cut, speed, the habit's intercept, slope and spread, and the factor on
     the odds of meeting. ``motion``:
-    alpha, swing_sd, wiggle_sd, detraining, regain. ``noise``: short, fatigue. ``columns``
+    alpha, swing_sd, wiggle_sd, detraining, regain. ``noise``: slip, fatigue. ``columns``
     (B, 2, P) entries of the gap and set tables, ``normal`` (B, 2, P), ``form`` (B, P) the day's
     form in ``day_sd``, ``careful`` (P,) the path's habit in its spread. Chances are added to
     ``by_day`` (T, D + 1) and ``next_session`` (T,).
     """
     alpha, swing_sd, wiggle_sd, detraining, regain = motion
-    short, fatigue = noise
+    slip, fatigue = noise
     targets, paths = level.shape
     going = False
     for t in range(targets):
@@ -725,9 +743,9 @@ def walk_paths(
                 if day[t, p] > horizon and now > 0:
                     break
                 clean = min(max(level[t, p], -2.0), 0.7)
-                eligible = 1.0 / (1.0 + math.exp(-habit - slope * clean))
+                eligible = (1.0 - slip) / (1.0 + math.exp(-habit - slope * clean))
                 meets = chance_to_meet(
-                    level[t, p] + day_sd * form[b, p] - mark, set_sd, short, fatigue, eligible,
+                    level[t, p] + day_sd * form[b, p] - mark, set_sd, fatigue, eligible,
                     int(sets[t, columns[b, 1, p]]), most,
                 )  # fmt: skip
                 meets = meets * odds / (1.0 - meets + meets * odds)

@@ -1,13 +1,17 @@
-"""What one session says about the level: the likelihood of its sets, matched by a normal.
+"""What one session says about the level: the likelihood of its best set, matched by a normal.
 
 A set's capacity is level + day form + set order, unclean and assisted offsets + set noise, and
-the record says only that it lay in an interval (``intervals``). Neither a bad day nor a set that
-ended early is normal: the day's form is normal plus an exponential part on either side (Reed &
-Jorgensen 2004, Commun. Stat. Theory Methods 33:1733), a set's noise is normal less an exponential
-shortfall. Both densities are log-concave, and that is the point: the pull of a session far off
-levels off, and never falls back, and a better set can only raise the opinion of the level
-(monotone likelihood ratio: Karlin & Rubin 1956, Ann. Math. Stat. 27:272; log-concavity is kept by
-integration: Prekopa 1973, Acta Sci. Math. 34:335).
+the record says only that it lay in an interval (``intervals``). Days are not normal: a day's form
+is normal plus an exponential part on either side (Reed & Jorgensen 2004, Commun. Stat. Theory
+Methods 33:1733). Sets are not either: some end early for no reason of strength (a slip, a phone).
+
+The level is read off the session's best set and off that none of the others was better. A low
+set beside a good one is then neither a slip nor a weakness, and nothing is lost that matters: the
+day's form, which all sets share, is what limits a session. Every density in it is log-concave, so
+the pull of a session far off levels off and never falls back, and a better set never lowers the
+opinion of the level (monotone likelihood ratio: Karlin & Rubin 1956, Ann. Math. Stat. 27:272;
+kept by integration: Prekopa 1973, Acta Sci. Math. 34:335). What sets are like (noise, order,
+slips) is learnt from all of them (``evidence_slopes``).
 
 Given a normal opinion of the level before the session, the opinion after it is matched in mean
 and variance (assumed-density filtering, one sweep of expectation propagation: Minka 2001, UAI
@@ -27,15 +31,21 @@ from forecast.growth.panel import MEASURES, Panel
 
 Array = NDArray[np.float64]
 
+SLIP_DENSITY = 1.0
+"""Density of a slip's record per unit of the latent scale: slips fall anywhere in about one unit
+(a factor of e) below capacity (judgement)."""
+OPEN_SLIP = 0.1
+"""Chance of a record without a lower or upper bound, given a slip (judgement)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Noise:
     """Constants of a session's record, in latent units.
 
     ``day_sd`` and ``set_sd`` are (4,) by measure. ``day_down`` and ``day_up`` are the mean size of
-    the exponential part of a day's form below and above, in ``day_sd``; ``short`` is the mean
-    shortfall of a set, in ``set_sd``. The rest apply to every set: ``fatigue`` for each set done
-    before, ``unclean`` and ``assisted`` where flagged.
+    the exponential part of a day's form below and above, in ``day_sd``. The rest apply to every
+    set: ``fatigue`` for each set done before, ``unclean`` and ``assisted`` where flagged; ``slip``
+    is the share of sets that end early for reasons that have nothing to do with capacity.
     """
 
     day_sd: Array
@@ -45,7 +55,7 @@ class Noise:
     assisted: float
     day_down: float = 0.5
     day_up: float = 0.25
-    short: float = 0.5
+    slip: float = 0.0
 
     @property
     def day_spread(self) -> float:
@@ -94,16 +104,23 @@ def match_sessions(
     out = np.empty((len(index), 6))
     match_many(
         np.asarray(index, dtype=np.int64), mean, var,
-        panel.lower, panel.upper, set_offsets(panel, noise), panel.n_sets,
+        panel.lower, panel.upper, set_offsets(panel, noise), panel.best, panel.rival,
         noise.day_sd[measure] * scatter, noise.day_down, noise.day_up,
-        noise.set_sd[measure] * scatter, noise.short, out,
+        noise.set_sd[measure] * scatter, out,
     )  # fmt: skip
     return Match(log_evidence=out[:, 0], mean=out[:, 1], var=out[:, 2])
 
 
+def _slip_mass(panel: Panel) -> Array:
+    """(N, K) chance of each record given a slip at or below the set's capacity."""
+    with np.errstate(invalid="ignore"):
+        width = panel.upper - panel.lower
+    return np.where(np.isfinite(width), np.minimum(SLIP_DENSITY * width, 1.0), OPEN_SLIP)
+
+
 SLOPES = (
     *(f"log_set_sd_{m}" for m in MEASURES),
-    *("log_short", "log_day_down", "log_day_up", "fatigue", "unclean", "assisted"),
+    *("log_slip", "log_day_down", "log_day_up", "fatigue", "unclean", "assisted"),
 )
 """Constants in which ``evidence_slopes`` tells the slope."""
 
@@ -125,7 +142,7 @@ def evidence_slopes(
     slopes = np.zeros(len(SLOPES))
     total = record_slopes(
         mean, var, panel.lower, panel.upper, flags, set_offsets(panel, noise), panel.n_sets,
-        noise.day_sd[measure] * scatter, noise.day_down, noise.day_up,
-        noise.set_sd[measure] * scatter, noise.short, measure, slopes,
+        panel.best, panel.rival, noise.day_sd[measure] * scatter, noise.day_down, noise.day_up,
+        noise.set_sd[measure] * scatter, noise.slip, _slip_mass(panel), measure, slopes,
     )  # fmt: skip
     return float(total), dict(zip(SLOPES, slopes.tolist(), strict=True))

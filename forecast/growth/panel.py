@@ -58,6 +58,11 @@ class Panel:
         (N,) sets in each session.
     met
         (N,) whether the session met the criterion.
+    best
+        (N,) place of the set that the level is read off: the highest of the clean, unassisted ones,
+        or of all where there is none; of equals the last.
+    rival
+        (N, K) the other sets of that kind that had an end of their own: none was higher.
     eligible
         (N,) sets that could have met the criterion: counting, and not ended early by choice.
     scatter
@@ -89,6 +94,8 @@ class Panel:
     used: NDArray[np.bool_]
     n_sets: Ints
     met: NDArray[np.bool_]
+    best: Ints
+    rival: NDArray[np.bool_]
     eligible: Array
     scatter: Array
     linear: float
@@ -129,6 +136,7 @@ def build_panel(histories: Histories, *, linear: float = 0.0) -> Panel:
     tau, excess = split_gap(gap, grace[spell])
     spells = histories.spells.iloc[order]
     columns = _pad_sets(sets, sessions.index.to_numpy(), histories, linear)
+    best, rival = _best_sets(columns)
     return Panel(
         spell_row=order.astype(np.int64),
         start=start,
@@ -147,6 +155,8 @@ def build_panel(histories: Histories, *, linear: float = 0.0) -> Panel:
         tau=tau,
         scatter=np.ones(len(start)),
         n_sets=columns["used"].sum(axis=1).astype(np.int64),
+        best=best,
+        rival=rival,
         met=sessions["meets"].to_numpy(dtype=bool),
         eligible=columns.pop("eligible").sum(axis=1),
         linear=linear,
@@ -213,6 +223,20 @@ def _pad_sets(
     }
 
 
+def _best_sets(columns: dict[str, NDArray]) -> tuple[Ints, NDArray[np.bool_]]:
+    """Place of each session's best set, (N,), and the sets that it beat, (N, K)."""
+    plain = columns["used"] & (columns["unclean"] == 0) & (columns["assisted"] == 0)
+    kind = np.where(plain.any(axis=1)[:, None], plain, columns["used"])
+    lower = np.where(kind, columns["lower"], -np.inf)
+    # A miss has no lower bound, yet stands above what is not there.
+    height = np.where(kind, np.maximum(lower, -1e6), -np.inf)
+    backwards = height[:, ::-1]
+    best = height.shape[1] - 1 - backwards.argmax(axis=1)
+    rival = kind & np.isfinite(columns["upper"])
+    rival[np.arange(len(best)), best] = False
+    return best.astype(np.int64), rival
+
+
 def _eligible(sets: pd.DataFrame) -> Array:
     early = (sets["stopped"] == "choice") & (sets["value"] < sets["target"])
     return (sets["counts"] & ~early).to_numpy(dtype=float)
@@ -227,7 +251,19 @@ def take_spells(panel: Panel, which: Ints) -> Panel:
     by_spell = ("spell_row", "athlete", "rung", "measure", "threshold", "grace", "scatter")
     by_session = (
         *("session_row", "day", "number", "rest", "excess", "tau"),
-        *("lower", "upper", "fatigue", "unclean", "assisted", "used", "n_sets", "met", "eligible"),
+        *(
+            "lower",
+            "upper",
+            "fatigue",
+            "unclean",
+            "assisted",
+            "used",
+            "n_sets",
+            "met",
+            "best",
+            "rival",
+            "eligible",
+        ),
     )
     return Panel(
         start=start,

@@ -147,7 +147,7 @@ def simulate_passage(
             step, BLOCK, horizon_days, int(MAX_FATIGUE_STEPS), targets.untried,
             level, swing, pace, lost, day, runs, gaps, first_gaps, targets.habits.sets,
             by_target, targets.confirm, targets.clock.numbers, motion,
-            np.array([noise.short, noise.fatigue]), columns, normal, form, careful,
+            np.array([noise.slip, noise.fatigue]), columns, normal, form, careful,
             by_day, next_session,
         )  # fmt: skip
         step += BLOCK

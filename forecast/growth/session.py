@@ -44,7 +44,6 @@ def draw_form(
 def meeting_chance(
     room: Array,
     set_sd: Array,
-    short: Array | float,
     fatigue: Array | float,
     eligible: Array,
     sets: Array,
@@ -55,18 +54,16 @@ def meeting_chance(
     ----------
     room
         By how far the day's ability stands above the pass mark, latent units; any shape.
-    set_sd, short, fatigue
+    set_sd, fatigue
         As in ``observation.Noise``, broadcast against ``room``.
     eligible
-        Chance that a set is clean, unassisted and not ended early by choice.
+        Chance that a set is clean, unassisted and not ended early.
     sets
         Number of sets.
     """
-    shape, (space, sd, ends, tired, able, many) = flattened(
-        room, set_sd, short, fatigue, eligible, sets
-    )
+    shape, (space, sd, tired, able, many) = flattened(room, set_sd, fatigue, eligible, sets)
     out = np.empty(len(space))
-    chances_to_meet(space, sd, ends, tired, able, many, int(MAX_FATIGUE_STEPS), out)
+    chances_to_meet(space, sd, tired, able, many, int(MAX_FATIGUE_STEPS), out)
     return out.reshape(shape)
 
 
@@ -86,7 +83,7 @@ def expected_to_meet(panel: Panel, noise: Noise, mean: Array, var: Array) -> Arr
     expected_meets(
         np.ascontiguousarray(mean), np.ascontiguousarray(var), panel.threshold[spell],
         noise.day_sd[measure] * scatter, noise.set_sd[measure] * scatter,
-        noise.day_spread, noise.short, noise.fatigue, panel.eligible, int(MAX_FATIGUE_STEPS), out,
+        noise.day_spread, noise.fatigue, noise.slip, panel.eligible, int(MAX_FATIGUE_STEPS), out,
     )  # fmt: skip
     return out
 
