@@ -136,7 +136,7 @@ def build_panel(histories: Histories, *, linear: float = 0.0) -> Panel:
     tau, excess = split_gap(gap, grace[spell])
     spells = histories.spells.iloc[order]
     columns = _pad_sets(sets, sessions.index.to_numpy(), histories, linear)
-    best, rival = _best_sets(columns)
+    best, rival = best_sets(columns)
     return Panel(
         spell_row=order.astype(np.int64),
         start=start,
@@ -223,8 +223,8 @@ def _pad_sets(
     }
 
 
-def _best_sets(columns: dict[str, NDArray]) -> tuple[Ints, NDArray[np.bool_]]:
-    """Place of each session's best set, (N,), and the sets that it beat, (N, K)."""
+def best_sets(columns: dict[str, NDArray]) -> tuple[Ints, NDArray[np.bool_]]:
+    """Return the place of each session's best set, (N,), and the sets that it beat, (N, K)."""
     plain = columns["used"] & (columns["unclean"] == 0) & (columns["assisted"] == 0)
     kind = np.where(plain.any(axis=1)[:, None], plain, columns["used"])
     lower = np.where(kind, columns["lower"], -np.inf)

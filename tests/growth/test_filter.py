@@ -6,14 +6,14 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from scipy.special import log_ndtr
-from scipy.stats import exponnorm, laplace_asymmetric, norm
+from scipy.stats import laplace_asymmetric, norm
 
 from forecast.growth.constants import prior_constants
 from forecast.growth.dynamics import Dynamics
 from forecast.growth.filtering import forward_pass
-from forecast.growth.kernels import above, below, log_between
+from forecast.growth.kernels import above, between, log_between
 from forecast.growth.observation import evidence_slopes, match_sessions
+from forecast.growth.panel import best_sets
 
 NOISE = prior_constants().noise
 DAY_SD, SET_SD = float(NOISE.day_sd[0]), float(NOISE.set_sd[0])
@@ -27,7 +27,13 @@ def panel_of(sessions, gaps):
     for i, sets in enumerate(sessions):
         for j, (low, high, bad) in enumerate(sets):
             lower[i, j], upper[i, j], unclean[i, j] = low, high, bad
+    used = np.arange(k) < np.array([len(sets) for sets in sessions])[:, None]
+    best, rival = best_sets(
+        {"used": used, "unclean": unclean, "assisted": 0 * unclean, "lower": lower, "upper": upper}
+    )
     return SimpleNamespace(
+        best=best,
+        rival=rival,
         n_sessions=n,
         length=np.array([n]),
         start=np.array([0]),
@@ -46,14 +52,6 @@ def panel_of(sessions, gaps):
     )
 
 
-def shortfall(z):
-    """P(set noise <= z): a normal less an exponential of mean ``short``, about its mean."""
-    z, rate = z - NOISE.short, 1.0 / NOISE.short
-    with np.errstate(invalid="ignore"):
-        late = np.exp(rate * z + 0.5 * rate**2 + log_ndtr(-z - rate))
-    return norm.cdf(z) + np.where(np.isfinite(z), late, 0.0)
-
-
 def day_density(form):
     """Density of the day's form: a normal and an asymmetric Laplace, convolved on a fine grid."""
     step = form[1] - form[0]
@@ -69,11 +67,16 @@ def likelihood(sets, level):
     form = np.linspace(-16 * DAY_SD, 16 * DAY_SD, 3001)
     weight = day_density(form)
     able = level[:, None] + form
-    product = np.ones_like(able)
-    for place, (low, high, bad) in enumerate(sets):
-        shift = NOISE.fatigue * place + NOISE.unclean * bad
-        part = shortfall((high - shift - able) / SET_SD) - shortfall((low - shift - able) / SET_SD)
-        product *= part
+    plain = [k for k, (_, _, bad) in enumerate(sets) if not bad]
+    kind = plain or list(range(len(sets)))
+    best = max(kind, key=lambda k: (sets[k][0], k))
+    shift = [NOISE.fatigue * k + NOISE.unclean * bad for k, (_, _, bad) in enumerate(sets)]
+    low, high, _ = sets[best]
+    product = norm.cdf((high - shift[best] - able) / SET_SD)
+    product -= norm.cdf((low - shift[best] - able) / SET_SD)
+    for k in kind:
+        if k != best and np.isfinite(sets[k][1]):
+            product *= norm.cdf((high - shift[k] - able) / SET_SD)
     return np.trapezoid(product * weight, form, axis=1)
 
 
@@ -193,7 +196,7 @@ def test_slopes_of_the_evidence_are_its_differences():
     mean, var = np.full(len(sessions), -0.4), np.full(len(sessions), 0.03)
     constants = prior_constants()
     _, slopes = evidence_slopes(panel, constants.noise, mean, var)
-    for name in ("log_set_sd_seconds", "log_short", "log_day_down", "log_day_up", "unclean"):
+    for name in ("log_set_sd_seconds", "log_slip", "log_day_down", "log_day_up", "unclean"):
         there = [
             evidence_slopes(
                 panel, constants.replaced([name], [constants.values[name] + step]).noise, mean, var
@@ -206,20 +209,21 @@ def test_slopes_of_the_evidence_are_its_differences():
 # tails --------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("short", [0.05, 0.5, 3.0])
-@pytest.mark.parametrize("z", [-30.0, -6.0, -1.0, 0.0, 1.0, 4.0, 8.0])
-def test_set_noise_is_an_exponentially_modified_normal(z, short):
-    # scipy.stats.exponnorm(K) is Z + E with E of mean K; ours is Z - E + K.
-    reference = exponnorm(short)
-    assert below(z, short) == pytest.approx(reference.sf(short - z), rel=1e-7, abs=1e-300)
-    if z < 6:  # scipy's own other tail loses digits beyond
-        assert above(z, short) == pytest.approx(reference.cdf(short - z), rel=1e-6)
+@pytest.mark.parametrize("far", [0.0, 2.0, 6.0, 12.0, 30.0])
+def test_interval_probability_is_exact_in_both_tails(far):
+    low, high = far, far + 0.7
+    # log of a difference of tails, by scipy's log survival function
+    expected = norm.logsf(low) + np.log1p(-np.exp(norm.logsf(high) - norm.logsf(low)))
+    assert between(low, high) == pytest.approx(np.exp(expected), rel=1e-9)
+    assert log_between(low, high) == pytest.approx(expected, rel=1e-9)
+    assert log_between(-high, -low) == pytest.approx(expected, rel=1e-9)
+    assert above(low) == pytest.approx(norm.sf(low), rel=1e-12)
 
 
 @pytest.mark.parametrize("at", [-5000.0, -300.0, -2.0, 0.0, 3.0, 60.0, 5000.0])
 def test_intervals_have_a_finite_log_chance_however_far(at):
-    chances = [log_between(at, at + width, 0.5) for width in (0.1, 1.0, np.inf)]
+    chances = [log_between(at, at + width) for width in (0.1, 1.0, np.inf)]
     assert np.isfinite(chances).all()
     assert chances == sorted(chances)
-    assert log_between(-np.inf, at, 0.5) <= 0.0
-    assert log_between(-np.inf, np.inf, 0.5) == 0.0
+    assert log_between(-np.inf, at) == pytest.approx(norm.logcdf(at), rel=1e-9, abs=1e-12)
+    assert log_between(-np.inf, np.inf) == 0.0

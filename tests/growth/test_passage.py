@@ -14,7 +14,7 @@ from forecast.growth.habits import Habits
 from forecast.growth.passage import Targets, simulate_passage
 
 HORIZON, LITERAL, PATHS, SEEDS = 84, 40_000, 1024, 4
-NOISE = replace(prior_constants().noise, short=1.2, day_down=0.9)
+NOISE = replace(prior_constants().noise, slip=0.1, day_down=0.9)
 MOTION = Dynamics(alpha=0.12, swing_sd=0.03, wiggle_sd=0.03, detraining=0.02)
 GAPS = np.r_[np.full(20, 2.0), np.full(8, 4.0), np.full(4, 25.0)]
 
@@ -76,9 +76,8 @@ def _session_meets(targets, rng, level):
     met = np.zeros(n, dtype=bool)
     for k in range(int(sets.max())):
         capacity = level + form + NOISE.fatigue * min(k, 4)
-        short = rng.exponential(NOISE.short, n) - NOISE.short
-        capacity = capacity + NOISE.set_sd[0] * (rng.standard_normal(n) - short)
-        counts = rng.random(n) < can_count
+        capacity = capacity + NOISE.set_sd[0] * rng.standard_normal(n)
+        counts = rng.random(n) < can_count * (1 - NOISE.slip)
         met |= (k < sets) & counts & (capacity >= targets.threshold[0])
     return met
 
