@@ -19,7 +19,7 @@ from forecast.growth import (
     forecast_untried,
     track,
 )
-from forecast.histories import DEFAULT_LAPSE_WEEKS, OPEN, Histories, build_histories
+from forecast.histories import DEFAULT_LAPSE_WEEKS, Histories, build_histories
 from forecast.log.given import is_whole
 from forecast.log.training_log import TrainingLog, checked_log
 from forecast.readiness.facts import comparable_counts, open_facts, untried_facts
@@ -57,7 +57,7 @@ class ReadinessForecaster(BaseEstimator):
     draws
         Draws of the growth engine's constants the paths are shared over (even).
     lapse_weeks
-        Weeks without a set after which an athlete counts as lapsed.
+        Weeks without a set after which the past is counted as lapsed (``histories.spells``).
 
     Attributes
     ----------
@@ -257,7 +257,7 @@ class ReadinessForecaster(BaseEstimator):
     ) -> tuple[pd.DataFrame, dict[Engine, Array]] | None:
         """Facts of the spells under way, and their daily chances by each of the engines."""
         rows = tracked.panel.spell_row
-        which = np.flatnonzero(histories.spells["outcome"].to_numpy()[rows] == OPEN)
+        which = np.flatnonzero(histories.spells["open"].to_numpy()[rows])
         if len(which) == 0:
             return None
         spell = rows[which]

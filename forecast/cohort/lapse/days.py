@@ -7,7 +7,6 @@ import pandas as pd
 
 from forecast.cohort.through_model import Seen
 from forecast.histories import CLEARED, Histories
-from forecast.histories.spells import lapse_days
 
 RECENT_DAYS = 56
 FEATURES = ("flat", "rate", "pain", "log_weeks", "just_cleared")
@@ -38,7 +37,7 @@ def training_days(seen: Seen) -> pd.DataFrame:
     ids = spells.drop_duplicates("athlete").set_index("athlete")["athlete_id"]
     days["athlete_id"] = days["athlete"].map(ids).astype("int64")
     days = days.sort_values(["athlete_id", "date"]).reset_index(drop=True)
-    table = _with_features(days, spells, histories.sessions, histories.as_of)
+    table = _with_features(days, histories)
     # Nobody lapses by reaching the top: their last day is left out, as if still to be settled.
     through = table["last"] & table["athlete"].isin(_through(histories))
     return table[~through].reset_index(drop=True)
@@ -53,9 +52,7 @@ def _through(histories: Histories) -> set[str]:
     return set(count[count == len(tops)].index)
 
 
-def _with_features(
-    days: pd.DataFrame, spells: pd.DataFrame, sessions: pd.DataFrame, as_of: pd.Timestamp
-) -> pd.DataFrame:
+def _with_features(days: pd.DataFrame, histories: Histories) -> pd.DataFrame:
     day = days["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
     who = days["athlete_id"].to_numpy()
     span = np.int64(10**7)
@@ -69,11 +66,11 @@ def _with_features(
     out["rate"] = np.log(count / weeks)
     out["pain"] = days["pain"].fillna(0.0).to_numpy() / 10.0
     out["log_weeks"] = np.log1p((day - first) / 7.0)
-    out["just_cleared"] = _just_cleared(key, spells, span)
+    out["just_cleared"] = _just_cleared(key, histories.spells, span)
     out["last"] = np.r_[who[1:] != who[:-1], True]
-    cut = np.datetime64(as_of, "D").astype(np.int64)
+    cut = np.datetime64(histories.as_of, "D").astype(np.int64)
     out["away"] = cut - day
-    allowed = days["athlete"].map(lapse_days(sessions, 12.0)).to_numpy(dtype=float)
+    allowed = days["athlete"].map(histories.lapse_after).to_numpy(dtype=float)
     out["settled"] = out["away"].to_numpy() > allowed
     out["lapsed"] = out["last"] & out["settled"]
     return out
