@@ -84,7 +84,7 @@ def targets_at(
         run=run,
         wait=wait,
         gaps=gaps,
-        first_gaps=first_gap_table(gaps, wait),
+        first_gaps=first_gap_table(gaps, wait, model.rhythm.absences, panel.day[last] + wait),
         habits=athlete_habits(panel, panel.eligible, filtered_level, last, model.habits),
         scatter=panel.scatter[spell],
         clock=model.fit.constants.clock,

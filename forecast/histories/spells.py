@@ -19,7 +19,7 @@ LAPSE_GAPS = 4.0
 
 
 def lapse_days(sessions: pd.DataFrame, lapse_weeks: float) -> pd.Series:
-    """Days without a set after which an athlete counts as lapsed where the past is told, by athlete.
+    """Days without a set after which the past is counted as lapsed, by athlete.
 
     The stated number of weeks, or four times the athlete's own median gap where that is longer:
     somebody measured once a quarter has not stopped after twelve weeks. This is the only place

@@ -4,17 +4,35 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
+from scipy.stats import norm
 
-from forecast.cohort.through_model import Seen
 from forecast.histories import CLEARED, Histories
 
+Array = NDArray[np.float64]
+
+FLAT_GAIN = 0.005
+"""Gain a week below which progress counts as flat: half a percent (judgement, no source)."""
 RECENT_DAYS = 56
 FEATURES = ("flat", "rate", "pain", "log_weeks", "just_cleared")
 
 
-def training_days(seen: Seen) -> pd.DataFrame:
+def chance_flat(states: pd.DataFrame) -> Array:
+    """Chance after each session that the gain is below ``FLAT_GAIN``, from filtered states."""
+    gain = (states["swing"] + states["pace"]).to_numpy(dtype=float)
+    spread = np.sqrt(states["var_gain"].to_numpy(dtype=float))
+    return np.asarray(norm.cdf((FLAT_GAIN - gain) / np.maximum(spread, 1e-9)))
+
+
+def design_of(days: pd.DataFrame) -> Array:
+    """Intercept and features of training days, (n, 6)."""
+    return np.column_stack([np.ones(len(days)), days[list(FEATURES)].to_numpy(dtype=float)])
+
+
+def training_days(histories: Histories, p_flat: Array) -> pd.DataFrame:
     """Return one row an athlete and training day, with what was known that evening.
 
+    ``p_flat`` is the chance of being flat after each session of the histories (``chance_flat``).
     Columns: ``athlete_id, date``; ``flat`` (chance that the gain on the rungs trained is near
     nothing or below, -0.5 to 0.5 about one half), ``rate`` (log of training days a week over the
     last eight weeks), ``pain`` (highest noted that day over 10, 0 where none was noted),
@@ -23,10 +41,9 @@ def training_days(seen: Seen) -> pd.DataFrame:
     here to the cut), ``settled`` (longer ago than the lapse rule allows, so that whether another
     day followed is known) and ``lapsed`` (last, and settled).
     """
-    histories = seen.histories
     spells = histories.spells
     sessions = histories.sessions[["athlete", "spell", "date"]].copy()
-    sessions["p_flat"] = seen.states["p_flat"].to_numpy()
+    sessions["p_flat"] = p_flat
     pain = histories.sets.groupby(["athlete", "date"])["pain"].max().rename("pain")
     days = sessions.groupby(["athlete", "date"], as_index=False)["p_flat"].mean()
     after = histories.after_clearing[["athlete", "date"]].drop_duplicates()
