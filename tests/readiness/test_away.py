@@ -4,16 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-import pytest
 
 
-@pytest.fixture(scope="module")
-def after_a_summer(small_model, small_log, small_cut):
-    """The forecast half a year after the last set of anybody."""
-    return small_model.forecast(small_log, small_cut + pd.Timedelta(weeks=26))
-
-
-def test_nobody_with_an_open_rung_is_missing(after_a_summer, small_model, small_log, small_cut):
+def test_nobody_with_an_open_rung_is_missing(small_model, small_log, small_cut):
     log = small_log.before(small_cut)
     late = small_cut + pd.Timedelta(weeks=400)
     now = small_model.forecast(log, small_cut).summary
