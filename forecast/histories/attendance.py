@@ -104,7 +104,9 @@ def _spread(count: int) -> Ints:
     return np.asarray(((np.arange(count) + 0.5) * TABLE_SIZE / max(count, 1)), dtype=np.int64)
 
 
-def first_gap_table(table: Array, elapsed: Array, absences: Absences, day: float) -> Array:
+def first_gap_table(
+    table: Array, elapsed: Array, absences: Absences, day: Array | float
+) -> Array:
     """Return days from the last session to the next, given that ``elapsed`` days brought none.
 
     Parameters
