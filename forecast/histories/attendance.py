@@ -104,9 +104,7 @@ def _spread(count: int) -> Ints:
     return np.asarray(((np.arange(count) + 0.5) * TABLE_SIZE / max(count, 1)), dtype=np.int64)
 
 
-def first_gap_table(
-    table: Array, elapsed: Array, absences: Absences, day: Array | float
-) -> Array:
+def first_gap_table(table: Array, elapsed: Array, absences: Absences, day: Array | float) -> Array:
     """Return days from the last session to the next, given that ``elapsed`` days brought none.
 
     Parameters
@@ -150,9 +148,10 @@ def first_gap_table(
 
 
 def share_longer(table: Array, elapsed: Array, absences: Absences) -> Array:
-    """(T,) chance that a gap that ends is longer than ``elapsed`` (T,) days, by both laws."""
+    """(T,) chance that a gap that ends is longer than ``elapsed`` (T,) days, by both laws.
+
+    The table's, or its mixture with the log's absences where these make it longer.
+    """
     own = (table > elapsed[:, None]).mean(axis=1)
-    of_all = longer_than(absences, np.zeros(1))[0]
-    return np.asarray(
-        (own + LOG_WEIGHT * longer_than(absences, elapsed)) / (1.0 + LOG_WEIGHT * of_all)
-    )
+    mixed = (own + LOG_WEIGHT * longer_than(absences, elapsed)) / (1.0 + LOG_WEIGHT)
+    return np.asarray(np.maximum(own, mixed))

@@ -15,7 +15,6 @@ from forecast.histories.attendance import (
     PRIOR_GAPS,
     CohortRhythm,
     cohort_rhythm,
-    gap_table,
     share_longer,
 )
 from forecast.readiness.lapse.days import FEATURES, design_of
@@ -68,8 +67,9 @@ def day_rhythm(days: pd.DataFrame, absences: Absences) -> CohortRhythm:
 def silences(days: pd.DataFrame, rhythm: CohortRhythm) -> Silences:
     """Weigh each athlete's present silence against their own gaps and those of all.
 
-    An athlete's gaps are shrunk to the cohort's, on the scale of their own rhythm, so that three
-    weeks off mean more in somebody who comes every other day; long absences count as they are.
+    Gaps are the cohort's on the scale of the athlete's own middle gap (shrunk to the cohort's), so
+    that three weeks off mean more in somebody who comes every other day; absences count as they
+    are beside them. An athlete's own gaps show too few layoffs to say how long these run.
     """
     latest = days[days["last"]].set_index("athlete_id")
     owner, gap = _gaps(days)
@@ -79,9 +79,12 @@ def silences(days: pd.DataFrame, rhythm: CohortRhythm) -> Silences:
     total = np.array([part.sum() for part in own])
     count = np.array([len(part) for part in own])
     away = latest["away"].to_numpy(dtype=float)
+    usual = np.array([np.median(part) if len(part) else rhythm.median for part in own])
+    middle = (count * usual + SHRINK * rhythm.median) / (count + SHRINK)
+    table = middle[:, None] * rhythm.ratios
     return Silences(
         latest=latest,
-        longer=share_longer(gap_table(own, rhythm), away, rhythm.absences),
+        longer=share_longer(table, away, rhythm.absences),
         per_week=7.0 / ((total + SHRINK * mean) / (count + SHRINK)),
     )
 
