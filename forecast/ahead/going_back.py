@@ -12,7 +12,7 @@ from forecast.ahead.climbing import Climbing
 from forecast.ahead.ladder import climbing_of
 from forecast.growth import track
 from forecast.growth.habits import clip_level
-from forecast.histories import CLEARED, LAPSED, OPEN, Histories, build_histories
+from forecast.histories import CLEARED, DEFAULT_LAPSE_WEEKS, Histories, build_histories
 from forecast.ladder import Ladder, Rung
 from forecast.log.training_log import TrainingLog, checked_log
 from forecast.readiness import ReadinessForecaster
@@ -118,6 +118,7 @@ def hold_backs(
     *,
     stage_weeks: float = STAGE_WEEKS,
     clean_share: float = CLEAN_SHARE,
+    lapse_weeks: float = DEFAULT_LAPSE_WEEKS,
 ) -> pd.DataFrame:
     """Return the rungs that the rules of the trade would not start yet.
 
@@ -135,6 +136,8 @@ def hold_backs(
         Cut date; the day after the last set where left out.
     stage_weeks, clean_share
         The two marks.
+    lapse_weeks
+        As in the forecaster asked beside this; a rung left for so long is passed over.
 
     Returns
     -------
@@ -150,16 +153,15 @@ def hold_backs(
     """
     check_weeks("stage_weeks", stage_weeks)
     check_share("clean_share", clean_share)
-    histories = build_histories(checked_log(log), as_of)
+    histories = build_histories(checked_log(log), as_of, lapse_weeks=lapse_weeks)
     spells = histories.spells
     sessions = pd.concat([histories.sessions, _after(histories)])
     rows: list[tuple] = []
-    lapsed = set(spells.loc[spells["outcome"] == LAPSED, "athlete"])
-    for athlete, own in spells[~spells["athlete"].isin(lapsed)].groupby("athlete"):
+    for athlete, own in spells.groupby("athlete"):
         mine = sessions[sessions["athlete"] == athlete]
         done = own[own["outcome"] == CLEARED].set_index("rung")["cleared_on"].to_dict()
         begun = own.set_index("rung")["start"].to_dict()
-        still = set(own.loc[own["outcome"] == OPEN, "rung"])
+        still = set(own.loc[own["open"], "rung"])
         for rung in histories.ladder.rungs:
             needs = set(rung.needs)
             if not needs or not needs <= set(done) or (rung.key in begun and rung.key not in still):

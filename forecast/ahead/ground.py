@@ -18,7 +18,7 @@ from forecast.growth.intervals import pass_ratio
 from forecast.growth.panel import MEASURES, day_number
 from forecast.growth.scale import to_latent
 from forecast.growth.targets import recent_gaps
-from forecast.histories import OPEN, Histories
+from forecast.histories import Histories
 from forecast.histories.attendance import gap_table
 
 Array = NDArray[np.float64]
@@ -89,8 +89,7 @@ def survey(
     last = panel.last[spell]
     own = begun_in_log(tracked, histories)
     own = own[np.isin(panel.athlete[own], standing.athletes)]
-    outcome = histories.spells["outcome"].to_numpy()[panel.spell_row[own]]
-    still = outcome == OPEN
+    still = histories.spells["open"].to_numpy()[panel.spell_row[own]]
     level = tracked.filtered.mean[:, 0]
     criteria = [rung.criterion for rung in histories.ladder.rungs]
     ratios = [pass_ratio(c.target, 1.0, c.measure) for c in criteria]

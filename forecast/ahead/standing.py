@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from forecast.growth.panel import day_number
-from forecast.histories import CLEARED, OPEN, PASSED_OVER, Histories
+from forecast.histories import CLEARED, PASSED_OVER, Histories
 from forecast.ladder import Ladder
 
 Array = NDArray[np.float64]
@@ -110,7 +110,7 @@ def stand(histories: Histories, names: list[str]) -> Standing:
     row = np.full(shape, -1, dtype=np.int64)
     row[who, rung] = spells["row"]
     under_way, done, begun = (np.zeros(shape, dtype=bool) for _ in range(3))
-    under_way[who, rung] = outcome == OPEN
+    under_way[who, rung] = spells["open"]
     done[who, rung] = np.isin(outcome, [CLEARED, PASSED_OVER])
     begun[who, rung] = True
     cut = int(day_number(pd.Series([histories.as_of]))[0])

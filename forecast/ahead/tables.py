@@ -44,6 +44,8 @@ def assemble(
     who, rung = who[order], rung[order]
     by_day = chances_by_day(gone.cleared[who, rung], settings.most_days)
     facts = _facts(ground, gone, names[who], who, rung, model.comparable_)
+    lapse = current.summary.drop_duplicates("athlete").set_index("athlete")["p_lapse_26"]
+    facts["p_lapse_26"] = facts["athlete"].map(lapse).astype(float)
     summary = pd.concat([facts, time_columns(by_day, current.as_of)], axis=1)
     if as_now:
         summary = _as_forecast(summary, current, settings.most_days)

@@ -167,7 +167,9 @@ def _starts(going: Going, rung: int, who: Ints, last: Ints, first_day: Array) ->
     gain = going.rhythm.gain[who]
     rows = rung_facts(ground, rung, who, begun)
     gaps = going.rhythm.gaps(rows.gaps, who)
-    first_gaps = first_gap_table(np.sort(rows.gaps, axis=1), rows.wait)
+    first_gaps = first_gap_table(
+        np.sort(rows.gaps, axis=1), rows.wait, ground.model.rhythm.absences, float(ground.cut)
+    )
     return Starts(
         level=state[:, :, 0], swing=state[:, :, 1] * gain, pace=state[:, :, 2] * gain,
         threshold=rows.threshold, measure=np.full(len(who), ground.measure[rung]),
@@ -183,7 +185,8 @@ def _delays(going: Going, rung: int, who: Ints, ready: Array, begun: Flags) -> A
     """(T, P) days until the first session, from the rung being open or from the cut."""
     table = np.tile(going.ground.climbing.delays, (len(who), 1))
     elapsed = np.maximum(-ready[:, 0], 0.0)  # the same on every path where it is in the past
-    table = first_gap_table(table, elapsed) - elapsed[:, None]
+    absences = going.ground.model.rhythm.absences
+    table = first_gap_table(table, elapsed, absences, float(going.ground.cut)) - elapsed[:, None]
     rng = np.random.default_rng([going.settings.seed, 7, rung])
     drawn = table[:, rng.integers(0, table.shape[1], ready.shape[1])]
     return np.where(begun[:, None], 0.0, drawn)

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from forecast.errors import BacktestError
-from forecast.histories import CLEARED, Histories, build_histories
+from forecast.histories import CLEARED, DEFAULT_LAPSE_WEEKS, Histories, build_histories
 from forecast.log.days import as_day
 from forecast.log.training_log import TrainingLog
 
@@ -96,8 +97,16 @@ def open_at(histories: Histories) -> pd.DataFrame:
     return keys.sort_values(["athlete", "rung"]).reset_index(drop=True)
 
 
+def lapse_weeks_of(model: Any | None) -> float:
+    """Return the weeks of the model's own lapse rule; the usual ones where it has none."""
+    return float(getattr(model, "lapse_weeks", DEFAULT_LAPSE_WEEKS))
+
+
 def outcomes_after(
-    log: TrainingLog, as_of: pd.Timestamp, open_spells: pd.DataFrame
+    log: TrainingLog,
+    as_of: pd.Timestamp,
+    open_spells: pd.DataFrame,
+    lapse_weeks: float = DEFAULT_LAPSE_WEEKS,
 ) -> pd.DataFrame:
     """Say what came of each spell that was open at the cut, as the whole log tells it.
 
@@ -109,6 +118,9 @@ def outcomes_after(
         The cut date.
     open_spells
         ``athlete`` and ``rung`` of the spells open at the cut, as known then.
+    lapse_weeks
+        Weeks of the model's lapse rule: a spell is followed no further than its last session
+        where the silence at the end of the log has outlasted it.
 
     Returns
     -------
@@ -124,7 +136,7 @@ def outcomes_after(
     BacktestError
         If a spell is not in the whole log.
     """
-    whole = build_histories(log).spells
+    whole = build_histories(log, lapse_weeks=lapse_weeks).spells
     known = open_spells[["athlete", "rung"]].merge(
         whole[["athlete", "rung", "outcome", "end", "cleared_on"]],
         on=["athlete", "rung"],

@@ -12,7 +12,7 @@ import pandas as pd
 from sklearn.base import clone
 
 from forecast.backtest.baselines import BASELINES, Baseline, CutForecast, at_cut
-from forecast.backtest.cuts import open_at
+from forecast.backtest.cuts import lapse_weeks_of, open_at
 from forecast.backtest.result import MODEL
 from forecast.errors import BacktestError, FitError
 from forecast.histories import build_histories
@@ -118,7 +118,8 @@ def forecast_at(
         If a forecaster gives a curve that is no curve (a week missing, a chance outside 0 to 1).
     """
     known = log.before(as_of)
-    told = at_cut(build_histories(known, as_of=as_of), as_of, horizon_weeks, seed)
+    histories = build_histories(known, as_of=as_of, lapse_weeks=lapse_weeks_of(model))
+    told = at_cut(histories, as_of, horizon_weeks, seed)
     asked = open_at(told.histories)
     rows: list[pd.DataFrame] = []
     failures: list[tuple[str, pd.Timestamp, str]] = []

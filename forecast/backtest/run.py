@@ -9,7 +9,7 @@ import pandas as pd
 
 from forecast.backtest.baselines import Baseline
 from forecast.backtest.calibration_table import calibration_table
-from forecast.backtest.cuts import draw_cuts, given_cuts, outcomes_after
+from forecast.backtest.cuts import draw_cuts, given_cuts, lapse_weeks_of, outcomes_after
 from forecast.backtest.forecasters import (
     ForecastsAtCut,
     Progress,
@@ -108,7 +108,7 @@ def backtest(
             progress=progress,
         )
         answers.append(answer)
-        outcomes.append(outcomes_after(log, date, answer.asked))
+        outcomes.append(outcomes_after(log, date, answer.asked, lapse_weeks_of(model)))
     return score_forecasts(
         answers,
         pd.concat(outcomes, ignore_index=True),

@@ -8,9 +8,10 @@ import numpy as np
 import pandas as pd
 
 from forecast.cohort.records import plural, spell_times
-from forecast.cohort.through_model import FLAT_GAIN, Seen, see
+from forecast.cohort.through_model import Seen, see
 from forecast.log.training_log import TrainingLog
 from forecast.readiness import ReadinessForecaster
+from forecast.readiness.lapse import FLAT_GAIN
 from forecast.survival import SurvivalCurve, kaplan_meier
 
 UNTIL_WEEKS = 104.0

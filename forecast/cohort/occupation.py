@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 from forecast.cohort.records import DAYS, Records, as_histories, plural
 from forecast.errors import FitError
 from forecast.histories import CLEARED, Histories
-from forecast.histories.spells import lapse_days
 
 Array = NDArray[np.float64]
 
@@ -182,14 +181,13 @@ def rung_occupation(records: Records, as_of: pd.Timestamp | str | None = None) -
 def _stretches(histories: Histories) -> tuple[pd.DataFrame, int]:
     """Stretches between clearings, one row each, in weeks since the athlete's first set."""
     spells, gone = histories.spells, len(histories.ladder.rungs) + 1
-    allowed = lapse_days(histories.sessions, 12.0)
     rows, left_out = [], 0
     for athlete, own in spells.groupby("athlete_id", sort=True):
         if own["under_way"].any():
             left_out += 1
             continue
         begin, last = own["start"].min(), own["last_session"].max()
-        away = (histories.as_of - last).days > allowed[own["athlete"].iloc[0]]
+        away = (histories.as_of - last).days > histories.lapse_after[own["athlete"].iloc[0]]
         # A lapse is dated half a day late: on their last day they still stood where they stood.
         end, final = ((last - begin).days + 0.5, gone) if away else (
             (histories.as_of - begin).days, -1

@@ -22,6 +22,9 @@ DAYS = 7.0
 def as_histories(records: Records, as_of: pd.Timestamp | str | None = None) -> Histories:
     """Return histories as they are, or made from a log.
 
+    A log given bare is told with the usual lapse rule, as no model is there to name another; give
+    histories built with the model's ``lapse_weeks`` where one is.
+
     Raises
     ------
     LogError

@@ -6,15 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy.stats import norm
 
 from forecast.growth import GrowthModel, Tracked, states_table, track
 from forecast.histories import Histories
 from forecast.log.training_log import TrainingLog
 from forecast.readiness import ReadinessForecaster
-
-FLAT_GAIN = 0.005
-"""Gain a week below which progress counts as flat: half a percent (judgement, no source)."""
+from forecast.readiness.lapse import chance_flat
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +52,7 @@ def see(
             "level": raw["level"].to_numpy(dtype=float),
             "gain": gain,
             "gain_sd": spread,
-            "p_flat": norm.cdf((FLAT_GAIN - gain) / np.maximum(spread, 1e-9)),
+            "p_flat": chance_flat(raw),
         },
         index=raw.index,
     )

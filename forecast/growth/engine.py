@@ -17,6 +17,7 @@ from forecast.growth.habits import CohortHabits, cohort_habits
 from forecast.growth.information import SpellInformation
 from forecast.growth.panel import Panel, build_panel
 from forecast.histories import Histories
+from forecast.histories.absences import absence_law
 from forecast.histories.attendance import (
     CohortRhythm,
     cohort_rhythm,
@@ -74,7 +75,7 @@ def fit_growth_model(
     gaps, owner = session_gaps(panel)
     return GrowthModel(
         fit=fit,
-        rhythm=cohort_rhythm(gaps, owner, start_delays(histories)),
+        rhythm=cohort_rhythm(gaps, owner, start_delays(histories), absence_law(histories)),
         habits=cohort_habits(panel.eligible, panel.n_sets.astype(float), filtered.mean[:, 0]),
         linear=linear,
     )

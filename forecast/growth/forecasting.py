@@ -168,7 +168,9 @@ def forecast_untried(
         run=np.zeros(len(rung), dtype=np.int64),
         wait=wait,
         gaps=gaps,
-        first_gaps=first_gap_table(delays, np.maximum(wait, 0.0)),
+        first_gaps=first_gap_table(
+            delays, np.maximum(wait, 0.0), model.rhythm.absences, float(cut_day[0])
+        ),
         habits=untried_habits(len(rung), model.habits),
         untried=True,
         clock=model.fit.constants.clock,

@@ -93,7 +93,7 @@ def targets_at(
         run=run,
         wait=wait,
         gaps=gaps,
-        first_gaps=first_gap_table(gaps, wait),
+        first_gaps=first_gap_table(gaps, wait, model.rhythm.absences, panel.day[last] + wait),
         habits=athlete_habits(panel, panel.eligible, filtered.mean[:, 0], last, model.habits),
         shift=meeting_shift(panel, model.fit.constants.noise, filtered, last),
         scatter=panel.scatter[spell],

@@ -1,7 +1,7 @@
 """Sets to sessions to spells: clearing, lapse, late entry and attendance."""
 
-from forecast.histories.histories import DEFAULT_LAPSE_WEEKS, Histories, build_histories
-from forecast.histories.spells import CLEARED, LAPSED, OPEN, PASSED_OVER
+from forecast.histories.histories import Histories, build_histories
+from forecast.histories.spells import CLEARED, DEFAULT_LAPSE_WEEKS, LAPSED, OPEN, PASSED_OVER
 
 __all__ = [
     "CLEARED",

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from forecast.histories.absences import ABSENCE_DAYS, Absences, analogues, longer_than
+
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
@@ -22,20 +24,26 @@ SHRINK = 6.0
 PRIOR_GAPS = np.array([2.0, 2.0, 2.0, 3.0, 3.0, 3.0, 4.0, 4.0, 5.0, 7.0, 7.0, 14.0])
 """Days between sessions where no log tells: about two sessions a week (judgement)."""
 
+LOG_WEIGHT = 0.5
+"""What the log's absences, as they are, count for beside those in an athlete's table, which are
+scaled to their rhythm (judgement)."""
+
 
 @dataclass(frozen=True, slots=True)
 class CohortRhythm:
     """Gap over the athlete's own median gap, as quantiles (TABLE_SIZE,), and the typical median.
 
-    ``delays`` (TABLE_SIZE,) are days from clearing one rung to the first session on the next.
+    ``delays`` (TABLE_SIZE,) are days from clearing one rung to the first session on the next;
+    ``absences`` the log's own.
     """
 
     ratios: Array
     median: float
     delays: Array
+    absences: Absences
 
 
-def cohort_rhythm(gaps: Array, athlete: Ints, delays: Array) -> CohortRhythm:
+def cohort_rhythm(gaps: Array, athlete: Ints, delays: Array, absences: Absences) -> CohortRhythm:
     """Learn the cohort's rhythm from all gaps.
 
     Parameters
@@ -46,6 +54,8 @@ def cohort_rhythm(gaps: Array, athlete: Ints, delays: Array) -> CohortRhythm:
         (G,) whose gap it is.
     delays
         (D,) days between clearing a rung and the first session on one that needs it.
+    absences
+        From ``absence_law``.
     """
     if len(gaps) == 0:
         gaps, athlete = PRIOR_GAPS, np.zeros(len(PRIOR_GAPS), dtype=np.int64)
@@ -57,6 +67,7 @@ def cohort_rhythm(gaps: Array, athlete: Ints, delays: Array) -> CohortRhythm:
         ratios=np.quantile(gaps / medians[who], levels),
         median=float(np.median(medians)),
         delays=np.quantile(known, levels),
+        absences=absences,
     )
 
 
@@ -93,7 +104,7 @@ def _spread(count: int) -> Ints:
     return np.asarray(((np.arange(count) + 0.5) * TABLE_SIZE / max(count, 1)), dtype=np.int64)
 
 
-def first_gap_table(table: Array, elapsed: Array) -> Array:
+def first_gap_table(table: Array, elapsed: Array, absences: Absences, day: Array | float) -> Array:
     """Return days from the last session to the next, given that ``elapsed`` days brought none.
 
     Parameters
@@ -102,16 +113,45 @@ def first_gap_table(table: Array, elapsed: Array) -> Array:
         (T, TABLE_SIZE) gaps, sorted by row.
     elapsed
         (T,) days since the last session.
+    absences
+        The log's own absences.
+    day
+        (T,) or one: day number on which so many days have gone.
+
+    Returns
+    -------
+    ndarray
+        (T, TABLE_SIZE), sorted by row; no entry is below ``elapsed``.
 
     Notes
     -----
-    Where the athlete has already been away longer than nearly every gap in the table, the layoff
-    is extended by a Pareto tail of index 1.5: the longer the absence, the longer it goes on.
+    Within the athlete's rhythm: what is left of the table. Once it is an absence: what is left
+    of the table, the athlete's own long gaps among it, beside the absences of all that were once
+    as long, those at this time of the year first. The two weigh in by how often each law brings
+    a gap as long as this (Bayes), ``LOG_WEIGHT`` for the log's.
     """
     below = (table < elapsed[:, None]).sum(axis=1)
     left = TABLE_SIZE - below
     place = below[:, None] + (np.arange(TABLE_SIZE) + 0.5) / TABLE_SIZE * left[:, None]
-    inside = np.take_along_axis(table, np.minimum(place.astype(np.int64), TABLE_SIZE - 1), axis=1)
-    uniform = 1.0 - (np.arange(TABLE_SIZE) + 0.5) / TABLE_SIZE
-    tail = np.maximum(elapsed, 1.0)[:, None] * uniform ** (-1.0 / 1.5)
-    return np.maximum(np.where((left >= 3)[:, None], inside, np.round(tail)), elapsed[:, None])
+    first = np.take_along_axis(table, np.minimum(place.astype(np.int64), TABLE_SIZE - 1), axis=1)
+    today = np.broadcast_to(np.asarray(day, dtype=float), elapsed.shape)
+    for i in np.flatnonzero((elapsed > ABSENCE_DAYS) | (left < 3)):
+        lengths, weights = analogues(absences, float(elapsed[i]), float(today[i]))
+        own = table[i, below[i] :]
+        values = np.concatenate([own, lengths])
+        shares = np.concatenate([np.full(len(own), 1.0 / TABLE_SIZE), LOG_WEIGHT * weights])
+        order = np.argsort(values, kind="stable")
+        reached = np.cumsum(shares[order])
+        at = np.searchsorted(reached, (np.arange(TABLE_SIZE) + 0.5) / TABLE_SIZE * reached[-1])
+        first[i] = np.round(values[order][at])
+    return np.maximum(first, elapsed[:, None])
+
+
+def share_longer(table: Array, elapsed: Array, absences: Absences) -> Array:
+    """(T,) chance that a gap that ends is longer than ``elapsed`` (T,) days, by both laws.
+
+    The table's, or its mixture with the log's absences where these make it longer.
+    """
+    own = (table > elapsed[:, None]).mean(axis=1)
+    mixed = (own + LOG_WEIGHT * longer_than(absences, elapsed)) / (1.0 + LOG_WEIGHT)
+    return np.asarray(np.maximum(own, mixed))

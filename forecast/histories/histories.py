@@ -9,12 +9,10 @@ import pandas as pd
 
 from forecast.errors import HistoryError
 from forecast.histories.sessions import build_sessions, mark_counting_sets
-from forecast.histories.spells import OPEN, build_spells
+from forecast.histories.spells import DEFAULT_LAPSE_WEEKS, build_spells, lapse_days
 from forecast.ladder import Ladder
 from forecast.log.days import as_day
 from forecast.log.training_log import TrainingLog, checked_log
-
-DEFAULT_LAPSE_WEEKS = 12.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,10 +30,15 @@ class Histories:
         meets, run``.
     spells
         One row an athlete and rung: ``athlete, athlete_id, rung, rung_index, start,
-        last_session, end, outcome`` (cleared, lapsed, passed_over, open), ``cleared_on,
-        before_clearing, n_sessions, n_meets, run, under_way, weeks, clear_lower``.
+        last_session, end, outcome`` (cleared, lapsed, passed_over, open), ``open, cleared_on,
+        before_clearing, n_sessions, n_meets, run, under_way, weeks, clear_lower``. ``outcome``
+        says how the past is counted; ``open`` marks the spells that are still to be cleared, and
+        an athlete away for so long that the past counts them as lapsed is among these: whether
+        they come back is a chance, not a rule.
     after_clearing
         Sets logged on a rung after it was cleared.
+    lapse_after
+        Days without a set after which the past is counted as lapsed, by athlete.
     ladder, as_of, log_start
         The ladder, the cut date (nothing on or after it was used), the first day of the log.
     """
@@ -44,6 +47,7 @@ class Histories:
     sessions: pd.DataFrame
     spells: pd.DataFrame
     after_clearing: pd.DataFrame
+    lapse_after: pd.Series
     roster: pd.DataFrame
     ladder: Ladder
     as_of: pd.Timestamp
@@ -51,8 +55,8 @@ class Histories:
 
     @property
     def open_spells(self) -> pd.DataFrame:
-        """Spells still under way at the cut date."""
-        return self.spells[self.spells["outcome"] == OPEN]
+        """Spells still to be cleared at the cut date, however long the athlete has been away."""
+        return self.spells[self.spells["open"]]
 
 
 def build_histories(
@@ -75,7 +79,7 @@ def build_histories(
         Cut date; sets dated on or after it are not looked at. Left out: the day after the last
         set.
     lapse_weeks
-        Weeks without any set after which the athlete counts as lapsed.
+        Weeks without any set after which the past is counted as lapsed; see ``lapse_days``.
     log_start
         First day of the record, where the log given is only part of it.
 
@@ -102,7 +106,8 @@ def build_histories(
     marked, athlete_ids = _canonical_order(marked, log.ladder)
     sessions = build_sessions(marked, log.ladder)
     start = log_start if log_start is not None else sets["date"].min()
-    spells = build_spells(sessions, log.ladder, as_of=cut, log_start=start, lapse_weeks=lapse_weeks)
+    lapse_after = lapse_days(sessions, lapse_weeks)
+    spells = build_spells(sessions, log.ladder, as_of=cut, log_start=start, lapse_after=lapse_after)
     spells["athlete_id"] = spells["athlete"].map(athlete_ids).astype("int64")
     spells = spells.sort_values(["athlete_id", "start", "rung_index"]).reset_index(drop=True)
     sets_in, sessions_in, after = _number(marked, sessions, spells)
@@ -111,6 +116,7 @@ def build_histories(
         sessions=sessions_in,
         spells=spells,
         after_clearing=after,
+        lapse_after=lapse_after,
         roster=log.roster,
         ladder=log.ladder,
         as_of=cut,

@@ -13,17 +13,29 @@ UNDER_WAY_DAYS = 14
 
 CLEARED, LAPSED, PASSED_OVER, OPEN = "cleared", "lapsed", "passed_over", "open"
 
+DEFAULT_LAPSE_WEEKS = 12.0
+LAPSE_GAPS = 4.0
+"""A silence of this many of the athlete's own median gaps is needed too (judgement)."""
+
 
 def lapse_days(sessions: pd.DataFrame, lapse_weeks: float) -> pd.Series:
-    """Days without a log after which an athlete counts as lapsed, by athlete.
+    """Days without a set after which the past is counted as lapsed, by athlete.
 
     The stated number of weeks, or four times the athlete's own median gap where that is longer:
-    somebody measured once a quarter has not stopped after twelve weeks.
+    somebody measured once a quarter has not stopped after twelve weeks. This is the only place
+    that knows the rule; ``Histories.lapse_after`` carries what it said to every other room.
+
+    Parameters
+    ----------
+    sessions
+        Sessions of everybody, on any rung, after clearing too.
+    lapse_weeks
+        The stated number of weeks.
     """
     days = sessions.drop_duplicates(["athlete", "date"]).sort_values(["athlete", "date"])
     gaps = days.groupby("athlete")["date"].diff().dt.days
     median = gaps.groupby(days["athlete"]).median().fillna(0.0)
-    return np.maximum(lapse_weeks * DAYS_PER_WEEK, 4.0 * median)
+    return np.maximum(lapse_weeks * DAYS_PER_WEEK, LAPSE_GAPS * median)
 
 
 def first_clearing(sessions: pd.DataFrame, ladder: Ladder) -> pd.DataFrame:
@@ -47,7 +59,7 @@ def build_spells(
     *,
     as_of: pd.Timestamp,
     log_start: pd.Timestamp,
-    lapse_weeks: float,
+    lapse_after: pd.Series,
 ) -> pd.DataFrame:
     """Return one row a spell; columns are listed in ``histories.Histories``."""
     clearing = first_clearing(sessions, ladder)
@@ -70,7 +82,7 @@ def build_spells(
     spells["cleared_on"] = clearing["cleared_on"].reindex(keys).to_numpy()
     spells["before_clearing"] = clearing["previous"].reindex(keys).to_numpy()
     spells["under_way"] = (spells["start"] - log_start).dt.days < UNDER_WAY_DAYS
-    return _close(spells, sessions, ladder, as_of, lapse_weeks)
+    return _close(spells, sessions, ladder, as_of, lapse_after)
 
 
 def _close(
@@ -78,11 +90,16 @@ def _close(
     sessions: pd.DataFrame,
     ladder: Ladder,
     as_of: pd.Timestamp,
-    lapse_weeks: float,
+    lapse_after: pd.Series,
 ) -> pd.DataFrame:
-    """Add ``outcome``, ``end`` and the weeks from entry to exit."""
+    """Add ``outcome``, ``open``, ``end`` and the weeks from entry to exit.
+
+    Time away counts as time on the rung, as it does in a forecast, where layoffs happen as they
+    usually do. A silence that has outlasted the lapse rule does not: nobody can clear a rung who
+    has stopped, so the spell is followed to its last session and no further.
+    """
     last_seen = spells["athlete"].map(sessions.groupby("athlete")["date"].max())
-    allowed = spells["athlete"].map(lapse_days(sessions, lapse_weeks))
+    allowed = spells["athlete"].map(lapse_after)
     lapsed = (as_of - last_seen).dt.days > allowed
     idle = (as_of - spells["last_session"]).dt.days > allowed
     cleared = spells["cleared_on"].notna()
@@ -91,6 +108,7 @@ def _close(
         [CLEARED, PASSED_OVER, LAPSED],
         default=OPEN,
     )
+    spells["open"] = spells["outcome"].isin([OPEN, LAPSED])
     end = spells["cleared_on"].where(cleared, as_of)
     gone = spells["outcome"].isin([LAPSED, PASSED_OVER])
     spells["end"] = end.where(~gone, spells["last_session"])

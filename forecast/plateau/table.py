@@ -9,7 +9,7 @@ from scipy.stats import norm
 
 from forecast.errors import NotFittedError
 from forecast.growth import track
-from forecast.histories import OPEN, Histories
+from forecast.histories import Histories
 from forecast.log.training_log import TrainingLog
 from forecast.plateau.alarms import enough_record
 from forecast.plateau.changes import (
@@ -115,7 +115,7 @@ def plateaus(
     limits = limits_for(learnt, false_alarms_per_year, smallest_gain)
     watched = watch(learnt, traces, limits, smallest_gain)
     row_of = tracked.panel.spell_row
-    is_open = histories.spells["outcome"].to_numpy()[row_of] == OPEN
+    is_open = histories.spells["open"].to_numpy()[row_of]
     rows = [
         _row(histories, int(row_of[spell]), traces, int(spell), watched, learnt, smallest_gain)
         for spell in np.flatnonzero(is_open)

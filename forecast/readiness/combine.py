@@ -84,6 +84,17 @@ def _combine(vector: Array, survival: Array, growth: Array, weeks: Array) -> Arr
     return np.maximum.accumulate(chance, axis=1)
 
 
+def _left(chance: Array, weeks: Array) -> Array:
+    """Chance of not having cleared in so many (T,) weeks.
+
+    Weeks lived through in part count in part: dropped, they would make clearing look early.
+    """
+    rows = np.arange(len(chance))
+    before = np.minimum(weeks.astype(np.int64), chance.shape[1] - 2)
+    part = weeks - before
+    return np.asarray(1.0 - (1.0 - part) * chance[rows, before] - part * chance[rows, before + 1])
+
+
 def prior_weight(n_clearings: int | None) -> float:
     """Return the prior logit weight of the survival engine, 0 (one half) with many clearings."""
     if n_clearings is None:
@@ -100,6 +111,8 @@ def fit_combiner(
     cleared: NDArray[np.bool_],
     athlete: NDArray[np.int64],
     n_clearings: int | None = None,
+    sure: Array | None = None,
+    stays: Array | float = 1.0,
 ) -> Combiner:
     """Learn the pool from landmarks with both engines' out-of-fold chances.
 
@@ -120,6 +133,9 @@ def fit_combiner(
         Clearings that the survival engine was fitted to: with few of them its prior weight is
         less than one half, for a hazard hardly ever seen has nothing to say of its own. Left
         out: many.
+    sure, stays
+        (T,) weeks that count in full, all where left out, and what those after them count for,
+        as in ``fit_hazard``.
 
     Raises
     ------
@@ -132,18 +148,16 @@ def fit_combiner(
     importance = np.minimum(1.0, SIGHTINGS / counts)[who]
     last = len(weeks) - 1
     upper = np.clip(np.ceil(time), 1, last).astype(np.int64)
-    known = np.clip(time, 0.0, last)
-    before = np.minimum(known.astype(np.int64), last - 1)
-    part = known - before
+    until = (time, time if sure is None else sure)
+    ends = [np.clip(weeks_known, 0.0, last) for weeks_known in until]
     event = cleared & (time <= last)
     rows = np.arange(len(time))
 
     def objective(vector: Array) -> float:
         chance = _combine(vector, survival, growth, weeks)
         mass = chance[rows, upper] - chance[rows, upper - 1]
-        # Weeks lived through in part count in part: dropped, they would make clearing look early.
-        left = 1.0 - (1.0 - part) * chance[rows, before] - part * chance[rows, before + 1]
-        score = np.log(np.maximum(np.where(event, mass, left), 1e-4))
+        through, surely = (np.log(np.maximum(_left(chance, end), 1e-4)) for end in ends)
+        score = np.where(event, np.log(np.maximum(mass, 1e-4)), surely + stays * (through - surely))
         return float(
             -(importance * score).sum() + 0.5 * np.sum(((vector - centre) / PRIOR_SD) ** 2)
         )

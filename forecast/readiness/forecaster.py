@@ -17,12 +17,15 @@ from forecast.growth import (
     Tracked,
     forecast_open,
     forecast_untried,
+    states_table,
     track,
 )
-from forecast.histories import DEFAULT_LAPSE_WEEKS, OPEN, Histories, build_histories
+from forecast.histories import DEFAULT_LAPSE_WEEKS, Histories, build_histories
+from forecast.histories.absences import weeks_until_back
 from forecast.log.given import is_whole
 from forecast.log.training_log import TrainingLog, checked_log
 from forecast.readiness.facts import comparable_counts, open_facts, untried_facts
+from forecast.readiness.lapse import chance_flat, lapse_chances, training_days
 from forecast.readiness.open_rungs import untried_rungs
 from forecast.readiness.reasons import confidence_words, reason_rows, warning_text
 from forecast.readiness.result import (
@@ -57,7 +60,7 @@ class ReadinessForecaster(BaseEstimator):
     draws
         Draws of the growth engine's constants the paths are shared over (even).
     lapse_weeks
-        Weeks without a set after which an athlete counts as lapsed.
+        Weeks without a set after which the past is counted as lapsed (``histories.spells``).
 
     Attributes
     ----------
@@ -202,13 +205,14 @@ class ReadinessForecaster(BaseEstimator):
         tracked = track(learnt.growth, histories)
         under_way = self._under_way(learnt, tracked, histories, engines)
         untried = self._untried(learnt, tracked, histories)
+        lapse = self._lapse(learnt, tracked, histories)
         found = {}
         for engine in engines:
             parts = [] if untried is None else [untried]
             if under_way is not None:
                 facts, chances = under_way
                 parts = [(facts, chances[engine]), *parts]
-            found[engine] = self._assemble(parts, histories, engine)
+            found[engine] = self._assemble(parts, histories, engine, lapse)
         return found
 
     def save(self, path: str | Path) -> Path:
@@ -257,7 +261,7 @@ class ReadinessForecaster(BaseEstimator):
     ) -> tuple[pd.DataFrame, dict[Engine, Array]] | None:
         """Facts of the spells under way, and their daily chances by each of the engines."""
         rows = tracked.panel.spell_row
-        which = np.flatnonzero(histories.spells["outcome"].to_numpy()[rows] == OPEN)
+        which = np.flatnonzero(histories.spells["open"].to_numpy()[rows])
         if len(which) == 0:
             return None
         spell = rows[which]
@@ -276,6 +280,11 @@ class ReadinessForecaster(BaseEstimator):
         )
         facts = open_facts(histories, spell, growth, learnt.growth, self.comparable_)
         facts["p_next_session"] = growth.passage.next_session
+        facts["back_weeks"], facts["back_known"] = weeks_until_back(
+            learnt.growth.rhythm.absences,
+            7.0 * facts["wait_weeks"].to_numpy(),
+            float(_day(histories.as_of)),
+        )
         chances: dict[Engine, Array] = {"growth": growth.passage.by_day}
         if set(engines) != {"growth"}:
             chances |= self._with_survival(learnt, tracked, histories, spell, chances["growth"])
@@ -325,11 +334,19 @@ class ReadinessForecaster(BaseEstimator):
         facts["p_next_session"] = growth.passage.next_session
         return facts, growth.passage.by_day
 
+    def _lapse(self, learnt: Engines, tracked: Tracked, histories: Histories) -> pd.Series:
+        """Chance by athlete of having stopped for good, or stopping, within 26 weeks."""
+        days = training_days(histories, chance_flat(states_table(tracked, histories)))
+        chances = lapse_chances(learnt.lapse, learnt.days, days, self.random_state)
+        names = histories.spells.drop_duplicates("athlete").set_index("athlete_id")["athlete"]
+        return chances["lapse_26"].rename(names)
+
     def _assemble(
         self,
         parts: list[tuple[pd.DataFrame, Array]],
         histories: Histories,
         engine: Engine,
+        lapse: pd.Series,
     ) -> ReadinessForecast:
         """Put facts and chances into the public tables, sorted by athlete and ladder order."""
         days = 7 * self.horizon_weeks + 1
@@ -341,6 +358,7 @@ class ReadinessForecaster(BaseEstimator):
         summary = pd.concat([facts, time_columns(chances, histories.as_of)], axis=1)
         summary["gain_per_week"] = summary["gain"]
         summary["state"] = "unclear"
+        summary["p_lapse_26"] = facts["athlete"].map(lapse).astype(float).round(DIGITS)
         summary["confidence"] = confidence_words(facts)
         summary["warnings"] = warning_text(facts)
         numbers = ["level", "level_value", "gain_per_week", "p_next_session"]
@@ -372,7 +390,8 @@ def _no_facts() -> pd.DataFrame:
     numbers = (
         "run", "sessions", "wait_weeks", "rate", "clean_share", "pain", "athlete_pace",
         "rung_pace", "target", "level", "level_value", "gain", "gain_low", "gain_high",
-        "comparable", "p_next_session", "load_known",
+        "comparable", "p_next_session", "load_known", "back_weeks",
+        "back_known",
     )  # fmt: skip
     return pd.DataFrame({**text, **{name: pd.Series(dtype=float) for name in numbers}})
 

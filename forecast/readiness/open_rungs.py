@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from forecast.histories import CLEARED, LAPSED, OPEN, PASSED_OVER, Histories
+from forecast.histories import CLEARED, PASSED_OVER, Histories
 
 
 def untried_rungs(histories: Histories) -> pd.DataFrame:
@@ -20,7 +20,7 @@ def untried_rungs(histories: Histories) -> pd.DataFrame:
         trained: clearing of what it needs plus their ``min_weeks``).
     """
     spells, ladder = histories.spells, histories.ladder
-    busy = set(spells.loc[spells["outcome"].isin([OPEN, LAPSED]), "athlete"])
+    busy = set(histories.open_spells["athlete"])
     rows = []
     for athlete, own in spells[~spells["athlete"].isin(busy)].groupby("athlete", sort=False):
         done = own[own["outcome"].isin([CLEARED, PASSED_OVER])].set_index("rung")

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from forecast.histories.absences import ABSENCE_DAYS
 from forecast.ladder import Rung
 from forecast.readiness.result import DIGITS, REASON_COLUMNS
 
@@ -137,7 +138,7 @@ def _training(fact: Any) -> list[tuple[str, float, str, str]]:
     return [
         ("attendance", fact.rate, "sessions a week",
          f"trained this rung {fact.rate:.1f} times a week lately"),
-        ("away", fact.wait_weeks, "weeks", f"last trained it {fact.wait_weeks:.1f} weeks ago"),
+        ("away", fact.wait_weeks, "weeks", _away(fact)),
         ("clean", 100 * fact.clean_share, "%",
          f"{100 * fact.clean_share:.0f} % of recent sets were clean and unassisted"),
         ("pace", 100 * fact.athlete_pace, "% a week",
@@ -146,6 +147,19 @@ def _training(fact: Any) -> list[tuple[str, float, str, str]]:
         ("difficulty", 100 * fact.rung_pace, "% a week",
          "the rung itself goes " + _faster(fact.rung_pace) + " than the others"),
     ]  # fmt: skip
+
+
+def _away(fact: Any) -> str:
+    """When the rung was last trained; of an absence, also how those before it ended."""
+    if 7.0 * fact.wait_weeks <= ABSENCE_DAYS:
+        return f"last trained it {fact.wait_weeks:.1f} weeks ago"
+    text = f"away from it for {fact.wait_weeks:.0f} weeks; "
+    if fact.back_known == 0:
+        return text + "no absence that ended in this log was as long, so the return is a guess"
+    return text + (
+        f"of those who came back after as long an absence, half were back within "
+        f"{max(fact.back_weeks, 1.0):.0f} weeks ({fact.back_known:.0f} such absences in the log)"
+    )
 
 
 def _faster(gain: float) -> str:

@@ -13,8 +13,8 @@ Array = NDArray[np.float64]
 SUMMARY_COLUMNS = (
     "athlete", "rung", "rung_name", "sessions", "level", "level_value", "target",
     "gain_per_week", "weeks_low", "weeks_mid", "weeks_high", "date_low", "date_mid", "date_high",
-    "p_next_session", "p_4", "p_8", "p_12", "p_26", "p_never_in_horizon", "state", "comparable",
-    "confidence", "warnings",
+    "p_next_session", "p_4", "p_8", "p_12", "p_26", "p_never_in_horizon", "state", "p_lapse_26",
+    "comparable", "confidence", "warnings",
 )  # fmt: skip
 """Columns of ``ReadinessForecast.summary``, in order."""
 

@@ -19,20 +19,22 @@ from forecast.growth.constants import GrowthConstants
 from forecast.growth.fitting import GrowthFit
 from forecast.growth.habits import CohortHabits
 from forecast.growth.pooling import Pooled
+from forecast.histories.absences import Absences
 from forecast.histories.attendance import CohortRhythm
 from forecast.readiness.combine import Combiner
+from forecast.readiness.lapse import LapseModel
 from forecast.readiness.training import Engines
 from forecast.survival import HazardModel
 
-FORMAT = 2
+FORMAT = 3
 _ENTRY = "rungwise.json"
 _STAMP = (1980, 1, 1, 0, 0, 0)
 """A fixed time in the archive, so that the same model gives the same bytes."""
 _RECORDS = {
     kind.__name__: kind
     for kind in (
-        CohortHabits, CohortRhythm, Combiner, Engines, GrowthConstants, GrowthFit, GrowthModel,
-        HazardModel, Pooled,
+        Absences, CohortHabits, CohortRhythm, Combiner, Engines, GrowthConstants, GrowthFit,
+        GrowthModel, HazardModel, LapseModel, Pooled,
     )
 }  # fmt: skip
 

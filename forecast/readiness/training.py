@@ -20,7 +20,17 @@ from forecast.growth import (
     track,
 )
 from forecast.histories import Histories
+from forecast.histories.attendance import CohortRhythm
 from forecast.readiness.combine import Combiner, fit_combiner, prior_weight
+from forecast.readiness.lapse import (
+    LapseModel,
+    chance_flat,
+    day_rhythm,
+    fit_lapse,
+    lapse_chances,
+    silences,
+    training_days,
+)
 from forecast.survival import (
     HazardModel,
     fit_hazard,
@@ -44,11 +54,13 @@ MIN_ATHLETES_TO_POOL = 2
 
 @dataclass(frozen=True, slots=True)
 class Engines:
-    """What a fit leaves behind: both engines and the pool."""
+    """What a fit leaves behind: both engines and the pool; who lapses, and when people train."""
 
     growth: GrowthModel
     hazard: HazardModel
     combiner: Combiner
+    lapse: LapseModel
+    days: CohortRhythm
     edges: Array
     log_start: pd.Timestamp
 
@@ -101,17 +113,31 @@ def train_engines(
     growth = fit_growth_model(histories, seed=seed, progress=progress)
     tracked = track(growth, histories)
     edges = stretch_edges(horizon_weeks)
-    moments = describe_moments(
-        growth, tracked, histories, training_landmarks(histories, seed), edges
-    )
+    lapse, rhythm, stays = _train_lapse(growth, tracked, histories, seed)
+    table = training_landmarks(histories, seed, stays)
+    moments = describe_moments(growth, tracked, histories, table, edges)
     say("survival engine")
     n_rungs = len(histories.ladder.rungs)
     time = moments.table["weeks"].to_numpy(dtype=float)
     cleared = moments.table["cleared"].to_numpy(dtype=bool)
-    hazard = fit_hazard(moments.features, moments.outlook, time, cleared, edges, n_rungs)
+    hazard = fit_hazard(
+        moments.features, moments.outlook, time, cleared, edges, n_rungs,
+        table["sure"].to_numpy(), table["stays"].to_numpy(),
+    )  # fmt: skip
     say("pool and recalibration")
     combiner = _train_pool(growth, tracked, histories, moments, edges, horizon_weeks, seed)
-    return Engines(growth, hazard, combiner, edges, histories.log_start)
+    return Engines(growth, hazard, combiner, lapse, rhythm, edges, histories.log_start)
+
+
+def _train_lapse(
+    growth: GrowthModel, tracked: Tracked, histories: Histories, seed: int
+) -> tuple[LapseModel, CohortRhythm, Array]:
+    """Who stops for good, the rhythm of training days, and (S,) who of each spell has not yet."""
+    days = training_days(histories, chance_flat(states_table(tracked, histories)))
+    rhythm = day_rhythm(days, growth.rhythm.absences)
+    fitted = fit_lapse(days, silences(days, rhythm).longer)
+    gone = lapse_chances(fitted, rhythm, days, seed)["p_gone"]
+    return fitted, rhythm, 1.0 - gone.reindex(histories.spells["athlete_id"]).fillna(0.0).to_numpy()
 
 
 def _train_pool(
@@ -153,6 +179,8 @@ def _train_pool(
         moments.table["cleared"].to_numpy(dtype=bool)[chosen],
         athlete[chosen],
         int(spells["cleared_on"].notna().sum()),
+        moments.table["sure"].to_numpy(dtype=float)[chosen],
+        moments.table["stays"].to_numpy(dtype=float)[chosen],
     )
 
 
@@ -167,11 +195,12 @@ def _out_of_fold(moments: Moments, athlete: Ints, edges: Array, n_rungs: int) ->
     folds = GroupKFold(n_splits=min(FOLDS, len(np.unique(athlete))))
     time = moments.table["weeks"].to_numpy(dtype=float)
     cleared = moments.table["cleared"].to_numpy(dtype=bool)
+    sure, stays = moments.table["sure"].to_numpy(), moments.table["stays"].to_numpy()
     result = np.empty_like(moments.outlook)
     for train, test in folds.split(moments.outlook, groups=athlete):
         model = fit_hazard(
             moments.features.iloc[train], moments.outlook[train], time[train], cleared[train],
-            edges, n_rungs,
+            edges, n_rungs, sure[train], stays[train],
         )  # fmt: skip
         result[test] = predict_hazard(
             model, moments.features.iloc[test], moments.outlook[test], edges

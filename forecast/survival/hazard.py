@@ -24,7 +24,9 @@ EDGES = np.array([0, 1, 2, 3, 4, 6, 8, 10, 13, 16, 20, 26, 33, 42, 52], dtype=fl
 """Ends of the stretches in weeks; more are added for longer horizons."""
 PENALTY = 60.0
 RUNG_PENALTY = 40.0
-"""Ridge on the scaled columns and on the rungs' own terms; see docs/method/what-was-tried.md."""
+BASELINE_PENALTY = 5.0
+"""Ridge on the scaled columns, on the rungs' own terms, and on the columns that say how long a
+stretch is and what the outlook is worth; see docs/method/what-was-tried.md."""
 _LOW, _HIGH = 1e-4, 1.0 - 1e-4
 
 
@@ -119,8 +121,12 @@ def _weeks_left(features: pd.DataFrame) -> Array:
 
 _LINEAR = [
     "level", "gain", "pace", "level_sd", "gain_sd", "wait", "served", "rate", "meets", "counting",
-    "run", "best",
+    "run", "best", "log_wait", "sessions", "ever", "since_best",
 ]  # fmt: skip
+_BASELINE = ("width", "log_time", "offset")
+_PAIRED = ["best", "ever", "log_wait", "served", "rate", "sessions", "since_best"]
+"""Columns whose products with each other and themselves are columns too: a best long ago says
+more of somebody who has trained much since."""
 
 
 def _columns(
@@ -155,22 +161,27 @@ def _splines() -> SplineTransformer:
 def _design(
     table: pd.DataFrame, z: Array, rung: Ints, n_rungs: int, centre: Array, scale: Array
 ) -> Array:
-    linear = (table.to_numpy(dtype=float) - centre) / scale
+    linear = np.clip((table.to_numpy(dtype=float) - centre) / scale, -4.0, 4.0)
+    paired = linear[:, [table.columns.get_loc(name) for name in _PAIRED]]
+    one, other = np.triu_indices(len(_PAIRED))
+    pairs = paired[:, one] * paired[:, other]
     splines = _splines()
     # The transformer takes no empty table; a log without a single stretch lived through has one.
     spline = splines.transform(z[:, None]) if len(z) else np.empty((0, splines.n_features_out_))
     rungs = np.zeros((len(z), n_rungs))
     rungs[np.arange(len(z)), rung] = 1.0
-    return np.column_stack([np.ones(len(z)), np.clip(linear, -4.0, 4.0), spline, rungs])
+    return np.column_stack([np.ones(len(z)), linear, spline, rungs, pairs])
 
 
-def _penalties(n_linear: int, n_spline: int, n_rungs: int) -> Array:
+def _penalties(names: list[str], n_spline: int, n_rungs: int) -> Array:
+    n_pairs = len(_PAIRED) * (len(_PAIRED) + 1) // 2
     return np.concatenate(
         [
             [0.5],
-            np.full(n_linear, PENALTY),
+            [BASELINE_PENALTY if name in _BASELINE else PENALTY for name in names],
             np.full(n_spline, PENALTY),
             np.full(n_rungs, RUNG_PENALTY),
+            np.full(n_pairs, PENALTY),
         ]
     )
 
@@ -182,6 +193,8 @@ def fit_hazard(
     cleared: NDArray[np.bool_],
     edges: Array,
     n_rungs: int,
+    sure: Array | None = None,
+    stays: Array | float = 1.0,
 ) -> HazardModel:
     """Fit the hazard to landmarks.
 
@@ -197,6 +210,9 @@ def fit_hazard(
         (B + 1,) ends of the stretches.
     n_rungs
         Number of rungs of the ladder.
+    sure, stays
+        (T,) weeks that count in full, all where left out, and what those after them count for;
+        see ``training_landmarks``.
 
     Raises
     ------
@@ -206,6 +222,9 @@ def fit_hazard(
     offset = offset_hazard(outlook)
     table, z, rows = _columns(features, outlook, edges, offset)
     lived, event = _at_risk(weeks, cleared, edges)
+    if sure is not None:
+        certain, _ = _at_risk(sure, cleared, edges)
+        lived = certain + np.asarray(stays)[:, None] * (lived - certain)
     keep = lived.ravel() > 0
     table, z, rows = table[keep], z[keep], rows[keep]
     values = table.to_numpy(dtype=float)
@@ -214,13 +233,14 @@ def fit_hazard(
     scale = np.where(scale < 1e-6, 1.0, scale)
     rung = features["rung"].to_numpy(dtype=np.int64)[rows]
     design = _design(table, z, rung, n_rungs, centre, scale)
-    penalty = _penalties(values.shape[1], design.shape[1] - 1 - values.shape[1] - n_rungs, n_rungs)
+    names = list(table.columns)
+    penalty = _penalties(names, _splines().n_features_out_, n_rungs)
     weights = fit_ridge_logistic(
         design, event.ravel()[keep].astype(float), table["offset"].to_numpy(), penalty,
         lived.ravel()[keep],
     )  # fmt: skip
     return HazardModel(
-        centre, scale, list(table.columns), weights, n_rungs, len(features),
+        centre, scale, names, weights, n_rungs, len(features),
         int(cleared.sum()),
     )  # fmt: skip
 

@@ -18,22 +18,41 @@ Ints = NDArray[np.int64]
 
 SPACING_WEEKS = 3.0
 MAX_LANDMARKS = 3000
-RECENT_DAYS = 28
+LEAST_STAYS = 0.1
+"""Below this chance of coming back a silence is left out (judgement)."""
 
 
-def training_landmarks(histories: Histories, seed: int) -> pd.DataFrame:
+def training_landmarks(histories: Histories, seed: int, stays: Array | None = None) -> pd.DataFrame:
     """Return landmarks on all spells, every three weeks from a random day of each spell on.
+
+    Parameters
+    ----------
+    histories, seed
+        Records, and the seed of the first days.
+    stays
+        (S,) chance that the athlete of each spell still open has not stopped for good. Time since
+        the last session counts for so much: it is time on the rung for whoever is away, none for
+        whoever has left. Left out: all or nothing, as the lapse rule says.
 
     Returns
     -------
     DataFrame
         ``spell`` (row of ``histories.spells``), ``session`` (row of the last session before),
-        ``day`` (date of the landmark), ``weeks`` to clearing or to the end of what is known, and
-        ``cleared``. Spacing widens where ``MAX_LANDMARKS`` would be exceeded.
+        ``day`` (date of the landmark), ``weeks`` to clearing or to the end of what is known,
+        ``cleared``, ``sure`` (weeks up to the last session, which count in full; below 0 where
+        that was before) and ``stays`` (what the weeks after it count for). Spacing widens where
+        ``MAX_LANDMARKS`` would be exceeded.
     """
     spells = histories.spells
     start = spells["start"].to_numpy().astype("datetime64[D]").astype(np.int64)
     end = spells["end"].to_numpy().astype("datetime64[D]").astype(np.int64)
+    sure, part = end, np.ones(len(spells))
+    if stays is not None:
+        is_open = spells["open"].to_numpy()
+        cut = np.datetime64(histories.as_of, "D").astype(np.int64)
+        last = spells["last_session"].to_numpy().astype("datetime64[D]").astype(np.int64)
+        sure, part = np.where(is_open, last, end), np.where(is_open, stays, 1.0)
+        end = np.where(is_open, np.where(part < LEAST_STAYS, last, cut), end)
     span = end - start
     spacing = max(7.0 * SPACING_WEEKS, span.sum() / MAX_LANDMARKS)
     phase = np.random.default_rng(seed).random(len(spells)) * spacing
@@ -47,6 +66,8 @@ def training_landmarks(histories: Histories, seed: int) -> pd.DataFrame:
     table = pd.DataFrame({"spell": spell[keep], "day": day[keep]})
     table["weeks"] = (end[table["spell"]] - table["day"]) / 7.0
     table["cleared"] = spells["outcome"].to_numpy()[table["spell"]] == CLEARED
+    table["sure"] = (sure[table["spell"]] - table["day"]) / 7.0
+    table["stays"] = part[table["spell"]]
     return _last_session(table, histories)
 
 
@@ -94,6 +115,7 @@ def landmark_features(
         {r.key: r.criterion.confirm_sessions for r in histories.ladder.rungs}
     )
     best = _recent_best(histories, at, first)
+    ever, since_best = _best_so_far(histories, at, day)
     return pd.DataFrame(
         {
             "level": state["level"].to_numpy(),
@@ -108,6 +130,10 @@ def landmark_features(
             "counting": recent["counting"] / np.maximum(recent["sets"], 1.0),
             "run": (sessions["run"].to_numpy()[at] / need.to_numpy()[at]),
             "best": best,
+            "log_wait": np.log1p((day - session_day[at]) / 7.0),
+            "sessions": np.log1p(at - first),
+            "ever": ever,
+            "since_best": since_best,
             "rung": sessions["rung_index"].to_numpy()[at],
         }
     )
@@ -129,6 +155,22 @@ def _window_sums(sessions: pd.DataFrame, at: Ints, first: Ints, window: int) -> 
         "sets": window_sum("n_sets"),
         "from_day": day[low].astype(float),
     }
+
+
+def _best_so_far(histories: Histories, at: Ints, day: Ints) -> tuple[Array, Array]:
+    """Best of the spell up to each landmark as log(value / target), and log of weeks since then."""
+    sessions = histories.sessions
+    targets = np.array([r.criterion.target for r in histories.ladder.rungs])
+    value = (sessions["best"] / targets[sessions["rung_index"].to_numpy()]).fillna(0.0)
+    ever = value.groupby(sessions["spell"].to_numpy()).cummax().to_numpy()
+    date = sessions["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
+    # Equalled counts as shown again: only a best that nothing has come up to is old.
+    reached = np.where(value.to_numpy() >= ever, date, -(10**6))
+    since = pd.Series(reached).groupby(sessions["spell"].to_numpy()).cummax().to_numpy()
+    return (
+        np.clip(np.log(np.maximum(ever[at], 1e-3)), -2.0, 1.0),
+        np.log1p((day - since[at]) / 7.0),
+    )
 
 
 def _recent_best(histories: Histories, at: Ints, first: Ints) -> Array:

@@ -13,6 +13,7 @@ from forecast.ahead.ladder import look_up, settings_of, walk_at
 from forecast.ahead.rhythm import Rhythm, weekly_sessions
 from forecast.ahead.walk import walk
 from forecast.errors import ForecastError
+from forecast.histories.absences import Absences
 from forecast.histories.attendance import first_gap_table
 
 HORIZON = 120
@@ -119,7 +120,8 @@ def test_days_of_rest_already_gone_are_no_layoff_at_a_higher_rate():
     """Six days off are ordinary for whoever comes every seventh, whatever is asked for."""
     table = np.sort(np.array([[7.0] * 100 + [40.0] * 28]), axis=1)
     who, wait = np.array([0]), np.array([6.0])
-    usual = first_gap_table(table, wait)
+    none = Absences(np.empty(0), np.empty(0), np.empty(0), prior=0.01)
+    usual = first_gap_table(table, wait, none, 0.0)
     moved = Rhythm(np.array([0.25]), np.ones((1, 4))).first_gaps(usual, wait, who)
     np.testing.assert_array_equal(moved[usual == 40.0], 40.0)
     np.testing.assert_allclose(moved[usual == 7.0], 6.25)

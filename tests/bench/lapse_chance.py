@@ -10,16 +10,14 @@ tell" (one half), so that no forecaster has to be fitted; the rest is as in ``la
 from __future__ import annotations
 
 import argparse
-from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 from scipy.special import expit
 
-from forecast.cohort.lapse.days import training_days
-from forecast.cohort.lapse.flatness import design_of
-from forecast.cohort.lapse.staying import absences, fit_lapse
 from forecast.histories import build_histories
+from forecast.histories.absences import absence_law
+from forecast.readiness.lapse import day_rhythm, design_of, fit_lapse, silences, training_days
 from forecast.simulate import simulate_cohort
 
 LAWS = ("steady", "stalls", "ragged", "ceiling")
@@ -31,9 +29,9 @@ def one_cohort(seed: int, athletes: int) -> dict[str, float]:
     cohort = simulate_cohort(law, athletes, seed=seed, weeks=80, follow_up=30, lapse_rate=0.2)
     cut = cohort.start + pd.Timedelta(weeks=72)
     histories = build_histories(cohort.log, cut)
-    flat = pd.DataFrame({"p_flat": 0.5}, index=histories.sessions.index)
-    days = training_days(SimpleNamespace(histories=histories, states=flat))
-    now = absences(days)
+    days = training_days(histories, np.full(len(histories.sessions), 0.5))
+    rhythm = day_rhythm(days, absence_law(histories))
+    now = silences(days, rhythm)
     hazard = expit(design_of(now.latest) @ fit_lapse(days, now.longer).weights)
     gone = hazard / (hazard + (1 - hazard) * now.longer)
     off = cohort.athletes.set_index("athlete")["lapsed_on"].reindex(now.latest["athlete"])

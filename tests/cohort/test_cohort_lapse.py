@@ -6,12 +6,12 @@ import pytest
 from scipy.special import expit
 
 from forecast.cohort import lapse_chance, lapse_hazard, lapse_incidence
-from forecast.cohort.lapse.days import FEATURES, training_days
-from forecast.cohort.lapse.flatness import design_of, hazard_of
-from forecast.cohort.lapse.staying import PRIOR_CHANCE, fit_lapse
+from forecast.cohort.lapse.flatness import hazard_of
 from forecast.cohort.through_model import see
 from forecast.errors import ForecastError, NotFittedError
 from forecast.readiness import ReadinessForecaster
+from forecast.readiness.lapse import FEATURES, design_of, fit_lapse, training_days
+from forecast.readiness.lapse.staying import PRIOR_CHANCE
 
 
 def test_clearing_and_lapse_share_the_spells(make_log):
@@ -101,8 +101,10 @@ def test_absences_that_are_usual_are_no_lapse():
 
 def test_training_days_know_nothing_later(small_model, small_log, small_cut):
     earlier = small_cut - pd.Timedelta(days=56)
-    now = training_days(see(small_model, small_log, small_cut))
-    then = training_days(see(small_model, small_log, earlier))
+    now, then = (
+        training_days(seen.histories, seen.states["p_flat"].to_numpy())
+        for seen in (see(small_model, small_log, cut) for cut in (small_cut, earlier))
+    )
     keys, known = ["athlete", "date"], ["rate", "pain", "log_weeks", "just_cleared"]
     both = then.merge(now, on=keys, suffixes=("", "_now"))
     assert len(both) == len(then)
@@ -123,6 +125,7 @@ def test_chance_beside_each_open_rung(small_model, small_log, small_cut, small_r
     assert (table["lapse_26"] <= table["lapse_26_high"]).all()
     again = lapse_chance(small_model, small_log, small_cut)
     pd.testing.assert_frame_equal(table, again)
+    np.testing.assert_allclose(table["lapse_26"], begun["p_lapse_26"], atol=1e-6)
 
 
 def test_the_longer_away_the_likelier_gone(small_model, small_log, small_cut, with_sets):

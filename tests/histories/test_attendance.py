@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import pareto
 
+from forecast.histories.absences import Absences
 from forecast.histories.attendance import (
     MEMORY,
     PRIOR_GAPS,
@@ -13,7 +14,10 @@ from forecast.histories.attendance import (
     cohort_rhythm,
     first_gap_table,
     gap_table,
+    share_longer,
 )
+
+NONE = Absences(np.empty(0), np.empty(0), np.empty(0), prior=0.05)
 
 
 @pytest.fixture
@@ -23,11 +27,12 @@ def rhythm():
     usual = np.repeat([2.0, 4.0], 20)[:, None] * np.ones((40, 20))
     gaps = np.maximum(np.round(usual * rng.uniform(0.6, 1.4, usual.shape)), 1.0)
     gaps[:, 7] = 30.0
-    return cohort_rhythm(gaps.ravel(), np.repeat(np.arange(40), 20), np.array([5.0, 7.0, 9.0]))
+    owner = np.repeat(np.arange(40), 20)
+    return cohort_rhythm(gaps.ravel(), owner, np.array([5.0, 7.0, 9.0]), NONE)
 
 
 def test_without_any_gap_the_stated_rhythm_is_used():
-    rhythm = cohort_rhythm(np.empty(0), np.empty(0, dtype=np.int64), np.empty(0))
+    rhythm = cohort_rhythm(np.empty(0), np.empty(0, dtype=np.int64), np.empty(0), NONE)
     assert rhythm.median == np.median(PRIOR_GAPS)
     table = gap_table([np.empty(0)], rhythm)[0]
     np.testing.assert_allclose(table.mean(), PRIOR_GAPS.mean(), rtol=0.1)
@@ -77,24 +82,43 @@ def test_each_target_stands_alone(rhythm):
 
 def test_without_a_wait_the_first_gap_is_like_any_other(rhythm):
     table = gap_table([np.full(10, 3.0)], rhythm)
-    np.testing.assert_array_equal(first_gap_table(table, np.zeros(1)), table)
+    np.testing.assert_array_equal(first_gap_table(table, np.zeros(1), NONE, 0.0), table)
 
 
 @pytest.mark.parametrize("elapsed", [1.0, 3.0, 4.0, 8.0])
 def test_a_wait_conditions_the_gap_on_being_as_long(rhythm, elapsed):
     table = gap_table([np.full(6, 3.0)], rhythm)
-    first = first_gap_table(table, np.array([elapsed]))[0]
+    first = first_gap_table(table, np.array([elapsed]), NONE, 0.0)[0]
     left = table[0][table[0] >= elapsed]
     assert first.min() >= elapsed
     assert set(first) <= set(left)
     assert first.mean() == pytest.approx(left.mean(), rel=0.1)
 
 
-def test_a_layoff_longer_than_any_goes_on_as_a_pareto(rhythm):
+def test_an_absence_longer_than_any_goes_on_as_the_prior_says(rhythm):
     table = gap_table([np.full(20, 3.0)], rhythm)
     elapsed = 100.0
-    first = first_gap_table(table, np.array([elapsed]))[0]
+    first = first_gap_table(table, np.array([elapsed]), NONE, 0.0)[0]
     law = pareto(b=1.5, scale=elapsed)
     for share in (0.1, 0.5, 0.9):
-        assert np.quantile(first, share) == pytest.approx(law.ppf(share), rel=0.1)
+        assert np.quantile(first, share) == pytest.approx(law.ppf(share), rel=0.2)
     assert first.min() >= elapsed
+
+
+def test_own_earlier_absences_come_before_those_of_others(rhythm):
+    """Two athletes five weeks away, the log's absences half a year: one was always back in six."""
+    log = Absences(np.full(50, 180.0), np.linspace(0, 700, 50), np.full(50, 0.001), prior=0.001)
+    own = [np.r_[np.full(8, 3.0), 42.0, 42.0], np.full(10, 3.0)]
+    first = first_gap_table(gap_table(own, rhythm), np.full(2, 35.0), log, 100.0)
+    assert np.median(first[0]) == 42.0
+    assert np.median(first[1]) == 180.0
+    assert (first[0] == 180.0).any()  # shrunk to the log's, not ruled by their own
+
+
+@pytest.mark.parametrize("elapsed", [0.0, 5.0, 22.0, 60.0, 400.0])
+def test_the_longer_a_silence_the_fewer_gaps_are_longer(rhythm, elapsed):
+    log = Absences(np.array([30.0, 90.0]), np.zeros(2), np.full(2, 0.01), prior=0.001)
+    table = gap_table([np.full(20, 3.0)], rhythm)
+    share = share_longer(table, np.array([elapsed]), log)[0]
+    later = share_longer(table, np.array([elapsed + 10.0]), log)[0]
+    assert 0.0 < later <= share <= 1.0

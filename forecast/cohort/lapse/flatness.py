@@ -10,10 +10,10 @@ import statsmodels.api as sm
 from numpy.typing import NDArray
 from scipy.stats import norm
 
-from forecast.cohort.lapse.days import FEATURES, training_days
 from forecast.cohort.through_model import see
 from forecast.log.training_log import TrainingLog
 from forecast.readiness import ReadinessForecaster
+from forecast.readiness.lapse import FEATURES, design_of, training_days
 
 Array = NDArray[np.float64]
 
@@ -70,11 +70,6 @@ class LapseHazard:
         )
 
 
-def design_of(days: pd.DataFrame) -> Array:
-    """Intercept and features of training days, (n, 6)."""
-    return np.column_stack([np.ones(len(days)), days[list(FEATURES)].to_numpy(dtype=float)])
-
-
 def decided(days: pd.DataFrame) -> pd.DataFrame:
     """Training days long enough ago that whether another followed is known.
 
@@ -114,7 +109,7 @@ def lapse_hazard(
     is a time-varying covariate and uses nothing later than that day.
     """
     seen = see(model, log, as_of)
-    return hazard_of(training_days(seen), level)
+    return hazard_of(training_days(seen.histories, seen.states["p_flat"].to_numpy()), level)
 
 
 def hazard_of(days: pd.DataFrame, level: float) -> LapseHazard:

@@ -4,18 +4,35 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
+from scipy.stats import norm
 
-from forecast.cohort.through_model import Seen
 from forecast.histories import CLEARED, Histories
-from forecast.histories.spells import lapse_days
 
+Array = NDArray[np.float64]
+
+FLAT_GAIN = 0.005
+"""Gain a week below which progress counts as flat: half a percent (judgement, no source)."""
 RECENT_DAYS = 56
 FEATURES = ("flat", "rate", "pain", "log_weeks", "just_cleared")
 
 
-def training_days(seen: Seen) -> pd.DataFrame:
+def chance_flat(states: pd.DataFrame) -> Array:
+    """Chance after each session that the gain is below ``FLAT_GAIN``, from filtered states."""
+    gain = (states["swing"] + states["pace"]).to_numpy(dtype=float)
+    spread = np.sqrt(states["var_gain"].to_numpy(dtype=float))
+    return np.asarray(norm.cdf((FLAT_GAIN - gain) / np.maximum(spread, 1e-9)))
+
+
+def design_of(days: pd.DataFrame) -> Array:
+    """Intercept and features of training days, (n, 6)."""
+    return np.column_stack([np.ones(len(days)), days[list(FEATURES)].to_numpy(dtype=float)])
+
+
+def training_days(histories: Histories, p_flat: Array) -> pd.DataFrame:
     """Return one row an athlete and training day, with what was known that evening.
 
+    ``p_flat`` is the chance of being flat after each session of the histories (``chance_flat``).
     Columns: ``athlete_id, date``; ``flat`` (chance that the gain on the rungs trained is near
     nothing or below, -0.5 to 0.5 about one half), ``rate`` (log of training days a week over the
     last eight weeks), ``pain`` (highest noted that day over 10, 0 where none was noted),
@@ -24,10 +41,9 @@ def training_days(seen: Seen) -> pd.DataFrame:
     here to the cut), ``settled`` (longer ago than the lapse rule allows, so that whether another
     day followed is known) and ``lapsed`` (last, and settled).
     """
-    histories = seen.histories
     spells = histories.spells
     sessions = histories.sessions[["athlete", "spell", "date"]].copy()
-    sessions["p_flat"] = seen.states["p_flat"].to_numpy()
+    sessions["p_flat"] = p_flat
     pain = histories.sets.groupby(["athlete", "date"])["pain"].max().rename("pain")
     days = sessions.groupby(["athlete", "date"], as_index=False)["p_flat"].mean()
     after = histories.after_clearing[["athlete", "date"]].drop_duplicates()
@@ -38,7 +54,7 @@ def training_days(seen: Seen) -> pd.DataFrame:
     ids = spells.drop_duplicates("athlete").set_index("athlete")["athlete_id"]
     days["athlete_id"] = days["athlete"].map(ids).astype("int64")
     days = days.sort_values(["athlete_id", "date"]).reset_index(drop=True)
-    table = _with_features(days, spells, histories.sessions, histories.as_of)
+    table = _with_features(days, histories)
     # Nobody lapses by reaching the top: their last day is left out, as if still to be settled.
     through = table["last"] & table["athlete"].isin(_through(histories))
     return table[~through].reset_index(drop=True)
@@ -53,9 +69,7 @@ def _through(histories: Histories) -> set[str]:
     return set(count[count == len(tops)].index)
 
 
-def _with_features(
-    days: pd.DataFrame, spells: pd.DataFrame, sessions: pd.DataFrame, as_of: pd.Timestamp
-) -> pd.DataFrame:
+def _with_features(days: pd.DataFrame, histories: Histories) -> pd.DataFrame:
     day = days["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
     who = days["athlete_id"].to_numpy()
     span = np.int64(10**7)
@@ -69,11 +83,11 @@ def _with_features(
     out["rate"] = np.log(count / weeks)
     out["pain"] = days["pain"].fillna(0.0).to_numpy() / 10.0
     out["log_weeks"] = np.log1p((day - first) / 7.0)
-    out["just_cleared"] = _just_cleared(key, spells, span)
+    out["just_cleared"] = _just_cleared(key, histories.spells, span)
     out["last"] = np.r_[who[1:] != who[:-1], True]
-    cut = np.datetime64(as_of, "D").astype(np.int64)
+    cut = np.datetime64(histories.as_of, "D").astype(np.int64)
     out["away"] = cut - day
-    allowed = days["athlete"].map(lapse_days(sessions, 12.0)).to_numpy(dtype=float)
+    allowed = days["athlete"].map(histories.lapse_after).to_numpy(dtype=float)
     out["settled"] = out["away"].to_numpy() > allowed
     out["lapsed"] = out["last"] & out["settled"]
     return out

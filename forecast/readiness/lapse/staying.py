@@ -9,10 +9,15 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import expit
 
-from forecast.cohort.lapse.days import FEATURES
-from forecast.cohort.lapse.flatness import design_of
 from forecast.errors import FitError
-from forecast.histories.attendance import PRIOR_GAPS
+from forecast.histories.absences import Absences
+from forecast.histories.attendance import (
+    PRIOR_GAPS,
+    CohortRhythm,
+    cohort_rhythm,
+    share_longer,
+)
+from forecast.readiness.lapse.days import FEATURES, design_of
 from forecast.survival import fit_ridge_logistic
 
 Array = NDArray[np.float64]
@@ -23,8 +28,6 @@ PRIOR_SD = (1.0, 0.7, 0.5, 0.7, 0.25, 0.5)
 """Spread of the priors: intercept (log odds), then the effects of ``FEATURES`` (judgement)."""
 SHRINK = 2.0
 """Gaps of the cohort's habit that stand beside an athlete's own."""
-TAIL = 1.5
-"""Absences beyond all on record fall off by this power, as in ``histories.attendance``."""
 ROUNDS = 200
 
 
@@ -37,7 +40,7 @@ class LapseModel:
 
 
 @dataclass(frozen=True, slots=True)
-class Absences:
+class Silences:
     """Where each of A athletes stands: their last training day against their habit.
 
     Attributes
@@ -55,34 +58,43 @@ class Absences:
     per_week: Array
 
 
-def absences(days: pd.DataFrame) -> Absences:
-    """Weigh each athlete's present absence against the gaps between training days of all.
+def day_rhythm(days: pd.DataFrame, absences: Absences) -> CohortRhythm:
+    """Learn the cohort's rhythm of training days on any rung."""
+    owner, gap = _gaps(days)
+    return cohort_rhythm(gap, owner, np.empty(0), absences)
 
-    Gaps are taken over the athlete's own middle gap (shrunk to the cohort's), so that three weeks
-    off mean more in somebody who comes every other day; how long layoffs run is the cohort's.
+
+def silences(days: pd.DataFrame, rhythm: CohortRhythm) -> Silences:
+    """Weigh each athlete's present silence against their own gaps and those of all.
+
+    Gaps are the cohort's on the scale of the athlete's own middle gap (shrunk to the cohort's), so
+    that three weeks off mean more in somebody who comes every other day; absences count as they
+    are beside them. An athlete's own gaps show too few layoffs to say how long these run.
     """
     latest = days[days["last"]].set_index("athlete_id")
-    number = days["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
-    who = days["athlete_id"].to_numpy()
-    same = who[1:] == who[:-1]
-    owner, gap = who[1:][same], np.diff(number)[same].astype(float)
-    if len(gap) == 0:
-        owner, gap = np.full(len(PRIOR_GAPS), -1), PRIOR_GAPS
-    own = pd.Series(gap).groupby(owner).agg(["median", "sum", "size"])
-    usual, mean = float(own["median"].median()), float(gap.mean())
-    own = own.reindex(latest.index.union(own.index))
-    n = own["size"].fillna(0.0)
-    middle = (n * own["median"].fillna(usual) + SHRINK * usual) / (n + SHRINK)
-    ratios = np.sort(gap / middle.loc[owner].to_numpy())
-    now = latest["away"].to_numpy(dtype=float) / middle.loc[latest.index].to_numpy()
-    longer = len(ratios) - np.searchsorted(ratios, now, side="right")
-    beyond = np.maximum(now / ratios[-1], 1.0) ** -TAIL
-    each = (own["sum"].fillna(0.0) + SHRINK * mean) / (n + SHRINK)
-    return Absences(
+    owner, gap = _gaps(days)
+    bounds = np.searchsorted(owner, latest.index), np.searchsorted(owner, latest.index, "right")
+    own = [gap[low:high] for low, high in zip(*bounds, strict=True)]
+    mean = float((gap if len(gap) else PRIOR_GAPS).mean())
+    total = np.array([part.sum() for part in own])
+    count = np.array([len(part) for part in own])
+    away = latest["away"].to_numpy(dtype=float)
+    usual = np.array([np.median(part) if len(part) else rhythm.median for part in own])
+    middle = (count * usual + SHRINK * rhythm.median) / (count + SHRINK)
+    table = middle[:, None] * rhythm.ratios
+    return Silences(
         latest=latest,
-        longer=np.asarray((longer + 0.5) / (len(ratios) + 1.0) * beyond),
-        per_week=7.0 / each.loc[latest.index].to_numpy(),
+        longer=share_longer(table, away, rhythm.absences),
+        per_week=7.0 / ((total + SHRINK * mean) / (count + SHRINK)),
     )
+
+
+def _gaps(days: pd.DataFrame) -> tuple[NDArray[np.int64], Array]:
+    """Whose gap, and days between consecutive training days, in order of athlete and day."""
+    number = days["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
+    who = days["athlete_id"].to_numpy(dtype=np.int64)
+    same = who[1:] == who[:-1]
+    return who[1:][same], np.diff(number)[same].astype(float)
 
 
 def fit_lapse(days: pd.DataFrame, longer: Array) -> LapseModel:
@@ -93,7 +105,7 @@ def fit_lapse(days: pd.DataFrame, longer: Array) -> LapseModel:
     days
         From ``training_days``.
     longer
-        Shape (A,): as in ``Absences``, in the order of the days marked ``last``.
+        Shape (A,): as in ``Silences``, in the order of the days marked ``last``.
 
     Raises
     ------
