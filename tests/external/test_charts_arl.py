@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import ruptures
+from forecast.plateau.trend import Trend, follow_trend
 
 from forecast.errors import ForecastError
 from forecast.plateau import (
@@ -16,7 +17,6 @@ from forecast.plateau import (
     ewma_run_length,
     siegmund_run_length,
 )
-from forecast.plateau.trend import Trend, follow_trend
 
 SHIFTS = [0.0, 0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0]
 
