@@ -118,7 +118,8 @@ def test_own_scatter_follows_the_spell_and_knows_no_future():
     scatter = own_scatter(start, length, surprise, np.ones(80, dtype=bool))
     assert scatter[0] < 1.0 < scatter[40]
     assert (np.diff(scatter[:40]) < 0).all()
-    assert 0.4 < scatter[39] < 0.7 and 1.5 < scatter[79] < 2.0
+    assert 0.4 < scatter[39] < 0.7
+    assert 1.5 < scatter[79] < 2.0
     wild = surprise.copy()
     wild[20] = 50.0
     again = own_scatter(start, length, wild, np.ones(80, dtype=bool))

@@ -67,6 +67,8 @@ def test_no_state_contradicts_its_chance(p_flat, p_gains, gain_high):
         if state in ("flat", "slipping"):
             assert p_flat >= 0.5
         if state == "climbing":
-            assert p_flat <= 0.5 and p_gains >= 0.5 and enough
+            assert p_flat <= 0.5
+            assert p_gains >= 0.5
+            assert enough
         assert (state == "paused") == waits
         assert state != "slipping" or gain_high < 0
