@@ -27,6 +27,9 @@ STRENGTH = 20.0
 LEAST_SHARE = 0.2
 """And for so much however long the log: stalls come where none has been seen."""
 ROUNDS = 60
+MOST_MEASURED = 20_000
+"""Gains that the spread is learnt from at most, spread evenly over the log."""
+CHUNK = 4096
 
 
 def usual_gains() -> Array:
@@ -48,7 +51,8 @@ def learn_gains(gain: Array, sd: Array, weight: Array) -> Array:
         (n,) how many stretches of six weeks each stands for: neighbours overlap.
     """
     usual = usual_gains()
-    density = _density(gain, sd)
+    part = slice(None, None, len(gain) // MOST_MEASURED + 1)
+    density, weight = _density(gain[part], sd[part]), weight[part]
     spread = usual
     for _ in range(ROUNDS):
         share = density * spread
@@ -68,11 +72,15 @@ def chance_flat(gain: Array, sd: Array, least: Array, spread: Array) -> Array:
     spread
         From ``learn_gains``.
     """
-    shape = np.shape(gain)
-    share = _density(np.ravel(gain), np.ravel(sd)) * spread
-    # A grid point stands for the step around it: counted in by the part that is small enough.
-    small = np.clip((np.ravel(least)[:, None] - GRID) / STEP + 0.5, 0.0, 1.0)
-    return np.asarray(((share * small).sum(axis=1) / share.sum(axis=1)).reshape(shape))
+    flat = [np.ravel(values) for values in (gain, sd, least)]
+    out = np.empty(len(flat[0]))
+    for low in range(0, len(out), CHUNK):
+        some, error, small = (values[low : low + CHUNK] for values in flat)
+        share = _density(some, error) * spread
+        # A grid point stands for the step around it: counted in by the part that is small enough.
+        inside = np.clip((small[:, None] - GRID) / STEP + 0.5, 0.0, 1.0)
+        out[low : low + CHUNK] = (share * inside).sum(axis=1) / share.sum(axis=1)
+    return out.reshape(np.shape(gain))
 
 
 def _density(gain: Array, sd: Array) -> Array:

@@ -27,7 +27,7 @@ from forecast.plateau.rules import (
     limits_for,
 )
 from forecast.plateau.state import state_of
-from forecast.plateau.traces import DAYS, Traces, traces_of
+from forecast.plateau.traces import DAYS, Traces, take_traces, traces_of
 from forecast.plateau.watch import Watched
 from forecast.plateau.words import (
     FLAT,
@@ -111,14 +111,14 @@ def plateaus(
     histories = model._histories(log, as_of)
     learnt = rules or learn_plateaus(growth, histories, seed=model.random_state)
     tracked = track(growth, histories)
-    traces = traces_of(growth, tracked)
     limits = limits_for(learnt, false_alarms_per_year, smallest_gain)
-    watched = learnt.watch(traces, limits, smallest_gain)
     row_of = tracked.panel.spell_row
-    is_open = histories.spells["outcome"].to_numpy()[row_of] == OPEN
+    is_open = np.flatnonzero(histories.spells["outcome"].to_numpy()[row_of] == OPEN)
+    traces = take_traces(traces_of(growth, tracked), is_open, tracked.panel.length[is_open])
+    watched = learnt.watch(traces, limits, smallest_gain)
     rows = [
-        _row(histories, int(row_of[spell]), traces, int(spell), watched, learnt, smallest_gain)
-        for spell in np.flatnonzero(is_open)
+        _row(histories, int(row), traces, spell, watched, learnt, smallest_gain)
+        for spell, row in enumerate(row_of[is_open])
     ]
     untried = untried_rungs(histories)
     rows += [_untried_row(*pair) for pair in zip(untried["athlete"], untried["rung"], strict=True)]
