@@ -170,10 +170,7 @@ def rehearse(rules: PlateauRules, smallest_gain: float | None) -> Rehearsal:
     measure = measure_gain(traces, rules.motion, np.arange(traces.n_sessions))
     gain, sd = measure.gain(seen), np.broadcast_to(measure.sd[:, None], seen.shape)
     least = smallest_gain_at(measure.level(seen), smallest_gain)
-    p_flat = np.stack(
-        [chance_flat(*each, rules.gains) for each in zip(gain.T, sd.T, least.T, strict=True)],
-        axis=1,
-    )
+    p_flat = chance_flat(gain, sd, least, rules.gains)
     group = classes_of(rules, traces)
     weight = np.bincount(group, traces.rest, len(rules.edges) + 1)
     return Rehearsal(
