@@ -79,7 +79,7 @@ def test_a_straight_line_is_read_off_as_it_is(gain):
     clock = np.arange(28) / 3.0
     sessions = made(clock, gain * clock - 1.0, var=0.0025)
     measure = measure_gain(sessions, MOTION, np.arange(28))
-    np.testing.assert_allclose(measure.gain(sessions.level)[9:], gain, atol=0.002)
+    np.testing.assert_allclose(measure.gain(sessions.level)[18:], gain, atol=0.002)
     np.testing.assert_allclose(measure.level(sessions.level)[3:], sessions.level[3:], atol=0.02)
     assert (measure.sd[:2] > 0.05).all()  # young: wide
     assert measure.sd[-1] < 0.02
