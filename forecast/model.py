@@ -11,16 +11,16 @@ import pandas as pd
 from forecast import ahead, plateau
 from forecast.ahead import Climbing, LadderAhead, learn_climbing
 from forecast.ahead.times import RungTimes, Times
+from forecast.growth import Motion
 from forecast.log.training_log import TrainingLog
 from forecast.plateau import PlateauRules, Traces, learn_plateaus
 from forecast.plateau.switching import Switching
 from forecast.plateau.table import DEFAULT_FALSE_ALARMS
-from forecast.plateau.trend import Trend
 from forecast.readiness import ReadinessForecast
 from forecast.readiness import ReadinessForecaster as Readiness
 from forecast.readiness.forecaster import Engine, Progress, restore
 
-_RECORDS = (Climbing, PlateauRules, RungTimes, Switching, Times, Traces, Trend)
+_RECORDS = (Climbing, Motion, PlateauRules, RungTimes, Switching, Times, Traces)
 """What is learnt beyond the readiness engine, as kept in a saved model."""
 
 
@@ -74,10 +74,10 @@ class ReadinessForecaster(Readiness):
         result = super().forecast(log, as_of, engine=engine, progress=progress)
         if progress:
             progress("flat or not")
-        states = self.plateaus(log, result.as_of).set_index(["athlete", "rung"])["state"]
+        states = self.plateaus(log, result.as_of).set_index(["athlete", "rung"])
         keys = pd.MultiIndex.from_frame(result.summary[["athlete", "rung"]])
-        found = states.reindex(keys).fillna("unclear").to_numpy()
-        return replace(result, summary=result.summary.assign(state=found))
+        found = {name: states[name].reindex(keys).to_numpy() for name in ("state", "p_flat")}
+        return replace(result, summary=result.summary.assign(**found))
 
     def plateaus(
         self,

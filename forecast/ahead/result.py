@@ -24,7 +24,7 @@ class LadderAhead:
     summary
         One row an (athlete, rung) ahead, the columns of ``ReadinessForecast.summary``. Weeks and
         dates count from ``as_of`` whether or not the rung is open yet. Of a rung not begun,
-        ``level`` and ``gain_per_week`` are what is expected at its first session, and
+        ``level`` and ``gain_ahead`` are what is expected at its first session, and
         ``p_next_session`` is the chance that its first session meets the criterion.
     curve
         ``athlete, rung, week`` (1..H), ``p_cleared``.

@@ -14,6 +14,7 @@ from forecast.growth.scale import log_slope, to_log
 from forecast.readiness import ReadinessForecast, ReadinessForecaster
 from forecast.readiness.reasons import confidence_words
 from forecast.readiness.result import DIGITS, SUMMARY_COLUMNS, curve_table, time_columns
+from forecast.readiness.shown import usual_value
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -22,6 +23,12 @@ TIME_COLUMNS = (
     "weeks_low", "weeks_mid", "weeks_high", "date_low", "date_mid", "date_high", "p_4", "p_8",
     "p_12", "p_26",
 )  # fmt: skip
+
+MEASURED = (
+    "gain_per_week", "gain_lately", "gain_lately_low", "gain_lately_high", "p_flat",
+    "sessions_per_week",
+)  # fmt: skip
+"""What a rung without a session has no figure of."""
 
 
 def assemble(
@@ -78,6 +85,7 @@ def _facts(
     latent = gone.start_level[who, rung] + ground.threshold[rung][:, None]
     target = np.array([r.criterion.target for r in rungs])
     level = to_log(latent, linear).mean(axis=1)
+    whole = np.array([r.criterion.measure == "reps" for r in rungs], dtype=bool)
     gain = (log_slope(latent, linear) * gone.start_gain[who, rung]).mean(axis=1)
     facts = pd.DataFrame(
         {
@@ -86,11 +94,14 @@ def _facts(
             "rung_name": pd.Series([r.name for r in rungs], dtype="str"),
             "sessions": sessions,
             "level": np.round(level, DIGITS),
-            "level_value": np.round(target * np.exp(level), DIGITS),
+            "level_value": np.round(usual_value(level, target, whole), DIGITS),
             "target": target,
-            "gain_per_week": np.round(gain, DIGITS),
+            **dict.fromkeys(MEASURED, np.nan),
+            "gain_ahead": np.round(gain, DIGITS),
             "p_next_session": np.round(gone.first[who, rung], DIGITS),
             "state": "unclear",
+            "met_lately": 0,
+            "met_expected": 0.0,
             "comparable": [comparable.get(r.key, 0) for r in rungs],
         }
     )

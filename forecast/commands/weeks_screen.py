@@ -24,7 +24,7 @@ COLUMNS = (
 )  # fmt: skip
 """Headings and widths in characters."""
 
-SHORT = ("gain", "attendance", "away", "clean", "run")
+SHORT = ("gain", "attendance", "break", "away", "clean", "run")
 """Reasons told unless more are asked for; the level stands in the line above them."""
 
 

@@ -7,19 +7,38 @@ from forecast.growth.forecasting import (
     forecast_open,
     forecast_untried,
 )
+from forecast.growth.lately import (
+    Measure,
+    Motion,
+    Sessions,
+    Sites,
+    measure_gain,
+    motion_of,
+    session_sites,
+)
+from forecast.growth.seen import chance_met, gain_ahead
 from forecast.growth.views import level_and_gain, outlook, pace_effects, states_table
 
 __all__ = [
     "GrowthForecast",
     "GrowthModel",
+    "Measure",
+    "Motion",
+    "Sessions",
+    "Sites",
     "Tracked",
+    "chance_met",
     "fit_growth_model",
     "forecast_landmarks",
     "forecast_open",
     "forecast_untried",
+    "gain_ahead",
     "level_and_gain",
+    "measure_gain",
+    "motion_of",
     "outlook",
     "pace_effects",
+    "session_sites",
     "states_table",
     "track",
 ]

@@ -8,6 +8,7 @@ from forecast.plateau.charting import (
     siegmund_run_length,
 )
 from forecast.plateau.rules import PlateauRules, learn_plateaus, limits_for, rules_from
+from forecast.plateau.state import state_of
 from forecast.plateau.table import COLUMNS, WATCH_COLUMNS, plateaus, urgent_first, watch_list
 from forecast.plateau.traces import Traces, traces_of
 from forecast.plateau.watch import Watched, watch
@@ -29,6 +30,7 @@ __all__ = [
     "plateaus",
     "rules_from",
     "siegmund_run_length",
+    "state_of",
     "traces_of",
     "urgent_first",
     "watch",

@@ -1,26 +1,28 @@
-"""The sequential rule: raise the flag past a limit, lower it well below, count what was false."""
+"""From chances to states over time: flat from a high chance, kept while it is even or better."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
 
-from forecast.plateau.progress import smallest_gain_at
 from forecast.plateau.traces import Traces, steps
-from forecast.plateau.trend import TrendState
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
-Ints = NDArray[np.int64]
 
 MIN_WEEKS = 4.0
 MIN_SESSIONS = 6
 """Before so much training on a rung there is no telling, and no alarm."""
 
-RELEASE = 1.0
-"""How far below its limit the score must fall before the flag comes down."""
+WIDEST = 0.05
+"""A gain with a wider standard error than this a week was not measured, and raises no flag."""
 
-SILENT = -9.0
+STAY = 0.5
+"""A flag comes down when the chance of being flat falls below this."""
+
+PERSIST = 0.5
+"""Weeks of training for which the chance must have been ``STAY`` or more before a flag goes up: two
+looks that agree, for one bad day is no plateau."""
 
 
 def enough_record(traces: Traces) -> Bools:
@@ -28,35 +30,36 @@ def enough_record(traces: Traces) -> Bools:
     return np.asarray((traces.clock >= MIN_WEEKS) & (traces.number + 1 >= MIN_SESSIONS))
 
 
-def flat_score(traces: Traces, state: TrendState, smallest_gain: float | None) -> Array:
-    """Return how many standard errors the gain lies below the smallest that matters, (N, R)."""
-    least = smallest_gain_at(state.level, smallest_gain)
-    score = (least - state.gain) / np.sqrt(state.gain_var)[:, None]
-    return np.where(enough_record(traces)[:, None], score, SILENT)
-
-
-def raise_flags(traces: Traces, score: Array, limit: Array) -> tuple[Bools, Bools]:
+def raise_flags(traces: Traces, p_flat: Array, gain_sd: Array, enter: Array) -> tuple[Bools, Bools]:
     """Run the rule over every spell and copy.
 
     Parameters
     ----------
     traces
-        Order of the sessions.
-    score
-        (N, R) scores.
-    limit
-        (N,) limit at each session.
+        Order and timing of the sessions.
+    p_flat
+        (N, R) chance of being flat.
+    gain_sd
+        (N,) standard error of the gain that it rests on.
+    enter
+        (N,) chance from which the flag goes up, at each session.
 
     Returns
     -------
     flagged, raised
         (N, R) whether the flag is up after each session, and whether it went up there.
     """
-    flagged, raised = np.zeros(score.shape, dtype=bool), np.zeros(score.shape, dtype=bool)
-    up = np.zeros((traces.n_spells, score.shape[1]), dtype=bool)
+    shape = p_flat.shape
+    flagged, raised = np.zeros(shape, dtype=bool), np.zeros(shape, dtype=bool)
+    up = np.zeros((traces.n_spells, shape[1]), dtype=bool)
+    since = np.full(up.shape, np.inf)
+    clock, enough = traces.clock, enough_record(traces) & (gain_sd <= WIDEST)
     for n, at in steps(traces):
-        line = limit[at][:, None]
-        now = np.where(up[:n], score[at] > line - RELEASE, score[at] > line)
+        week = clock[at][:, None]
+        likely = (p_flat[at] >= STAY) & enough[at][:, None]
+        since = np.where(likely, np.minimum(since[:n], week), np.inf)
+        lasted = likely & (week - since >= PERSIST - 1e-9)
+        now = np.where(up[:n], likely, lasted & (p_flat[at] >= enter[at][:, None]))
         flagged[at], raised[at] = now, now & ~up[:n]
         up = now
     return flagged, raised

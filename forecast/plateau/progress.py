@@ -20,6 +20,10 @@ HALF_WIDTH = 3.0
 GRACE = 4.0
 """A stall that ended less than this many weeks ago may still be called: nobody can know yet."""
 
+RISE, RISE_WEEKS = 0.03, 6.0
+"""A level that rose by more than this a week, over so many weeks, was surely climbing (judgement);
+an alarm then is false whatever stands still since."""
+
 YEAR = 52.0
 FLOOR = 0.005
 
@@ -99,3 +103,15 @@ def progress_goes_on(
     past = np.searchsorted(key, late + 1e-9)
     total = np.concatenate([np.zeros((1, level.shape[1])), np.cumsum(below, axis=0)])
     return np.asarray(total[past] - total[first] == 0)
+
+
+def rose_lately(traces: Traces, level: Array) -> Bools:
+    """Say where the level was surely climbing, (N, R): up by ``RISE`` a week over six weeks.
+
+    Spells younger than that say no.
+    """
+    key, _ = _keys(traces)
+    then = key - RISE_WEEKS
+    known = then >= key[traces.start][traces.spell] - 1e-9
+    past = _level_at(traces, key, np.where(known, then, key), level)
+    return np.asarray(known[:, None] & (level - past > RISE * RISE_WEEKS))

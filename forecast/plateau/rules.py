@@ -1,8 +1,9 @@
 """Rules learnt from a log: constants of the watch, and limits that give the stated false alarms.
 
-The limit is set by simulation: likely paths of the reference spells are drawn, sessions are made
-anew on them with the same dates and the same noise, and the limit is moved until the alarms raised
-while progress goes on come to the stated number a year, in each class of sessions a week alone.
+The limit is set by rehearsal: likely paths of the reference spells are drawn, sessions are made
+anew on them with the same dates and with surprises drawn from those of the log itself, wild days
+included, and the limit is moved until the alarms raised while progress goes on come to the stated
+number a year, in each class of sessions a week alone.
 """
 
 from __future__ import annotations
@@ -11,48 +12,45 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
+from scipy.special import expit, logit
 
 from forecast.errors import ForecastError
-from forecast.growth import GrowthModel, track
+from forecast.growth import GrowthModel, Motion, measure_gain, motion_of, track
+from forecast.growth.lately import SPAN
 from forecast.histories import Histories
 from forecast.log.given import is_number
-from forecast.plateau.alarms import (
-    MIN_SESSIONS,
-    enough_record,
-    flat_score,
-    raise_flags,
-    training_rate,
-)
-from forecast.plateau.progress import progress_goes_on
+from forecast.plateau.alarms import MIN_SESSIONS, enough_record, raise_flags, training_rate
+from forecast.plateau.chances import chance_flat, learn_gains, usual_gains
+from forecast.plateau.progress import progress_goes_on, rose_lately, smallest_gain_at
 from forecast.plateau.switching import Switching, draw_paths, fit_switching
 from forecast.plateau.traces import Traces, traces_of, years_of_training
-from forecast.plateau.trend import Trend, fit_trend, follow_trend
+from forecast.plateau.watch import Watched, watch
 
 Array = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 
 DEFAULT_FALSE_ALARMS = 0.2
 YEARS_TO_SIMULATE = 400.0
-MOST_ROWS = 200_000
-SURPLUS = 1.2
-"""Rehearsals give this many times the false alarms of invented worlds (``tests/bench/plateau.py``):
-drawn paths dip and recover more often than levels do."""
-LOWEST, HIGHEST = -1.0, 4.0
-"""Limits are looked for between these scores."""
-NO_REFERENCE = 1.0
+MOST_ROWS = 100_000
+LOWEST, HIGHEST = 2.0 / 3.0, 0.98
+"""A flag goes up from a chance of being flat between these: at least two to one."""
+NO_REFERENCE = 0.85
 """Limit where the log holds no spell long enough to simulate (judgement)."""
 CLASSES = 3
 LEAST_ATHLETES = 30
 """Fewer athletes share one limit: classes of a handful would be noise."""
 LEAST_SHARE = 0.15
 """Classes with less of the judged sessions than this take the limit of all classes together."""
-LEAST_SESSIONS = 100
-"""With fewer sessions the growth engine's word on the noise is taken as it is."""
-NOISE_RANGE = (0.7, 1.0)
-CUT = 9.0
-CUT_MEAN = 0.9951
-"""Mean of a squared standard normal cut off at 9."""
+LEAST_SURPRISES = 100
+"""With fewer sessions to draw surprises from they are taken as ``t`` with 5 degrees of freedom."""
+SURPLUS = 1.15
+"""Rehearsals give this many times the false alarms of invented worlds (heavy-tailed days, additive
+noise, long stalls): drawn paths dip and recover more often than levels do."""
+LEAST_CLIMBING = 2.0
+"""Simulated years of sure climbing below which no rate is read off them."""
+FARTHEST = 6.0
+"""Surprises are cut at so many standard deviations."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,10 +61,10 @@ class PlateauRules:
     ----------
     reference
         Spells the limits are simulated on.
-    trend, switching
-        Constants of both models.
-    noise
-        Spread of the sessions about the trend relative to what the growth engine expects.
+    motion, gains
+        How levels move, for the measured gain; how true gains are spread (``learn_gains``).
+    switching
+        Constants of the two-state model that paths are drawn from.
     edges
         Sessions a week that part the classes of attendance; empty for one class.
     seed
@@ -76,12 +74,17 @@ class PlateauRules:
     """
 
     reference: Traces
-    trend: Trend
+    motion: Motion
+    gains: Array
     switching: Switching
-    noise: float
     edges: Array
     seed: int
     usual_limits: Array
+
+    def watch(self, traces: Traces, limits: Array, smallest_gain: float | None = None) -> Watched:
+        """Watch spells with limits (G,) from ``limits_for``; see ``watch.watch``."""
+        enter = limits[classes_of(self, traces)]
+        return watch(traces, self.motion, self.gains, enter, smallest_gain)
 
 
 def learn_plateaus(growth: GrowthModel, histories: Histories, *, seed: int = 0) -> PlateauRules:
@@ -102,12 +105,11 @@ def learn_plateaus(growth: GrowthModel, histories: Histories, *, seed: int = 0) 
         A model of the watch could not be fitted.
     """
     traces = traces_of(growth, track(growth, histories))
-    return rules_from(traces, seed=seed)
+    return rules_from(traces, motion_of(growth), seed=seed)
 
 
-def rules_from(traces: Traces, *, seed: int = 0) -> PlateauRules:
-    """Learn the rules from traces."""
-    trend = fit_trend(traces)
+def rules_from(traces: Traces, motion: Motion, *, seed: int = 0) -> PlateauRules:
+    """Learn the rules from traces; ``motion`` as in ``measure_gain``."""
     rate = training_rate(traces)[enough_record(traces)]
     people = len(np.unique(traces.athlete))
     shares = np.arange(1, CLASSES) / CLASSES
@@ -115,9 +117,9 @@ def rules_from(traces: Traces, *, seed: int = 0) -> PlateauRules:
     edges = np.unique(np.quantile(rate, shares).round(2)) if enough else np.empty(0)
     rules = PlateauRules(
         reference=traces,
-        trend=trend,
+        motion=motion,
+        gains=_gains_in(traces, motion),
         switching=fit_switching(traces),
-        noise=_noise_scale(traces, trend),
         edges=edges,
         seed=seed,
         usual_limits=np.empty(0),
@@ -125,25 +127,13 @@ def rules_from(traces: Traces, *, seed: int = 0) -> PlateauRules:
     return replace(rules, usual_limits=limits_for(rules, DEFAULT_FALSE_ALARMS))
 
 
-def _noise_scale(traces: Traces, trend: Trend) -> float:
-    """Spread of sessions about the filtered trend relative to what the growth engine expects.
-
-    Squared misses are cut off at 9 times their variance: a few wild days, which the engine has
-    already given a wide variance, must not speak for the ordinary ones.
-    """
-    state = follow_trend(traces, traces.level, trend)
-    heard = np.flatnonzero((traces.number >= MIN_SESSIONS) & np.isfinite(traces.var))
-    if len(heard) < LEAST_SESSIONS:
-        return 1.0
-    square, before, var = state.miss[heard, 0] ** 2, state.before_var[heard], traces.var[heard]
-
-    def excess(scale: float) -> float:
-        return float(np.mean(np.minimum(square / (before + scale**2 * var), CUT)) - CUT_MEAN)
-
-    low, high = NOISE_RANGE
-    if excess(low) <= 0:
-        return low
-    return high if excess(high) >= 0 else float(brentq(excess, low, high, xtol=1e-4))
+def _gains_in(traces: Traces, motion: Motion) -> Array:
+    """How true gains over six weeks are spread in the log."""
+    at = np.flatnonzero(enough_record(traces) & (traces.clock >= SPAN))
+    if len(at) == 0:
+        return usual_gains()
+    measure = measure_gain(traces, motion, at)
+    return learn_gains(measure.gain(traces.level), measure.sd, traces.rest[at] / (0.5 * SPAN))
 
 
 def classes_of(rules: PlateauRules, traces: Traces) -> Ints:
@@ -155,12 +145,15 @@ def classes_of(rules: PlateauRules, traces: Traces) -> Ints:
 class Rehearsal:
     """Simulated sessions of the reference spells.
 
-    ``score`` (N, R) of the watch on them, ``going_on`` (N, R), ``group`` (N,) class of
-    attendance, ``years`` (G,) athlete-years in each class and copy.
+    ``p_flat`` (N, R) by the watch on them, ``gain_sd`` (N,) as measured; ``going_on`` and
+    ``climbing`` (N, R), where an alarm is false by either count; ``group`` (N,) class of
+    attendance; ``years`` (G,) athlete-years in each class, all copies together.
     """
 
-    score: Array
-    going_on: NDArray[np.bool_]
+    p_flat: Array
+    gain_sd: Array
+    going_on: Bools
+    climbing: Bools
     group: Ints
     years: Array
 
@@ -170,26 +163,45 @@ def rehearse(rules: PlateauRules, smallest_gain: float | None) -> Rehearsal:
     traces = rules.reference
     years = years_of_training(traces)
     copies = int(np.clip(YEARS_TO_SIMULATE / max(years, 1e-6), 2, MOST_ROWS / traces.n_sessions))
+    copies = max(copies, 2)
     rng = np.random.default_rng(rules.seed)
-    paths = draw_paths(traces, rules.switching, max(copies, 2), rng)
-    heard = np.isfinite(traces.var)[:, None]
-    spread = rules.noise * np.sqrt(np.where(heard[:, 0], traces.var, 0.0))[:, None]
-    seen = paths.level + spread * rng.standard_normal(paths.level.shape)
-    score = flat_score(traces, follow_trend(traces, seen, rules.trend), smallest_gain)
+    paths = draw_paths(traces, rules.switching, copies, rng)
+    seen = _sessions_on(traces, paths.level, rng)
+    measure = measure_gain(traces, rules.motion, np.arange(traces.n_sessions))
+    gain, sd = measure.gain(seen), np.broadcast_to(measure.sd[:, None], seen.shape)
+    least = smallest_gain_at(measure.level(seen), smallest_gain)
+    p_flat = chance_flat(gain, sd, least, rules.gains)
     group = classes_of(rules, traces)
     weight = np.bincount(group, traces.rest, len(rules.edges) + 1)
     return Rehearsal(
-        score=score,
+        p_flat=p_flat,
+        gain_sd=measure.sd,
         going_on=progress_goes_on(traces, paths.level, smallest_gain),
+        climbing=rose_lately(traces, paths.level),
         group=group,
-        years=years * weight / max(weight.sum(), 1e-9),
+        years=copies * years * weight / max(weight.sum(), 1e-9),
     )
+
+
+def _sessions_on(traces: Traces, level: Array, rng: np.random.Generator) -> Array:
+    """Sessions seen on paths (N, R), their errors drawn from the surprises of the log itself.
+
+    Each surprise stands in its spell's own scatter, and is as likely up as down.
+    """
+    heard = np.isfinite(traces.var)
+    known = (traces.surprise / traces.scatter)[(traces.number >= MIN_SESSIONS) & heard]
+    if len(known) < LEAST_SURPRISES:
+        known = rng.standard_t(5, LEAST_SURPRISES * 10)
+    known = np.clip(known, -FARTHEST, FARTHEST)
+    error = rng.choice(known, level.shape) * rng.choice([-1.0, 1.0], level.shape)
+    spread = traces.scatter * np.sqrt(np.where(heard, traces.var, 0.0))
+    return np.asarray(level + spread[:, None] * error)
 
 
 def limits_for(
     rules: PlateauRules, false_alarms_per_year: float, smallest_gain: float | None = None
 ) -> Array:
-    """Return the limit for each class of attendance, (G,).
+    """Return the limit for each class of attendance, (G,): chances of being flat.
 
     Parameters
     ----------
@@ -244,19 +256,27 @@ def check_settings(false_alarms_per_year: float, smallest_gain: float | None) ->
 
 
 def _limit(
-    rules: PlateauRules, rehearsal: Rehearsal, wanted: float, mine: NDArray[np.bool_], years: float
+    rules: PlateauRules, rehearsal: Rehearsal, wanted: float, mine: Bools, years: float
 ) -> float:
     """Find the limit for some sessions by bisection: the higher it is, the fewer false alarms."""
-    simulated = years * rehearsal.score.shape[1]
-    if simulated < 1.0:
+    if years < 1.0:
         return NO_REFERENCE
-    low, high = LOWEST, HIGHEST
-    for _ in range(14):
+    traces = rules.reference
+    climbing = float((traces.rest[:, None] * rehearsal.climbing)[mine].sum() / 52.1775)
+
+    def too_many(limit: float) -> bool:
+        _, raised = raise_flags(
+            traces, rehearsal.p_flat, rehearsal.gain_sd, np.full(len(mine), limit)
+        )
+        if (raised & rehearsal.going_on)[mine].sum() / years > SURPLUS * wanted:
+            return True
+        false = (raised & rehearsal.climbing)[mine].sum()
+        return bool(climbing >= LEAST_CLIMBING and false / climbing > SURPLUS * wanted)
+
+    if not too_many(LOWEST):
+        return LOWEST
+    low, high = logit(LOWEST), logit(HIGHEST)
+    for _ in range(8):
         middle = 0.5 * (low + high)
-        limit = np.full(len(mine), middle)
-        _, raised = raise_flags(rules.reference, rehearsal.score, limit)
-        if (raised & rehearsal.going_on)[mine].sum() / simulated > SURPLUS * wanted:
-            low = middle
-        else:
-            high = middle
-    return high
+        low, high = (middle, high) if too_many(float(expit(middle))) else (low, middle)
+    return float(expit(high))

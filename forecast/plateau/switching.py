@@ -16,14 +16,16 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 
 from forecast.errors import FitError
+from forecast.growth.lately import BREAK_SD
 from forecast.plateau.traces import Traces, as_copies, steps
-from forecast.plateau.trend import GAP_SD
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-PRIOR_MEAN = np.log([0.01, 0.02, 0.03, 0.10])
-PRIOR_SD = np.array([1.0, 1.0, 1.2, 0.6])
+PRIOR_MEAN = np.log([0.01, 0.02, 0.02, 0.07])
+PRIOR_SD = np.array([1.0, 1.0, 0.5, 0.3])
+"""Of shift, wiggle, stop and resume, as logs (judgement). A stall once a year of training, that
+lasts for a quarter: left freer, a few wild days pass for stalls that come and go by the week."""
 BOUNDS = [
     tuple(np.log(pair)) for pair in ([0.0005, 0.06], [0.002, 0.25], [0.002, 1.0], [0.02, 1.5])
 ]
@@ -35,8 +37,8 @@ _TINY = 1e-300
 class Switching:
     """Constants of the two-state model.
 
-    ``shift`` and ``wiggle`` as in ``Trend``; ``stop`` and ``resume`` are the rates a week at which
-    progress stops, and sets in again.
+    ``shift`` is the sd of the gain's change after one week, ``wiggle`` that of the level beside it;
+    ``stop`` and ``resume`` are the rates a week at which progress stops, and sets in again.
     """
 
     shift: float
@@ -66,7 +68,7 @@ def _turn(model: Switching, weeks: Array) -> tuple[Array, Array]:
 def _moved(model: Switching, opinion: list[Array], t: Array, excess: Array, loss: Array) -> list:
     """Carry one state's opinion over ``t`` weeks in which progress ran for ``t`` or not at all."""
     level, gain, a, b, c = opinion
-    noise = model.wiggle**2 * np.maximum(t, 0.0) + (GAP_SD * excess) ** 2
+    noise = model.wiggle**2 * np.maximum(t, 0.0) + (BREAK_SD * excess) ** 2
     moved_a = a + 2 * t * b + t * t * c + model.shift**2 * t**3 / 3 + noise
     return [level + t * gain - loss, gain, moved_a, b + t * c + model.shift**2 * t * t / 2, c]
 
@@ -92,7 +94,7 @@ def _predict(
             mix = _moved(model, mix, t, excess, loss)
         else:
             mix[0] = mix[0] - loss
-            mix[2] = mix[2] + model.wiggle**2 * t + (GAP_SD * excess) ** 2
+            mix[2] = mix[2] + model.wiggle**2 * t + (BREAK_SD * excess) ** 2
         mix[4] = mix[4] + model.shift**2 * t
         ahead.append(mix)
         odds.append(total)
@@ -119,7 +121,8 @@ def follow_switching(
     Parameters
     ----------
     traces, level
-        As in ``follow_trend``.
+        Timing, variances and starts; (N,) or (N, R) observed levels, of which the first of a
+        spell is not looked at (it is in ``first``).
     model
         Constants.
     store
@@ -234,7 +237,7 @@ def _look_back(
     t, excess = traces.rest[ahead][:, None], traces.excess[ahead][:, None]
     stop, resume = _turn(model, t)
     run = np.where(stalled, 0.0, t)
-    noise = model.wiggle**2 * t + (GAP_SD * excess) ** 2
+    noise = model.wiggle**2 * t + (BREAK_SD * excess) ** 2
     q00 = noise + model.shift**2 * run**3 / 3
     q01, q11 = model.shift**2 * run**2 / 2, model.shift**2 * t
     for state in (MOVING, STALLED):

@@ -26,10 +26,10 @@ from forecast.plateau.rules import (
     learn_plateaus,
     limits_for,
 )
-from forecast.plateau.traces import DAYS, Traces, traces_of
-from forecast.plateau.watch import Watched, watch
+from forecast.plateau.state import state_of
+from forecast.plateau.traces import DAYS, Traces, take_traces, traces_of
+from forecast.plateau.watch import Watched
 from forecast.plateau.words import (
-    CLIMBING,
     FLAT,
     PAIN_CAUTION,
     PAUSED,
@@ -52,8 +52,6 @@ COLUMNS = (
 
 WATCH_COLUMNS = ("urgency", "athlete", "rung", "state", "why", "next_step")
 EIGHTY = float(norm.ppf(0.9))
-SURE = 2.0 / 3.0
-"""Chance of more than the smallest gain from which a rung counts as climbing."""
 PAUSE_WEEKS = 3.0
 DIGITS = 6
 
@@ -90,8 +88,10 @@ def plateaus(
     DataFrame
         One row an open (athlete, rung), columns ``COLUMNS``. ``since``, ``since_low`` and
         ``since_high`` (50, 10 and 90 % points) and ``weeks_flat`` only where flat or slipping;
-        gains are per week on the log scale; ``p_flat`` is the chance that the gain is no more
-        than ``smallest_gain``.
+        ``gain`` with its 80 % range is the change of level a week as measured over the last six
+        weeks of training (``growth.measure_gain``), the ``gain_lately`` of a forecast; ``p_flat``
+        is the chance that the gain now is no more than ``smallest_gain`` (``chance_flat``), from
+        which the state follows.
 
     Raises
     ------
@@ -111,14 +111,14 @@ def plateaus(
     histories = model._histories(log, as_of)
     learnt = rules or learn_plateaus(growth, histories, seed=model.random_state)
     tracked = track(growth, histories)
-    traces = traces_of(growth, tracked)
     limits = limits_for(learnt, false_alarms_per_year, smallest_gain)
-    watched = watch(learnt, traces, limits, smallest_gain)
     row_of = tracked.panel.spell_row
-    is_open = histories.spells["open"].to_numpy()[row_of]
+    is_open = np.flatnonzero(histories.spells["open"].to_numpy()[row_of])
+    traces = take_traces(traces_of(growth, tracked), is_open, tracked.panel.length[is_open])
+    watched = learnt.watch(traces, limits, smallest_gain)
     rows = [
-        _row(histories, int(row_of[spell]), traces, int(spell), watched, learnt, smallest_gain)
-        for spell in np.flatnonzero(is_open)
+        _row(histories, int(row), traces, spell, watched, learnt, smallest_gain)
+        for spell, row in enumerate(row_of[is_open])
     ]
     untried = untried_rungs(histories)
     rows += [_untried_row(*pair) for pair in zip(untried["athlete"], untried["rung"], strict=True)]
@@ -156,7 +156,14 @@ def _row(
         "less_clean": longer_but_less_clean(sessions, sets),
         **_NOT_FLAT,
     }
-    known["state"] = _state(known, bool(watched.flagged[last]), _pause(traces, spell))
+    known["state"] = state_of(
+        waits=known["wait_weeks"] > _pause(traces, spell),
+        flagged=bool(watched.flagged[last]),
+        enough=known["enough"],
+        p_flat=known["p_flat"],
+        p_gains=float(norm.cdf((gain - watched.least[last]) / spread)),
+        gain_high=known["gain_high"],
+    )
     if known["state"] in (FLAT, SLIPPING):
         onset = date_onset(
             traces, rules.switching, spell, int(traces.length[spell]),
@@ -181,17 +188,6 @@ def _pause(traces: Traces, spell: int) -> float:
     own = slice(traces.start[spell] + 1, traces.start[spell] + traces.length[spell])
     gaps = traces.rest[own] + traces.excess[own]
     return max(PAUSE_WEEKS, 3.0 * float(np.median(gaps)) if len(gaps) else 0.0)
-
-
-def _state(known: dict, flagged: bool, pause: float) -> str:
-    if known["wait_weeks"] > pause:
-        return PAUSED
-    if flagged:
-        return SLIPPING if known["gain_high"] < 0 else FLAT
-    climbs = norm.cdf(
-        EIGHTY * (known["gain"] - known["smallest_gain"]) / (known["gain_high"] - known["gain"])
-    )
-    return CLIMBING if known["enough"] and climbs >= SURE else UNCLEAR
 
 
 def _untried_row(athlete: str, rung: str) -> dict:

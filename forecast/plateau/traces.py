@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from forecast.growth import GrowthModel, Tracked
+from forecast.growth import GrowthModel, Tracked, session_sites
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -33,6 +33,9 @@ class Traces:
     level, var
         (N,) each session as one normal observation of the level (0 is the target); the variance
         is infinite where the session said nothing.
+    scatter, surprise
+        (N,) how widely the spell scatters beside what is expected, as seen so far; what was seen
+        less what was expected, in standard deviations, 0 where nothing was.
     first
         (S, 5) opinion after the first session: level, gain, their variances and covariance in
         the order level, gain, level variance, covariance, gain variance.
@@ -48,6 +51,8 @@ class Traces:
     excess: Array
     level: Array
     var: Array
+    scatter: Array
+    surprise: Array
     first: Array
     detraining: float
 
@@ -80,11 +85,7 @@ class Traces:
 
 def traces_of(growth: GrowthModel, tracked: Tracked) -> Traces:
     """Take from the growth engine what the watch needs: sessions on one scale, and the starts."""
-    panel, filtered = tracked.panel, tracked.filtered
-    gap = np.diff(panel.day, prepend=panel.day[:1]) / DAYS
-    gap[panel.start] = 0.0
-    rest = np.minimum(gap, panel.grace[panel.spell])
-    threshold = panel.threshold[panel.spell]
+    panel, filtered, sites = tracked.panel, tracked.filtered, session_sites(growth, tracked)
     mean, cov = filtered.mean[panel.start], filtered.cov[panel.start]
     first = np.column_stack(
         [
@@ -100,10 +101,12 @@ def traces_of(growth: GrowthModel, tracked: Tracked) -> Traces:
         length=panel.length,
         athlete=panel.athlete,
         day=panel.day,
-        rest=rest,
-        excess=gap - rest,
-        level=filtered.site_mean - threshold,
-        var=filtered.site_var,
+        rest=sites.rest,
+        excess=sites.excess,
+        level=sites.level,
+        var=sites.var,
+        scatter=sites.scatter,
+        surprise=sites.surprise,
         first=first,
         detraining=growth.fit.constants.dynamics.detraining,
     )
@@ -122,9 +125,8 @@ def take_traces(traces: Traces, spells: Ints, lengths: Ints) -> Traces:
     """
     start = np.concatenate([[0], np.cumsum(lengths)[:-1]]).astype(np.int64)
     flat = np.repeat(traces.start[spells] - start, lengths) + np.arange(lengths.sum())
-    by_session = {
-        name: getattr(traces, name)[flat] for name in ("day", "rest", "excess", "level", "var")
-    }
+    names = ("day", "rest", "excess", "level", "var", "scatter", "surprise")
+    by_session = {name: getattr(traces, name)[flat] for name in names}
     return Traces(
         start=start,
         length=lengths,

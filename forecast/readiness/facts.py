@@ -7,13 +7,29 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.stats import norm
 
-from forecast.growth import GrowthForecast, GrowthModel, level_and_gain, pace_effects
+from forecast.growth import (
+    GrowthForecast,
+    GrowthModel,
+    Tracked,
+    gain_ahead,
+    level_and_gain,
+    measure_gain,
+    motion_of,
+    pace_effects,
+    session_sites,
+)
 from forecast.histories import Histories
+from forecast.readiness.shown import (
+    highest_shown,
+    meetings,
+    nothing_counts,
+    training_lately,
+    usual_value,
+)
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-RECENT_SESSIONS = 8
 EIGHTY = float(norm.ppf(0.9))
 
 
@@ -26,25 +42,44 @@ def comparable_counts(histories: Histories) -> dict[str, int]:
 
 def open_facts(
     histories: Histories,
-    spell: Ints,
+    tracked: Tracked,
+    which: Ints,
     forecast: GrowthForecast,
     growth: GrowthModel,
     comparable: dict[str, int],
 ) -> pd.DataFrame:
-    """Return one row of facts for each spell under way (rows of ``histories.spells``)."""
+    """Return one row of facts for each spell under way.
+
+    Parameters
+    ----------
+    histories, tracked, growth
+        The log, the log seen through the growth engine, and the engine.
+    which
+        (T,) places of the spells in the panel.
+    forecast
+        The engine's forecast of them.
+    comparable
+        From ``comparable_counts``.
+    """
+    spell = tracked.panel.spell_row[which]
     spells = histories.spells.iloc[spell]
     facts = spells[["athlete", "rung", "run"]].reset_index(drop=True)
     facts["sessions"] = spells["n_sessions"].to_numpy()
     wait = (histories.as_of - spells["last_session"]).dt.days / 7.0
     facts["wait_weeks"] = wait.to_numpy()
-    recent = _recent(histories, spell)
-    facts = facts.join(recent)
+    cut = int(np.datetime64(histories.as_of, "D").astype(np.int64))
+    facts = facts.join(training_lately(histories, spell))
+    facts = facts.join(meetings(histories, growth, tracked, which, cut))
+    facts["nothing_counts"] = nothing_counts(histories, spell)
     athlete_pace, rung_pace = pace_effects(growth, forecast)
     facts["athlete_pace"] = athlete_pace
     facts["rung_pace"] = rung_pace[spells["rung_index"].to_numpy()]
     trusted = histories.sets.loc[~histories.sets["load_known"], "spell"]
     facts["load_known"] = ~np.isin(spell, trusted)
-    return _with_state(facts, forecast, growth, histories, comparable)
+    facts = _with_gains(facts, tracked, which, forecast, growth, cut)
+    facts = _with_level(facts, forecast, growth, histories, comparable)
+    facts["level_value"] = np.minimum(facts["level_value"], highest_shown(histories, spell))
+    return facts
 
 
 def untried_facts(
@@ -56,53 +91,61 @@ def untried_facts(
 ) -> pd.DataFrame:
     """Return the same facts for rungs without a session; what can't be known is missing or 0."""
     facts = untried[["athlete", "rung"]].reset_index(drop=True)
-    facts["run"] = 0
-    facts["sessions"] = 0
-    facts["load_known"] = True
-    for name in ("wait_weeks", "rate", "clean_share", "pain", "athlete_pace", "rung_pace"):
+    for name in ("run", "sessions", "met_of", "met_lately"):
+        facts[name] = 0
+    facts["load_known"], facts["nothing_counts"] = True, ""
+    for name in UNKNOWN:
         facts[name] = 0.0
-    return _with_state(facts, forecast, growth, histories, comparable)
+    for name in ("gain_lately", "gain_lately_low", "gain_lately_high"):
+        facts[name] = np.nan
+    facts["gain_ahead"] = level_and_gain(growth, forecast)[1]
+    return _with_level(facts, forecast, growth, histories, comparable)
 
 
-def _with_state(
+UNKNOWN = (
+    "wait_weeks", "rate", "clean_share", "pain", "break_days", "met_expected", "met_sd",
+    "athlete_pace", "rung_pace",
+)  # fmt: skip
+"""What is 0 where there is no session yet."""
+
+
+def _with_gains(
+    facts: pd.DataFrame,
+    tracked: Tracked,
+    which: Ints,
+    forecast: GrowthForecast,
+    growth: GrowthModel,
+    cut: int,
+) -> pd.DataFrame:
+    """Add the gain as measured lately with its 80 % range, and as expected from now on."""
+    sites, last = session_sites(growth, tracked), tracked.panel.last[which]
+    measure = measure_gain(sites, motion_of(growth), last)
+    gain, half = measure.gain(sites.level), EIGHTY * measure.sd
+    done = (tracked.panel.number[last] + 1).astype(float)
+    rate = facts["rate"].to_numpy(dtype=float)
+    return facts.assign(
+        gain_lately=gain,
+        gain_lately_low=gain - half,
+        gain_lately_high=gain + half,
+        gain_ahead=gain_ahead(growth, forecast.mean, done, np.full(len(last), float(cut)), rate),
+    )
+
+
+def _with_level(
     facts: pd.DataFrame,
     forecast: GrowthForecast,
     growth: GrowthModel,
     histories: Histories,
     comparable: dict[str, int],
 ) -> pd.DataFrame:
-    level, gain, gain_sd = level_and_gain(growth, forecast)
-    targets = {rung.key: rung.criterion.target for rung in histories.ladder.rungs}
-    facts["rung_name"] = facts["rung"].map({r.key: r.name for r in histories.ladder.rungs})
-    facts["target"] = facts["rung"].map(targets).astype(float)
-    facts["level"] = level
-    facts["level_value"] = facts["target"] * np.exp(level)
-    facts["gain"] = gain
-    facts["gain_low"] = gain - EIGHTY * gain_sd
-    facts["gain_high"] = gain + EIGHTY * gain_sd
-    facts["comparable"] = facts["rung"].map(comparable).fillna(0).astype("int64")
-    return facts
-
-
-def _recent(histories: Histories, spell: Ints) -> pd.DataFrame:
-    """Rate, clean share and worst pain over the latest sessions of each spell."""
-    sessions = histories.sessions[histories.sessions["spell"].isin(spell)]
-    latest = sessions.groupby("spell").tail(RECENT_SESSIONS)
-    pain = histories.sets.groupby("session")["pain"].max()
-    latest = latest.assign(pain=pain.reindex(latest.index).to_numpy())
-    by_spell = latest.groupby("spell").agg(
-        n=("date", "size"),
-        first=("date", "min"),
-        sets=("n_sets", "sum"),
-        counting=("n_counting", "sum"),
-        pain=("pain", "max"),
-    )
-    by_spell = by_spell.reindex(spell)
-    weeks = np.maximum((histories.as_of - by_spell["first"]).dt.days / 7.0, 1.0)
-    return pd.DataFrame(
-        {
-            "rate": (by_spell["n"] / weeks).to_numpy(),
-            "clean_share": (by_spell["counting"] / by_spell["sets"]).to_numpy(),
-            "pain": by_spell["pain"].fillna(0.0).to_numpy(),
-        }
+    level = level_and_gain(growth, forecast)[0]
+    criteria = {rung.key: rung.criterion for rung in histories.ladder.rungs}
+    target = facts["rung"].map({key: c.target for key, c in criteria.items()}).astype(float)
+    whole = facts["rung"].map({key: c.measure == "reps" for key, c in criteria.items()})
+    return facts.assign(
+        rung_name=facts["rung"].map({r.key: r.name for r in histories.ladder.rungs}),
+        target=target,
+        level=level,
+        level_value=usual_value(level, target.to_numpy(), whole.to_numpy(dtype=bool)),
+        comparable=facts["rung"].map(comparable).fillna(0).astype("int64"),
     )

@@ -24,7 +24,7 @@ from forecast.histories import DEFAULT_LAPSE_WEEKS, Histories, build_histories
 from forecast.histories.absences import weeks_until_back
 from forecast.log.given import is_whole
 from forecast.log.training_log import TrainingLog, checked_log
-from forecast.readiness.facts import comparable_counts, open_facts, untried_facts
+from forecast.readiness.facts import UNKNOWN, comparable_counts, open_facts, untried_facts
 from forecast.readiness.lapse import chance_flat, lapse_chances, training_days
 from forecast.readiness.open_rungs import untried_rungs
 from forecast.readiness.reasons import confidence_words, reason_rows, warning_text
@@ -278,7 +278,7 @@ class ReadinessForecaster(BaseEstimator):
             draws=self.draws,
             seed=self.random_state,
         )
-        facts = open_facts(histories, spell, growth, learnt.growth, self.comparable_)
+        facts = open_facts(histories, tracked, which, growth, learnt.growth, self.comparable_)
         facts["p_next_session"] = growth.passage.next_session
         facts["back_weeks"], facts["back_known"] = weeks_until_back(
             learnt.growth.rhythm.absences,
@@ -356,12 +356,17 @@ class ReadinessForecaster(BaseEstimator):
         order = facts.assign(place=place).sort_values(["athlete", "place"], kind="stable").index
         facts, chances = facts.loc[order].reset_index(drop=True), chances[order.to_numpy()]
         summary = pd.concat([facts, time_columns(chances, histories.as_of)], axis=1)
-        summary["gain_per_week"] = summary["gain"]
-        summary["state"] = "unclear"
+        summary["gain_per_week"] = summary["gain_lately"]
+        summary["sessions_per_week"] = summary["rate"]
+        summary["state"], summary["p_flat"] = "unclear", np.nan
         summary["p_lapse_26"] = facts["athlete"].map(lapse).astype(float).round(DIGITS)
         summary["confidence"] = confidence_words(facts)
         summary["warnings"] = warning_text(facts)
-        numbers = ["level", "level_value", "gain_per_week", "p_next_session"]
+        numbers = [
+            *("level", "level_value", "gain_per_week", "p_next_session", "met_expected"),
+            *("gain_lately", "gain_lately_low", "gain_lately_high", "gain_ahead"),
+            *("p_flat", "sessions_per_week"),
+        ]
         summary[numbers] = summary[numbers].astype(float).round(DIGITS)
         rungs = {rung.key: rung for rung in histories.ladder.rungs}
         return ReadinessForecast(
@@ -386,12 +391,12 @@ def _day(date: pd.Timestamp) -> int:
 
 def _no_facts() -> pd.DataFrame:
     """An empty facts table with its types, for logs where nobody has an open rung."""
-    text = {name: pd.Series(dtype="str") for name in ("athlete", "rung", "rung_name")}
+    words = ("athlete", "rung", "rung_name", "nothing_counts")
+    text = {name: pd.Series(dtype="str") for name in words}
     numbers = (
-        "run", "sessions", "wait_weeks", "rate", "clean_share", "pain", "athlete_pace",
-        "rung_pace", "target", "level", "level_value", "gain", "gain_low", "gain_high",
-        "comparable", "p_next_session", "load_known", "back_weeks",
-        "back_known",
+        *UNKNOWN, "run", "sessions", "met_of", "met_lately", "target", "level", "level_value",
+        "gain_lately", "gain_lately_low", "gain_lately_high", "gain_ahead", "comparable",
+        "p_next_session", "load_known", "back_weeks", "back_known",
     )  # fmt: skip
     return pd.DataFrame({**text, **{name: pd.Series(dtype=float) for name in numbers}})
 

@@ -10,12 +10,15 @@ import pandas as pd
 from forecast.histories.absences import ABSENCE_DAYS
 from forecast.ladder import Rung
 from forecast.readiness.result import DIGITS, REASON_COLUMNS
+from forecast.readiness.shown import SURPRISING
 
 UNITS = {"seconds": "s", "reps": "reps", "kg": "kg", "cm": "cm"}
 THIN_SESSIONS = 5
 THIN_COMPARABLE = 5
 LONG_WAIT_WEEKS = 2.0
 PAIN_WORTH_A_LOOK = 4.0
+TOO_WIDE = 0.2
+"""An 80 % range of the gain wider than this a week is no measurement worth a middle."""
 
 
 def warning_text(facts: pd.DataFrame) -> pd.Series:
@@ -24,7 +27,8 @@ def warning_text(facts: pd.DataFrame) -> pd.Series:
     Parameters
     ----------
     facts
-        One row an open rung: ``sessions, comparable, wait_weeks, pain, load_known``.
+        One row an open rung: ``sessions, comparable, wait_weeks, pain, load_known,
+        nothing_counts, met_of, met_lately, met_expected, met_sd``.
     """
     notes = pd.DataFrame(
         {
@@ -39,6 +43,8 @@ def warning_text(facts: pd.DataFrame) -> pd.Series:
             "pain": np.where(
                 facts["pain"] >= PAIN_WORTH_A_LOOK, "pain noted lately: stop and refer", ""
             ),
+            "nothing_counts": facts["nothing_counts"],
+            "met": [met_words(fact) for fact in facts.itertuples(index=False)],
             "unweighed": np.where(
                 facts["load_known"].astype(bool),
                 "",
@@ -48,6 +54,20 @@ def warning_text(facts: pd.DataFrame) -> pd.Series:
     )
     joined = ["; ".join(text for text in row if text) for row in notes.itertuples(index=False)]
     return pd.Series(joined, index=facts.index, dtype="str")
+
+
+def met_words(fact: Any) -> str:
+    """Say how many of the latest sessions met beside what was expected; empty where chance does.
+
+    ``fact`` holds ``met_of, met_lately, met_expected, met_sd``.
+    """
+    off = abs(fact.met_lately - fact.met_expected)
+    if not off > max(SURPRISING * fact.met_sd, 1.0):
+        return ""
+    return (
+        f"met in {fact.met_lately:.0f} of the last {fact.met_of:.0f}; the model expected "
+        f"{fact.met_expected:.0f}"
+    )
 
 
 def confidence_words(facts: pd.DataFrame) -> np.ndarray:
@@ -65,9 +85,7 @@ def reason_rows(facts: pd.DataFrame, rungs: dict[str, Rung]) -> pd.DataFrame:
     Parameters
     ----------
     facts
-        One row an open rung with ``athlete, rung, sessions, level_value, level_sd, gain,
-        gain_low, gain_high, rate, clean_share, wait_weeks, scatter, athlete_pace, rung_pace,
-        comparable, run``.
+        One row an open rung, as ``facts`` makes them.
     rungs
         The ladder's rungs by key.
     """
@@ -93,13 +111,7 @@ def _one(fact: Any, rung: Rung) -> list[tuple[str, float, str, str]]:
             f"stands at about {fact.level_value:.1f} {unit} on a usual day; the pass mark is "
             f"{target:g} {unit}",
         ),
-        (
-            "gain",
-            100 * fact.gain,
-            "% a week",
-            f"gains about {100 * fact.gain:+.1f} % a week "
-            f"(80 % range {100 * fact.gain_low:+.1f} to {100 * fact.gain_high:+.1f})",
-        ),
+        ("gain", 100 * fact.gain_lately, "% a week", _gain(fact)),
     ]
     if fact.sessions == 0:
         out = [
@@ -134,11 +146,31 @@ def _one(fact: Any, rung: Rung) -> list[tuple[str, float, str, str]]:
     return out
 
 
+def _gain(fact: Any) -> str:
+    """Gain as measured and as expected; only the range where it says little more."""
+    low, mid, high, ahead = (
+        f"{round(100 * gain, 1) + 0.0:+.1f}"
+        for gain in (fact.gain_lately_low, fact.gain_lately, fact.gain_lately_high, fact.gain_ahead)
+    )
+    expected = f"{ahead} % a week is expected"
+    if fact.gain_lately_high - fact.gain_lately_low > TOO_WIDE:
+        return f"too little to measure a gain (80 % range {low} to {high} % a week); {expected}"
+    return f"gained about {mid} % a week lately (80 % range {low} to {high}); {expected}"
+
+
 def _training(fact: Any) -> list[tuple[str, float, str, str]]:
+    out: list[tuple[str, float, str, str]] = []
+    if said := met_words(fact):
+        out.append(("met", float(fact.met_lately), "sessions", said))
+    if fact.break_days > 0:
+        out.append(
+            ("break", fact.break_days, "days", f"with a break of {fact.break_days:.0f} days")
+        )
     return [
         ("attendance", fact.rate, "sessions a week",
          f"trained this rung {fact.rate:.1f} times a week lately"),
-        ("away", fact.wait_weeks, "weeks", _away(fact)),
+         *out,
+         ("away", fact.wait_weeks, "weeks", _away(fact)),
         ("clean", 100 * fact.clean_share, "%",
          f"{100 * fact.clean_share:.0f} % of recent sets were clean and unassisted"),
         ("pace", 100 * fact.athlete_pace, "% a week",

@@ -13,7 +13,9 @@ Array = NDArray[np.float64]
 SUMMARY_COLUMNS = (
     "athlete", "rung", "rung_name", "sessions", "level", "level_value", "target",
     "gain_per_week", "weeks_low", "weeks_mid", "weeks_high", "date_low", "date_mid", "date_high",
-    "p_next_session", "p_4", "p_8", "p_12", "p_26", "p_never_in_horizon", "state", "p_lapse_26",
+    "p_next_session", "p_4", "p_8", "p_12", "p_26", "p_never_in_horizon", "state", "p_flat",
+    "gain_lately", "gain_lately_low", "gain_lately_high", "gain_ahead", "met_lately",
+    "met_expected", "sessions_per_week", "p_lapse_26",
     "comparable", "confidence", "warnings",
 )  # fmt: skip
 """Columns of ``ReadinessForecast.summary``, in order."""
@@ -35,7 +37,13 @@ class ReadinessForecast:
     summary
         One row an open (athlete, rung), columns ``SUMMARY_COLUMNS``. ``weeks_low``,
         ``weeks_mid``, ``weeks_high`` are the 10, 50 and 90 % points in weeks after ``as_of``;
-        one past the horizon is missing. ``level`` is log(capacity / target).
+        one past the horizon is missing. ``level`` is log(capacity / target), ``level_value`` what a
+        usual day shows, never above what was shown. ``gain_lately`` with its 80 % range is the
+        change of level a week as measured over the last six weeks of training, missing where there
+        is no session; ``gain_per_week`` is the same; ``gain_ahead`` is what is expected from now
+        on. ``met_lately`` of the latest sessions (up to 30 in 12 weeks) met the mark,
+        ``met_expected`` is what the model would have expected of them. ``sessions_per_week`` is
+        counted without breaks. ``p_flat`` is the chance of being flat that ``state`` follows from.
     curve
         ``athlete, rung, week`` (1..H) and ``p_cleared``: the chance that the rung is cleared
         within that many weeks if the athlete keeps training as lately.

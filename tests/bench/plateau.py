@@ -35,14 +35,14 @@ import pandas as pd
 import ruptures
 from scipy.special import logit
 
-from forecast.growth import fit_growth_model, track
+from forecast.growth import fit_growth_model, motion_of, track
 from forecast.histories import Histories, build_histories
 from forecast.log import TrainingLog
-from forecast.plateau import Traces, cusum, limits_for, rules_from, traces_of, watch
-from forecast.plateau.alarms import SILENT, enough_record, raise_flags
+from forecast.plateau import Traces, cusum, limits_for, rules_from, traces_of
+from forecast.plateau.alarms import enough_record
 from forecast.plateau.onset import date_onset
 from forecast.plateau.progress import progress_goes_on, smallest_gain_at
-from forecast.plateau.traces import years_of_training
+from forecast.plateau.traces import steps, years_of_training
 from forecast.simulate import LAWS, SimulatedCohort, simulate_cohort
 from forecast.simulate.informed import _rounds, _steps, _visible
 from forecast.simulate.likelihood import session_likelihood
@@ -51,6 +51,19 @@ from forecast.simulate.particles import _resample, begin_spells, draw_traits
 SETTINGS = (0.05, 0.1, 0.2, 0.5, 1.0)
 FIT_ON = 40
 LEAST_STALL, RATES = 12.0, (2.0, 3.0)
+RELEASE, SILENT = 1.0, -9.0
+"""The comparison tools' flags go up past a limit, and come down when the score is so far below."""
+
+
+def past_limit(traces: Traces, score: np.ndarray, limit: float) -> tuple[np.ndarray, np.ndarray]:
+    """Say where a comparison tool's flag is up (N,), and where it went up."""
+    flagged, raised = np.zeros(len(score), dtype=bool), np.zeros(len(score), dtype=bool)
+    up = np.zeros(traces.n_spells, dtype=bool)
+    for n, at in steps(traces):
+        now = np.where(up[:n], score[at] > limit - RELEASE, score[at] > limit)
+        flagged[at], raised[at] = now, now & ~up[:n]
+        up = now
+    return flagged, raised
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,13 +163,12 @@ def tuned(traces: Traces, score: np.ndarray, truth: Truth, wanted: float):
     low, high = float(np.min(score)) - 1.0, float(np.max(score)) + 1.0
     for _ in range(22):
         middle = 0.5 * (low + high)
-        _, raised = raise_flags(traces, score[:, None], np.full(len(score), middle))
-        if (raised[:, 0] & truth.goes_on).sum() / truth.years > wanted:
+        _, raised = past_limit(traces, score, middle)
+        if (raised & truth.goes_on).sum() / truth.years > wanted:
             low = middle
         else:
             high = middle
-    flagged, raised = raise_flags(traces, score[:, None], np.full(len(score), high))
-    return flagged[:, 0], raised[:, 0]
+    return past_limit(traces, score, high)
 
 
 def other_scores(traces: Traces) -> dict[str, np.ndarray]:
@@ -254,7 +266,9 @@ def run_world(world: World) -> tuple[pd.DataFrame, pd.DataFrame]:
     learnt = set(cohort.athletes["athlete"][:FIT_ON])
     growth = fit_growth_model(build_histories(part_of(cohort.log, learnt, True)), seed=world.seed)
     reference = build_histories(part_of(cohort.log, learnt, True))
-    rules = rules_from(traces_of(growth, track(growth, reference)), seed=world.seed)
+    rules = rules_from(
+        traces_of(growth, track(growth, reference)), motion_of(growth), seed=world.seed
+    )
     histories = build_histories(part_of(cohort.log, learnt, False))
     tracked = track(growth, histories)
     traces = traces_of(growth, tracked)
@@ -265,7 +279,7 @@ def run_world(world: World) -> tuple[pd.DataFrame, pd.DataFrame]:
         told = informed_score(cohort, histories, tracked.panel.session_row, 1000, world.seed)
         others["told the law"] = np.where(enough_record(traces), told, SILENT)
     for setting in SETTINGS:
-        seen = watch(rules, traces, limits_for(rules, setting))
+        seen = rules.watch(traces, limits_for(rules, setting))
         row = tally("watch", setting, traces, truth, seen.flagged, seen.raised)
         rows.append(row)
         for name, score in others.items():

@@ -8,7 +8,7 @@ import pytest
 from forecast.plateau import Traces
 
 
-def make_traces(levels, *, gap_days=3, spread=0.1, athletes=None, first_gain=0.05):
+def make_traces(levels, *, gap_days=3, spread=0.1, athletes=None, first_gain=0.05, surprise=None):
     """Traces of spells with the given observed levels, longest first, evenly spaced."""
     length = np.array([len(x) for x in levels])
     start = np.concatenate([[0], np.cumsum(length)[:-1]])
@@ -28,6 +28,10 @@ def make_traces(levels, *, gap_days=3, spread=0.1, athletes=None, first_gain=0.0
         excess=np.zeros(length.sum()),
         level=level,
         var=np.full(length.sum(), spread**2),
+        scatter=np.ones(length.sum()),
+        surprise=(
+            np.random.default_rng(5).standard_normal(length.sum()) if surprise is None else surprise
+        ),
         first=first,
         detraining=0.02,
     )

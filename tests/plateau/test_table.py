@@ -222,7 +222,7 @@ def test_a_larger_smallest_gain_makes_slow_climbs_flat(small_model, made):
     row = plateaus(small_model, made, CUT, smallest_gain=0.2, rules=rules)
     row = row[row["rung"] == RUNG].set_index("athlete").loc["climbs"]
     assert row["state"] != "climbing"
-    assert row["p_flat"] > 0.9
+    assert row["p_flat"] > 0.8
 
 
 def test_slips_of_the_caller_are_sentences(made):

@@ -55,7 +55,7 @@ def check_shape(result, rows):
     assert tuple(result.reasons.columns) == REASON_COLUMNS
     assert len(result.summary) == rows
     assert result.curve["p_cleared"].between(0, 1).all()
-    for name in ("level", "level_value", "gain_per_week", "p_next_session"):
+    for name in ("level", "level_value", "gain_ahead", "p_next_session"):
         assert np.isfinite(result.summary[name]).all()
 
 

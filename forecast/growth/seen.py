@@ -1,0 +1,54 @@
+"""What was seen beside what was expected: how many sessions met, and what the units show."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forecast.growth.engine import GrowthModel, Tracked
+from forecast.growth.lately import log_level
+from forecast.growth.session import expected_to_meet
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+def chance_met(model: GrowthModel, tracked: Tracked, at: Ints) -> Array:
+    """Return the chance that past sessions meet the criterion, as seen before each, (n,).
+
+    Parameters
+    ----------
+    model, tracked
+        The engine, and the log seen through it.
+    at
+        (n,) places of sessions in the panel.
+    """
+    panel, filtered = tracked.panel, tracked.filtered
+    noise = model.fit.constants.noise
+    return expected_to_meet(panel, noise, filtered.before_mean, filtered.before_var)[at]
+
+
+def gain_ahead(
+    model: GrowthModel, mean: Array, done: Array, day: Array, rate: Array, weeks: float = 6.0
+) -> Array:
+    """Return the gain a calendar week that is expected over the coming weeks, (T,).
+
+    Parameters
+    ----------
+    model
+        The engine.
+    mean
+        (T, 3) level, swing and pace at the cut.
+    done, day
+        (T,) sessions so far, and day number of the cut.
+    rate
+        (T,) sessions a week lately.
+    weeks
+        Weeks looked ahead.
+    """
+    constants = model.fit.constants
+    dose = constants.clock.ahead(np.full(len(mean), weeks), done, day, rate)
+    alpha = constants.dynamics.alpha
+    later = mean[:, 0] + mean[:, 2] * dose + mean[:, 1] * -np.expm1(-alpha * dose) / alpha
+    now, then = (log_level(model, latent)[0] for latent in (mean[:, 0], later))
+    return np.asarray((then - now) / weeks)

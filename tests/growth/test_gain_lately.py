@@ -1,0 +1,152 @@
+"""The measured gain against plain linear algebra; breaks, own scatter, meetings expected."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pytest
+from scipy.special import ndtr
+
+from forecast.growth import Motion, chance_met, measure_gain, track
+from forecast.growth.lately import (
+    BREAK_SD,
+    GAIN_SD,
+    SPAN,
+    START_SD,
+    WINDOW,
+    own_scatter,
+)
+from forecast.histories import build_histories
+
+MOTION = Motion(bend=0.02, wiggle=0.01)
+
+
+@dataclass(frozen=True)
+class Made:
+    number: np.ndarray
+    clock: np.ndarray
+    excess: np.ndarray
+    level: np.ndarray
+    var: np.ndarray
+    scatter: np.ndarray
+
+
+def made(clock, level, *, excess=None, var=0.01, scatter=1.0):
+    n = len(clock)
+    return Made(
+        np.arange(n), np.asarray(clock, dtype=float), np.zeros(n) if excess is None else excess,
+        np.asarray(level, dtype=float), np.full(n, var), np.full(n, scatter),
+    )  # fmt: skip
+
+
+def by_simulation(clock, level, var, draws=60_000):
+    """Posterior mean and sd of the mean gain, by regression on draws of the model as stated.
+
+    The level runs backwards from the last session in small steps, as the module's docstring has it.
+    """
+    rng = np.random.default_rng(3)
+    fine = np.arange(0.0, WINDOW + 1e-9, 0.1)
+    gain = GAIN_SD * rng.standard_normal(draws)
+    now = START_SD * rng.standard_normal(draws)
+    path, at = np.empty((len(fine), draws)), now.copy()
+    slope = gain.copy()
+    for k in range(len(fine)):
+        path[k] = at
+        middle = slope + MOTION.bend * np.sqrt(0.05) * rng.standard_normal(draws)
+        at = at - 0.1 * middle + MOTION.wiggle * np.sqrt(0.1) * rng.standard_normal(draws)
+        slope = middle + MOTION.bend * np.sqrt(0.05) * rng.standard_normal(draws)
+    ago = clock[-1] - clock
+    place = np.round(ago / 0.1).astype(int)
+    seen = path[place] + np.sqrt(var) * rng.standard_normal((len(clock), draws))
+    rise = (path[0] - path[round(min(SPAN, ago.max()) / 0.1)]) / min(SPAN, ago.max())
+    weight = np.linalg.solve(seen @ seen.T, seen @ rise)
+    return weight @ level, np.sqrt(np.mean((rise - weight @ seen) ** 2))
+
+
+@pytest.mark.parametrize("weeks", [3.0, 9.0])
+def test_it_is_the_posterior_of_the_model_stated(weeks):
+    clock = np.linspace(0, weeks, 7).round(1)
+    level = np.array([-1.0, -0.9, -0.95, -0.7, -0.75, -0.6, -0.5])
+    measure = measure_gain(made(clock, level), MOTION, np.array([6]))
+    mean, sd = by_simulation(clock, level, 0.01)
+    assert measure.gain(level)[0] == pytest.approx(mean, abs=0.003)
+    assert measure.sd[0] == pytest.approx(sd, rel=0.03)
+
+
+@pytest.mark.parametrize("gain", [-0.037, 0.0, 0.1])
+def test_a_straight_line_is_read_off_as_it_is(gain):
+    clock = np.arange(28) / 3.0
+    sessions = made(clock, gain * clock - 1.0, var=0.0025)
+    measure = measure_gain(sessions, MOTION, np.arange(28))
+    np.testing.assert_allclose(measure.gain(sessions.level)[18:], gain, atol=0.002)
+    np.testing.assert_allclose(measure.level(sessions.level)[3:], sessions.level[3:], atol=0.02)
+    assert (measure.sd[:2] > 0.05).all()  # young: wide
+    assert measure.sd[-1] < 0.02
+
+
+def test_a_break_neither_dilutes_nor_counts():
+    clock = np.arange(28) / 3.0
+    straight = made(clock, 0.08 * clock, var=0.0025)
+    excess = np.zeros(28)
+    excess[20] = 3.0  # three weeks away beyond the grace, and 10 % lower after it
+    broken = replace(straight, excess=excess, level=straight.level - 0.1 * (np.arange(28) >= 20))
+    for one in (straight, broken):
+        measure = measure_gain(one, MOTION, np.array([27]))
+        assert measure.gain(one.level)[0] == pytest.approx(0.08, abs=0.012)
+    assert pytest.approx(0.15) == BREAK_SD * 3.0
+    calm = measure_gain(straight, MOTION, np.array([27])).sd
+    assert measure_gain(broken, MOTION, np.array([27])).sd > calm
+
+
+def test_what_said_nothing_and_what_came_later_change_nothing():
+    clock = np.arange(20) / 2.0
+    level = 0.03 * clock + 0.05 * np.random.default_rng(1).standard_normal(20)
+    sessions = made(clock, level)
+    var = sessions.var.copy()
+    var[5] = np.inf
+    one = measure_gain(replace(sessions, var=var), MOTION, np.array([14]))
+    wild = level.copy()
+    wild[[5, 15, 19]] = 50.0
+    assert one.gain(wild)[0] == pytest.approx(one.gain(level)[0])
+    assert (one.source <= 14).all()
+
+
+def test_own_scatter_follows_the_spell_and_knows_no_future():
+    start, length = np.array([0, 40]), np.array([40, 40])
+    surprise = np.r_[np.full(40, 0.4), np.full(40, 2.0)]
+    scatter = own_scatter(start, length, surprise, np.ones(80, dtype=bool))
+    assert scatter[0] < 1.0 < scatter[40]
+    assert (np.diff(scatter[:40]) < 0).all()
+    assert 0.4 < scatter[39] < 0.7
+    assert 1.5 < scatter[79] < 2.0
+    wild = surprise.copy()
+    wild[20] = 50.0
+    again = own_scatter(start, length, wild, np.ones(80, dtype=bool))
+    np.testing.assert_array_equal(again[:20], scatter[:20])
+    assert again[39] < 0.8  # one wild day does not speak for the others
+
+
+def test_chances_expected_are_those_of_simulated_sessions(small_model, small_log, small_cut):
+    from forecast.growth.observation import TAIL_SCALE, TAIL_WEIGHT
+
+    growth = small_model.engines_.growth
+    tracked = track(growth, build_histories(small_log, small_cut))
+    panel, filtered, noise = tracked.panel, tracked.filtered, growth.fit.constants.noise
+    at = np.argsort(-filtered.before_mean)[:40:8]
+    chance = chance_met(growth, tracked, at)
+    rng = np.random.default_rng(2)
+    for one, said in zip(at, chance, strict=True):
+        spell = panel.spell[one]
+        day_sd = noise.day_sd[panel.measure[spell]] * panel.scatter[spell]
+        set_sd = noise.set_sd[panel.measure[spell]] * panel.scatter[spell]
+        form = day_sd * rng.standard_normal(40_000)
+        form *= np.where(rng.random(40_000) < TAIL_WEIGHT, np.sqrt(TAIL_SCALE), 1.0)
+        level = filtered.before_mean[one] + np.sqrt(filtered.before_var[one]) * rng.standard_normal(
+            40_000
+        )
+        ability = level + form - panel.threshold[spell]
+        missed = np.ones(40_000)
+        for k in range(int(panel.eligible[one])):
+            missed *= 1 - (1 - noise.slip) * ndtr((ability + min(k, 4) * noise.fatigue) / set_sd)
+        assert said == pytest.approx((1 - missed).mean(), abs=0.012)
