@@ -18,6 +18,7 @@ from forecast.report.words import (
     in_sessions,
     say_chance,
     say_date,
+    say_day,
     say_range,
     say_value,
     say_weeks,
@@ -78,8 +79,23 @@ def athlete_page(data: AthleteData) -> str:
         data=data,
         cards=cards,
         ahead=ahead,
+        nothing_open="" if cards else _nothing_open(data),
         stop=STOP,
         pain=rows["warnings"].str.contains(PAIN).any(),
+    )
+
+
+def _nothing_open(data: AthleteData) -> str:
+    """What there is to say where every rung logged is behind the athlete."""
+    as_of = data.forecast.as_of
+    said = [
+        f"{data.ladder.rung(row.rung).name} on {say_day(row.cleared_on, as_of)}"
+        for row in data.cleared.itertuples(index=False)
+    ]
+    done = f"You cleared {'; '.join(said)}. " if said else ""
+    return (
+        f"No rung is open for you now, so there is nothing to forecast. {done}What comes next is "
+        "for you and your coach to choose."
     )
 
 

@@ -24,6 +24,10 @@ PAIN_URGENCY = 1
 KEYS = ["athlete", "rung"]
 WAITING_ROWS = 20
 """Rows of a chart that fit a printed page."""
+NOBODY_WAITS = (
+    "No rung is open: everybody in the log has cleared every rung they tried and there is none "
+    "above, or has stopped logging. There is nothing to forecast until a new rung is begun."
+)
 GONE = 0.2
 """Chance of having stopped already from which a call is worth it."""
 
@@ -73,6 +77,7 @@ def coach_page(data: ReportData) -> str:
         brief=[row for row in look if row.brief],
         retests=retest_rows(data),
         rows=rows,
+        nobody_waits=NOBODY_WAITS,
         waiting=waiting,
         stuck=stuck,
         client=client,
@@ -193,7 +198,9 @@ def retest_rows(data: ReportData) -> list[tuple[str, str]]:
 
 
 def _waiting_figures(data: ReportData) -> list[Figure]:
-    """Cut the waiting list into charts that fit a printed page each."""
+    """Cut the waiting list into charts that fit a printed page each; none where nobody waits."""
+    if data.forecast.summary.empty:
+        return []
     summary = data.forecast.summary.sort_values(
         ["weeks_mid", "weeks_low", "athlete"], na_position="last", kind="stable"
     )
@@ -222,9 +229,20 @@ def _stuck_figures(data: ReportData) -> list[Figure]:
 
 
 def _client_figures(data: ReportData) -> list[Figure]:
+    """Charts of one client at a time: of the sets where any rung was tried, of the chance always.
+
+    None where no rung is open.
+    """
     tables = data.tables
-    sets = progress(tables.sets, tables.level, tables.fan, tables.marks)
+    if tables.marks.empty:
+        return []
     chance = chance_by_week(tables.curve, tables.points, as_of=data.as_of)
+    figures = [
+        figure("chance", chance, title="Chance of having cleared it by then", own_list=False)
+    ]
+    if tables.sets.empty:
+        return figures
+    sets = progress(tables.sets, tables.level, tables.fan, tables.marks)
     return [
         figure(
             "progress",
@@ -235,5 +253,5 @@ def _client_figures(data: ReportData) -> list[Figure]:
             "diamond: half have by then.",
             own_list=False,
         ),
-        figure("chance", chance, title="Chance of having cleared it by then", own_list=False),
+        *figures,
     ]

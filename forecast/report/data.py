@@ -10,7 +10,7 @@ import pandas as pd
 from forecast.ahead import Climbing, climbing_of, fallbacks, ladder_ahead, retests
 from forecast.cohort import lapse_chance
 from forecast.growth import Tracked, track
-from forecast.histories import Histories
+from forecast.histories import CLEARED, PASSED_OVER, Histories
 from forecast.ladder import Ladder
 from forecast.log.training_log import TrainingLog
 from forecast.plateau import plateaus
@@ -77,13 +77,27 @@ class ReportData:
         """Athletes with an open rung, in alphabetical order."""
         return sorted(set(self.forecast.summary["athlete"]))
 
+    @property
+    def finished(self) -> list[str]:
+        """Athletes with everything they logged behind them, in alphabetical order."""
+        spells = self.histories.spells
+        done = spells["outcome"].isin([CLEARED, PASSED_OVER]).groupby(spells["athlete"]).all()
+        return sorted(set(done.index[done]) - set(self.athletes))
+
     def only(self, athlete: str) -> AthleteData:
         """Return the part that one athlete's page may hold, and nothing of anybody else's."""
+        forecast, spells = self.forecast, _mine(self.histories.spells, athlete)
         return AthleteData(
             athlete=athlete,
             club=self.club,
             ladder=self.ladder,
-            forecast=self.forecast.for_athlete(athlete),
+            forecast=replace(
+                forecast,
+                summary=_mine(forecast.summary, athlete),
+                curve=_mine(forecast.curve, athlete),
+                reasons=_mine(forecast.reasons, athlete),
+            ),
+            cleared=spells[spells["outcome"] == CLEARED][["rung", "cleared_on"]],
             tables=self.tables.only("athlete", athlete),
             plateaus=_mine(self.plateaus, athlete),
             ahead=_mine(self.ahead, athlete),
@@ -93,12 +107,16 @@ class ReportData:
 
 @dataclass(frozen=True, slots=True)
 class AthleteData:
-    """What one athlete's page is made from; fields as in ``ReportData``."""
+    """What one athlete's page is made from; fields as in ``ReportData``.
+
+    ``cleared``: ``rung, cleared_on`` of the rungs cleared.
+    """
 
     athlete: str
     club: str
     ladder: Ladder
     forecast: ReadinessForecast
+    cleared: pd.DataFrame
     tables: OpenTables
     plateaus: pd.DataFrame
     ahead: pd.DataFrame

@@ -39,7 +39,8 @@ def write_report(
     """Write self-contained HTML pages and return their paths.
 
     ``coach.html``, ``analyst.html``, and one ``athlete-NAME.html`` for each athlete with an open
-    rung. A page loads nothing from anywhere, and an athlete's page holds nobody else's data.
+    rung, or with every rung they logged behind them. A page loads nothing from anywhere, and an
+    athlete's page holds nobody else's data.
 
     Parameters
     ----------
@@ -117,5 +118,5 @@ def _pages(
     elif reader == "analyst":
         yield "analyst.html", analyst_page(data, log, model, trust)
     else:
-        for athlete, name in file_names(data.athletes, "athlete").items():
+        for athlete, name in file_names([*data.athletes, *data.finished], "athlete").items():
             yield name, athlete_page(data.only(athlete))
