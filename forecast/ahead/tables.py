@@ -8,9 +8,8 @@ from numpy.typing import NDArray
 
 from forecast.ahead.ground import Ground
 from forecast.ahead.result import LadderAhead, chances_by_day
-from forecast.ahead.state import Settings, Walk
+from forecast.ahead.state import Settings, Walk, log_levels
 from forecast.ahead.target import target_table
-from forecast.growth.scale import to_ratio
 from forecast.readiness import ReadinessForecast, ReadinessForecaster
 from forecast.readiness.reasons import confidence_words
 from forecast.readiness.result import DIGITS, SUMMARY_COLUMNS, curve_table, time_columns
@@ -74,10 +73,11 @@ def _facts(
     sessions = np.where(row >= 0, histories.spells["n_sessions"].to_numpy()[row], 0)
     power = ground.model.power
     latent = gone.start_level[who, rung] + ground.threshold[rung][:, None]
-    ratio = np.maximum(to_ratio(latent, power), 1e-3)
+    log_level = log_levels(latent, power)
     target = np.array([r.criterion.target for r in rungs])
-    level = np.log(ratio).mean(axis=1)
-    gain = (ratio**-power * gone.start_gain[who, rung]).mean(axis=1)
+    level = log_level.mean(axis=1)
+    # d log(ratio) / d latent = ratio ** -power
+    gain = (np.exp(-power * log_level) * gone.start_gain[who, rung]).mean(axis=1)
     facts = pd.DataFrame(
         {
             "athlete": pd.Series(names, dtype="str"),

@@ -9,11 +9,14 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
+import numpy as np
+import pandas as pd
 import pytest
 from tiny_clubs import CLUBS, as_csv
 
 import forecast as fc
 from forecast.__main__ import main
+from forecast.ahead import what_if
 from forecast.log.training_log import TrainingLog
 from forecast.report import write_report
 from forecast.report.analyst import QUESTIONS
@@ -108,6 +111,25 @@ def check_pages(paths: list[Path], name: str) -> None:
 def test_every_page_of_any_club_is_written(club_of, name, tmp_path):
     club = club_of(name)
     check_pages(write_report(club.log, club.model, out=tmp_path, club="Tiny club"), name)
+
+
+NUMBERS = ("level", "level_value", "gain_per_week", "p_next_session", "p_never_in_horizon")
+
+
+@pytest.mark.parametrize("name", CLUBS)
+def test_the_ladder_ahead_is_finite(club_of, name):
+    club = club_of(name)
+    ahead = club.model.ladder_ahead(club.log, target_date=club.model.as_of_ + pd.Timedelta(days=99))
+    tables = [ahead.summary, ahead.target]
+    if len(ahead.summary):
+        asked = what_if(club.model, club.log, ahead.summary["athlete"][0], sessions_per_week=[3])
+        tables.append(asked.table)
+    for table in tables:
+        known = [column for column in NUMBERS if column in table]
+        assert np.isfinite(table[known].to_numpy(dtype=float)).all()
+        assert not np.isinf(table.select_dtypes("number").to_numpy(dtype=float)).any()
+    assert ahead.curve["p_cleared"].between(0, 1).all()
+    assert (ahead.summary["level_value"] <= 1000 * ahead.summary["target"]).all()
 
 
 @pytest.mark.parametrize("name", ["everything_cleared", "all_cleared_at_once"])

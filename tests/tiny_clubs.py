@@ -83,7 +83,9 @@ def _one_athlete() -> list[Row]:
 
 def _nobody_cleared() -> list[Row]:
     return [
-        row for n in range(5) for row in sessions(f"Al{n}", "lean", rising(3, 0.1, 12, n), first=20 * n)
+        row
+        for n in range(5)
+        for row in sessions(f"Al{n}", "lean", rising(3, 0.1, 12, n), first=20 * n)
     ]
 
 
