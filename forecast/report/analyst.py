@@ -20,6 +20,7 @@ from forecast.cohort import (
 from forecast.errors import FitError, HistoryError
 from forecast.log.training_log import TrainingLog
 from forecast.readiness import ReadinessForecaster
+from forecast.report.account import account
 from forecast.report.cohort_tables import (
     clear_curves,
     ends,
@@ -86,8 +87,7 @@ def analyst_page(
         figures=figures,
         data=data,
         answers=parts,
-        sets=len(data.histories.sets),
-        spells=len(data.histories.spells),
+        account=account(data.histories),
     )
 
 

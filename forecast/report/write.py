@@ -33,6 +33,7 @@ def write_report(
     out: str | Path,
     club: str = "",
     trust: BacktestResult | None = None,
+    notes: bool = False,
     forecast: ReadinessForecast | None = None,
     progress: Progress | None = None,
 ) -> list[Path]:
@@ -58,6 +59,8 @@ def write_report(
         Name for headings; the ladder's where left out.
     trust
         A backtest on the same log, for the analyst's page.
+    notes
+        Show athletes the free-text notes of their own sets; they stay with the coach otherwise.
     forecast
         The model's forecast of the log, where it has been made already: at its cut the pages are.
     progress
@@ -93,6 +96,7 @@ def write_report(
         club=club or log.ladder.name,
         for_coach="coach" in who,
         for_athlete="athlete" in who,
+        notes=notes,
         forecast=forecast,
         progress=progress,
     )
