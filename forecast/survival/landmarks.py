@@ -19,9 +19,9 @@ Ints = NDArray[np.int64]
 SPACING_WEEKS = 3.0
 MAX_LANDMARKS = 3000
 RECENT_DAYS = 28
-FARTHEST, STEEPEST = 7.0, 1.0
-"""Latent level from the mark, and gain a week, beyond which a feature says no more: more than a
-thousand times the mark, or nearly three times as much in a week, is no state of an athlete."""
+FARTHEST = 7.0
+"""Latent level from the mark, and gain a week, beyond which a feature says no more: a thousand
+times the mark is no state of an athlete."""
 
 
 def training_landmarks(histories: Histories, seed: int) -> pd.DataFrame:
@@ -100,10 +100,10 @@ def landmark_features(
     return pd.DataFrame(
         {
             "level": np.clip(state["level"].to_numpy(), -FARTHEST, FARTHEST),
-            "gain": np.clip((state["swing"] + state["pace"]).to_numpy(), -STEEPEST, STEEPEST),
-            "pace": np.clip(state["pace"].to_numpy(), -STEEPEST, STEEPEST),
+            "gain": np.clip((state["swing"] + state["pace"]).to_numpy(), -FARTHEST, FARTHEST),
+            "pace": np.clip(state["pace"].to_numpy(), -FARTHEST, FARTHEST),
             "level_sd": np.sqrt(np.clip(state["var_level"].to_numpy(), 0.0, FARTHEST**2)),
-            "gain_sd": np.sqrt(np.clip(state["var_gain"].to_numpy(), 0.0, STEEPEST**2)),
+            "gain_sd": np.sqrt(np.clip(state["var_gain"].to_numpy(), 0.0, FARTHEST**2)),
             "wait": (day - session_day[at]) / 7.0,
             "served": np.log1p((day - session_day[first]) / 7.0),
             "rate": recent["n"] / np.maximum((day - recent["from_day"]) / 7.0, 1.0),
