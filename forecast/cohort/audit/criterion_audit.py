@@ -126,8 +126,7 @@ class CriterionAudit:
         if len(short) == len(self.rungs):
             return [
                 f"Not enough data on any pass mark: {takes}, and all rungs together have "
-                f"{plural(int(whole['moves_used']), 'move')} that can be used, by "
-                f"{plural(int(whole['athletes']), 'athlete')}."
+                f"{plural(int(whole['moves_used']), 'move')} that can be used."
             ]
         lines = []
         if len(short):

@@ -88,7 +88,7 @@ class LapseIncidence:
         lines = [
             f"Share of spells ended by clearing and by lapse, by {self.by}; the two compete, so "
             "the shares and the share still open add up to 1.",
-            f"{plural(self.n_left_out, 'spell', 'spells')} under way when the log began left out.",
+            f"Left out: {plural(self.n_left_out, 'spell')} under way when the log began.",
         ]
         if self.too_few:
             lines.append(
