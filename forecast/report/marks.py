@@ -32,7 +32,7 @@ def marked(summary: pd.DataFrame, plateaus: pd.DataFrame) -> pd.DataFrame:
     watched = plateaus.set_index(KEYS)[["state", "pain"]]
     seen = watched.reindex(pd.MultiIndex.from_frame(summary[KEYS]))
     hurts = (seen["pain"] >= PAIN_NOTED).to_numpy()
-    hurts |= summary["warnings"].str.contains(PAIN_WARNING).to_numpy(dtype=bool)
+    hurts = hurts | summary["warnings"].str.contains(PAIN_WARNING).to_numpy(dtype=bool)
     state = seen["state"].replace("paused", AWAY).fillna(UNCLEAR).to_numpy()
     return summary.assign(mark=pd.Series(np.where(hurts, PAIN, state), index=summary.index))
 

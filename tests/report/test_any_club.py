@@ -122,7 +122,9 @@ def test_the_ladder_ahead_is_finite(club_of, name):
     ahead = club.model.ladder_ahead(club.log, target_date=club.model.as_of_ + pd.Timedelta(days=99))
     tables = [ahead.summary, ahead.target]
     if len(ahead.summary):
-        asked = what_if(club.model, club.log, ahead.summary["athlete"][0], sessions_per_week=[3])
+        asked = what_if(
+            club.model, club.log, None, ahead.summary["athlete"][0], sessions_per_week=[3]
+        )
         tables.append(asked.table)
     for table in tables:
         known = [column for column in NUMBERS if column in table]
