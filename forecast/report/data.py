@@ -232,9 +232,12 @@ def _without_dates(tables: OpenTables, held: list[str]) -> OpenTables:
     def others(frame: pd.DataFrame) -> pd.DataFrame:
         return frame[~frame["who"].isin(held)].reset_index(drop=True)
 
-    marks, still = tables.marks.copy(), tables.marks["who"].isin(held)
-    marks.loc[still, ["date_low", "date_mid", "date_last"]] = pd.NaT
-    marks.loc[still, "text_when"] = ON_HOLD
+    still = tables.marks["who"].isin(held)
+    dates = ("date_low", "date_mid", "date_last")
+    marks = tables.marks.assign(
+        text_when=tables.marks["text_when"].mask(still, ON_HOLD),
+        **{name: tables.marks[name].mask(still) for name in dates},
+    )
     return replace(
         tables, fan=others(tables.fan), marks=marks, curve=others(tables.curve),
         points=others(tables.points),
