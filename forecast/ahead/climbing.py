@@ -61,6 +61,8 @@ class Climbing:
         differ from it from spell to spell (standard deviation).
     n_carry
         Number of spells behind the carry-over.
+    cleared
+        (R,) spells by rung that the log shows from their first session to clearing.
     """
 
     delays: Array
@@ -74,6 +76,7 @@ class Climbing:
     clean_slope: float
     clean_spread: float
     n_carry: int
+    cleared: Ints
 
     def to_dict(self) -> dict[str, object]:
         """Return the contents under their names, for saving."""
@@ -123,6 +126,7 @@ def learn_climbing(
         clean_slope=clean[0].slope,
         clean_spread=clean[1],
         n_carry=n_carry,
+        cleared=np.bincount(known.rung[known.cleared], minlength=model.fit.n_rungs),
     )
 
 

@@ -20,6 +20,9 @@ Flags = NDArray[np.bool_]
 COMPARED_PATHS = 512
 """Paths and time of the year, for the middle at one rhythm against that at another."""
 
+USUAL = slice(1, 4)
+"""Columns of the shared draws that are the rung's usual start, swing and pace."""
+
 SEASONS = 4
 """Times of the year at which the middle days of a rung are simulated."""
 
@@ -130,15 +133,37 @@ def _later_days(going: Going, rung: int, who: Ints, simulated: Array, begins: Ar
     gain = going.rhythm.gain[who]
     middle = at_season(going.middle[who, rung], begins)
     middle = middle * np.median(gain, axis=1, keepdims=True) / gain
-    order = order_left(simulated, _shared_part(going, rung, who))
+    shared = _shared_part(going, rung, who)
+    middle = middle * np.exp(_unclimbed(going, rung, simulated, shared))
+    order = order_left(simulated, shared)
     return rung_days(going.ground.climbing.times, rung, middle, going.tempo[who], order)
 
 
 def _shared_part(going: Going, rung: int, who: Ints) -> Array:
-    """(T, P, K) draws that the rung's simulated days have in common with other rungs'."""
+    """(T, P, K) draws that the rung's simulated days have in common with other rungs'.
+
+    First a constant, then the rung's usual start, swing and pace (``USUAL``), then the motion and
+    the athlete.
+    """
     shared = going.shared
     usual = shared.rung[:, rung] - shared.rung[:, rung].mean(axis=0)
     motion = np.log(shared.constants.motion + 1e-12)
     fixed = np.column_stack([np.ones(len(usual)), usual, motion - motion.mean(axis=0)])
     athlete = shared.athlete[who]
     return np.concatenate([np.tile(fixed, (len(who), 1, 1)), athlete], axis=2)
+
+
+def _unclimbed(going: Going, rung: int, simulated: Array, shared: Array) -> Array:
+    """(T, P) log of how far the rung's difficulty on each path lies from the expected one.
+
+    Where nobody has climbed the rung yet, no times tell how hard it is: the middle is that of a
+    rung as expected, and what the engine leaves open of its usual start and pace (how far rungs
+    differ, and where the cohort's centre lies) comes back through the simulated days, whose log is
+    linear enough in them. Each time known of the rung tells as much as the engine's draw.
+    """
+    share = 1.0 / (1.0 + going.ground.climbing.cleared[rung])
+    parts = []
+    for x, days in zip(shared, simulated, strict=True):
+        slope = np.linalg.lstsq(x, np.log1p(days), rcond=None)[0]
+        parts.append(x[:, USUAL] @ slope[USUAL])
+    return share * np.reshape(parts, simulated.shape)

@@ -11,10 +11,20 @@ from forecast.ahead.draws import SharedDraws
 from forecast.ahead.ground import Ground
 from forecast.ahead.rhythm import Rhythm
 from forecast.ahead.timing import TimeMap
+from forecast.growth.scale import to_log
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Maps = dict[tuple[int, int], TimeMap]
+
+FARTHEST = float(np.log(1000.0))
+"""Levels beyond a thousand times the pass mark, or under a thousandth, are told as that: on a path
+that goes on for years without a clean set the latent level runs on, and its ratio overflows."""
+
+
+def log_levels(latent: Array, linear: float) -> Array:
+    """Return levels as log(value / target) from latent ones, within ``FARTHEST`` of the mark."""
+    return np.clip(to_log(latent, linear), -FARTHEST, FARTHEST)
 
 
 @dataclass(frozen=True, slots=True)

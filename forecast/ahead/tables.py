@@ -8,9 +8,9 @@ from numpy.typing import NDArray
 
 from forecast.ahead.ground import Ground
 from forecast.ahead.result import LadderAhead, chances_by_day
-from forecast.ahead.state import Settings, Walk
+from forecast.ahead.state import Settings, Walk, log_levels
 from forecast.ahead.target import target_table
-from forecast.growth.scale import log_slope, to_log
+from forecast.growth.scale import log_slope
 from forecast.readiness import ReadinessForecast, ReadinessForecaster
 from forecast.readiness.reasons import confidence_words
 from forecast.readiness.result import DIGITS, SUMMARY_COLUMNS, curve_table, time_columns
@@ -84,7 +84,7 @@ def _facts(
     linear = ground.model.linear
     latent = gone.start_level[who, rung] + ground.threshold[rung][:, None]
     target = np.array([r.criterion.target for r in rungs])
-    level = to_log(latent, linear).mean(axis=1)
+    level = log_levels(latent, linear).mean(axis=1)
     whole = np.array([r.criterion.measure == "reps" for r in rungs], dtype=bool)
     gain = (log_slope(latent, linear) * gone.start_gain[who, rung]).mean(axis=1)
     facts = pd.DataFrame(

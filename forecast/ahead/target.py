@@ -7,9 +7,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from forecast.ahead.ground import Ground
-from forecast.ahead.state import Settings, Walk
+from forecast.ahead.state import Settings, Walk, log_levels
 from forecast.ahead.walk import chain
-from forecast.growth.scale import to_log
 from forecast.readiness.result import DIGITS
 
 Array = NDArray[np.float64]
@@ -67,8 +66,8 @@ def _gain_to_top(ground: Ground, gone: Walk, top: int) -> Array:
     way = ground.standing.ahead & ground.plan.way_to(top)
     mark = ground.threshold[:, None]
     linear = ground.model.linear
-    end = to_log(gone.end_level + mark, linear)
-    start = to_log(gone.start_level + mark, linear)
+    end = log_levels(gone.end_level + mark, linear)
+    start = log_levels(gone.start_level + mark, linear)
     climb = np.where(way[:, :, None], end - start, 0.0).sum(axis=1)
     weeks = np.where(way[:, :, None], gone.climbing, 0.0).sum(axis=1) / 7.0
     return np.asarray(np.median(climb / np.maximum(weeks, 1.0 / 7.0), axis=1))

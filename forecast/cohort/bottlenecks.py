@@ -9,10 +9,11 @@ import pandas as pd
 
 from forecast.cohort.records import plural, spell_times
 from forecast.cohort.through_model import Seen, see
+from forecast.cohort.time_to_clear import clearing_curve
 from forecast.log.training_log import TrainingLog
 from forecast.readiness import ReadinessForecaster
 from forecast.readiness.lapse import FLAT_GAIN
-from forecast.survival import SurvivalCurve, kaplan_meier
+from forecast.survival import SurvivalCurve
 
 UNTIL_WEEKS = 104.0
 """Weeks on a rung are averaged up to here: beyond two years few are followed."""
@@ -53,17 +54,31 @@ class Bottlenecks:
         """Which rungs take most of the time, in sentences."""
         some = self.table[self.table["spells"] >= MIN_SPELLS]
         if some.empty:
-            return "Not enough data: no rung has five spells yet."
+            return f"Too little to compare rungs by: none has {MIN_SPELLS} spells yet."
+        if len(some) == 1:
+            return (
+                f"Only {some['rung_name'].iloc[0]} has {MIN_SPELLS} spells yet, so there is no "
+                "other rung to compare it with."
+            )
         worst = some.iloc[int(some["share_logged"].argmax())]
-        flat = some.iloc[int(some["flat_share"].argmax())]
         return (
             f"{worst['rung_name']} takes {worst['share_logged']:.0%} of all weeks logged"
-            f"{_median(worst)}. Most often flat: {flat['rung_name']}, {flat['flat_share']:.0%} of "
-            f"the weeks trained on it (gain below {FLAT_GAIN:.1%} a week). "
+            f"{_median(worst)}. {_most_flat(some)}"
             f"{plural(self.n_left_out, 'spell')} under way when the log began count toward weeks "
             "logged only. Athletes who reach the later rungs are not those who began: rungs are "
             "compared as they are climbed here, not as they would be by everybody."
         )
+
+
+def _most_flat(some: pd.DataFrame) -> str:
+    known = some.dropna(subset="flat_share")
+    if known.empty:
+        return "No rung has two sessions of one athlete near enough in time to tell flat weeks. "
+    flat = known.iloc[int(known["flat_share"].argmax())]
+    return (
+        f"Most often flat: {flat['rung_name']}, {flat['flat_share']:.0%} of the weeks trained on "
+        f"it (gain below {FLAT_GAIN:.1%} a week). "
+    )
 
 
 def _median(row: pd.Series) -> str:
@@ -117,7 +132,7 @@ def bottleneck_table(seen: Seen) -> Bottlenecks:
                 for kind in ("cleared", "lapsed", "open")
             },
             "weeks_logged": logged.to_numpy(),
-            "share_logged": (logged / logged.sum()).to_numpy(),
+            "share_logged": (logged / max(logged.sum(), 1e-9)).to_numpy(),
         }
     )
     usual, until = _usual_weeks(times.table, keys)
@@ -143,13 +158,12 @@ def _flat_weeks(seen: Seen) -> tuple[pd.Series, pd.Series]:
 
 def _usual_weeks(table: pd.DataFrame, keys: tuple[str, ...]) -> tuple[pd.DataFrame, float]:
     """Restricted mean and median weeks by rung, up to a week that every curve reaches."""
-    curves = {}
-    for key, part in table.groupby("rung"):
-        if len(part) >= MIN_SPELLS and part["cleared"].any() and part["entry"].min() <= 0:
-            curves[key] = kaplan_meier(part["entry"], part["exit"], part["cleared"])
-    reach = [curve.end for curve in curves.values() if curve.survival[-1] > 0]
+    found = {key: clearing_curve(part) for key, part in table.groupby("rung")}
+    curves = {key: curve for key, curve in found.items() if curve is not None}
+    whole_curves = {key: curve for key, curve in curves.items() if curve.start <= 0}
+    reach = [curve.end for curve in whole_curves.values() if curve.survival[-1] > 0]
     until = min([UNTIL_WEEKS, *reach])
-    mean = {key: _area(curve, until) for key, curve in curves.items()}
+    mean = {key: _area(curve, until) for key, curve in whole_curves.items()}
     usual = pd.DataFrame({"weeks_usual": pd.Series(mean, dtype=float)}, index=list(keys))
     whole = usual["weeks_usual"].notna().all()
     usual["share_usual"] = usual["weeks_usual"] / usual["weeks_usual"].sum() if whole else np.nan

@@ -57,8 +57,7 @@ class CovariateEffects:
     def text(self) -> str:
         """What the table says, in sentences."""
         if self.table.empty:
-            why = "; ".join(f"{r.column}: {r.reason}" for r in self.skipped.itertuples())
-            return f"No covariate could be looked at. {why}".strip()
+            return f"No roster column could be looked at. {self._why_skipped()}".strip()
         clear = self.table[self.table["p_holm"] <= 1 - self.level]
         how = "together in one regression" if self.adjusted else "one at a time"
         lines = [
@@ -71,8 +70,15 @@ class CovariateEffects:
                 f"{row['column']} ({row['contrast']}): cleared {faster}, hazard ratio "
                 f"{row['hazard_ratio']:.2f} ({row['low']:.2f} to {row['high']:.2f})."
             )
+        if len(self.skipped):
+            lines.append(f"Left out: {self._why_skipped()}")
         lines.append("This is association: who differs in one thing differs in others.")
         return " ".join(lines)
+
+    def _why_skipped(self) -> str:
+        """Each reason once, with the columns it holds for."""
+        why = self.skipped.groupby("reason", sort=False)["column"].agg(", ".join)
+        return "".join(f"{columns}: {reason}. " for reason, columns in why.items()).strip()
 
 
 def covariate_effects(

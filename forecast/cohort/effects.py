@@ -59,11 +59,17 @@ class PaceAndDifficulty:
     @property
     def text(self) -> str:
         """What the tables say, in sentences."""
-        hard = self.rungs.iloc[int(self.rungs["weeks"].argmax())]
+        tried = self.rungs[self.rungs["spells"] > 0]
+        if len(tried) < 2 and len(self.athletes) < 2:
+            return "One athlete on one rung: there is nobody and nothing to compare with yet."
+        hard = tried.iloc[int(tried["weeks"].argmax())]
         clear = self.athletes[(self.athletes["gain_low"] > 0) | (self.athletes["gain_high"] < 0)]
         return (
-            f"Hardest rung by this yardstick: {hard['rung_name']}, about {hard['weeks']:.0f} weeks "
-            f"({self.level:.0%} interval {hard['weeks_low']:.0f} to {hard['weeks_high']:.0f}). "
+            f"Hardest rung tried, by the gap at the start over the gain of an average athlete: "
+            f"{hard['rung_name']}, {hard['weeks']:.0f} weeks of training without a break until a "
+            f"usual day meets the mark ({self.level:.0%} interval {hard['weeks_low']:.0f} to "
+            f"{hard['weeks_high']:.0f}). That is a yardstick between rungs; how long rungs take, "
+            f"rest and luck included, the curves of weeks to clearing say. "
             f"{len(clear)} of {len(self.athletes)} athletes differ clearly from the cohort's pace. "
             "Effects are shrunk: with little data they are near 0 on purpose. They describe what "
             "was logged, association and not what an athlete is worth."

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,6 +10,7 @@ import pandas as pd
 
 from forecast.errors import HistoryError
 from forecast.histories import CLEARED, LAPSED, OPEN, PASSED_OVER, Histories, build_histories
+from forecast.ladder import Ladder
 from forecast.log.days import as_day
 from forecast.log.training_log import TrainingLog, checked_log
 
@@ -143,6 +145,13 @@ def group_of(histories: Histories, by: str, table: pd.DataFrame) -> pd.Series:
     if values.notna().sum() == 0:
         raise HistoryError(f"Roster column {by!r} is empty for everybody in the log; fill it in.")
     return values
+
+
+def group_names(ladder: Ladder, by: str, groups: pd.Series) -> dict[Hashable, str]:
+    """Return what to call each group of ``group_of``: a rung's name, else the group itself."""
+    if by == "rung":
+        return {rung.key: rung.name for rung in ladder.rungs}
+    return {group: str(group) for group in groups.dropna().unique()}
 
 
 def kinds_of_end(table: pd.DataFrame) -> pd.Series:

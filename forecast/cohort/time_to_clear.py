@@ -7,11 +7,13 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 
 from forecast.cohort.records import (
     Records,
     SpellTimes,
     as_histories,
+    group_names,
     group_of,
     plural,
     spell_times,
@@ -39,6 +41,10 @@ class TimeToClear:
         one.
     bands
         By group: ``week, low, high`` of the share cleared.
+    names
+        What to call each group: a rung's name, else the group itself.
+    spells
+        Spells behind the curves: the table of ``SpellTimes`` with their ``group``.
     groups
         One row a group: ``group, n_spells, n_cleared, n_lapsed, entered_late, median_weeks,
         median_low, median_high``; a median past what was seen is infinite.
@@ -54,6 +60,8 @@ class TimeToClear:
     curves: dict[Hashable, SurvivalCurve] = field(repr=False)
     between: dict[Hashable, TurnbullCurve] = field(repr=False)
     bands: dict[Hashable, pd.DataFrame] = field(repr=False)
+    names: dict[Hashable, str] = field(repr=False)
+    spells: pd.DataFrame = field(repr=False)
     groups: pd.DataFrame
     left_out: pd.DataFrame = field(repr=False)
     too_few: tuple[Hashable, ...]
@@ -87,6 +95,22 @@ class TimeToClear:
             }
         )
 
+    def still_watched(self, weeks: ArrayLike) -> pd.DataFrame:
+        """Return ``group, week, n_at_risk``: spells of each curve watched at these weeks.
+
+        A spell is watched from when the log saw it to its end, both as on the curve.
+        """
+        weeks, parts = np.asarray(weeks, dtype=float), []
+        for group in self.curves:
+            spells = self.spells[self.spells["group"] == group]
+            entry, leave = (spells[c].to_numpy(dtype=float)[:, None] for c in ("entry", "exit"))
+            watched = (entry < weeks) & (leave >= weeks)
+            parts.append(
+                pd.DataFrame({"group": group, "week": weeks, "n_at_risk": watched.sum(axis=0)})
+            )
+        columns = ["group", "week", "n_at_risk"]
+        return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
+
     def between_frame(self) -> pd.DataFrame:
         """Return Turnbull's masses: ``group, left, right`` (weeks), ``mass, p_cleared`` (after).
 
@@ -115,8 +139,12 @@ class TimeToClear:
             "beginning."
         )
         if self.too_few:
-            names = ", ".join(map(str, self.too_few))
-            lines.append(f"Not enough data for a curve: {names}.")
+            lines.append(
+                f"A curve takes {MIN_SPELLS} spells, one of them cleared; too few for one: "
+                f"{', '.join(self.names[group] for group in self.too_few)}."
+            )
+        if not self.curves:
+            return " ".join(lines)
         lines.append(
             "The curves say how soon a rung is cleared by those who keep training: spells that "
             "lapsed count as unfinished; how many lapse is told apart from this. "
@@ -189,11 +217,12 @@ def time_to_clear(
     curves, between, bands, too_few = {}, {}, {}, []
     rows = []
     for group, part in _in_order(table, by, histories.ladder.keys):
-        if len(part) < MIN_SPELLS or not part["cleared"].any():
+        curve = clearing_curve(part)
+        if curve is None:
             too_few.append(group)
             rows.append(_counts(group, part, None, level))
             continue
-        curves[group] = _curve(part)
+        curves[group] = curve
         between[group] = turnbull(part["lower"], part["upper"], entry=part["entry"])
         bands[group] = _band(part, curves[group], level, rng)
         rows.append(_counts(group, part, curves[group], level))
@@ -202,6 +231,8 @@ def time_to_clear(
         curves=curves,
         between=between,
         bands=bands,
+        names=group_names(histories.ladder, by, table["group"]),
+        spells=table,
         groups=pd.DataFrame(rows),
         left_out=_left_out(times),
         too_few=tuple(too_few),
@@ -223,8 +254,14 @@ def _in_order(
     return list(found.items())
 
 
-def _curve(part: pd.DataFrame) -> SurvivalCurve:
-    """Kaplan-Meier; conditional on a later start where nobody was watched from the beginning."""
+def clearing_curve(part: pd.DataFrame) -> SurvivalCurve | None:
+    """Kaplan-Meier of a group's spells, from the table of ``SpellTimes``.
+
+    Conditional on a later start where nobody was watched from the beginning; ``None`` with fewer
+    than three spells, or none cleared.
+    """
+    if len(part) < MIN_SPELLS or not part["cleared"].any():
+        return None
     since = max(float(part["entry"].min()), 0.0) or None
     return kaplan_meier(part["entry"], part["exit"], part["cleared"], since=since)
 

@@ -44,6 +44,9 @@ def report(
     who: Annotated[
         list[Reader] | None, typer.Option("--who", help="For whom; may be repeated; all if not.")
     ] = None,
+    notes: Annotated[
+        bool, typer.Option("--notes", help="Show athletes the notes written beside their sets.")
+    ] = False,
     ladder: LadderFile = None,
     mapping: MappingFile = None,
     roster: RosterFile = None,
@@ -89,6 +92,7 @@ def report(
             who=[reader.value for reader in who] if who else READERS,
             out=out,
             club=records.name,
+            notes=notes,
             progress=step,
         )
     for page in pages:

@@ -29,6 +29,10 @@ SHORT_CAUTION = (
 )
 
 HELPS = {
+    "pain": (
+        "Pain is noted on this rung: stop what hurts, and leave weeks and dates aside.",
+        "Tell your coach, and see a licensed clinician before you load it again.",
+    ),
     "climbing": (
         "Keep what works: the same number of sessions, most sets clean.",
         "Stop a set when the form goes; only clean sets count toward the mark.",
@@ -44,7 +48,7 @@ HELPS = {
         "A lighter week or two, and a step back to the rung before, often helps.",
         "Look at sleep, illness, stress and pain first.",
     ),
-    "paused": (
+    "away": (
         "Start again below where you stopped, and give it a week or two before you test.",
         "Most of what was there comes back faster than it first came.",
     ),
@@ -53,19 +57,17 @@ HELPS = {
         "Two to four sessions a week on this rung tell more than one long one.",
     ),
 }
-"""What usually helps, by plateau state; common practice, no source."""
+"""What usually helps, by mark; common practice, no source."""
 
-PAIN_FIRST = (
-    "Pain is noted on this rung: stop what hurts, and leave weeks and dates aside.",
-    "Tell your coach, and see a licensed clinician before you load it again.",
-)
-"""Instead of what usually helps, where pain is noted; common practice, no source."""
+
+ON_HOLD = "on hold: pain is noted"
 
 STATE_WORDS = {
+    "pain": "On hold",
     "climbing": "Not stuck",
     "flat": "Flat for now",
     "slipping": "Slipping",
-    "paused": "Not trained lately",
+    "away": "Away",
     "unclear": "Too early to tell",
 }
 CONFIDENCE_WORDS = {

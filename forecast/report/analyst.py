@@ -20,6 +20,7 @@ from forecast.cohort import (
 from forecast.errors import FitError, HistoryError
 from forecast.log.training_log import TrainingLog
 from forecast.readiness import ReadinessForecaster
+from forecast.report.account import account
 from forecast.report.cohort_tables import (
     clear_curves,
     ends,
@@ -35,6 +36,16 @@ from forecast.report.page import render
 
 PACE_ROWS = 28
 """Rows of a chart that fit a printed page."""
+NO_QUARTER = "A quarter has not cleared on any rung yet, so there is no middle half to draw."
+ONE_ATHLETE = "The pace of one athlete alone has nobody's to stand beside."
+NO_LINE = (
+    "Nobody has sessions on one rung in two different weeks yet, so there is no line to draw from "
+    "one to the other."
+)
+NO_ROSTER = (
+    "No roster was given, so there is nothing to compare athletes by; a table with a column "
+    "'athlete' and others such as age or training years would be one."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,8 +87,7 @@ def analyst_page(
         figures=figures,
         data=data,
         answers=parts,
-        sets=len(data.histories.sets),
-        spells=len(data.histories.spells),
+        account=account(data.histories),
     )
 
 
@@ -94,10 +104,8 @@ def _tried(slot: str, title: str, make: Callable[[], Found]) -> Part:
 
 
 def _clearing(data: ReportData, log: TrainingLog, model: ReadinessForecaster) -> Found:
-    names = rung_names(data.ladder)
     result = time_to_clear(data.histories)
-    curves, at_risk = clear_curves(result, names)
-    shown = result.groups.assign(name=result.groups["group"].map(names))
+    shown = result.groups.assign(name=result.groups["group"].map(result.names))
     columns = {
         "name": ("Rung", text),
         "n_spells": ("Spells", text),
@@ -107,16 +115,15 @@ def _clearing(data: ReportData, log: TrainingLog, model: ReadinessForecaster) ->
         "median_low": ("from", weeks),
         "median_high": ("to", weeks),
     }
-    return (
-        result.text,
-        (
-            figure("clearing", charts.time_to_clear(curves, at_risk)),
-            figure(
-                "waits", charts.waits_by_rung(waits(result, names)), title="The weeks of each rung"
-            ),
-        ),
-        (table(shown, columns, "Weeks by which half had cleared, with its range."),),
-    )
+    tables = (table(shown, columns, "Weeks by which half had cleared, with its range."),)
+    if not result.curves:
+        return f"No rung has a curve yet. {result.text}", (), tables
+    figures = (figure("clearing", charts.time_to_clear(*clear_curves(result))),)
+    spread = waits(result)
+    if spread["quarter"].isna().all():
+        return f"{result.text}\n{NO_QUARTER}", figures, tables
+    middle = figure("waits", charts.waits_by_rung(spread), title="The weeks of each rung")
+    return result.text, (*figures, middle), tables
 
 
 def _bottlenecks(data: ReportData, log: TrainingLog, model: ReadinessForecaster) -> Found:
@@ -136,6 +143,8 @@ def _pace(data: ReportData, log: TrainingLog, model: ReadinessForecaster) -> Fou
     effects = named_effects(result, rung_names(data.ladder))
     figures = [figure("rung", charts.pace_and_difficulty(effects, "rung"))]
     count = int((effects["kind"] == "athlete").sum())
+    if count < 2:
+        return f"{result.text} {ONE_ATHLETE}", tuple(figures), ()
     for sheet, rows in enumerate(sheets(count, PACE_ROWS)):
         chart = charts.pace_and_difficulty(effects, "athlete", rows=rows)
         figures.append(
@@ -145,15 +154,18 @@ def _pace(data: ReportData, log: TrainingLog, model: ReadinessForecaster) -> Fou
 
 
 def _growth(data: ReportData, log: TrainingLog, model: ReadinessForecaster) -> Found:
-    chart = charts.growth_fits(*growth_table(model, data.histories, tracked=data.tracked))
+    levels, targets = growth_table(model, data.histories, tracked=data.tracked)
+    if not levels.duplicated(["athlete", "rung_name"]).any():
+        return NO_LINE, (), ()
     words = "The level is what a usual day would show; it is filtered: each point knows only what "
-    return words + "had been logged by then.", (figure("growth", chart),), ()
+    figures = (figure("growth", charts.growth_fits(levels, targets)),)
+    return words + "had been logged by then.", figures, ()
 
 
 def _lapse(data: ReportData, log: TrainingLog, model: ReadinessForecaster) -> Found:
     incidence = lapse_incidence(data.histories)
     hazard = lapse_hazard(model, log, data.as_of)
-    chart = charts.lapse(ends(incidence, rung_names(data.ladder)))
+    figures = (figure("lapse", charts.lapse(ends(incidence))),) if incidence.curves else ()
     columns = {
         "contrast": ("Compared", text),
         "odds_ratio": ("Odds of stopping, times", number),
@@ -162,7 +174,7 @@ def _lapse(data: ReportData, log: TrainingLog, model: ReadinessForecaster) -> Fo
     }
     tables = (table(hazard.frame(), columns, "Odds that a training day was the last."),)
     shown = tables if len(hazard.frame()) else ()
-    return f"{incidence.text}\n{hazard.text}", (figure("lapse", chart),), shown
+    return f"{incidence.text}\n{hazard.text}", figures, shown
 
 
 def _audit(data: ReportData, log: TrainingLog, model: ReadinessForecaster) -> Found:
@@ -170,6 +182,8 @@ def _audit(data: ReportData, log: TrainingLog, model: ReadinessForecaster) -> Fo
 
 
 def _covariates(data: ReportData, log: TrainingLog, model: ReadinessForecaster) -> Found:
+    if data.histories.roster.empty:
+        return NO_ROSTER, (), ()
     result = covariate_effects(data.histories)
     columns = {
         "column": ("Roster column", text),

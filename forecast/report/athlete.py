@@ -4,26 +4,28 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-import altair as alt
 import pandas as pd
 
 from forecast.charts import chance_by_week, ladder_ahead, progress
 from forecast.ladder import Rung
-from forecast.report.advice import CONFIDENCE_WORDS, HELPS, PAIN_FIRST, STATE_WORDS, STOP
+from forecast.report.advice import CONFIDENCE_WORDS, HELPS, STATE_WORDS, STOP
 from forecast.report.data import AthleteData
 from forecast.report.figures import Figure, figure
+from forecast.report.marks import AWAY, CLIMBING, FLAT, LAST_SESSIONS, PAIN, SLIPPING, UNCLEAR
 from forecast.report.page import render
+from forecast.report.tables import OpenTables
 from forecast.report.words import (
     count_of,
     in_sessions,
     say_chance,
     say_date,
+    say_day,
     say_range,
+    say_usual,
     say_value,
     say_weeks,
 )
 
-PAIN = "pain noted"
 WIDE = 7.0
 """Weeks of range from which a part of a month is said and not a day."""
 
@@ -78,13 +80,28 @@ def athlete_page(data: AthleteData) -> str:
         data=data,
         cards=cards,
         ahead=ahead,
+        nothing_open="" if cards else _nothing_open(data),
         stop=STOP,
-        pain=rows["warnings"].str.contains(PAIN).any(),
+        pain=(rows["mark"] == PAIN).any(),
+    )
+
+
+def _nothing_open(data: AthleteData) -> str:
+    """What there is to say where every rung logged is behind the athlete."""
+    as_of = data.forecast.as_of
+    said = [
+        f"{data.ladder.rung(row.rung).name} on {say_day(row.cleared_on, as_of)}"
+        for row in data.cleared.itertuples(index=False)
+    ]
+    done = f"You cleared {'; '.join(said)}. " if said else ""
+    return (
+        f"No rung is open for you now, so there is nothing to forecast. {done}What comes next is "
+        "for you and your coach to choose."
     )
 
 
 def _ahead(data: AthleteData) -> list[Figure]:
-    if len(data.ahead) < 2:
+    if len(data.ahead) < 2 or (data.forecast.summary["mark"] == PAIN).any():
         return []
     chart = ladder_ahead(data.ahead, as_of=data.forecast.as_of, horizon_weeks=data.ahead_weeks)
     return [
@@ -109,9 +126,9 @@ def _card(data: AthleteData, row: pd.Series, number: int) -> RungCard:
         headline=_headline(row, as_of, horizon),
         when=_when(row, as_of, horizon),
         chances=_chances(row),
-        state=STATE_WORDS[plateau["state"]],
+        state=STATE_WORDS[row["mark"]],
         state_text=_state_text(row, plateau, as_of),
-        helps=PAIN_FIRST if PAIN in row["warnings"] else _helps(plateau["state"], rung, data),
+        helps=_helps(row["mark"], rung, data),
         sure=_sure(row),
         form=rung.form,
         caution=rung.caution,
@@ -121,6 +138,8 @@ def _card(data: AthleteData, row: pd.Series, number: int) -> RungCard:
 
 def _figures(data: AthleteData, who: str, number: int) -> tuple[Figure, ...]:
     one = data.tables.only("who", who)
+    if one.curve.empty:
+        return (_sets_figure(number, one),) if len(one.sets) else ()
     chance = chance_by_week(one.curve, one.points, as_of=data.forecast.as_of)
     figures = [
         figure(
@@ -132,13 +151,13 @@ def _figures(data: AthleteData, who: str, number: int) -> tuple[Figure, ...]:
         )
     ]
     if len(one.sets):
-        sets = progress(one.sets, one.level, one.fan, one.marks)
-        bar = bool(one.marks["date_low"].notna().any())
-        figures.insert(0, _sets_figure(number, sets, bar=bar))
+        figures.insert(0, _sets_figure(number, one))
     return tuple(figures)
 
 
-def _sets_figure(number: int, chart: alt.LayerChart, *, bar: bool) -> Figure:
+def _sets_figure(number: int, one: OpenTables) -> Figure:
+    chart = progress(one.sets, one.level, one.fan, one.marks)
+    bar = bool(one.marks["date_low"].notna().any())
     return figure(
         f"progress-{number}",
         chart,
@@ -152,21 +171,30 @@ def _sets_figure(number: int, chart: alt.LayerChart, *, bar: bool) -> Figure:
 def _stands(row: pd.Series, rung: Rung) -> str:
     criterion = rung.criterion
     mark = say_value(criterion.target, criterion.measure) + in_sessions(criterion.confirm_sessions)
-    level = say_value(row["level_value"], criterion.measure)
+    level = say_usual(row["usual"], criterion.measure)
     if row["sessions"] == 0:
         return (
             f"You have no session on this rung yet. Going by your other rungs, a first usual day "
             f"would bring about {level}; the mark is {mark}."
         )
     sessions = count_of(row["sessions"], "session")
+    if pd.isna(row["usual"]):
+        last = count_of(min(int(row["sessions"]), LAST_SESSIONS), "session")
+        return f"No set of your last {last} counted toward the mark of {mark} yet."
+    next_one = (
+        ""
+        if row["mark"] == PAIN
+        else f" Chance that your next session meets the mark: {say_chance(row['p_next_session'])}."
+    )
     return (
         f"On a usual day you are at about {level}; the mark is {mark}. That is read from "
-        f"{sessions}, not from your best day. Chance that your next session meets the mark: "
-        f"{say_chance(row['p_next_session'])}."
+        f"{sessions}, not from your best day.{next_one}"
     )
 
 
 def _headline(row: pd.Series, as_of: pd.Timestamp, horizon: int) -> str:
+    if row["mark"] == PAIN:
+        return "On hold"
     if pd.isna(row["weeks_mid"]):
         return f"Probably more than {horizon} weeks"
     wide = row["weeks_high"] - row["weeks_low"]
@@ -176,6 +204,11 @@ def _headline(row: pd.Series, as_of: pd.Timestamp, horizon: int) -> str:
 
 
 def _when(row: pd.Series, as_of: pd.Timestamp, horizon: int) -> str:
+    if row["mark"] == PAIN:
+        return (
+            "Pain is noted, so no weeks and no dates until a licensed clinician or your coach has "
+            "seen it."
+        )
     if pd.isna(row["weeks_low"]):
         return (
             f"If you keep training as you have lately, clearing this within {horizon} weeks is "
@@ -200,21 +233,25 @@ def _when(row: pd.Series, as_of: pd.Timestamp, horizon: int) -> str:
 
 
 def _chances(row: pd.Series) -> tuple[tuple[str, str], ...]:
+    if row["mark"] == PAIN:
+        return ()
     weeks = [w for w in (4, 8, 12, 26) if pd.notna(row[f"p_{w}"])]
     return tuple((f"within {w} weeks", say_chance(row[f"p_{w}"])) for w in weeks)
 
 
 def _state_text(row: pd.Series, plateau: pd.Series, as_of: pd.Timestamp) -> str:
-    state = plateau["state"]
-    if state == "climbing":
+    state = row["mark"]
+    if state == PAIN:
+        return "Whether you are stuck is not the question now; pain comes first."
+    if state == CLIMBING:
         return "What you can do on a usual day has been rising lately."
-    if state == "paused":
+    if state == AWAY:
         return "You have not trained this rung lately; nothing says you are stuck."
-    if state == "unclear" and row["sessions"] == 0:
+    if state == UNCLEAR and row["sessions"] == 0:
         return "There is no session yet to judge by."
-    if state == "unclear":
+    if state == UNCLEAR:
         return "Your record so far fits both getting better and standing still."
-    moved = "hardly moved" if state == "flat" else "gone down"
+    moved = "hardly moved" if state == FLAT else "gone down"
     text = f"Your usual day has {moved}{_since(plateau, as_of)}."
     if plateau["changed"]:
         text += f" Seen in your log at about the same time, not as its cause: {plateau['changed']}."
@@ -235,7 +272,7 @@ def _since(plateau: pd.Series, as_of: pd.Timestamp) -> str:
 
 def _helps(state: str, rung: Rung, data: AthleteData) -> tuple[str, ...]:
     helps = HELPS[state]
-    if rung.fallback and state in ("flat", "slipping"):
+    if rung.fallback and state in (FLAT, SLIPPING):
         name = data.ladder.rung(rung.fallback).name
         helps = (*helps, f"The rung to go back to when form breaks here: {name}.")
     return helps
@@ -251,6 +288,8 @@ def _sure(row: pd.Series) -> str:
         else f"{comparable} others cleared it before"
     )
     sessions = f"{count_of(row['sessions'], 'session')} of yours on this rung"
+    if row["mark"] == PAIN:
+        return f"The record holds {sessions}; {others}."
     return (
         f"This forecast is {CONFIDENCE_WORDS[row['confidence']]}: it rests on {sessions}, and "
         f"{others}. The range is meant to hold 8 times in 10, so 2 times in 10 it will be wrong."

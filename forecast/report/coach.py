@@ -9,21 +9,25 @@ import pandas as pd
 
 from forecast.charts import chance_by_week, plateau_timeline, progress, waiting_list
 from forecast.plateau import urgent_first
-from forecast.report.advice import COACH_CAUTION
-from forecast.report.data import ReportData
+from forecast.report.account import account
+from forecast.report.advice import COACH_CAUTION, ON_HOLD
+from forecast.report.data import ReportData, on_hold
 from forecast.report.figures import Figure, figure, sheets, span
+from forecast.report.marks import AWAY, FLAT, PAIN, PAIN_NOTED, SLIPPING
 from forecast.report.page import render
 from forecast.report.why import say_why, since
-from forecast.report.words import percent, say_date, say_range, say_value
+from forecast.report.words import percent, say_date, say_range, say_usual, say_value
 
-LOOK_FIRST = ("slipping", "flat")
+LOOK_FIRST = (SLIPPING, FLAT)
 TOO_LITTLE = ("Too early to tell", "Not started", "Thin record")
 """What stands on a list of its own: nothing is wrong, there is only little to go by."""
-AWAY = "not trained lately"
-PAIN_URGENCY = 1
 KEYS = ["athlete", "rung"]
 WAITING_ROWS = 20
 """Rows of a chart that fit a printed page."""
+NOBODY_WAITS = (
+    "No rung is open: everybody in the log has cleared every rung they tried and there is none "
+    "above, or has stopped logging. There is nothing to forecast until a new rung is begun."
+)
 GONE = 0.2
 """Chance of having stopped already from which a call is worth it."""
 
@@ -45,7 +49,7 @@ class LookRow:
 
 @dataclass(frozen=True, slots=True)
 class ListRow:
-    """One open rung in the waiting list, in words."""
+    """One open rung in the waiting list, in words; ``held`` where its dates are on hold."""
 
     who: str
     athlete: str
@@ -58,6 +62,7 @@ class ListRow:
     confidence: str
     reasons: tuple[str, ...]
     warnings: str
+    held: bool
 
 
 def coach_page(data: ReportData) -> str:
@@ -73,6 +78,9 @@ def coach_page(data: ReportData) -> str:
         brief=[row for row in look if row.brief],
         retests=retest_rows(data),
         rows=rows,
+        nobody_waits=NOBODY_WAITS,
+        held="; ".join(sorted(on_hold(data.forecast.summary))),
+        account=account(data.histories),
         waiting=waiting,
         stuck=stuck,
         client=client,
@@ -90,19 +98,20 @@ def look_rows(data: ReportData) -> list[LookRow]:
     """
     watch = urgent_first(data.plateaus)[[*KEYS, "urgency"]].merge(data.plateaus, on=KEYS)
     watch = watch.drop(columns=["sessions", "rung_name"])
-    rows = data.forecast.summary[[*KEYS, "rung_name", "sessions", "warnings"]].merge(
+    rows = data.forecast.summary[[*KEYS, "rung_name", "sessions", "warnings", "mark"]].merge(
         watch.assign(place=range(len(watch))), on=KEYS, how="left"
     )
     breaking = data.going_back.set_index(KEYS)["text"].rename("breaking")
     gone = data.lapse.set_index(KEYS)["p_gone"].rename("gone")
     rows = rows.join(breaking, on=KEYS).join(gone, on=KEYS)
-    rows = rows.sort_values(["place", "athlete"], na_position="last", kind="stable")
+    rows["hurts"] = rows["mark"] != PAIN
+    rows = rows.sort_values(["hurts", "place", "athlete"], na_position="last", kind="stable")
     found: list[LookRow] = []
     row: Any
     for row in rows.itertuples(index=False):
         why = _why(row, data.as_of)
         if why:
-            urgent = row.urgency == PAIN_URGENCY
+            urgent = row.mark == PAIN
             what = "Pain: stop and refer" if urgent else _what(row, data.as_of)
             found.append(LookRow(row.athlete, row.rung_name, what, why, urgent, what in TOO_LITTLE))
     return found
@@ -110,17 +119,17 @@ def look_rows(data: ReportData) -> list[LookRow]:
 
 def _what(row: Any, as_of: pd.Timestamp) -> str:
     """Return what the look is for, in a few words."""
+    if row.mark == AWAY:
+        return "Away"
+    if row.mark in LOOK_FIRST:
+        return f"{row.mark.capitalize()}{since(row, as_of)}"
     watched = not pd.isna(row.urgency)
-    if watched and row.state in ("flat", "slipping"):
-        return f"{row.state.capitalize()}{since(row, as_of)}"
     if watched and row.less_clean:
         return "Longer but less clean"
-    if watched and row.state == "paused":
-        return "Paused"
     if not pd.isna(row.breaking):
         return "Form breaks"
-    if row.gone > GONE or AWAY in row.warnings:
-        return "Away"
+    if row.gone > GONE:
+        return "Comes less than usual"
     if watched:
         return "Too early to tell"
     return "Not started" if row.sessions == 0 else "Thin record"
@@ -128,23 +137,22 @@ def _what(row: Any, as_of: pd.Timestamp) -> str:
 
 def _why(row: Any, as_of: pd.Timestamp) -> str:
     """Say in sentences why a rung needs a look; empty where it does not."""
-    parts = [] if pd.isna(row.urgency) else [say_why(row, as_of)]
+    # Pain warned of in the forecast alone has no sentence of the watch.
+    unsaid = row.mark == PAIN and not row.pain >= PAIN_NOTED
+    parts = [] if unsaid or pd.isna(row.urgency) else [say_why(row, as_of)]
     # The watch has named the pain, the pause or the short record already.
     if not parts and row.warnings:
         parts.append(row.warnings[0].upper() + row.warnings[1:] + ".")
     if not pd.isna(row.breaking):
         parts.append(row.breaking)
     if not pd.isna(row.gone) and row.gone > GONE:
-        parts.append("Away longer than usual, perhaps gone: worth a call.")
+        parts.append("Longer since the last session than is usual here: worth a call.")
     return " ".join(parts)
 
 
 def list_rows(data: ReportData) -> list[ListRow]:
-    """Return the waiting list in words, soonest first."""
-    summary = data.forecast.summary.sort_values(
-        ["weeks_mid", "weeks_low", "athlete"], na_position="last", kind="stable"
-    )
-    states = data.plateaus.set_index(["athlete", "rung"])["state"]
+    """Return the waiting list in words, soonest first, then those on hold."""
+    summary = _soonest(data)
     reasons = data.forecast.reasons.groupby(["athlete", "rung"])["text"].agg(tuple)
     stops = data.lapse.set_index(KEYS)["text"].to_dict()
     as_of, horizon = data.as_of, data.forecast.horizon_weeks
@@ -153,28 +161,43 @@ def list_rows(data: ReportData) -> list[ListRow]:
         key = (row["athlete"], row["rung"])
         lapse = (stops[key],) if key in stops else ()
         measure = data.ladder.rung(row["rung"]).criterion.measure
-        wide = row["weeks_high"] - row["weeks_low"]
+        wide, held = row["weeks_high"] - row["weeks_low"], row["mark"] == PAIN
         result.append(
             ListRow(
                 who=row["who"],
                 athlete=row["athlete"],
                 rung=row["rung_name"],
-                stands=f"{say_value(row['level_value'], measure)} of "
+                stands=f"{say_usual(row['usual'], measure, unit=measure != 'reps')} of "
                 f"{say_value(row['target'], measure)}",
                 chances=tuple(
-                    percent(row[f"p_{week}"]) for week in (4, 8, 12, 26) if week <= horizon
+                    "\u2013" if held else percent(row[f"p_{week}"])
+                    for week in (4, 8, 12, 26)
+                    if week <= horizon
                 ),
-                weeks=say_range(row["weeks_low"], row["weeks_high"], horizon),
-                date=say_date(row["date_mid"], as_of, range_weeks=wide)
+                weeks="on hold"
+                if held
+                else say_range(row["weeks_low"], row["weeks_high"], horizon),
+                date=ON_HOLD
+                if held
+                else say_date(row["date_mid"], as_of, range_weeks=wide)
                 if pd.notna(row["date_mid"])
                 else f"later than {horizon} weeks",
-                state=states[key],
+                state=row["mark"],
                 confidence=row["confidence"],
                 reasons=tuple(text[0].upper() + text[1:] for text in (*reasons[key], *lapse)),
                 warnings=row["warnings"],
+                held=held,
             )
         )
     return result
+
+
+def _soonest(data: ReportData) -> pd.DataFrame:
+    """The open rungs as the waiting list has them: soonest first, those on hold last."""
+    summary = data.forecast.summary
+    by = ["held", "weeks_mid", "weeks_low", "athlete"]
+    ordered = summary.assign(held=summary["mark"] == PAIN)
+    return ordered.sort_values(by, na_position="last", kind="stable")
 
 
 def retest_rows(data: ReportData) -> list[tuple[str, str]]:
@@ -193,10 +216,11 @@ def retest_rows(data: ReportData) -> list[tuple[str, str]]:
 
 
 def _waiting_figures(data: ReportData) -> list[Figure]:
-    """Cut the waiting list into charts that fit a printed page each."""
-    summary = data.forecast.summary.sort_values(
-        ["weeks_mid", "weeks_low", "athlete"], na_position="last", kind="stable"
-    )
+    """Cut the waiting list into charts that fit a printed page each; none where nobody waits."""
+    summary = _soonest(data)
+    summary = summary[~summary["held"]]
+    if summary.empty:
+        return []
     figures = []
     for number, rows in enumerate(sheets(len(summary), WAITING_ROWS)):
         chart = waiting_list(
@@ -208,7 +232,9 @@ def _waiting_figures(data: ReportData) -> list[Figure]:
 
 
 def _stuck_figures(data: ReportData) -> list[Figure]:
-    stuck = data.plateaus[data.plateaus["state"].isin(LOOK_FIRST) & data.plateaus["since"].notna()]
+    marks = data.forecast.summary[[*KEYS, "mark"]]
+    stuck = data.plateaus.merge(marks[marks["mark"].isin(LOOK_FIRST)], on=KEYS)
+    stuck = stuck[stuck["since"].notna()]
     stuck = stuck.sort_values(["since", "athlete"], kind="stable")
     return [
         figure(
@@ -222,9 +248,19 @@ def _stuck_figures(data: ReportData) -> list[Figure]:
 
 
 def _client_figures(data: ReportData) -> list[Figure]:
+    """Charts of one client at a time: of the sets where any was logged, of the chance ahead.
+
+    Neither where there is nothing to draw: no rung open, or dates on hold.
+    """
     tables = data.tables
+    figures = []
+    if len(tables.curve):
+        chance = chance_by_week(tables.curve, tables.points, as_of=data.as_of)
+        title = "Chance of having cleared it by then"
+        figures.append(figure("chance", chance, title=title, own_list=False))
+    if tables.sets.empty:
+        return figures
     sets = progress(tables.sets, tables.level, tables.fan, tables.marks)
-    chance = chance_by_week(tables.curve, tables.points, as_of=data.as_of)
     return [
         figure(
             "progress",
@@ -235,5 +271,5 @@ def _client_figures(data: ReportData) -> list[Figure]:
             "diamond: half have by then.",
             own_list=False,
         ),
-        figure("chance", chance, title="Chance of having cleared it by then", own_list=False),
+        *figures,
     ]

@@ -31,17 +31,13 @@ def with_rung_names(frame: pd.DataFrame, ladder: Ladder) -> pd.DataFrame:
     return frame.assign(rung_name=frame["rung"].map(rung_names(ladder)))
 
 
-def clear_curves(
-    result: TimeToClear, names: dict[str, str] | None = None
-) -> tuple[pd.DataFrame, pd.DataFrame]:
+def clear_curves(result: TimeToClear) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return the curves from week 0, and the numbers still watched at a few weeks.
 
     Parameters
     ----------
     result
-        From ``cohort.time_to_clear``.
-    names
-        Names to show for its groups; the groups themselves where left out.
+        From ``cohort.time_to_clear``, with one curve at least.
 
     Returns
     -------
@@ -49,7 +45,7 @@ def clear_curves(
         Tables as ``charts.time_to_clear`` wants them.
     """
     frame = result.frame()
-    frame["name"] = frame["group"].map(names) if names else frame["group"].astype(str)
+    frame["name"] = frame["group"].map(result.names)
     start = frame.drop_duplicates("name")[["name"]].assign(
         week=0.0, p_cleared=0.0, p_low=0.0, p_high=0.0
     )
@@ -59,26 +55,20 @@ def clear_curves(
     place = whole["name"].map(order)
     curves = whole.assign(place=place).sort_values(["place", "week"], kind="stable")
     grid = np.linspace(0.0, float(frame["week"].max()), AT_RISK_STEPS + 1)[:-1]
-    at_risk = pd.concat(
-        [_watched(part, name, grid) for name, part in frame.groupby("name", sort=False)],
-        ignore_index=True,
+    at_risk = result.still_watched(grid.round(2))
+    at_risk["name"] = at_risk["group"].map(result.names)
+    return (
+        curves[columns].reset_index(drop=True).round(4),
+        at_risk[["name", "week", "n_at_risk"]],
     )
-    return curves[columns].reset_index(drop=True).round(4), at_risk
 
 
-def _watched(part: pd.DataFrame, name: str, grid: np.ndarray) -> pd.DataFrame:
-    """Spells watched just before the first event at or after each week of the grid."""
-    place = np.searchsorted(part["week"].to_numpy(), grid)
-    watched = np.append(part["n_at_risk"].to_numpy(), 0)[place]
-    return pd.DataFrame({"name": name, "week": grid.round(2), "n_at_risk": watched})
-
-
-def waits(result: TimeToClear, names: dict[str, str]) -> pd.DataFrame:
+def waits(result: TimeToClear) -> pd.DataFrame:
     """Return weeks by which a quarter, half and three quarters had cleared each rung."""
     counts = result.groups.set_index("group")
     rows = [
         {
-            "rung_name": names[str(group)],
+            "rung_name": result.names[group],
             "quarter": curve.quantile(0.25),
             "half": curve.quantile(0.5),
             "three_quarters": curve.quantile(0.75),
@@ -90,8 +80,11 @@ def waits(result: TimeToClear, names: dict[str, str]) -> pd.DataFrame:
     return pd.DataFrame(rows).replace(np.inf, np.nan)
 
 
-def ends(result: LapseIncidence, names: dict[str, str]) -> pd.DataFrame:
-    """Return the share of spells ended each way, week by week, with those still under way."""
+def ends(result: LapseIncidence) -> pd.DataFrame:
+    """Return the share of spells ended each way, week by week, with those still under way.
+
+    ``result`` has one curve at least.
+    """
     parts = []
     for group, curve in result.curves.items():
         weeks = np.arange(np.ceil(curve.start), np.floor(curve.end) + 1.0)
@@ -99,7 +92,7 @@ def ends(result: LapseIncidence, names: dict[str, str]) -> pd.DataFrame:
         shares[STILL] = 1.0 - shares.sum(axis=1)
         shares["week"] = weeks
         parts.append(shares.melt("week", var_name="what", value_name="share").assign(
-            name=names[str(group)]
+            name=result.names[group]
         ))  # fmt: skip
     ended = pd.concat(parts, ignore_index=True)
     return ended[["name", "week", "what", "share"]].round(4)

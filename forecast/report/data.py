@@ -10,12 +10,14 @@ import pandas as pd
 from forecast.ahead import Climbing, climbing_of, fallbacks, ladder_ahead, retests
 from forecast.cohort import lapse_chance
 from forecast.growth import Tracked, track
-from forecast.histories import Histories
+from forecast.histories import CLEARED, PASSED_OVER, Histories
 from forecast.ladder import Ladder
 from forecast.log.training_log import TrainingLog
 from forecast.plateau import plateaus
 from forecast.readiness import ReadinessForecast, ReadinessForecaster
+from forecast.report.advice import ON_HOLD
 from forecast.report.cohort_tables import with_rung_names
+from forecast.report.marks import PAIN, marked, with_usual
 from forecast.report.tables import OpenTables, open_tables, who_label
 
 Progress = Callable[[str], None]
@@ -33,7 +35,8 @@ class ReportData:
     ladder
         The ladder.
     forecast
-        The forecast, with a ``who`` column (athlete and rung) in ``summary`` and ``reasons``.
+        The forecast, with a ``who`` column (athlete and rung) in ``summary`` and ``reasons``, and
+        ``mark`` and ``usual`` (see ``marks``) in ``summary``.
     tables
         Tables of the charts, by ``who``.
     plateaus
@@ -52,6 +55,8 @@ class ReportData:
         Sets, sessions and spells up to the cut.
     tracked
         The histories seen through the growth engine.
+    notes
+        Whether athletes' pages show the notes of their sets.
     """
 
     club: str
@@ -66,6 +71,7 @@ class ReportData:
     retests: pd.DataFrame
     histories: Histories
     tracked: Tracked
+    notes: bool = False
 
     @property
     def as_of(self) -> pd.Timestamp:
@@ -77,14 +83,33 @@ class ReportData:
         """Athletes with an open rung, in alphabetical order."""
         return sorted(set(self.forecast.summary["athlete"]))
 
+    @property
+    def finished(self) -> list[str]:
+        """Athletes with everything they logged behind them, in alphabetical order."""
+        spells = self.histories.spells
+        done = spells["outcome"].isin([CLEARED, PASSED_OVER]).groupby(spells["athlete"]).all()
+        return sorted(set(done.index[done]) - set(self.athletes))
+
+    def _tables_of(self, athlete: str) -> OpenTables:
+        """The athlete's tables; what the coach wrote beside a set only where asked for."""
+        mine = self.tables.only("athlete", athlete)
+        return mine if self.notes else replace(mine, sets=mine.sets.assign(note=""))
+
     def only(self, athlete: str) -> AthleteData:
         """Return the part that one athlete's page may hold, and nothing of anybody else's."""
+        forecast, spells = self.forecast, _mine(self.histories.spells, athlete)
         return AthleteData(
             athlete=athlete,
             club=self.club,
             ladder=self.ladder,
-            forecast=self.forecast.for_athlete(athlete),
-            tables=self.tables.only("athlete", athlete),
+            forecast=replace(
+                forecast,
+                summary=_mine(forecast.summary, athlete),
+                curve=_mine(forecast.curve, athlete),
+                reasons=_mine(forecast.reasons, athlete),
+            ),
+            cleared=spells[spells["outcome"] == CLEARED][["rung", "cleared_on"]],
+            tables=self._tables_of(athlete),
             plateaus=_mine(self.plateaus, athlete),
             ahead=_mine(self.ahead, athlete),
             ahead_weeks=self.ahead_weeks,
@@ -93,12 +118,16 @@ class ReportData:
 
 @dataclass(frozen=True, slots=True)
 class AthleteData:
-    """What one athlete's page is made from; fields as in ``ReportData``."""
+    """What one athlete's page is made from; fields as in ``ReportData``.
+
+    ``cleared``: ``rung, cleared_on`` of the rungs cleared.
+    """
 
     athlete: str
     club: str
     ladder: Ladder
     forecast: ReadinessForecast
+    cleared: pd.DataFrame
     tables: OpenTables
     plateaus: pd.DataFrame
     ahead: pd.DataFrame
@@ -117,6 +146,7 @@ def gather(
     club: str,
     for_coach: bool = True,
     for_athlete: bool = True,
+    notes: bool = False,
     forecast: ReadinessForecast | None = None,
     progress: Progress | None = None,
 ) -> ReportData:
@@ -124,7 +154,7 @@ def gather(
 
     Parameters
     ----------
-    log, model, as_of, club, progress
+    log, model, as_of, club, notes, progress
         As in ``write_report``.
     for_coach
         Whether re-tests, going back and the chance of stopping are wanted.
@@ -145,9 +175,10 @@ def gather(
     say = progress or (lambda _: None)
     if forecast is None:
         forecast = model.forecast(log, as_of, progress=progress)
-    forecast = _keyed(forecast)
     as_of = forecast.as_of
     histories = model._histories(log, as_of)
+    states = with_rung_names(_plateaus(model, log, as_of), log.ladder)
+    forecast = _keyed(forecast, histories, states)
     tracked = track(model.engines_.growth, histories)
     summary = forecast.summary
     say("ladder ahead")
@@ -158,8 +189,11 @@ def gather(
         club=club,
         ladder=log.ladder,
         forecast=forecast,
-        tables=open_tables(model, histories, forecast, tracked=tracked),
-        plateaus=with_rung_names(_plateaus(model, log, as_of), log.ladder),
+        tables=_without_dates(
+            open_tables(model, histories, forecast, tracked=tracked), on_hold(summary)
+        ),
+        plateaus=states,
+        notes=notes,
         ahead=summary.iloc[:0] if ahead is None else ahead.summary,
         ahead_weeks=forecast.horizon_weeks if ahead is None else ahead.horizon_weeks,
         lapse=lapse_chance(model, log, as_of) if for_coach else _none("p_gone", "text"),
@@ -187,9 +221,35 @@ def _plateaus(model: ReadinessForecaster, log: TrainingLog, as_of: pd.Timestamp)
     return plateaus(model, log, as_of, rules=getattr(model, "plateau_rules_", None))
 
 
-def _keyed(forecast: ReadinessForecast) -> ReadinessForecast:
-    """Put ``who`` (athlete and rung) into the forecast's summary and reasons."""
-    summary = forecast.summary
+def on_hold(summary: pd.DataFrame) -> list[str]:
+    """Return ``who`` of the rungs whose dates are on hold, because pain is noted."""
+    return list(summary.loc[summary["mark"] == PAIN, "who"])
+
+
+def _without_dates(tables: OpenTables, held: list[str]) -> OpenTables:
+    """Take what lies ahead off the charts of rungs on hold; what was logged stays."""
+
+    def others(frame: pd.DataFrame) -> pd.DataFrame:
+        return frame[~frame["who"].isin(held)].reset_index(drop=True)
+
+    still = tables.marks["who"].isin(held)
+    dates = ("date_low", "date_mid", "date_last")
+    marks = tables.marks.assign(
+        text_when=tables.marks["text_when"].mask(still, ON_HOLD),
+        **{name: tables.marks[name].mask(still) for name in dates},
+    )
+    return replace(
+        tables, fan=others(tables.fan), marks=marks, curve=others(tables.curve),
+        points=others(tables.points),
+    )  # fmt: skip
+
+
+def _keyed(
+    forecast: ReadinessForecast, histories: Histories, states: pd.DataFrame
+) -> ReadinessForecast:
+    """Put ``who`` (athlete and rung) into the summary and reasons; mark and usual day too."""
+    summary = marked(forecast.summary, states)
+    summary = with_usual(summary, histories, histories.ladder)
     summary = summary.assign(who=who_label(summary["athlete"], summary["rung_name"]))
     reasons = forecast.reasons.merge(summary[[*KEYS, "who"]], on=KEYS)
     return replace(forecast, summary=summary, reasons=reasons)

@@ -107,6 +107,17 @@ def say_value(value: float, measure: str) -> str:
     return f"{value:.{digits}f}{NBSP}{UNITS[measure]}"
 
 
+def say_usual(value: float, measure: str, *, unit: bool = True) -> str:
+    """Return what a usual day shows: ``7.6 s``, ``8 repetitions``; a dash where nothing counted."""
+    if pd.isna(value):
+        return "\u2013"
+    if measure == "reps":
+        if not unit:
+            return str(int(value))
+        return f"{int(value)}{NBSP}{'repetition' if int(value) == 1 else 'repetitions'}"
+    return say_value(value, measure)
+
+
 def in_sessions(confirm: int) -> str:
     """Return the end of a sentence on a pass mark: empty, or in how many sessions running."""
     return "" if confirm == 1 else f" in {confirm} sessions running"

@@ -33,13 +33,15 @@ def write_report(
     out: str | Path,
     club: str = "",
     trust: BacktestResult | None = None,
+    notes: bool = False,
     forecast: ReadinessForecast | None = None,
     progress: Progress | None = None,
 ) -> list[Path]:
     """Write self-contained HTML pages and return their paths.
 
     ``coach.html``, ``analyst.html``, and one ``athlete-NAME.html`` for each athlete with an open
-    rung. A page loads nothing from anywhere, and an athlete's page holds nobody else's data.
+    rung, or with every rung they logged behind them. A page loads nothing from anywhere, and an
+    athlete's page holds nobody else's data.
 
     Parameters
     ----------
@@ -57,6 +59,8 @@ def write_report(
         Name for headings; the ladder's where left out.
     trust
         A backtest on the same log, for the analyst's page.
+    notes
+        Show athletes the free-text notes of their own sets; they stay with the coach otherwise.
     forecast
         The model's forecast of the log, where it has been made already: at its cut the pages are.
     progress
@@ -92,6 +96,7 @@ def write_report(
         club=club or log.ladder.name,
         for_coach="coach" in who,
         for_athlete="athlete" in who,
+        notes=notes,
         forecast=forecast,
         progress=progress,
     )
@@ -117,5 +122,5 @@ def _pages(
     elif reader == "analyst":
         yield "analyst.html", analyst_page(data, log, model, trust)
     else:
-        for athlete, name in file_names(data.athletes, "athlete").items():
+        for athlete, name in file_names([*data.athletes, *data.finished], "athlete").items():
             yield name, athlete_page(data.only(athlete))

@@ -129,6 +129,16 @@ _PAIRED = ["best", "ever", "log_wait", "served", "rate", "sessions", "since_best
 more of somebody who has trained much since."""
 
 
+def _check_outlook(outlook: Array) -> None:
+    """Refuse an outlook that is no number before it reaches the splines."""
+    lost = int(np.isnan(outlook).any(axis=1).sum())
+    if lost:
+        raise FitError(
+            f"The outlook of {lost} of {len(outlook)} moments is no number, so no hazard can be "
+            "given for them; the growth engine's states should be looked at first."
+        )
+
+
 def _columns(
     features: pd.DataFrame, outlook: Array, edges: Array, offset: Array
 ) -> tuple[pd.DataFrame, Array, Ints]:
@@ -217,8 +227,9 @@ def fit_hazard(
     Raises
     ------
     FitError
-        The fit did not settle.
+        The fit did not settle, or an outlook is no number.
     """
+    _check_outlook(outlook)
     offset = offset_hazard(outlook)
     table, z, rows = _columns(features, outlook, edges, offset)
     lived, event = _at_risk(weeks, cleared, edges)
@@ -264,7 +275,14 @@ def _at_risk(
 def predict_hazard(
     model: HazardModel, features: pd.DataFrame, outlook: Array, edges: Array
 ) -> Array:
-    """Return the chance of having cleared by each stretch end, (T, B + 1), 0 at the first."""
+    """Return the chance of having cleared by each stretch end, (T, B + 1), 0 at the first.
+
+    Raises
+    ------
+    FitError
+        An outlook is no number.
+    """
+    _check_outlook(outlook)
     offset = offset_hazard(outlook)
     table, z, rows = _columns(features, outlook, edges, offset)
     rung = features["rung"].to_numpy(dtype=np.int64)[rows]

@@ -20,6 +20,9 @@ SPACING_WEEKS = 3.0
 MAX_LANDMARKS = 3000
 LEAST_STAYS = 0.1
 """Below this chance of coming back a silence is left out (judgement)."""
+FARTHEST = 7.0
+"""Latent level from the mark, and gain a week, beyond which a feature says no more: a thousand
+times the mark is no state of an athlete."""
 
 
 def training_landmarks(histories: Histories, seed: int, stays: Array | None = None) -> pd.DataFrame:
@@ -118,11 +121,11 @@ def landmark_features(
     ever, since_best = _best_so_far(histories, at, day)
     return pd.DataFrame(
         {
-            "level": state["level"].to_numpy(),
-            "gain": (state["swing"] + state["pace"]).to_numpy(),
-            "pace": state["pace"].to_numpy(),
-            "level_sd": np.sqrt(state["var_level"].to_numpy()),
-            "gain_sd": np.sqrt(state["var_gain"].to_numpy()),
+            "level": np.clip(state["level"].to_numpy(), -FARTHEST, FARTHEST),
+            "gain": np.clip((state["swing"] + state["pace"]).to_numpy(), -FARTHEST, FARTHEST),
+            "pace": np.clip(state["pace"].to_numpy(), -FARTHEST, FARTHEST),
+            "level_sd": np.sqrt(np.clip(state["var_level"].to_numpy(), 0.0, FARTHEST**2)),
+            "gain_sd": np.sqrt(np.clip(state["var_gain"].to_numpy(), 0.0, FARTHEST**2)),
             "wait": (day - session_day[at]) / 7.0,
             "served": np.log1p((day - session_day[first]) / 7.0),
             "rate": recent["n"] / np.maximum((day - recent["from_day"]) / 7.0, 1.0),

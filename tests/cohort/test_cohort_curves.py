@@ -178,5 +178,20 @@ def test_a_log_where_nobody_clears_has_no_curve(make_log):
     found = time_to_clear(log)
     assert found.frame().empty
     assert found.between_frame().empty
-    assert "Not enough data for a curve: one" in found.text
+    assert "too few for one: Hold one" in found.text
     assert rung_occupation(log).at([1])[0].item() == 1
+
+
+def test_spells_still_watched_are_counted_week_by_week(make_log):
+    """Four begin in the log: weeks 2 (cleared), 3 (cleared), 5 and 6 (still open) on the rung."""
+    ends = {"a0": (2, 12.0), "a1": (3, 11.0), "a2": (5, 5.0), "a3": (6, 5.0)}
+    rows = [
+        (name, "one", 30 + 7 * week, last if week == weeks else 5.0)
+        for name, (weeks, last) in ends.items()
+        for week in range(weeks + 1)
+    ]
+    found = time_to_clear(make_log(rows, bystander=True))
+    counts = found.still_watched([0, 1, 2, 2.5, 3, 4, 5.5]).set_index("week")["n_at_risk"]
+    # Open spells are watched to the cut; the bystander was under way when the log began.
+    assert counts.to_dict() == {0: 4, 1: 4, 2: 4, 2.5: 3, 3: 3, 4: 2, 5.5: 2}
+    assert found.still_watched([0])["n_at_risk"].item() == found.groups["n_spells"].item()

@@ -128,8 +128,6 @@ def test_own_scatter_follows_the_spell_and_knows_no_future():
 
 
 def test_chances_expected_are_those_of_simulated_sessions(small_model, small_log, small_cut):
-    from forecast.growth.observation import TAIL_SCALE, TAIL_WEIGHT
-
     growth = small_model.engines_.growth
     tracked = track(growth, build_histories(small_log, small_cut))
     panel, filtered, noise = tracked.panel, tracked.filtered, growth.fit.constants.noise
@@ -140,8 +138,12 @@ def test_chances_expected_are_those_of_simulated_sessions(small_model, small_log
         spell = panel.spell[one]
         day_sd = noise.day_sd[panel.measure[spell]] * panel.scatter[spell]
         set_sd = noise.set_sd[panel.measure[spell]] * panel.scatter[spell]
-        form = day_sd * rng.standard_normal(40_000)
-        form *= np.where(rng.random(40_000) < TAIL_WEIGHT, np.sqrt(TAIL_SCALE), 1.0)
+        better, worse = (
+            rng.exponential(noise.day_up, 40_000),
+            rng.exponential(noise.day_down, 40_000),
+        )
+        form = rng.standard_normal(40_000) + better - noise.day_up - (worse - noise.day_down)
+        form *= day_sd
         level = filtered.before_mean[one] + np.sqrt(filtered.before_var[one]) * rng.standard_normal(
             40_000
         )

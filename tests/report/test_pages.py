@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import json
 import re
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -14,9 +15,12 @@ from awkward import HOSTILE, SLASHED
 from forecast.errors import ForecastError, NotFittedError
 from forecast.readiness import ReadinessForecaster
 from forecast.report import open_tables, write_report
+from forecast.report.account import account
+from forecast.report.advice import STATE_WORDS
 from forecast.report.athlete import athlete_cards, athlete_page
-from forecast.report.coach import look_rows
+from forecast.report.coach import list_rows, look_rows
 from forecast.report.figures import sheets, span
+from forecast.report.marks import marked
 
 JARGON = (
     "posterior", "hazard", "CRPS", "quantile", "latent", "likelihood", "percentile", "median",
@@ -150,7 +154,9 @@ def test_the_page_says_what_the_forecast_says(report_data):
             athlete_cards(mine), mine.forecast.summary.iterrows(), strict=True
         ):
             assert card.name == row["rung_name"]
-            if pd.isna(row["weeks_mid"]):
+            if row["mark"] == "pain":
+                assert card.headline == "On hold"
+            elif pd.isna(row["weeks_mid"]):
                 assert "more than" in card.headline
             elif row["weeks_mid"] >= 1:
                 assert f"{round(row['weeks_mid'])} week" in card.headline
@@ -168,7 +174,19 @@ def test_pain_comes_first_on_both_pages(awkward_log, small_model, small_cut, tmp
     theirs = text_of(next(p for n, p in by_name.items() if n != "coach.html"))
     assert "Pain comes first" in theirs
     assert "see a licensed clinician before you load it again" in theirs
+    # Weeks and dates give way on every page, chart and list.
+    assert "On hold" in theirs
+    assert "If you keep training as you have lately" not in theirs
+    assert "Further up" not in theirs
+    assert "Chance that your next session" not in theirs
     words = text_of(by_name["coach.html"])
+    assert "On hold, because pain is noted" in words
+    assert "Weeks to clear, soonest first" not in words
+    assert "Half by" not in words.split("One client at a time")[1]
+    charts = [spec for page in by_name.values() for spec in data_of(page)]
+    drawn = [row for spec in charts for rows in spec["datasets"].values() for row in rows]
+    assert not any("p_cleared" in row or "weeks_mid" in row for row in drawn)
+    assert not any(row.get("date_mid") for row in drawn)
     first = words.split("Who clears next")[0]
     assert "Pain of 8 noted" in first
     assert "Pain: stop and refer" in first
@@ -230,3 +248,61 @@ def test_a_folder_that_cant_be_made_is_named(awkward_log, small_model, small_cut
     (tmp_path / "taken").write_text("x")
     with pytest.raises(ForecastError, match="taken"):
         write_report(awkward_log, small_model, small_cut, out=tmp_path / "taken")
+
+
+def test_a_usual_day_never_exceeds_the_best_of_the_last_five_sessions(report_data):
+    sessions = report_data.histories.sessions
+    for row in report_data.forecast.summary.itertuples():
+        own = sessions[(sessions["athlete"] == row.athlete) & (sessions["rung"] == row.rung)]
+        best = own.sort_values("date").tail(5)["best"].max()
+        if row.sessions and pd.notna(row.usual):
+            assert row.usual <= best
+        if report_data.ladder.rung(row.rung).criterion.measure == "reps" and pd.notna(row.usual):
+            assert row.usual == np.floor(row.usual)
+
+
+def test_one_mark_decides_what_coach_and_athlete_read(report_data):
+    marks = report_data.forecast.summary.set_index(["athlete", "rung_name"])["mark"]
+    assert set(marks) <= {"pain", "away", "slipping", "flat", "climbing", "unclear"}
+    for row in list_rows(report_data):
+        assert row.state == marks[row.athlete, row.rung]
+    for row in look_rows(report_data):
+        mark = marks[row.athlete, row.rung]
+        assert (row.what == "Away") == (mark == "away")
+        assert row.what.startswith("Pain") == (mark == "pain")
+        assert row.what.startswith("Flat") == (mark == "flat")
+    for athlete in report_data.athletes:
+        for card in athlete_cards(report_data.only(athlete)):
+            assert card.state == STATE_WORDS[marks[athlete, card.name]]
+
+
+def test_the_first_mark_that_holds_decides():
+    summary = pd.DataFrame(
+        {"athlete": list("abcd"), "rung": "r", "warnings": ["", "pain noted lately", "", ""]}
+    )
+    states = pd.DataFrame(
+        {
+            "athlete": list("abc"),
+            "rung": "r",
+            "state": ["flat", "paused", "paused"],
+            "pain": [5.0, np.nan, 1.0],
+        }
+    )
+    assert marked(summary, states)["mark"].tolist() == ["pain", "pain", "away", "unclear"]
+
+
+def test_notes_stay_off_an_athletes_page_unless_asked_for(report_data):
+    athlete = report_data.athletes[0]
+    written = replace(report_data.tables, sets=report_data.tables.sets.assign(note="seemed tired"))
+    for notes in (False, True):
+        data = replace(report_data, tables=written, notes=notes)
+        assert ("seemed tired" in athlete_page(data.only(athlete))) == notes
+
+
+def test_the_account_of_the_data_adds_up(report_data, awkward_log, small_cut):
+    said = account(report_data.histories)
+    before = awkward_log.sets[awkward_log.sets["date"] < small_cut]
+    total, way, after = (int(n.replace(",", "")) for n in re.findall(r"[\d,]*\d", said)[:3])
+    assert total == way + after == len(before)
+    spells = re.search(r"(\d+) spells .*rung: (.*?)[;.]", said)
+    assert int(spells[1]) == sum(map(int, re.findall(r"\d+", spells[2])))

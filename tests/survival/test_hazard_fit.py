@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 import statsmodels.api as sm
 from scipy.special import expit, ndtr
@@ -12,6 +13,7 @@ from forecast.errors import FitError
 from forecast.survival.hazard import (
     EDGES,
     _at_risk,
+    fit_hazard,
     fit_ridge_logistic,
     offset_hazard,
     spread_over_days,
@@ -166,3 +168,9 @@ def _years(weeks, event, edges):
     low, high = edges[:-1], edges[1:]
     part = np.clip(np.minimum(weeks[:, None], high) - low, 0.0, None)
     return np.where(event, high - low, part).sum()
+
+
+def test_an_outlook_that_is_no_number_is_named():
+    outlook = np.array([[0.0, np.nan], [0.1, 0.2]])
+    with pytest.raises(FitError, match="outlook of 1 of 2 moments is no number"):
+        fit_hazard(pd.DataFrame(), outlook, np.ones(2), np.zeros(2, bool), np.array([0.0, 4.0]), 1)

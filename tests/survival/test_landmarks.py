@@ -128,3 +128,14 @@ def test_features_do_not_change_their_inputs(histories, landmarks, states):
     landmark_features(histories, landmarks, states)
     pd.testing.assert_frame_equal(landmarks, before)
     assert dataclasses.is_dataclass(histories)
+
+
+def test_features_are_finite_at_states_beyond_belief(histories, landmarks, states):
+    wild = states.assign(
+        level=np.resize([np.inf, -np.inf, 1e9], len(states)),
+        swing=1e5,
+        var_level=np.resize([-1e-18, np.inf], len(states)),
+        var_gain=-1e-18,
+    )
+    features = landmark_features(histories, landmarks, wild)
+    assert np.isfinite(features.to_numpy(dtype=float)).all()

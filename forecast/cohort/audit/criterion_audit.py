@@ -10,8 +10,18 @@ import pandas as pd
 from forecast.cohort.audit.hinge import HingeFit
 from forecast.cohort.audit.moves import find_moves
 from forecast.cohort.audit.order import order_table, return_table
-from forecast.cohort.audit.pass_marks import ALL_RUNGS, MARK, NO_SIGN, PAYS, audit_rungs
-from forecast.cohort.records import Records, as_histories
+from forecast.cohort.audit.pass_marks import (
+    ALL_RUNGS,
+    MARK,
+    MIN_ATHLETES,
+    MIN_CLEARED,
+    MIN_MOVES,
+    NO_SIGN,
+    PAYS,
+    TOO_FEW,
+    audit_rungs,
+)
+from forecast.cohort.records import Records, as_histories, plural
 from forecast.ladder import Ladder
 from forecast.log.given import check_level, check_seed
 
@@ -79,8 +89,10 @@ class CriterionAudit:
 
     @property
     def text(self) -> str:
-        """The audit in sentences, a line a rung."""
-        lines = list(self.frame()["text"])
+        """The audit in sentences: a line a rung with a verdict, one for all without."""
+        told = self.frame()
+        told = told[told["verdict"] != TOO_FEW]
+        lines = [*told["text"], *self._without_verdict()]
         if self.no_margin:
             lines.append(
                 f"{self.no_margin} moves were left out: their last sessions were stopped at the "
@@ -101,6 +113,33 @@ class CriterionAudit:
                 f"{row['below_target']} of them below its target."
             )
         return "\n".join([*lines, _CAUTION])
+
+    def _without_verdict(self) -> list[str]:
+        """Which rungs have no verdict and what one takes, in a sentence; none where all have."""
+        rows = self.rungs[self.rungs["verdict"] == TOO_FEW]
+        short = rows[rows["shortage"] != ""]
+        takes = (
+            f"a verdict takes {MIN_MOVES} moves, {MIN_CLEARED} of them cleared since, and "
+            f"{MIN_ATHLETES} athletes who moved on at different values"
+        )
+        whole = self.rungs[self.rungs["rung"] == ALL_RUNGS].iloc[0]
+        if len(short) == len(self.rungs):
+            return [
+                f"Not enough data on any pass mark: {takes}, and all rungs together have "
+                f"{plural(int(whole['moves_used']), 'move')} that can be used."
+            ]
+        lines = []
+        if len(short):
+            names = ", ".join(self._title(key) for key in short["rung"])
+            lines.append(f"Not enough data, as {takes}: {names}.")
+        vague = rows[rows["shortage"] == ""]["rung"]
+        if len(vague):
+            names = ", ".join(self._title(key) for key in vague)
+            lines.append(f"Enough moves, but not enough data to tell an effect from none: {names}.")
+        return lines
+
+    def _title(self, key: str) -> str:
+        return "all rungs together" if key == ALL_RUNGS else self._name(key)
 
     def _name(self, key: str) -> str:
         return self.ladder.rung(key).name

@@ -8,7 +8,15 @@ from dataclasses import dataclass, field
 import pandas as pd
 from scipy.stats import norm
 
-from forecast.cohort.records import Records, as_histories, group_of, kinds_of_end, spell_times
+from forecast.cohort.records import (
+    Records,
+    as_histories,
+    group_names,
+    group_of,
+    kinds_of_end,
+    plural,
+    spell_times,
+)
 from forecast.log.given import check_level
 from forecast.survival import IncidenceCurves, cumulative_incidence
 
@@ -25,6 +33,8 @@ class LapseIncidence:
         What the groups are: ``rung`` or a roster column.
     curves
         Aalen-Johansen curves by group.
+    names
+        What to call each group: a rung's name, else the group itself.
     n_left_out
         Spells under way at the start of the log whose beginning is unknown.
     too_few
@@ -35,6 +45,7 @@ class LapseIncidence:
 
     by: str
     curves: dict[Hashable, IncidenceCurves] = field(repr=False)
+    names: dict[Hashable, str] = field(repr=False)
     n_left_out: int
     too_few: tuple[Hashable, ...]
     level: float
@@ -69,13 +80,21 @@ class LapseIncidence:
     @property
     def text(self) -> str:
         """How to read the curves, in sentences."""
+        if not self.curves and not self.too_few:
+            return (
+                f"No spell has a known beginning: {self.n_left_out} were under way when the log "
+                "began."
+            )
         lines = [
             f"Share of spells ended by clearing and by lapse, by {self.by}; the two compete, so "
             "the shares and the share still open add up to 1.",
-            f"{self.n_left_out} spells under way when the log began were left out.",
+            f"Left out: {plural(self.n_left_out, 'spell')} under way when the log began.",
         ]
         if self.too_few:
-            lines.append("Not enough data: " + ", ".join(map(str, self.too_few)) + ".")
+            lines.append(
+                f"A curve takes {MIN_SPELLS} spells, one of them ended; too few for one: "
+                f"{', '.join(self.names[group] for group in self.too_few)}."
+            )
         if self.by != "rung":
             lines.append(
                 "Bands treat spells as independent; with several spells an athlete they are "
@@ -132,4 +151,5 @@ def lapse_incidence(
             continue
         since = max(float(part["entry"].min()), 0.0) or None
         curves[group] = cumulative_incidence(part["entry"], part["exit"], part["kind"], since=since)
-    return LapseIncidence(by, curves, len(times.left_out), tuple(too_few), level)
+    names = group_names(histories.ladder, by, table["group"])
+    return LapseIncidence(by, curves, names, len(times.left_out), tuple(too_few), level)

@@ -17,7 +17,7 @@ for (const holder of document.querySelectorAll("script[data-chart]")) {
 
 // One list may drive several charts and the words beside them.
 function pick(list) {
-  for (const name of list.dataset.picks.split(" ")) {
+  for (const name of list.dataset.picks.split(" ").filter((name) => name)) {
     views.get(name).signal("pick", list.value).runAsync();
   }
   if ("panels" in list.dataset) {

@@ -1,0 +1,55 @@
+"""The one mark of an open rung, from which every sentence, list and chart of the pages follows."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from forecast.histories import Histories
+from forecast.ladder import Ladder
+from forecast.plateau.changes import PAIN as PAIN_NOTED
+
+PAIN, AWAY, SLIPPING, FLAT, CLIMBING, UNCLEAR = (
+    "pain", "away", "slipping", "flat", "climbing", "unclear",
+)  # fmt: skip
+"""Marks in their order: the first that holds decides."""
+PAIN_WARNING = "pain noted"
+LAST_SESSIONS = 5
+KEYS = ["athlete", "rung"]
+
+
+def marked(summary: pd.DataFrame, plateaus: pd.DataFrame) -> pd.DataFrame:
+    """Return the summary with the ``mark`` of each row.
+
+    Parameters
+    ----------
+    summary
+        ``ReadinessForecast.summary``.
+    plateaus
+        From ``plateau.plateaus``: its ``state`` and ``pain`` decide, but for pain that the
+        forecast warns of, which stands above all.
+    """
+    watched = plateaus.set_index(KEYS)[["state", "pain"]]
+    seen = watched.reindex(pd.MultiIndex.from_frame(summary[KEYS]))
+    hurts = (seen["pain"] >= PAIN_NOTED).to_numpy()
+    hurts = hurts | summary["warnings"].str.contains(PAIN_WARNING).to_numpy(dtype=bool)
+    state = seen["state"].replace("paused", AWAY).fillna(UNCLEAR).to_numpy()
+    return summary.assign(mark=pd.Series(np.where(hurts, PAIN, state), index=summary.index))
+
+
+def with_usual(summary: pd.DataFrame, histories: Histories, ladder: Ladder) -> pd.DataFrame:
+    """Return the summary with ``usual``: what a usual day shows, in the rung's unit.
+
+    The level, in whole repetitions where they are counted (n repetitions are noted from the n-th
+    to just before the next), and never more than the best set that counted in the last five
+    sessions. Missing where the rung has sessions but none of the last five a set that counted.
+    """
+    spells = histories.spells.reset_index(names="spell")[[*KEYS, "spell"]]
+    latest = histories.sessions.groupby("spell").tail(LAST_SESSIONS)
+    best = latest.groupby("spell")["best"].max()
+    shown = summary[KEYS].merge(spells, on=KEYS, how="left")["spell"].map(best).to_numpy(float)
+    begun = (summary["sessions"] > 0).to_numpy()
+    usual = summary["level_value"].to_numpy(dtype=float)
+    usual = np.where(begun, np.where(np.isnan(shown), np.nan, np.minimum(usual, shown)), usual)
+    counted = [ladder.rung(key).criterion.measure == "reps" for key in summary["rung"]]
+    return summary.assign(usual=np.where(counted, np.floor(usual + 1e-9), usual))
