@@ -19,6 +19,7 @@ from forecast.errors import ForecastError
 from forecast.ladder_file import read_ladder
 from forecast.log import TrainingLog, read_club, read_log
 from forecast.log import dates as log_dates
+from forecast.log.secrets import shown_url
 from forecast.model import ReadinessForecaster, load_model
 
 HORIZON_WEEKS, SEED = 52, 0
@@ -149,10 +150,10 @@ def _club(
     path = Path(paths[0])
     if len(paths) > 1 or not (path.is_dir() or path.suffix.casefold() == ".toml"):
         if not path.exists() and "://" not in paths[0]:
-            raise ForecastError(f"There is no {path}; check the name.")
+            raise ForecastError(f"There is no {shown_url(paths[0])}; check the name.")
         raise ForecastError(
-            f"{paths[0]} is a log file; say which ladder it belongs to with --ladder FILE, or "
-            "give a folder with a club.toml that names both."
+            f"{shown_url(paths[0])} is a log file; say which ladder it belongs to with --ladder "
+            "FILE, or give a folder with a club.toml that names both."
         )
     if spare is not None:
         raise ForecastError(
