@@ -42,6 +42,7 @@ def check(
         date_order=date_order,
         sheet=sheet,
         table=table,
+        tell=False,  # the account below has it
     )
     typer.echo(f"{records.name}\n")
     typer.echo(describe_log(records.log).text)

@@ -19,6 +19,7 @@ from forecast.errors import ForecastError
 from forecast.ladder_file import read_ladder
 from forecast.log import TrainingLog, read_club, read_log
 from forecast.log import dates as log_dates
+from forecast.log.far_dates import dates_set_aside
 from forecast.log.secrets import shown_url
 from forecast.model import ReadinessForecaster, load_model
 
@@ -117,8 +118,9 @@ def read_records(
     sheet: str | None = None,
     table: str | None = None,
     as_of: str | None = None,
+    tell: bool = True,
 ) -> Records:
-    """Read a club, or log files with their ladder.
+    """Read a club, or log files with their ladder; ``tell`` of dates that can't be right.
 
     Raises
     ------
@@ -128,8 +130,25 @@ def read_records(
     cut = cut_date(as_of)
     order = cast(log_dates.DateOrder | None, date_order.value if date_order else None)
     if ladder is None:
-        return _club(paths, order, cut, mapping or roster or sheet or table)
-    log = read_log(
+        records = _club(paths, order, cut, mapping or roster or sheet or table)
+    else:
+        log = _log(paths, ladder, mapping, roster, order, sheet, table)
+        records = Records(log.ladder.name, log, cut)
+    for said in dates_set_aside(records.log.rejected) if tell else []:
+        say(f"note: {said}")
+    return records
+
+
+def _log(
+    paths: list[str],
+    ladder: str,
+    mapping: str | None,
+    roster: str | None,
+    order: log_dates.DateOrder | None,
+    sheet: str | None,
+    table: str | None,
+) -> TrainingLog:
+    return read_log(
         paths if len(paths) > 1 else paths[0],
         read_ladder(ladder),
         mapping=mapping,
@@ -138,7 +157,6 @@ def read_records(
         sheet=sheet,
         table=table,
     )
-    return Records(log.ladder.name, log, cut)
 
 
 def _club(

@@ -134,6 +134,7 @@ name = "{words.CLUB}"
 ladder = "ladder.toml"
 roster = "roster.csv"
 as_of = 2026-06-01
+last_date = 2026-05-31  # every date up to it is right, whatever the clock of the reader says
 
 [[log]]
 file = "log_floor.csv"
