@@ -20,6 +20,14 @@ _SHOWN = 20
 """Longest table or list in the text; the data hold all of it."""
 
 
+_CHOICES = {
+    "values.clean": "{} = true  # or false",
+    "values.stopped": '{} = "failed"  # target, choice',
+    "values.assist": '# {0} = "none"  # no help; for help {0} = "assisted"; take off the first #',
+}
+"""Lines to draft for a word that was not understood."""
+
+
 @dataclass(frozen=True, slots=True)
 class LogReport:
     """The account of a log.
@@ -175,8 +183,7 @@ def _snippet(log: TrainingLog) -> str:
             line = f"{quoted(value)} = {quoted(guess or 'KEY OF THE RUNG')}"
             tables.setdefault("values.rung", []).append(line)
         elif kind == "word" and table:
-            choice = "true  # or false" if "clean" in table[1] else '"failed"  # target, choice'
-            tables.setdefault(table[1], []).append(f"{quoted(value)} = {choice}")
+            tables.setdefault(table[1], []).append(_CHOICES[table[1]].format(quoted(value)))
         elif kind in {"date", "number"} and asked:
             line = {"date_order": '"dmy"  # mdy, ymd', "decimal": '","  # or "."'}[asked[0]]
             tables.setdefault("read", []).append(f"{asked[0]} = {line}")

@@ -80,9 +80,7 @@ def _believed_end(sets: pd.DataFrame) -> pd.Timestamp | None:
 
 def _rejected(sets: pd.DataFrame, kind: str, said: str) -> pd.DataFrame:
     dates = sets["date"].dt.strftime("%Y-%m-%d").astype("str")
-    advice = (
-        "; mend it, or if it is right put last_date = " + dates + " under [read] in the mapping"
-    )
+    advice = "; mend it, or if right put last_date = " + dates + " under [read] in the mapping"
     return pd.DataFrame(
         {
             "file": sets["file"],
@@ -105,7 +103,8 @@ def dates_set_aside(rejected: pd.DataFrame) -> list[str]:
             first = rows.iloc[0]
             where = f"{first['file']} row {first['row']} ({first['value']})"
             said.append(
-                f"Set aside, {what[kind]}: {counted(len(rows), 'row')}, such as {where}. Mend the date; if it is right, put "
+                f"Set aside, {what[kind]}: {counted(len(rows), 'row')}, such as {where}. Mend "
+                "the date; if it is right, put "
                 f"last_date = {max(rows['value'])} under [read] in the mapping or in club.toml."
             )
     return said
