@@ -102,7 +102,7 @@ def test_absences_that_are_usual_are_no_lapse():
 def test_training_days_know_nothing_later(small_model, small_log, small_cut):
     earlier = small_cut - pd.Timedelta(days=56)
     now = training_days(see(small_model, small_log, small_cut))
-    then = training_days(see(small_model, small_log, earlier))
+    then = training_days(see(small_model.in_hindsight(), small_log, earlier))
     keys, known = ["athlete", "date"], ["rate", "pain", "log_weeks", "just_cleared"]
     both = then.merge(now, on=keys, suffixes=("", "_now"))
     assert len(both) == len(then)
