@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import os
 import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -19,8 +18,10 @@ from forecast.errors import ForecastError
 from forecast.ladder_file import read_ladder
 from forecast.log import TrainingLog, read_club, read_log
 from forecast.log import dates as log_dates
+from forecast.log.cells import visible
 from forecast.log.far_dates import dates_set_aside
 from forecast.log.secrets import shown_url
+from forecast.log.writing import write_whole
 from forecast.model import ReadinessForecaster, load_model
 
 HORIZON_WEEKS, SEED = 52, 0
@@ -272,21 +273,4 @@ def print_report(write: Callable[[Console], None], out: Path | None = None) -> N
 
 def say(text: str) -> None:
     """Print a note to the error stream, where it can't get into redirected results."""
-    typer.echo(text, err=True)
-
-
-def write_whole(path: Path, content: bytes) -> None:
-    """Write a file so that it is there whole or not at all.
-
-    Raises
-    ------
-    ForecastError
-        The file can't be written.
-    """
-    part = path.with_name(path.name + ".part")
-    try:
-        part.write_bytes(content)
-        os.replace(part, path)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        raise ForecastError(f"{path} can't be written: {error.strerror or error}.") from error
+    typer.echo(visible(text), err=True)

@@ -13,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from forecast.errors import LogError
 from forecast.ladder_file import read_ladder
+from forecast.log.cells import visible
 from forecast.log.dates import DateOrder
 from forecast.log.mapping import load_mapping
 from forecast.log.parsing import Rows, parse_rows
@@ -126,7 +127,7 @@ def read_club(
         about = load_mapping(folder / plan.roster_mapping if plan.roster_mapping else None)
         people = read_roster(plan.roster if is_url(plan.roster) else folder / plan.roster, about)
     as_of = pd.Timestamp(plan.as_of) if plan.as_of else None
-    name = plan.name or folder.resolve().name
+    name = visible(plan.name or folder.resolve().name)
     log = join_rows(
         raws,
         parts,
