@@ -5,21 +5,43 @@ from __future__ import annotations
 import difflib
 import re
 import tomllib
+import unicodedata
 from collections.abc import Iterator
 from graphlib import CycleError, TopologicalSorter
 from os import PathLike
 from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    StringConstraints,
+    ValidationError,
+)
+from pydantic_core import PydanticCustomError
 
 from forecast.errors import LadderError
 from forecast.ladder import Criterion, Ladder, Measure, Rung
 
 __all__ = ["read_ladder"]
 
-_Text = Annotated[str, StringConstraints(strip_whitespace=True)]
-_Word = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
+
+def _without_controls(text: str) -> str:
+    """Refuse characters that a terminal would obey, or that turn the direction of text round."""
+    for sign in text:
+        if sign not in "\n\r\t" and (
+            unicodedata.category(sign) in {"Cc", "Cs"}
+            or unicodedata.bidirectional(sign) in {"LRE", "RLE", "LRO", "RLO", "PDF"}
+        ):
+            raise PydanticCustomError("control", "a control character", {"sign": ascii(sign)})
+    return text
+
+
+_Clear = AfterValidator(_without_controls)
+_Text = Annotated[str, StringConstraints(strip_whitespace=True), _Clear]
+_Word = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1), _Clear]
 _Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 
 
@@ -72,6 +94,7 @@ _SAYS = {
     "string_type": "must be text in quotes, not {value}",
     "string_too_short": "must not be empty",
     "literal_error": "must be {expected}, not {value}",
+    "control": "must not hold the control character {sign}; take it out",
     "list_type": "must be a list in square brackets, not {value}",
 }
 

@@ -14,6 +14,14 @@ from forecast.simulate import SimulatedCohort, simulate_cohort
 SMALL_HORIZON = 30
 
 
+@pytest.fixture(scope="session", autouse=True)
+def end_of_time():
+    """No test depends on the clock: unless a test says otherwise, today is the last day of all."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("forecast.log.read.latest_today", lambda: pd.Timestamp("2099-12-31"))
+        yield
+
+
 @pytest.fixture(scope="session")
 def small_cohort() -> SimulatedCohort:
     """12 invented athletes over 40 weeks, and 10 weeks more for outcomes."""

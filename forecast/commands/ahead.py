@@ -32,9 +32,9 @@ from forecast.commands.common import (
     read_records,
     rows_of,
     say,
-    write_whole,
 )
 from forecast.log.cells import counted
+from forecast.log.writing import csv_bytes, write_whole
 
 HORIZON_AHEAD = 260
 
@@ -77,8 +77,7 @@ def ahead(
         )
     summary = rows_of(result.summary, athlete or [])
     if out is not None and out.suffix.casefold() == ".csv":
-        text = summary.to_csv(index=False, lineterminator="\n", date_format="%Y-%m-%d")
-        write_whole(out, text.encode("utf-8"))
+        write_whole(out, csv_bytes(summary))
         say(CAUTION)
     else:
         print_report(lambda console: _show(console, records, result, summary), out)

@@ -22,8 +22,9 @@ from forecast.commands.common import (
     progress,
     read_records,
     say,
-    write_whole,
 )
+from forecast.log.cells import visible
+from forecast.log.writing import csv_bytes, write_whole
 from forecast.model import ReadinessForecaster
 
 
@@ -63,9 +64,8 @@ def backtest(
             seed=chosen,
             progress=step,
         )
-    typer.echo(f"{records.name}\n")
+    typer.echo(visible(f"{records.name}\n"))
     typer.echo(result.summary())
     if scores is not None:
-        text = result.scores.to_csv(index=False, lineterminator="\n")
-        write_whole(scores, text.encode("utf-8"))
+        write_whole(scores, csv_bytes(result.scores))
         say(f"Scores written to {scores}.")

@@ -19,6 +19,7 @@ from forecast.commands.common import (
     say,
 )
 from forecast.log import describe_log, write_rejected
+from forecast.log.cells import visible
 
 
 def check(
@@ -42,8 +43,8 @@ def check(
         date_order=date_order,
         sheet=sheet,
         table=table,
+        tell=False,  # the account below has it
     )
-    typer.echo(f"{records.name}\n")
-    typer.echo(describe_log(records.log).text)
+    typer.echo(visible(f"{records.name}\n\n{describe_log(records.log).text}"))
     if rejected is not None:
         say(f"Rejected rows written to {write_rejected(records.log, rejected)}.")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import os
 import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -19,6 +18,10 @@ from forecast.errors import ForecastError
 from forecast.ladder_file import read_ladder
 from forecast.log import TrainingLog, read_club, read_log
 from forecast.log import dates as log_dates
+from forecast.log.cells import visible
+from forecast.log.far_dates import dates_set_aside
+from forecast.log.secrets import shown_url
+from forecast.log.writing import write_whole
 from forecast.model import ReadinessForecaster, load_model
 
 HORIZON_WEEKS, SEED = 52, 0
@@ -116,8 +119,9 @@ def read_records(
     sheet: str | None = None,
     table: str | None = None,
     as_of: str | None = None,
+    tell: bool = True,
 ) -> Records:
-    """Read a club, or log files with their ladder.
+    """Read a club, or log files with their ladder; ``tell`` of dates that can't be right.
 
     Raises
     ------
@@ -127,8 +131,25 @@ def read_records(
     cut = cut_date(as_of)
     order = cast(log_dates.DateOrder | None, date_order.value if date_order else None)
     if ladder is None:
-        return _club(paths, order, cut, mapping or roster or sheet or table)
-    log = read_log(
+        records = _club(paths, order, cut, mapping or roster or sheet or table)
+    else:
+        log = _log(paths, ladder, mapping, roster, order, sheet, table)
+        records = Records(log.ladder.name, log, cut)
+    for said in dates_set_aside(records.log.rejected) if tell else []:
+        say(f"note: {said}")
+    return records
+
+
+def _log(
+    paths: list[str],
+    ladder: str,
+    mapping: str | None,
+    roster: str | None,
+    order: log_dates.DateOrder | None,
+    sheet: str | None,
+    table: str | None,
+) -> TrainingLog:
+    return read_log(
         paths if len(paths) > 1 else paths[0],
         read_ladder(ladder),
         mapping=mapping,
@@ -137,7 +158,6 @@ def read_records(
         sheet=sheet,
         table=table,
     )
-    return Records(log.ladder.name, log, cut)
 
 
 def _club(
@@ -149,10 +169,10 @@ def _club(
     path = Path(paths[0])
     if len(paths) > 1 or not (path.is_dir() or path.suffix.casefold() == ".toml"):
         if not path.exists() and "://" not in paths[0]:
-            raise ForecastError(f"There is no {path}; check the name.")
+            raise ForecastError(f"There is no {shown_url(paths[0])}; check the name.")
         raise ForecastError(
-            f"{paths[0]} is a log file; say which ladder it belongs to with --ladder FILE, or "
-            "give a folder with a club.toml that names both."
+            f"{shown_url(paths[0])} is a log file; say which ladder it belongs to with --ladder "
+            "FILE, or give a folder with a club.toml that names both."
         )
     if spare is not None:
         raise ForecastError(
@@ -253,21 +273,4 @@ def print_report(write: Callable[[Console], None], out: Path | None = None) -> N
 
 def say(text: str) -> None:
     """Print a note to the error stream, where it can't get into redirected results."""
-    typer.echo(text, err=True)
-
-
-def write_whole(path: Path, content: bytes) -> None:
-    """Write a file so that it is there whole or not at all.
-
-    Raises
-    ------
-    ForecastError
-        The file can't be written.
-    """
-    part = path.with_name(path.name + ".part")
-    try:
-        part.write_bytes(content)
-        os.replace(part, path)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        raise ForecastError(f"{path} can't be written: {error.strerror or error}.") from error
+    typer.echo(visible(text), err=True)

@@ -31,8 +31,8 @@ from forecast.commands.common import (
     read_records,
     rows_of,
     say,
-    write_whole,
 )
+from forecast.log.writing import csv_bytes, write_whole
 from forecast.plateau import urgent_first
 from forecast.plateau.table import DEFAULT_FALSE_ALARMS
 
@@ -71,8 +71,7 @@ def plateau(
         states = fitted.plateaus(records.log, records.as_of, false_alarms_per_year=false_alarms)
     states = rows_of(states, athlete or [])
     if out is not None and out.suffix.casefold() == ".csv":
-        text = states.to_csv(index=False, lineterminator="\n", date_format="%Y-%m-%d")
-        write_whole(out, text.encode("utf-8"))
+        write_whole(out, csv_bytes(states))
         say(CAUTION)
     else:
         print_report(lambda console: _show(console, records, states), out)

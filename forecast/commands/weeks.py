@@ -33,10 +33,9 @@ from forecast.commands.common import (
     read_records,
     rows_of,
     say,
-    write_whole,
 )
 from forecast.errors import ForecastError
-from forecast.model import ReadinessForecaster
+from forecast.log.writing import write_whole
 from forecast.readiness import ReadinessForecast
 
 
@@ -90,7 +89,7 @@ def weeks(
     with progress("Forecast") as step:
         fitted = fitted_model(records, step, saved=model, horizon=horizon, seed=seed)
         if save_model is not None:
-            _save(fitted, save_model)
+            say(f"Model written to {fitted.save(save_model)}.")
         whole = fitted.forecast(records.log, records.as_of, engine=engine.value, progress=step)
     result = _only(whole, athlete or [])
     if form is Format.table:
@@ -121,13 +120,6 @@ def _format(form: Format | None, out: Path | None) -> Format:
     if form is Format.parquet and out is None:
         raise ForecastError("A Parquet file can't go to the screen; name it with --out FILE.")
     return form
-
-
-def _save(model: ReadinessForecaster, path: Path) -> None:
-    try:
-        say(f"Model written to {model.save(path)}.")
-    except OSError as error:
-        raise ForecastError(f"{path} can't be written: {error.strerror or error}.") from error
 
 
 def _only(result: ReadinessForecast, athletes: list[str]) -> ReadinessForecast:

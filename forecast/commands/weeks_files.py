@@ -9,6 +9,7 @@ from collections.abc import Callable
 import pandas as pd
 
 from forecast.commands.common import CAUTION
+from forecast.log.writing import csv_bytes
 from forecast.readiness import ReadinessForecast
 
 
@@ -21,10 +22,7 @@ def summary_with_reasons(result: ReadinessForecast) -> pd.DataFrame:
 
 def to_csv(result: ReadinessForecast) -> bytes:
     """Return the summary with reasons as CSV, dates as 2026-05-01, missing cells empty."""
-    text = summary_with_reasons(result).to_csv(
-        index=False, lineterminator="\n", date_format="%Y-%m-%d"
-    )
-    return text.encode("utf-8")
+    return csv_bytes(summary_with_reasons(result))
 
 
 def to_json(result: ReadinessForecast) -> bytes:

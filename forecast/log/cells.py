@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import re
 import unicodedata
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass
@@ -59,7 +60,16 @@ def show(cell: Any) -> str:
         # pd.Timestamp too; midnight is how spreadsheets store a plain date
         clock = cell.time() != dt.time()
         return cell.isoformat(sep=" ") if clock else cell.date().isoformat()
-    return tidy(str(cell))
+    return visible(tidy(str(cell)))
+
+
+_UNSEEN = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
+"""Control characters, marks that turn the direction of text round, and halves of characters."""
+
+
+def visible(text: str) -> str:
+    """Return a text with control characters written out, so that none reaches a terminal."""
+    return _UNSEEN.sub(lambda found: ascii(found[0])[1:-1], text)
 
 
 def tidy(text: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import re
 from collections.abc import Hashable
 from dataclasses import dataclass
@@ -15,9 +16,18 @@ from forecast.log.cells import counted
 from forecast.log.mapping import quoted
 from forecast.log.training_log import TrainingLog
 from forecast.log.words import RungNames
+from forecast.log.writing import csv_bytes, without_formulas, write_whole
 
 _SHOWN = 20
 """Longest table or list in the text; the data hold all of it."""
+
+
+_CHOICES = {
+    "values.clean": "{} = true  # or false",
+    "values.stopped": '{} = "failed"  # target, choice',
+    "values.assist": '# {0} = "none"  # no help; for help {0} = "assisted"; take off the first #',
+}
+"""Lines to draft for a word that was not understood."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,15 +110,13 @@ def write_rejected(log: TrainingLog, path: str | Path) -> Path:
     suffix = path.suffix.casefold()
     if suffix not in {".csv", ".xlsx"}:
         raise LogError(f"{path}: rejected rows are written as .csv or .xlsx; name it so.")
-    try:
-        if suffix == ".csv":
-            # the mark makes spreadsheet programs read the file as UTF-8
-            log.rejected.to_csv(path, index=False, encoding="utf-8-sig", lineterminator="\n")
-        else:
-            log.rejected.to_excel(path, index=False, sheet_name="rejected")
-    except OSError as error:
-        raise LogError(f"{path} can't be written: {error.strerror or error}.") from error
-    return path
+    if suffix == ".csv":
+        content = csv_bytes(log.rejected, mark=True)
+    else:
+        book = io.BytesIO()
+        without_formulas(log.rejected).to_excel(book, index=False, sheet_name="rejected")
+        content = book.getvalue()
+    return write_whole(path, content, LogError)
 
 
 def _athletes(log: TrainingLog) -> pd.DataFrame:
@@ -175,8 +183,7 @@ def _snippet(log: TrainingLog) -> str:
             line = f"{quoted(value)} = {quoted(guess or 'KEY OF THE RUNG')}"
             tables.setdefault("values.rung", []).append(line)
         elif kind == "word" and table:
-            choice = "true  # or false" if "clean" in table[1] else '"failed"  # target, choice'
-            tables.setdefault(table[1], []).append(f"{quoted(value)} = {choice}")
+            tables.setdefault(table[1], []).append(_CHOICES[table[1]].format(quoted(value)))
         elif kind in {"date", "number"} and asked:
             line = {"date_order": '"dmy"  # mdy, ymd', "decimal": '","  # or "."'}[asked[0]]
             tables.setdefault("read", []).append(f"{asked[0]} = {line}")

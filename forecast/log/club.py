@@ -13,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from forecast.errors import LogError
 from forecast.ladder_file import read_ladder
+from forecast.log.cells import visible
 from forecast.log.dates import DateOrder
 from forecast.log.mapping import load_mapping
 from forecast.log.parsing import Rows, parse_rows
@@ -44,6 +45,7 @@ class _ClubFile(BaseModel):
     roster: str | None = None
     roster_mapping: str | None = None
     as_of: dt.date | None = None
+    last_date: dt.date | None = None
     log: list[_LogTable] = Field(min_length=1)
 
 
@@ -66,12 +68,18 @@ class Club:
     as_of: pd.Timestamp | None
 
 
-def read_club(path: str | Path, *, date_order: DateOrder | None = None) -> Club:
+def read_club(
+    path: str | Path,
+    *,
+    date_order: DateOrder | None = None,
+    today: str | pd.Timestamp | None = None,
+) -> Club:
     """Read the ladder, the roster and every log that a club file names, as one log.
 
     A club file is TOML: ``ladder``, one ``[[log]]`` for each log with its ``file`` and, where
     needed, ``mapping``, ``date_order``, ``table``, ``sheet``, ``encoding``; and optionally
-    ``name``, ``roster``, ``roster_mapping`` and ``as_of``. Files are looked for beside it.
+    ``name``, ``roster``, ``roster_mapping``, ``as_of`` and ``last_date`` (every date up to it is
+    right, however far after the others or today). Files are looked for beside it.
 
     Parameters
     ----------
@@ -79,6 +87,8 @@ def read_club(path: str | Path, *, date_order: DateOrder | None = None) -> Club:
         The club file, or the folder that holds one named ``club.toml``.
     date_order
         Order of day and month for logs whose own entry does not say.
+    today
+        As in ``read_log``.
 
     Raises
     ------
@@ -97,10 +107,12 @@ def read_club(path: str | Path, *, date_order: DateOrder | None = None) -> Club:
     ladder = read_ladder(folder / plan.ladder)
     raws: list[RawTable] = []
     parts: list[Rows] = []
+    right_until = [plan.last_date]
     for entry, label in zip(plan.log, _labels(plan.log), strict=True):
         mapping = load_mapping(folder / entry.mapping if entry.mapping else None)
         check_rungs(mapping, ladder)
         read = mapping.read
+        right_until.append(read.last_date)
         raw = open_one(
             entry.file if is_url(entry.file) else folder / entry.file,
             label,
@@ -115,8 +127,16 @@ def read_club(path: str | Path, *, date_order: DateOrder | None = None) -> Club:
         about = load_mapping(folder / plan.roster_mapping if plan.roster_mapping else None)
         people = read_roster(plan.roster if is_url(plan.roster) else folder / plan.roster, about)
     as_of = pd.Timestamp(plan.as_of) if plan.as_of else None
-    name = plan.name or folder.resolve().name
-    return Club(name, join_rows(raws, parts, ladder, roster=people), as_of)
+    name = visible(plan.name or folder.resolve().name)
+    log = join_rows(
+        raws,
+        parts,
+        ladder,
+        roster=people,
+        today=today,
+        right_until=max((day for day in right_until if day is not None), default=None),
+    )
+    return Club(name, log, as_of)
 
 
 def _plan(path: Path) -> _ClubFile:

@@ -11,6 +11,14 @@ from forecast.errors import ForecastError
 from forecast.log.dates import EARLIEST, LATEST
 
 
+def latest_today() -> pd.Timestamp:
+    """Return the date of now, where on earth it is latest (UTC+14): records may come from there.
+
+    The only place where the clock is read.
+    """
+    return pd.Timestamp.now("UTC+14:00").normalize().tz_localize(None).as_unit("ns")
+
+
 def as_day(
     when: object, what: str = "date", error: type[ForecastError] = ForecastError
 ) -> pd.Timestamp:

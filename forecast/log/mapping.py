@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import difflib
 import re
 import tomllib
@@ -55,6 +56,7 @@ class _Read(BaseModel):
     table: str | None = None
     roster_sheet: str | None = None
     roster_table: str | None = None
+    last_date: dt.date | None = None
 
 
 class Mapping(BaseModel):
@@ -70,7 +72,7 @@ class Mapping(BaseModel):
         The roster's column names, ours to theirs.
     read
         ``date_order``, ``load_unit``, ``decimal``, ``encoding``, ``sheet``, ``table``,
-        ``roster_sheet``, ``roster_table``.
+        ``roster_sheet``, ``roster_table``, and ``last_date``: every date up to it is right.
     """
 
     model_config = ConfigDict(extra="forbid", strict=True)

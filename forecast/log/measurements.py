@@ -10,6 +10,7 @@ import pandas as pd
 
 from forecast.errors import LogError
 from forecast.ladder import Criterion, Ladder, Rung
+from forecast.log.dates import LATEST
 from forecast.log.days import as_day
 from forecast.log.read import read_log
 from forecast.log.training_log import TrainingLog
@@ -72,4 +73,6 @@ def measurement_log(
         }
     )
     rung = Rung(RUNG, f"{value} of {threshold:g}", "only", Criterion("cm", float(threshold)))
-    return read_log(rows, Ladder(f"{value} by {unit}", (rung,)))
+    ladder = Ladder(f"{value} by {unit}", (rung,))
+    # days made up from a start: none of them is a slip of the pen
+    return read_log(rows, ladder, mapping={"read": {"last_date": LATEST}})

@@ -114,6 +114,7 @@ def parse_rows(
     unit = columns.load_unit or read.load_unit or "kg"
     ten = partial(numbers.out_of_ten, decimal=read.decimal)
     assist = take("assist", words.assist, "none")
+    _ask_assist(assist, raw, columns, mapping, rejects)
     table = {
         "athlete": athlete,
         "date": dates.dates,
@@ -169,6 +170,17 @@ def _column(
     parsed = parse(raw.cells[header], read)
     rejects.add(header, parsed.problems)
     return parsed.values
+
+
+def _ask_assist(
+    assist: np.ndarray, raw: RawTable, columns: Columns, mapping: Mapping, rejects: _Rejects
+) -> None:
+    """Reject the rows (n,) whose word of help has to be asked about."""
+    if "assist" in columns.ours:
+        answered = {words.assist(word) for word in value_words(mapping, "assist").values()}
+        problems = np.full(len(assist), None, dtype=object)
+        problems[~raw.blank] = words.strange_assist(assist[~raw.blank], answered)
+        rejects.add(columns.ours["assist"], problems)
 
 
 def _values(

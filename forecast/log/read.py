@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Mapping as Table
 from collections.abc import Sequence
 from pathlib import Path
@@ -13,7 +14,8 @@ from forecast.errors import LogError, MappingError
 from forecast.ladder import Ladder
 from forecast.log.cells import Problem, counted
 from forecast.log.dates import DateOrder
-from forecast.log.days import as_day
+from forecast.log.days import as_day, latest_today
+from forecast.log.far_dates import dates_set_aside, set_aside_dates
 from forecast.log.loads import load_warnings
 from forecast.log.mapping import Mapping, load_mapping
 from forecast.log.parsing import Rows, parse_rows
@@ -61,8 +63,8 @@ def read_log(
         log (the mapping has ``roster_table`` and ``roster_sheet``). Each argument goes before
         its namesake in the mapping.
     today
-        If given, sets dated after this day are reported in ``warnings``; the clock is never
-        read.
+        The last day that can have happened: rows dated after it are rejected, save up to the
+        mapping's ``last_date``. Left out, it is the date now, where on earth it is latest.
 
     Returns
     -------
@@ -90,7 +92,9 @@ def read_log(
     )
     parts = [parse_rows(raw, ladder, plan, date_order) for raw in raws]
     people = read_roster(roster, plan) if roster is not None else None
-    return join_rows(raws, parts, ladder, roster=people, today=today)
+    return join_rows(
+        raws, parts, ladder, roster=people, today=today, right_until=plan.read.last_date
+    )
 
 
 def _check_arguments(ladder: object, date_order: object) -> None:
@@ -110,6 +114,7 @@ def join_rows(
     *,
     roster: tuple[pd.DataFrame, tuple[str, ...]] | None = None,
     today: str | pd.Timestamp | None = None,
+    right_until: dt.date | None = None,
 ) -> TrainingLog:
     """Make one log of parsed files: repeats set aside, sets numbered, every row accounted for.
 
@@ -123,14 +128,20 @@ def join_rows(
         What ``read_roster`` returned, ``None`` where there is no roster.
     today
         As in ``read_log``.
+    right_until
+        A day up to which every date is right, whatever ``today`` is.
     """
     parsed = _typed(pd.concat([part.sets for part in parts], ignore_index=True))
+    day = latest_today() if today is None else as_day(today, "today", LogError)
+    known = None if right_until is None else as_day(right_until, "last_date", LogError)
+    parsed, far = set_aside_dates(parsed, day, known)
     kept, repeats = set_aside_repeats(parsed)
     sets = _ordered(kept)
-    rejected = _rejected([*(part.rejected for part in parts), repeats], [r.file for r in raws])
+    rejected = _rejected([*(part.rejected for part in parts), far, repeats], [r.file for r in raws])
     people, about_people = roster if roster is not None else (empty_roster(), ())
     warnings = [w for part in parts for w in part.warnings]
-    warnings += _worth_a_look(sets, kept, len(repeats), today)
+    warnings += dates_set_aside(rejected)
+    warnings += _worth_a_look(sets, kept, len(repeats))
     warnings += about_people
     strangers = sorted(set(sets["athlete"]) - set(people.index)) if roster is not None else []
     if strangers:
@@ -185,9 +196,7 @@ def _rejected(parts: list[pd.DataFrame], files: list[str]) -> pd.DataFrame:
     return rejected[list(REJECTED_COLUMNS)].astype(types).reset_index(drop=True)
 
 
-def _worth_a_look(
-    sets: pd.DataFrame, kept: pd.DataFrame, repeats: int, today: str | pd.Timestamp | None
-) -> list[str]:
+def _worth_a_look(sets: pd.DataFrame, kept: pd.DataFrame, repeats: int) -> list[str]:
     said = []
     if sets.empty:
         said.append("No usable set was found; see the rejected rows for the reasons.")
@@ -205,14 +214,5 @@ def _worth_a_look(
             said.append(
                 f"The athletes {', '.join(map(repr, sorted(names)))} differ only in case and were "
                 "kept apart; if they are one person, map them under [values.athlete]."
-            )
-    if today is not None:
-        day = as_day(today, "today", LogError)
-        late = sets[sets["date"] > day]
-        if len(late):
-            first = late.iloc[0]
-            said.append(
-                f"Dated after {day.date()}: {counted(len(late), 'set')}, such as "
-                f"{first['file']} row {first['row']} ({first['date'].date()})."
             )
     return said

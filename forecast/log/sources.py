@@ -15,6 +15,7 @@ import pyarrow as pa
 from forecast.errors import LogError
 from forecast.log.databases import read_database
 from forecast.log.raw import RawTable, header_names
+from forecast.log.secrets import shown_url
 from forecast.log.text_files import read_text_file
 from forecast.log.workbooks import read_workbook
 
@@ -99,7 +100,7 @@ def open_one(
     if path.is_dir():
         raise LogError(f"{path} is a folder; give the file in it, or a list of files.")
     if not path.exists():
-        raise LogError(f"There is no file {path}; check the name.")
+        raise LogError(f"There is no file {shown_url(str(part))}; check the name.")
     suffix = path.suffix.casefold()
     try:
         if suffix in _TEXT:

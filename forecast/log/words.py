@@ -4,10 +4,22 @@ from __future__ import annotations
 
 import difflib
 import re
+from collections import Counter
 from typing import Any
 
+import numpy as np
+
 from forecast.ladder import Ladder
-from forecast.log.cells import Problem, as_number, is_blank, is_empty, show, tidy, word_set
+from forecast.log.cells import (
+    Problem,
+    as_number,
+    counted,
+    is_blank,
+    is_empty,
+    show,
+    tidy,
+    word_set,
+)
 
 TICKS = word_set("x ✓ ✔ ☑ v")
 """Marks that tick a box; nothing in them says what a blank box means."""
@@ -17,6 +29,15 @@ _YES = word_set("yes y true t 1 ok clean good strict") | TICKS
 _NO = word_set("no n false f 0 bad unclean dirty bent bend broke broken ✗ ✘ ☒ ☐")
 _ALONE = word_set("none no n 0 false f unassisted alone free ☐")
 _HELPED = word_set("yes y true t 1 assisted help") | TICKS
+_HELP = word_set(
+    "assist band bands counterweight pulley spot spots spotted spotter partner coach hand hands "
+    "foot feet toe toes wall box chair block bench strap straps machine elastic tube"
+)
+"""Words that name help, alone or in a phrase (``red band``): common practice, no source."""
+
+MOST = 0.5
+"""Share of rows above which words never seen before are asked about, not taken for help."""
+
 _STOPPED = {
     "failed": "failed fail failure f miss missed fell",
     "target": "target t reached goal done",
@@ -49,6 +70,44 @@ def assist(cell: Any) -> str:
     if is_blank(cell) or word in _ALONE:
         return "none"
     return "assisted" if word in _HELPED else word
+
+
+def names_help(word: str) -> bool:
+    """Say whether a word of ``assist`` is known to mean help, or none."""
+    return word in {"none", "assisted"} or not _HELP.isdisjoint(re.split(r"[^\w]+", word))
+
+
+def strange_assist(found: np.ndarray, answered: set[str]) -> np.ndarray:
+    """Ask about words of ``assist`` (n,) never seen before, where most rows hold one.
+
+    ``normal``, or a coach's initials, in every row would make every set one with help. A rare
+    word stays what it is: help of its own kind.
+
+    Parameters
+    ----------
+    found
+        What ``assist`` read in each row.
+    answered
+        Words that the mapping gives.
+
+    Returns
+    -------
+    array
+        A ``Problem`` (n,) where the row has to be asked about, else ``None``.
+    """
+    problems = np.full(len(found), None, dtype=object)
+    counts = Counter(found.tolist())
+    strange = {word for word in counts if word not in answered and not names_help(word)}
+    if sum(counts[word] for word in strange) <= MOST * len(found):
+        return problems
+    for word in strange:
+        problems[found == word] = Problem(
+            "word",
+            f"{word!r} stands in {counts[word]} of {counted(len(found), 'row')}: did somebody or "
+            "something help in these sets? Answer with a mapping; map it under [values.assist], "
+            f'"{word}" = "none" for no help, "{word}" = "assisted" for help.',
+        )
+    return problems
 
 
 def stopped(cell: Any) -> str | Problem:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from copy import copy
 from dataclasses import replace
 from pathlib import Path
 from typing import Literal, Self, TypeVar, get_args
@@ -170,6 +171,8 @@ class ReadinessForecaster(BaseEstimator):
             ``fit`` was not called.
         ForecastError
             The ladder is not the one fitted on, or the engine's name is unknown.
+        ForecastError
+            ``as_of`` lies before that of the fit; ``in_hindsight()`` answers for it.
         HistoryError
             No set is dated before ``as_of``.
         """
@@ -226,10 +229,29 @@ class ReadinessForecaster(BaseEstimator):
         learnt = {name: value for name, value in vars(self).items() if name.endswith("_")}
         return save_model(self.get_params(), learnt, path)
 
+    def in_hindsight(self) -> Self:
+        """Return this forecaster as one that answers for days before its fit too.
+
+        Nothing dated on or after ``as_of`` is filtered even then, but what was learnt has seen
+        it: good for comparing two dates by one measure, not for judging a forecast.
+        """
+        other = copy(self)
+        other._hindsight = True
+        return other
+
+    _hindsight = False
+
     def _histories(self, log: TrainingLog, as_of: pd.Timestamp | str | None) -> Histories:
-        return build_histories(
+        histories = build_histories(
             log, as_of, lapse_weeks=self.lapse_weeks, log_start=self.engines_.log_start
         )
+        if histories.as_of < self.as_of_ and not self._hindsight:
+            raise ForecastError(
+                f"This forecaster was fitted as of {self.as_of_.date()} and has seen what came "
+                f"after {histories.as_of.date()}; fit one as of then (on the command line leave "
+                "--model out), or ask model.in_hindsight() on purpose."
+            )
+        return histories
 
     def _check_settings(self) -> None:
         _whole("horizon_weeks", self.horizon_weeks, 1, "a whole number of weeks")

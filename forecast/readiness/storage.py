@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import io
 import json
 import zipfile
 import zlib
@@ -21,6 +22,7 @@ from forecast.growth.habits import CohortHabits
 from forecast.growth.pooling import Pooled
 from forecast.histories.absences import Absences
 from forecast.histories.attendance import CohortRhythm
+from forecast.log.writing import write_whole
 from forecast.readiness.combine import Combiner
 from forecast.readiness.lapse import LapseModel
 from forecast.readiness.training import Engines
@@ -60,11 +62,10 @@ def save_model(settings: dict[str, Any], learnt: dict[str, Any], path: str | Pat
         )
     content = {"format": FORMAT, "settings": settings, "learnt": _pack(learnt)}
     text = json.dumps(content, sort_keys=True, allow_nan=True)
-    part = target.with_name(target.name + ".part")
-    with zipfile.ZipFile(part, "w", zipfile.ZIP_DEFLATED) as archive:
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr(zipfile.ZipInfo(_ENTRY, _STAMP), text, zipfile.ZIP_DEFLATED)
-    part.replace(target)
-    return target
+    return write_whole(target, packed.getvalue(), ModelFileError)
 
 
 def read_model(

@@ -9,6 +9,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from forecast.errors import ForecastError
+from forecast.log.writing import write_whole
 
 LONGEST = 48
 
@@ -60,15 +61,11 @@ def make_folder(path: str | Path) -> Path:
 
 
 def write_page(path: Path, text: str) -> Path:
-    """Write a page as UTF-8 with plain line ends.
+    """Write a page as UTF-8 with plain line ends, whole or not at all.
 
     Raises
     ------
     ForecastError
         The file can't be written.
     """
-    try:
-        path.write_text(text, encoding="utf-8", newline="\n")
-    except OSError as error:
-        raise ForecastError(f"{path} can't be written: {error.strerror}.") from error
-    return path
+    return write_whole(path, text.encode("utf-8"))

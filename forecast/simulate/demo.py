@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from forecast.log.training_log import SET_COLUMNS
+from forecast.log.writing import write_all
 from forecast.simulate import demo_words as words
 from forecast.simulate.cohort import SimulatedCohort, simulate_cohort
 from forecast.simulate.ladders import default_ladder, ladder_toml
@@ -92,11 +93,7 @@ def write_demo(out: str | Path) -> list[Path]:
     """Write the files of the demo into a folder, which is made if need be; return their paths."""
     folder = Path(out)
     folder.mkdir(parents=True, exist_ok=True)
-    paths = []
-    for name, content in demo_files().items():
-        paths.append(folder / name)
-        paths[-1].write_bytes(content)
-    return paths
+    return write_all((folder / name, content) for name, content in demo_files().items())
 
 
 def _named(cohorts: Sequence[SimulatedCohort], names: Sequence[str]) -> pd.DataFrame:
@@ -134,6 +131,7 @@ name = "{words.CLUB}"
 ladder = "ladder.toml"
 roster = "roster.csv"
 as_of = 2026-06-01
+last_date = 2026-05-31  # every date up to it is right, whatever the clock of the reader says
 
 [[log]]
 file = "log_floor.csv"

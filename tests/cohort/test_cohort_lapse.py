@@ -101,9 +101,10 @@ def test_absences_that_are_usual_are_no_lapse():
 
 def test_training_days_know_nothing_later(small_model, small_log, small_cut):
     earlier = small_cut - pd.Timedelta(days=56)
+    before = small_model.in_hindsight()
     now, then = (
         training_days(seen.histories, seen.states["p_flat"].to_numpy())
-        for seen in (see(small_model, small_log, cut) for cut in (small_cut, earlier))
+        for seen in (see(small_model, small_log, small_cut), see(before, small_log, earlier))
     )
     keys, known = ["athlete", "date"], ["rate", "pain", "log_weeks", "just_cleared"]
     both = then.merge(now, on=keys, suffixes=("", "_now"))

@@ -291,8 +291,11 @@ def test_database_troubles(database, ladder, tmp_path):
         read_log(database, ladder, table="set")
     with pytest.raises(LogError, match="syntax error"):
         read_log(database, ladder, table="select nothing from sets")
-    with pytest.raises(LogError, match=r"has the tables \(none\)"):
+    with pytest.raises(LogError, match="There is no database file"):
         read_log(f"sqlite:///{tmp_path / 'new.db'}", ladder)
+    assert not (tmp_path / "new.db").exists()
+    with pytest.raises(LogError, match=r"has the tables \(none\)"):
+        read_log("sqlite://", ladder)
     with pytest.raises(LogError, match="no driver"):
         read_log("martian://host/db", ladder)
 

@@ -154,13 +154,6 @@ def test_names_that_differ_in_case_are_kept_apart_but_reported(ladder):
     assert merged.athletes == ["Ann"]
 
 
-def test_the_future_is_judged_only_against_a_given_day(ladder):
-    frame = table(["Ann", "2999-04-03", "press", 5, ""], ["Ann", "2098-04-03", "press", 5, ""])
-    assert not read_log(frame, ladder).warnings
-    log = read_log(frame, ladder, today="2026-01-01")
-    assert any("Dated after 2026-01-01: 1 set" in said for said in log.warnings)
-
-
 # columns and mapping ------------------------------------------------------------------------
 
 

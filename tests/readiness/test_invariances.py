@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from forecast.errors import ForecastError
 from forecast.readiness import ReadinessForecaster
 
 
@@ -87,6 +88,20 @@ def test_how_the_cut_is_written_changes_nothing(small_log, small_cut, small_mode
     left_out = small_model.forecast(small_log.before(last + pd.Timedelta(days=1)))
     dates = left_out.summary[["date_low", "date_mid", "date_high"]]
     assert (dates.dtypes == small_result.summary["date_mid"].dtype).all()
+
+
+def test_a_day_before_the_fit_is_refused_unless_asked_for_by_name(
+    small_log, small_cut, small_model, small_result
+):
+    early = small_cut - pd.Timedelta(days=28)
+    for log, when in ((small_log, early), (small_log.before(early), None)):
+        with pytest.raises(ForecastError, match=r"has seen what came after .* in_hindsight"):
+            small_model.forecast(log, when)
+    told = small_model.in_hindsight()
+    same(told.forecast(small_log, early), told.forecast(small_log.before(early), early))
+    same(told.forecast(small_log, small_cut), small_result)
+    with pytest.raises(ForecastError, match="has seen what came after"):
+        small_model.forecast(small_log, early)  # asking once changes nothing for good
 
 
 def test_the_day_of_the_cut_itself_is_not_used(

@@ -1,0 +1,137 @@
+"""Writing files: whole or not at all, and with nothing in them that a spreadsheet would run."""
+
+from __future__ import annotations
+
+import os
+import re
+import secrets
+import stat
+from collections.abc import Iterable
+from pathlib import Path
+
+import pandas as pd
+
+from forecast.errors import ForecastError
+
+_FORMULA = re.compile(r"[=+\-@\t\r]")
+_NUMBER = re.compile(r"[+-]?(\d+([.,]\d+)*|\d*[.,]\d+)([eE][+-]?\d+)?")
+
+
+def write_whole(path: Path, content: bytes, error: type[ForecastError] = ForecastError) -> Path:
+    """Write a file so that it is there whole or not at all; arguments as for ``write_all``."""
+    return write_all([(path, content)], error)[0]
+
+
+def write_all(
+    files: Iterable[tuple[Path, bytes]], error: type[ForecastError] = ForecastError
+) -> list[Path]:
+    """Write files so that each is there whole or not at all; return their paths.
+
+    The new content is put beside the old and takes its place when all of it has been written,
+    so that a full disk, an interrupt or a kill leave what was there. With several files none
+    takes its place before every one of them could be written. A link is written through to the
+    file it names, and a device or pipe is written to; neither is ever replaced.
+
+    Parameters
+    ----------
+    files
+        Each path with its content.
+    error
+        Class of the error raised.
+
+    Raises
+    ------
+    ForecastError
+        If a file can't be written.
+    """
+    paths: list[Path] = []
+    parts: list[tuple[Path, Path]] = []  # where the new content waits, and where it belongs
+    try:
+        for path, content in files:
+            paths.append(path)
+            with _said(path, error):
+                if _is_special(path):
+                    path.write_bytes(content)
+                    continue
+                target = Path(os.path.realpath(path))
+                # a name of its own length: the file's own may be as long as names can be
+                part = target.with_name(f".{secrets.token_hex(8)}.part")
+                parts.append((part, target))
+                _write_beside(part, target, content)
+        for part, target in parts:
+            with _said(target, error):
+                os.replace(part, target)
+    finally:
+        for part, _ in parts:
+            part.unlink(missing_ok=True)
+    return paths
+
+
+class _said:
+    """Turn what the system says about a file into one sentence."""
+
+    def __init__(self, path: Path, error: type[ForecastError]) -> None:
+        self._path, self._error = path, error
+
+    def __enter__(self) -> None:
+        pass
+
+    def __exit__(self, kind: object, fault: BaseException | None, trace: object) -> None:
+        if isinstance(fault, OSError):
+            said = fault.strerror or fault
+            raise self._error(f"{self._path} can't be written: {said}.") from fault
+        if isinstance(fault, ValueError):  # a NUL character in a name
+            raise self._error(f"{str(self._path)!r} is no file name: {fault}.") from fault
+
+
+def _is_special(path: Path) -> bool:
+    """Whether something other than a plain file is there, such as ``/dev/null`` or a pipe."""
+    try:
+        mode = os.stat(path).st_mode
+    except FileNotFoundError:
+        return False
+    return not stat.S_ISREG(mode)
+
+
+def _write_beside(part: Path, target: Path, content: bytes) -> None:
+    with open(part, "xb") as file:
+        file.write(content)
+        file.flush()
+        os.fsync(file.fileno())
+    if target.exists():
+        os.chmod(part, stat.S_IMODE(target.stat().st_mode))
+
+
+def csv_bytes(frame: pd.DataFrame, *, mark: bool = False) -> bytes:
+    """Return a table as CSV in UTF-8: dates as 2026-05-01, missing cells empty, no formulas.
+
+    ``mark`` puts the byte-order mark first, by which spreadsheet programs know UTF-8.
+    """
+    text = without_formulas(frame).to_csv(index=False, lineterminator="\n", date_format="%Y-%m-%d")
+    return text.encode("utf-8-sig" if mark else "utf-8")
+
+
+def without_formulas(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return a table whose text cells no spreadsheet program takes for a formula.
+
+    A text that begins with ``=``, ``+``, ``-``, ``@``, a tab or a carriage return and is no
+    number gets an apostrophe before it, as spreadsheet programs mark text.
+
+    Examples
+    --------
+    >>> without_formulas(pd.DataFrame({"athlete": ["=1+1", "-4", "Bo"]}))["athlete"].tolist()
+    ["'=1+1", '-4', 'Bo']
+    """
+    return frame.apply(lambda column: column if _has_no_text(column) else column.map(_guarded))
+
+
+def _has_no_text(column: pd.Series) -> bool:
+    return not (
+        isinstance(column.dtype, pd.StringDtype | pd.CategoricalDtype) or column.dtype == object
+    )
+
+
+def _guarded(cell: object) -> object:
+    if isinstance(cell, str) and _FORMULA.match(cell) and not _NUMBER.fullmatch(cell):
+        return f"'{cell}"
+    return cell
