@@ -119,7 +119,7 @@ def forward_pass(
         panel.start, panel.length,
         motion_table(panel, dynamics), session_losses(panel, dynamics),
         np.ascontiguousarray(prior_mean, dtype=float), np.ascontiguousarray(prior_cov, dtype=float),
-        panel.lower, set_offsets(panel, noise), panel.best, panel.rival, panel.ceiling,
+        panel.lower, panel.ceiling, set_offsets(panel, noise), panel.n_sets,
         noise.day_sd[panel.measure] * panel.scatter, noise.day_down, noise.day_up,
         noise.set_sd[panel.measure] * panel.scatter,
         mean, cov, told,

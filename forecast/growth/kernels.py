@@ -24,6 +24,13 @@ _NODES, _weights = np.polynomial.hermite_e.hermegauss(11)
 _WEIGHTS = _weights / _ROOT_2PI
 _LOG_WEIGHTS = np.log(_weights / _ROOT_2PI) + 0.5 * _NODES**2
 
+KNEE = 2.0
+"""Standard deviations below its day's ability from which a set pulls no harder (Huber 1964, Ann.
+Math. Stat. 35:73; the value is judgement): a slip is no weakness."""
+_SHARE = 1.0 / (
+    math.exp(-0.5 * KNEE * KNEE) / KNEE + _ROOT_2PI * (1.0 - 0.5 * math.erfc(KNEE / _ROOT_2))
+)
+
 MOST_LOOKS = 8
 """Quadrature is centred anew at most this often; two looks suffice as a rule."""
 OUTLIER = 3.0
@@ -74,17 +81,32 @@ def between(low: float, high: float) -> float:
 
 
 @njit(cache=True, error_model="numpy")
+def robust_below(z: float) -> float:
+    """Return P(E <= z) of a set's noise: standard normal, exponential from ``KNEE`` down."""
+    if z <= -KNEE:
+        return _SHARE * math.exp(KNEE * z + 0.5 * KNEE * KNEE) / KNEE
+    return 1.0 - _SHARE * _ROOT_2PI * above(z)
+
+
+@njit(cache=True, error_model="numpy")
 def log_between(low: float, high: float) -> float:
-    """Return log P(low < Z <= high), finite however far off the interval lies."""
+    """Return log P(low < E <= high) of a set's noise, finite however far off the interval lies."""
     if low > 0.0:
-        low, high = -high, -low
-    chance = above(-high) - above(-low)
+        chance = _SHARE * _ROOT_2PI * (above(low) - above(high))
+    elif low == -np.inf:
+        chance = robust_below(high)
+    else:
+        chance = robust_below(high) - robust_below(low)
     if chance > _TINY:
         return math.log(chance)
-    # Far below: the tail beyond ``high``, less what lies beyond ``low``.
-    more = 0.0 if low == -np.inf else math.exp(0.5 * (high - low) * (high + low))
-    left = math.log(mills(-high)) if high > -1e150 else -math.log(-high)
-    return -0.5 * high * high - _LOG_ROOT_2PI + left + math.log1p(-min(more, 1.0 - 1e-12))
+    if low > 0.0:  # the normal tail, far above
+        more = math.exp(-0.5 * (high - low) * (high + low)) if high < np.inf else 0.0
+        left = math.log(mills(low)) if low < 1e150 else -math.log(low)
+        value = -0.5 * low * low + math.log(_SHARE) + left
+    else:  # the exponential one, far below
+        more = math.exp(KNEE * (low - high)) if low > -np.inf else 0.0
+        value = KNEE * high + 0.5 * KNEE * KNEE + math.log(_SHARE / KNEE)
+    return value + math.log1p(-min(more, 1.0 - 1e-12))
 
 
 @njit(cache=True, error_model="numpy")
@@ -103,10 +125,9 @@ def match_one(
     mean: float,
     var: float,
     lower: Array,
+    ceiling: Array,
     offset: Array,
-    best: int,
-    rival: NDArray[np.int8],
-    ceiling: float,
+    n_sets: int,
     day_sd: float,
     down: float,
     up: float,
@@ -119,10 +140,9 @@ def match_one(
 
     The day's ability is ``b + U - D``, centred: ``b`` normal around the level, ``U`` and ``D``
     exponential with means ``up`` and ``down`` times ``day_sd`` (Reed & Jorgensen 2004, Commun.
-    Stat. Theory Methods 33:1733). The set in place ``best`` lay between its lower bound and the
-    ``ceiling``; ``rival`` (K,) is what the others say (``panel.best_sets``). Given the ability,
-    ``b`` has two truncated normal parts, so the level is integrated exactly and only the ability
-    by quadrature.
+    Stat. Theory Methods 33:1733). Each of the first ``n_sets`` sets lay between its lower bound
+    and its ``ceiling``, both (K,). Given the ability, ``b`` has two truncated normal parts, so the
+    level is integrated exactly and only the ability by quadrature.
     """
     total = var + day_sd * day_sd
     root = math.sqrt(total)
@@ -130,16 +150,15 @@ def match_one(
     a_rate, b_rate = root / rise, root / fall
     spread = total + rise * rise + fall * fall
     precision, pull = 1.0 / spread, 0.0
-    low, high = lower[best] - offset[best], ceiling - offset[best]
-    # Where to look first: near the record, by as much as it can tell.
-    near = min(max(mean, low), high)
-    if low > -np.inf and high < np.inf:
-        near = 0.5 * (low + high)
-    if near != mean:
-        width = high - low if high - low < np.inf else 0.0
-        told = 1.0 / (set_sd * set_sd + width * width / 12.0)
-        precision += told
-        pull += told * (near - mean)
+    for k in range(n_sets):  # where to look first: near the record, by as much as it can tell
+        low, high = lower[k] - offset[k], ceiling[k] - offset[k]
+        near, width = min(max(mean, low), high), 0.0
+        if low > -np.inf and high < np.inf:
+            near, width = 0.5 * (low + high), high - low
+        if near != mean:
+            told = 1.0 / (set_sd * set_sd + width * width / 12.0)
+            precision += told
+            pull += told * (near - mean)
     centre, scale = mean + pull / precision, 1.2 / math.sqrt(precision)
     log_z, first, second, post = 0.0, 0.0, 0.0, 0.0
     terms = np.empty(len(_NODES))
@@ -164,12 +183,9 @@ def match_one(
                 + (1.0 - weight) * (1.0 - (w_down - 2.0 * t) * down_more)
             )
             value = most + math.log(part + other) - math.log(rise + fall)
-            value += log_between((low - ability) / set_sd, (high - ability) / set_sd)
-            for k in range(len(rival)):
-                if rival[k] == 1:  # no higher than the best
-                    value += log_between(-np.inf, (ceiling - ability - offset[k]) / set_sd)
-                elif rival[k] == 2:  # at least what was noted
-                    value += log_between((lower[k] - ability - offset[k]) / set_sd, np.inf)
+            for k in range(n_sets):
+                at = ability + offset[k]
+                value += log_between((lower[k] - at) / set_sd, (ceiling[k] - at) / set_sd)
             terms[j] = value + _LOG_WEIGHTS[j]
             top = max(top, terms[j])
         mass, first, second, ability_mean, ability_square = 0.0, 0.0, 0.0, 0.0, 0.0
@@ -233,10 +249,9 @@ def match_many(
     mean: Array,
     var: Array,
     lower: Array,
-    offset: Array,
-    best: Ints,
-    rival: NDArray[np.int8],
     ceiling: Array,
+    offset: Array,
+    n_sets: Ints,
     day_sd: Array,
     down: float,
     up: float,
@@ -247,7 +262,7 @@ def match_many(
     for i in range(len(index)):
         n = index[i]
         out[i] = match_one(
-            mean[i], var[i], lower[n], offset[n], best[n], rival[n], ceiling[n],
+            mean[i], var[i], lower[n], ceiling[n], offset[n], n_sets[n],
             day_sd[i], down, up, set_sd[i],
         )  # fmt: skip
 
@@ -316,8 +331,6 @@ def record_slopes(
     flags: Array,
     offset: Array,
     n_sets: Ints,
-    best: Ints,
-    rival: NDArray[np.int8],
     ceiling: Array,
     day_sd: Array,
     down: float,
@@ -338,7 +351,7 @@ def record_slopes(
     terms, slopes = np.empty(nodes), np.empty((nodes, 7))
     for n in range(len(mean)):
         _, _, _, _, centre, scale = match_one(
-            mean[n], var[n], lower[n], offset[n], best[n], rival[n], ceiling[n],
+            mean[n], var[n], lower[n], ceiling[n], offset[n], n_sets[n],
             day_sd[n], down, up, set_sd[n],
         )  # fmt: skip
         root = math.sqrt(var[n] + day_sd[n] * day_sd[n])
@@ -410,10 +423,9 @@ def filter_spells(
     prior_mean: Array,
     prior_cov: Array,
     lower: Array,
-    offset: Array,
-    best: Ints,
-    rival: NDArray[np.int8],
     ceiling: Array,
+    offset: Array,
+    n_sets: Ints,
     day_sd: Array,
     down: float,
     up: float,
@@ -438,7 +450,7 @@ def filter_spells(
                 _advance(mean, cov, motion[n], loss[n])
             before, var = mean[0], cov[0, 0]
             log_z, after, after_var, ability_var, _, _ = match_one(
-                before, var, lower[n], offset[n], best[n], rival[n], ceiling[n],
+                before, var, lower[n], ceiling[n], offset[n], n_sets[n],
                 day_sd[s], down, up, set_sd[s],
             )  # fmt: skip
             _absorb(mean, cov, after, after_var)

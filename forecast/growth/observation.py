@@ -1,18 +1,16 @@
-"""What one session says about the level: the likelihood of its best set, matched by a normal.
+"""What one session says about the level: the likelihood of its sets, matched by a normal.
 
 A set's capacity is level + day form + set order, unclean and assisted offsets + set noise, and
-the record says only that it lay in an interval (``intervals``). Days are not normal: a day's form
-is normal plus an exponential part on either side (Reed & Jorgensen 2004, Commun. Stat. Theory
-Methods 33:1733). Sets are not either: some end early for no reason of strength (a slip, a phone).
+the record says only that it lay in an interval (``intervals``). Neither days nor sets are normal:
+a day's form is normal plus an exponential part on either side (Reed & Jorgensen 2004, Commun.
+Stat. Theory Methods 33:1733), and some sets end early for no reason of strength (a slip, a phone).
 
-The level is read off the session's best set and off that none of the others was better; a set
-that met the mark says that much or more and has no ceiling. A low set beside a good one is then
-neither a slip nor a weakness, and nothing is lost that matters: the day's form, which all sets
-share, is what limits a session. Every density in it is log-concave, so
-the pull of a session far off levels off and never falls back, and a better set never lowers the
-opinion of the level (monotone likelihood ratio: Karlin & Rubin 1956, Ann. Math. Stat. 27:272;
-kept by integration: Prekopa 1973, Acta Sci. Math. 34:335). What sets are like (noise, order,
-slips) is learnt from all of them (``evidence_slopes``).
+The level is read off with densities that are log-concave: a set's noise has an exponential lower
+tail, and a set that met the mark says that much or more and has no ceiling. So the pull of a
+session far off levels off and never falls back, and a better set never lowers the opinion of the
+level (monotone likelihood ratio: Karlin & Rubin 1956, Ann. Math. Stat. 27:272; kept by
+integration: Prekopa 1973, Acta Sci. Math. 34:335). What sets are like (noise, order, slips) is
+learnt with slips as what they are, records of that much or more (``evidence_slopes``).
 
 Given a normal opinion of the level before the session, the opinion after it is matched in mean
 and variance (assumed-density filtering, one sweep of expectation propagation: Minka 2001, UAI
@@ -105,7 +103,7 @@ def match_sessions(
     out = np.empty((len(index), 6))
     match_many(
         np.asarray(index, dtype=np.int64), mean, var,
-        panel.lower, set_offsets(panel, noise), panel.best, panel.rival, panel.ceiling,
+        panel.lower, panel.ceiling, set_offsets(panel, noise), panel.n_sets,
         noise.day_sd[measure] * scatter, noise.day_down, noise.day_up,
         noise.set_sd[measure] * scatter, out,
     )  # fmt: skip
@@ -143,7 +141,7 @@ def evidence_slopes(
     slopes = np.zeros(len(SLOPES))
     total = record_slopes(
         mean, var, panel.lower, panel.upper, flags, set_offsets(panel, noise), panel.n_sets,
-        panel.best, panel.rival, panel.ceiling,
+        panel.ceiling,
         noise.day_sd[measure] * scatter, noise.day_down, noise.day_up,
         noise.set_sd[measure] * scatter, noise.slip, _slip_mass(panel), measure, slopes,
     )  # fmt: skip

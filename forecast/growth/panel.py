@@ -19,8 +19,6 @@ Ints = NDArray[np.int64]
 MEASURES = ("seconds", "reps", "kg", "cm")
 GRACE_WEEKS = 2.0
 MAX_FATIGUE_STEPS = 4.0
-NO_HIGHER, AT_LEAST = 1, 2
-"""What a set beside the best one says: it was no higher than that, or at least what was noted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,11 +58,8 @@ class Panel:
         (N,) sets in each session.
     met
         (N,) whether the session met the criterion.
-    best, rival
-        (N,) place of the set that the level is read off, and (N, K) what the others say beside it
-        (``best_sets``).
     ceiling
-        (N,) upper bound of the best set, none where it met the mark.
+        (N, K) upper bounds with which the level is read off (``ceilings``).
     eligible
         (N,) sets that could have met the criterion: counting, and not ended early by choice.
     scatter
@@ -96,8 +91,6 @@ class Panel:
     used: NDArray[np.bool_]
     n_sets: Ints
     met: NDArray[np.bool_]
-    best: Ints
-    rival: NDArray[np.int8]
     ceiling: Array
     eligible: Array
     scatter: Array
@@ -139,9 +132,7 @@ def build_panel(histories: Histories, *, linear: float = 0.0) -> Panel:
     tau, excess = split_gap(gap, grace[spell])
     spells = histories.spells.iloc[order]
     columns = _pad_sets(sets, sessions.index.to_numpy(), histories, linear)
-    best, rival = best_sets(columns)
-    highest = (np.arange(len(best)), best)
-    passed = columns["lower"][highest] >= columns["threshold"] - 1e-9
+    ceiling = ceilings(columns)
     return Panel(
         spell_row=order.astype(np.int64),
         start=start,
@@ -160,9 +151,7 @@ def build_panel(histories: Histories, *, linear: float = 0.0) -> Panel:
         tau=tau,
         scatter=np.ones(len(start)),
         n_sets=columns["used"].sum(axis=1).astype(np.int64),
-        best=best,
-        rival=rival,
-        ceiling=np.where(passed, np.inf, columns["upper"][highest]),
+        ceiling=ceiling,
         met=sessions["meets"].to_numpy(dtype=bool),
         eligible=columns.pop("eligible").sum(axis=1),
         linear=linear,
@@ -229,32 +218,15 @@ def _pad_sets(
     }
 
 
-def best_sets(columns: dict[str, NDArray]) -> tuple[Ints, NDArray[np.int8]]:
-    """Return the place of the set that each session is read off, (N,), and what the rest say.
+def ceilings(columns: dict[str, NDArray]) -> Array:
+    """Return the upper bounds with which the level is read off, (N, K).
 
-    Of the clean, unassisted sets (of all where there is none): where one met the mark, the one
-    that went furthest past it, without a ceiling, and nothing else. Otherwise the highest that
-    had an end of its own, the later of equals; the others of that kind were no higher
-    (``NO_HIGHER``), and one ended by choice could have gone on (``AT_LEAST``).
+    A clean, unassisted set that met the mark has none: had it gone on, or had it just been a
+    good day, it says that much or more.
     """
-    used, lower = columns["used"], np.where(columns["used"], columns["lower"], -np.inf)
-    plain = used & (columns["unclean"] == 0) & (columns["assisted"] == 0)
-    some = plain.any(axis=1)[:, None]
-    kind = np.where(some, plain, used)
-    ended = kind & np.isfinite(columns["upper"])
-    met = plain & (lower >= columns["threshold"][:, None] - 1e-9)
-    passed = met.any(axis=1)
-    of = np.where(passed[:, None], met, np.where(ended.any(axis=1)[:, None], ended, kind))
-    # A miss has no lower bound, yet stands above what is not there.
-    height = np.where(of, np.maximum(lower, -1e6), -np.inf)
-    best = height.shape[1] - 1 - height[:, ::-1].argmax(axis=1)
-    rest = np.where(ended, NO_HIGHER, np.where(kind, AT_LEAST, 0)).astype(np.int8)
-    rest[np.arange(len(best)), best] = 0
-    rest[passed] = 0
-    # What has no end of its own may have been higher: that the others were not says nothing.
-    open_best = ~np.isfinite(columns["upper"][np.arange(len(best)), best])
-    rest[open_best] = np.where(rest[open_best] == NO_HIGHER, 0, rest[open_best])
-    return best.astype(np.int64), rest
+    met = (columns["unclean"] == 0) & (columns["assisted"] == 0)
+    met &= columns["lower"] >= columns["threshold"][:, None] - 1e-9
+    return np.where(met, np.inf, columns["upper"])
 
 
 def _eligible(sets: pd.DataFrame) -> Array:
@@ -272,7 +244,7 @@ def take_spells(panel: Panel, which: Ints) -> Panel:
     by_session = (
         *("session_row", "day", "number", "rest", "excess", "tau"),
         *("lower", "upper", "fatigue", "unclean", "assisted", "used", "n_sets"),
-        *("met", "best", "rival", "ceiling", "eligible"),
+        *("met", "ceiling", "eligible"),
     )
     return Panel(
         start=start,
