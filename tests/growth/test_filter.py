@@ -175,7 +175,8 @@ def test_a_set_stopped_at_the_target_is_no_ceiling():
 )
 def test_the_pull_of_a_session_levels_off_and_never_falls_back(mean, var, beside):
     after = []
-    for low in np.arange(-6.0, 5.0, 0.05):
+    # Beside other sets up to three times the mark: further apart than that is no one day's record.
+    for low in np.arange(-6.0, 1.1 if beside else 5.0, 0.05):
         panel = panel_of([[(low, low + 0.1, 0), *beside]], [0.0])
         match = match_sessions(panel, NOISE, np.array([0]), np.array([mean]), np.array([var]))
         after.append(match.mean[0])
@@ -188,10 +189,12 @@ def test_the_pull_of_a_session_levels_off_and_never_falls_back(mean, var, beside
 
 
 def test_slopes_of_the_evidence_are_its_differences():
-    sessions = [sets for name, sets in CASES.items() if "far" not in name] * 2
+    rng = np.random.default_rng(5)
+    middle = -0.4 + DAY_SD * rng.standard_normal((40, 1)) + SET_SD * rng.standard_normal((40, 3))
+    sessions = [[(m - 0.05, m + 0.05, k == 2) for k, m in enumerate(row)] for row in middle]
     panel = panel_of(sessions, [0.3] * len(sessions))
     panel.assisted[1, 0] = 1.0
-    mean, var = np.full(len(sessions), -0.4), np.full(len(sessions), 0.03)
+    mean, var = np.full(len(sessions), -0.4), np.full(len(sessions), 0.01)
     constants = prior_constants()
     _, slopes = evidence_slopes(panel, constants.noise, mean, var)
     for name in ("log_set_sd_seconds", "log_slip", "log_day_down", "log_day_up", "unclean"):
