@@ -6,9 +6,38 @@ it as it is, without a traceback.
 
 from __future__ import annotations
 
+import re
+
+LONGEST_QUOTE = 80
+"""Characters of a cell or a name that a message quotes at most."""
+
+LONGEST_LIST = 20
+"""Lines of a message at most; whoever mends these sees the rest at the next reading."""
+
+_QUOTE = re.compile(r"(?<!\w)(['\"])((?:(?!\1(?!\w)).)*)\1(?!\w)", re.S)
+
+
+def shortened(message: str) -> str:
+    """Return a message with long quotes cut, and long lists of lines too."""
+    lines = message.split("\n")
+    if len(lines) > LONGEST_LIST:
+        more = len(lines) - LONGEST_LIST
+        message = "\n".join([*lines[:LONGEST_LIST], f"and {more} more lines like these."])
+
+    def cut(found: re.Match[str]) -> str:
+        text = found[2]
+        if len(text) <= LONGEST_QUOTE:
+            return found[0]
+        return f"{found[1]}{text[:LONGEST_QUOTE]}...{found[1]} ({len(text)} characters)"
+
+    return _QUOTE.sub(cut, message)
+
 
 class ForecastError(Exception):
     """Base of every error this package raises on purpose; catch it to catch them all."""
+
+    def __init__(self, message: str = "") -> None:
+        super().__init__(shortened(message))
 
 
 class LadderError(ForecastError):

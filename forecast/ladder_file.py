@@ -140,7 +140,7 @@ def read_ladder(path: str | Path) -> Ladder:
     text = _text(path)
     try:
         content = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # digits or nesting without end too
         raise LadderError(
             f"{path} is not valid TOML: {error}. Mend that line; text goes in quotes, "
             "numbers do not."

@@ -14,6 +14,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from forecast.errors import shortened
+
 _PLAIN = (str, int, float, Decimal, dt.date, dt.time, dt.timedelta, np.generic, type(None))
 
 BLANKS = frozenset({"", "-", "--", "–", "—", "n/a", "na", "nan", "null", "none", "nil", "?"})
@@ -26,6 +28,10 @@ class Problem:
 
     kind: str
     reason: str
+
+    def __post_init__(self) -> None:
+        """Cut the quotes in the reason; the cell itself is kept whole beside it."""
+        object.__setattr__(self, "reason", shortened(self.reason))
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,9 +89,11 @@ def is_empty(cell: Any) -> bool:
         return not cell.strip()
     if cell is None or cell is pd.NaT or cell is pd.NA:
         return True
-    if isinstance(cell, float | np.floating | Decimal):
-        return math.isnan(cell)
-    return False
+    if isinstance(cell, Decimal):
+        return cell.is_nan()  # a signalling NaN would raise in math.isnan
+    if isinstance(cell, np.datetime64 | np.timedelta64):
+        return bool(np.isnat(cell))
+    return isinstance(cell, float | np.floating) and math.isnan(cell)
 
 
 def is_blank(cell: Any) -> bool:
@@ -108,6 +116,8 @@ def as_number(cell: Any) -> float | None:
     if isinstance(cell, bool | np.bool_):
         return None
     if isinstance(cell, int | float | np.integer | np.floating | Decimal):
+        if is_empty(cell):
+            return math.nan
         try:
             return float(cell)
         except OverflowError:  # whole numbers have no bound in Python

@@ -15,6 +15,7 @@ from forecast.errors import LogError
 from forecast.ladder_file import read_ladder
 from forecast.log.cells import visible
 from forecast.log.dates import DateOrder
+from forecast.log.days import as_day
 from forecast.log.mapping import load_mapping
 from forecast.log.parsing import Rows, parse_rows
 from forecast.log.raw import RawTable
@@ -126,7 +127,7 @@ def read_club(
     if plan.roster:
         about = load_mapping(folder / plan.roster_mapping if plan.roster_mapping else None)
         people = read_roster(plan.roster if is_url(plan.roster) else folder / plan.roster, about)
-    as_of = pd.Timestamp(plan.as_of) if plan.as_of else None
+    as_of = as_day(plan.as_of, "as_of", LogError) if plan.as_of else None
     name = visible(plan.name or folder.resolve().name)
     log = join_rows(
         raws,
@@ -147,7 +148,7 @@ def _plan(path: Path) -> _ClubFile:
             f"There is no {path}; a folder needs a {CLUB_FILE} that names its ladder and logs, "
             "or give the log file itself together with its ladder."
         ) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except (ValueError, RecursionError) as error:  # a NUL in the path, digits, nesting too
         raise LogError(f"{path} is not valid TOML in UTF-8: {error}.") from error
     except OSError as error:
         raise LogError(f"{path} can't be read: {error.strerror or error}.") from error

@@ -16,3 +16,9 @@ QUERY_SECONDS = 60.0
 
 MAX_QUERY = 20_000
 """Characters of a query."""
+
+MAX_BYTES = 500_000_000
+"""Bytes of one text file, or of a workbook or Parquet file once unpacked."""
+
+MAX_SHEET_ROWS = 1_048_576
+"""Rows that a sheet of a workbook can have (ECMA-376, as spreadsheet programs keep to it)."""

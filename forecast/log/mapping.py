@@ -138,8 +138,8 @@ def _toml(path: Path) -> dict[str, Any]:
         return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
     except FileNotFoundError as error:
         raise MappingError(f"There is no mapping file {path}; check the name.") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise MappingError(f"{path} is not valid TOML in UTF-8: {error}.") from error
+    except (ValueError, RecursionError) as error:  # a NUL in the path, digits, nesting too
+        raise MappingError(f"{str(path)!r} is not valid TOML in UTF-8: {error}.") from error
     except OSError as error:
         raise MappingError(f"{path} can't be read: {error.strerror or error}.") from error
 

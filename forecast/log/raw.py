@@ -10,7 +10,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from forecast.errors import LogError
 from forecast.log.cells import Problem, is_empty, show
+from forecast.log.limits import MAX_COLUMNS, MAX_ROWS
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +73,21 @@ def header_names(cells: Sequence[Any]) -> list[str]:
     )
 
 
+def check_size(file: str, rows: int, columns: int) -> None:
+    """Check a table against the limits.
+
+    Raises
+    ------
+    LogError
+        If it has too many rows or columns.
+    """
+    if rows > MAX_ROWS or columns > MAX_COLUMNS:
+        raise LogError(
+            f"{file} has {rows} rows and {columns} columns; {MAX_ROWS} rows and {MAX_COLUMNS} "
+            "columns are read at most. Split it, or leave out what is no log."
+        )
+
+
 def from_records(
     file: str,
     header: Sequence[Any],
@@ -84,6 +101,7 @@ def from_records(
     problem of that row, since no one can tell which cell is the stray one.
     """
     width = len(header)
+    check_size(file, len(records), width)
     problems = np.empty(len(records), dtype=object)
     square = []
     for n, record in enumerate(records):

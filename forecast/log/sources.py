@@ -11,10 +11,12 @@ from typing import TypeAlias
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+import pyarrow.parquet as pq
 
 from forecast.errors import LogError
 from forecast.log.databases import read_database
-from forecast.log.raw import RawTable, header_names
+from forecast.log.limits import MAX_BYTES
+from forecast.log.raw import RawTable, check_size, header_names
 from forecast.log.secrets import shown_url
 from forecast.log.text_files import read_text_file
 from forecast.log.workbooks import read_workbook
@@ -97,20 +99,20 @@ def open_one(
         name, frame = read_database(str(part), table)
         return _from_frame(frame, name, "database")
     path = Path(part)
-    if path.is_dir():
-        raise LogError(f"{path} is a folder; give the file in it, or a list of files.")
-    if not path.exists():
-        raise LogError(f"There is no file {shown_url(str(part))}; check the name.")
     suffix = path.suffix.casefold()
     try:
+        if path.is_dir():
+            raise LogError(f"{path} is a folder; give the file in it, or a list of files.")
+        if not path.exists():
+            raise LogError(f"There is no file {shown_url(str(part))}; check the name.")
+        if not path.is_file():
+            raise LogError(f"{path} is a device or a pipe; give a file.")
         if suffix in _TEXT:
             return read_text_file(path, label, encoding)
         if suffix in _BOOK:
             return read_workbook(path, label, sheet)
         if suffix in _PARQUET:
-            return _from_frame(pd.read_parquet(path), label, "Parquet")
-    except pa.ArrowException as error:
-        raise LogError(f"{label} is no readable Parquet file: {error}.") from error
+            return _from_frame(_parquet(path, label), label, "Parquet")
     except OSError as error:
         raise LogError(f"{path} can't be read: {error.strerror or error}.") from error
     raise LogError(
@@ -119,10 +121,33 @@ def open_one(
     )
 
 
+_FOREIGN = (
+    pa.ArrowException, ValueError, TypeError, LookupError, AttributeError, ArithmeticError,
+    RuntimeError, MemoryError,
+)  # fmt: skip
+"""What pyarrow and pandas raise on damaged Parquet files, as fuzzing showed."""
+
+
+def _parquet(path: Path, label: str) -> pd.DataFrame:
+    try:
+        about = pq.read_metadata(path)
+        check_size(label, about.num_rows, about.num_columns)
+        unpacked = sum(about.row_group(n).total_byte_size for n in range(about.num_row_groups))
+        if not 0 <= unpacked <= MAX_BYTES:
+            raise LogError(
+                f"{label} says it unpacks to {unpacked} bytes; {MAX_BYTES} are read at most."
+            )
+        return pd.read_parquet(path)
+    except _FOREIGN as error:
+        said = (str(error).splitlines() or [type(error).__name__])[0].rstrip(".")
+        raise LogError(f"{label} is no readable Parquet file: {said}.") from error
+
+
 def _from_frame(frame: pd.DataFrame, file: str, kind: str) -> RawTable:
     # a named index is a column, unless a column of that name is there already
     named = [name for name in frame.index.names if name not in (None, *frame.columns)]
     cells = frame.reset_index(level=named) if named else frame
+    check_size(file, *cells.shape)
     cells = cells.reset_index(drop=True)
     cells.columns = pd.Index(header_names(list(cells.columns)))
     return RawTable(

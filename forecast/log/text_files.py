@@ -9,6 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from forecast.errors import LogError
+from forecast.log.limits import MAX_BYTES
 from forecast.log.raw import RawTable, from_records
 
 _BOMS = (
@@ -53,6 +54,12 @@ def read_text_file(path: Path, file: str, encoding: str | None = None) -> RawTab
     LogError
         If the file is empty, holds NUL characters, or a quotation mark is never closed.
     """
+    size = path.stat().st_size
+    if size > MAX_BYTES:
+        raise LogError(
+            f"{file} has {size // 1_000_000} MB; {MAX_BYTES // 1_000_000} MB are read at most. "
+            "Split it."
+        )
     text, name, warning = decode(path.read_bytes(), file, encoding)
     if "\x00" in text:
         raise LogError(

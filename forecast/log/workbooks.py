@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
+import io
 import warnings
 import zipfile
+import zlib
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
+from xml.etree.ElementTree import ParseError
 
 import openpyxl
 from openpyxl.utils.datetime import CALENDAR_MAC_1904
@@ -14,6 +18,7 @@ from openpyxl.utils.exceptions import InvalidFileException
 
 from forecast.errors import LogError
 from forecast.log.cells import counted, is_empty
+from forecast.log.limits import MAX_BYTES, MAX_COLUMNS, MAX_SHEET_ROWS
 from forecast.log.raw import RawTable, from_records
 
 
@@ -36,7 +41,7 @@ def read_workbook(path: Path, file: str, sheet: str | None = None) -> RawTable:
         if not names:
             raise LogError(f"{file} has no sheet with cells; save the log in a plain sheet.")
         chosen = sheet or names[0]
-        records, shown = _cells(book[chosen])
+        records, shown = _cells(book[chosen], file)
         date1904 = book.epoch == CALENDAR_MAC_1904
     finally:
         book.close()
@@ -64,35 +69,84 @@ def read_workbook(path: Path, file: str, sheet: str | None = None) -> RawTable:
     )
 
 
+_TIMES = (dt.time, dt.timedelta)
+_FOREIGN = (
+    zipfile.BadZipFile, zipfile.LargeZipFile, InvalidFileException, ParseError, zlib.error,
+    LookupError, ValueError, TypeError, AttributeError, AssertionError, ArithmeticError, EOFError,
+    RuntimeError, OSError, MemoryError,
+)  # fmt: skip
+"""What openpyxl, the XML parser and the unpacker raise on damaged files, as fuzzing showed."""
+
+
 def _open(path: Path, file: str) -> Any:
     try:
+        # read at once: openpyxl leaves a damaged file open
+        content = io.BytesIO(path.read_bytes())
+        with zipfile.ZipFile(content) as packed:
+            unpacked = sum(entry.file_size for entry in packed.infolist())
+        if unpacked > MAX_BYTES:
+            raise LogError(
+                f"{file} unpacks to {unpacked // 1_000_000} MB; {MAX_BYTES // 1_000_000} MB are "
+                "read at most. Save the sheet of the log alone, or as .csv."
+            )
         with warnings.catch_warnings():
             # openpyxl reports styles and menus it drops; cells are all that is read here
             warnings.simplefilter("ignore", UserWarning)
-            return openpyxl.load_workbook(path, read_only=True, data_only=True)
-    except (zipfile.BadZipFile, InvalidFileException, KeyError, ValueError) as error:
-        raise LogError(
-            f"{file} is no readable XLSX workbook (damaged, locked by a password, or another "
-            "format); save it anew as .xlsx or .csv."
-        ) from error
+            return openpyxl.load_workbook(content, read_only=True, data_only=True)
+    except _FOREIGN as error:
+        raise _unreadable(file) from error
 
 
-def _cells(sheet: Any) -> tuple[list[list[Any]], int]:
+def _unreadable(file: str) -> LogError:
+    return LogError(
+        f"{file} is no readable XLSX workbook (damaged, locked by a password, or another "
+        "format); save it anew as .xlsx or .csv."
+    )
+
+
+def _cells(sheet: Any, file: str) -> tuple[list[list[Any]], int]:
     """Return the rows of cells, and how many clock times were read as minutes and seconds."""
-    # some programs write a wrong used range, which would cut rows off
-    sheet.reset_dimensions()
     records: list[list[Any]] = []
     shown = 0
-    for row in sheet.iter_rows():
+    for row in _rows(sheet, file):
+        if len(records) >= MAX_SHEET_ROWS or len(row) > MAX_COLUMNS:
+            raise LogError(
+                f"{file}, row {len(records) + 1}: a sheet is read up to {MAX_SHEET_ROWS} rows and "
+                f"{MAX_COLUMNS} columns; delete what is beyond, or save the log as .csv."
+            )
         record = []
-        for cell in row:
-            value = cell.value
-            if isinstance(value, dt.time | dt.timedelta):
-                value, as_shown = _clock(value, str(cell.number_format))
+        for value, number_format in row:
+            if isinstance(value, _TIMES):
+                value, as_shown = _clock(value, number_format)
                 shown += as_shown
             record.append(value)
         records.append(record)
     return records, shown
+
+
+def _rows(sheet: Any, file: str) -> Iterator[list[tuple[Any, str]]]:
+    """Yield each row as values with their formats; only openpyxl's own work can fail in it."""
+    try:
+        # some programs write a wrong used range, which would cut rows off
+        sheet.reset_dimensions()
+        rows = iter(sheet.iter_rows())
+    except _FOREIGN as error:
+        raise _unreadable(file) from error
+    while True:
+        try:
+            row = next(rows, None)
+            cells = [
+                (
+                    cell.value,
+                    str(cell.number_format) if isinstance(cell.value, _TIMES) else "",
+                )
+                for cell in row or ()
+            ]
+        except _FOREIGN as error:
+            raise _unreadable(file) from error
+        if row is None:
+            return
+        yield cells
 
 
 def _clock(value: dt.time | dt.timedelta, number_format: str) -> tuple[str, bool]:

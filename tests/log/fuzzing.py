@@ -1,0 +1,159 @@
+"""Files of every kind, damaged in known ways, and what the readers make of them."""
+
+from __future__ import annotations
+
+import io
+import random
+import sqlite3
+import zipfile
+from pathlib import Path
+
+import pandas as pd
+
+from forecast.errors import ForecastError
+from forecast.ladder import Criterion, Ladder, Rung
+from forecast.ladder_file import read_ladder
+from forecast.log import load_mapping, read_club, read_log
+from forecast.log.check import describe_log
+
+LADDER = Ladder("Invented", (Rung("press", "Strict press", "", Criterion("reps", 8.0)),))
+TABLE = pd.DataFrame(
+    {
+        "athlete": ["Ana", "Bo", "Bo", "Cy"],
+        "date": pd.to_datetime(["2026-04-03", "2026-04-17", "2026-04-17", "2026-04-20"]),
+        "rung": "press",
+        "value": [12.5, 9.0, 7.0, 4.0],
+        "clean": [True, False, True, True],
+        "assist": ["none", "band", "none", "none"],
+        "note": ["", "tight; slow, steady", '"so"', "x"],
+    }
+)
+LADDER_TOML = b"""[ladder]
+name = "Invented"
+[[rung]]
+key = "press"
+measure = "reps"
+target = 8
+confirm_sessions = 2
+needs = []
+[[rung]]
+key = "hang"
+measure = "seconds"
+target = 10.5
+needs = ["press"]
+"""
+MAPPING_TOML = b"""[columns]
+athlete = "athlete"
+value = ["value"]
+[values.clean]
+"ok" = true
+[read]
+date_order = "dmy"
+last_date = 2026-05-01
+"""
+CLUB_TOML = b"""name = "Club"
+ladder = "ladder.toml"
+as_of = 2026-05-01
+[[log]]
+file = "sets.csv"
+table = "sets"
+"""
+TOKENS = [
+    b"\x00", b"\xff\xfe", b"\xef\xbb\xbf", b"'", b'"', b'"""', b"[", b"[[", b"]", b"{", b"=", b",",
+    b";", b"\n", b"\r", b"-1", b"1e999", b"nan", b"9" * 5000, b"[" * 2000, b"0000-00-00",
+    b"2999-12-31", b"\xed\xa0\x80", b"<", b"</row>", b'<c t="s"><v>99999</v></c>', b'r="A0"',
+    b'<row r="2000000000">', b"&amp;", b"&#0;", b't="d"', b"<v>1e400</v>", b"true", b"inf",
+]  # fmt: skip
+"""Bytes put in beside random ones: what parsers stumble over."""
+
+
+def _book() -> bytes:
+    packed = io.BytesIO()
+    TABLE.to_excel(packed, index=False)
+    return packed.getvalue()
+
+
+def _database() -> bytes:
+    with sqlite3.connect(":memory:") as made:
+        TABLE.astype({"date": "str"}).to_sql("sets", made, index=False)
+        return made.serialize()
+
+
+SEEDS: dict[str, bytes] = {
+    "csv": TABLE.to_csv(index=False).encode(),
+    "xlsx": _book(),
+    "parquet": TABLE.to_parquet(),
+    "db": _database(),
+    "ladder": LADDER_TOML,
+    "mapping": MAPPING_TOML,
+    "club": CLUB_TOML,
+}
+"""A sound file of each kind."""
+
+
+def mutated(content: bytes, rng: random.Random) -> bytes:
+    """Return the bytes with one to six of them changed, cut, doubled, moved or put in."""
+    data = bytearray(content)
+    for _ in range(rng.randint(1, 6)):
+        at, to = (rng.randrange(len(data) + 1) for _ in range(2))
+        match rng.randrange(6):
+            case 0:
+                data[at : at + 1] = bytes([rng.randrange(256)])
+            case 1:
+                del data[at : at + rng.choice([1, 4, 100])]
+            case 2:
+                data[at:at] = rng.choice(TOKENS)
+            case 3:
+                data[at : at + 4] = rng.choice(TOKENS)
+            case 4:
+                data[at:at] = data[to : to + rng.choice([4, 60])]
+            case 5:
+                del data[max(at, 1) :]
+    return bytes(data)
+
+
+def damaged(kind: str, rng: random.Random) -> bytes:
+    """Return a damaged file; a workbook is as often damaged inside its packing as outside."""
+    content = SEEDS[kind]
+    if kind != "xlsx" or rng.random() < 0.3:
+        return mutated(content, rng)
+    packed = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(content)) as old, zipfile.ZipFile(packed, "w") as new:
+        names = old.namelist()
+        chosen = rng.choice([name for name in names if name.endswith(".xml")] + [names[-1]] * 3)
+        for name in names:
+            inner = old.read(name)
+            new.writestr(name, mutated(inner, rng) if name == chosen else inner)
+    return packed.getvalue()
+
+
+def read(kind: str, content: bytes, folder: Path) -> str:
+    """Read a file of this kind: ``"read"``, or ``"refused"`` with a sentence.
+
+    Any other exception goes on; so does a row that is lost, or a message of undue length.
+    """
+    path = folder / f"fuzzed.{'toml' if kind in {'ladder', 'mapping', 'club'} else kind}"
+    path.write_bytes(content)
+    try:
+        if kind == "ladder":
+            read_ladder(path)
+        elif kind == "mapping":
+            load_mapping(path)
+        else:
+            log = _log(kind, path, folder)
+            assert log.rows_in == len(log.sets) + len(log.rejected), "a row is lost"
+            describe_log(log)
+    except ForecastError as error:
+        said = str(error)
+    else:
+        return "read"
+    assert 0 < len(said) < 20_000, f"a message of {len(said)} characters"
+    return "refused"
+
+
+def _log(kind, path, folder):
+    if kind != "club":
+        return read_log(f"sqlite:///{path}" if kind == "db" else path, LADDER)
+    (folder / "ladder.toml").write_bytes(LADDER_TOML)
+    (folder / "sets.csv").write_bytes(SEEDS["csv"])
+    return read_club(path).log
