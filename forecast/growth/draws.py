@@ -16,6 +16,12 @@ Ints = NDArray[np.int64]
 CONSTANTS_STREAM, SPEED_STREAM, PATH_STREAM = 1, 2, 3
 """Names of the random streams that one seed is spawned into (``numpy.random.SeedSequence``)."""
 
+NODES = 0
+"""Seed of the constants' draws in a forecast. They are nodes of a quadrature over what the fit
+leaves open, the same for whatever seed: weighed by how well they explain a spell, a few of them
+carry it, and another set would move a chance at half a year by 0.01 as a rule and by up to 0.09
+(docs/method/what-was-tried.md)."""
+
 SPELL_SPREAD = {"log_alpha": 0.5, "log_swing_sd": 0.7, "log_wiggle_sd": 0.5}
 """How far single spells stray from the cohort's constants, as log standard deviations."""
 

@@ -19,7 +19,7 @@ from scipy.special import ndtri
 from forecast.growth.athletes import priors_from_others
 from forecast.growth.clock import wind
 from forecast.growth.constants import GrowthConstants
-from forecast.growth.draws import PATH_STREAM, SPEED_STREAM, constants_draws, stream
+from forecast.growth.draws import NODES, PATH_STREAM, SPEED_STREAM, constants_draws, stream
 from forecast.growth.engine import GrowthModel, Tracked
 from forecast.growth.filtering import forward_pass, lost_levels
 from forecast.growth.habits import Habits
@@ -94,7 +94,7 @@ def average_passage(
     members = [
         _member(constants, tracked, place, which, owner, mean, *spell_speeds(mean, cov, quantile))
         for constants, quantile in zip(
-            constants_draws(model.fit, draws, seed), speed_quantiles(draws, seed), strict=True
+            constants_draws(model.fit, draws, NODES), speed_quantiles(draws, NODES), strict=True
         )
     ]
     weight = _weights(np.stack([m.evidence for m in members]))
@@ -145,8 +145,8 @@ def plain_average_passage(
     """
     draws = min(draws, PLAIN_DRAWS)
     passages = []
-    quantiles = speed_quantiles(draws, seed)
-    for number, constants in enumerate(constants_draws(model.fit, draws, seed)):
+    quantiles = speed_quantiles(draws, NODES)
+    for number, constants in enumerate(constants_draws(model.fit, draws, NODES)):
         speed, cov = spell_speeds(base.mean, base.cov, float(quantiles[number]))
         passages.append(
             simulate_passage(

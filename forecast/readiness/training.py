@@ -114,7 +114,7 @@ def train_engines(
     tracked = track(growth, histories)
     edges = stretch_edges(horizon_weeks)
     lapse, rhythm, stays = _train_lapse(growth, tracked, histories, seed)
-    table = training_landmarks(histories, seed, stays)
+    table = training_landmarks(histories, stays)
     moments = describe_moments(growth, tracked, histories, table, edges)
     say("survival engine")
     n_rungs = len(histories.ladder.rungs)
@@ -122,7 +122,7 @@ def train_engines(
     cleared = moments.table["cleared"].to_numpy(dtype=bool)
     hazard = fit_hazard(
         moments.features, moments.outlook, time, cleared, edges, n_rungs,
-        table["sure"].to_numpy(), table["stays"].to_numpy(),
+        table["sure"].to_numpy(), table["stays"].to_numpy(), table["weight"].to_numpy(),
     )  # fmt: skip
     say("pool and recalibration")
     combiner = _train_pool(growth, tracked, histories, moments, edges, horizon_weeks, seed)
@@ -156,8 +156,7 @@ def _train_pool(
         return Combiner(prior_weight(int(histories.spells["cleared_on"].notna().sum())))
     chosen = np.arange(len(athlete))
     if len(chosen) > POOL_LANDMARKS:
-        rng = np.random.default_rng(seed)
-        chosen = np.sort(rng.choice(chosen, POOL_LANDMARKS, replace=False))
+        chosen = chosen[np.linspace(0, len(chosen) - 1, POOL_LANDMARKS).astype(np.int64)]
     survival = _out_of_fold(moments, athlete, edges, len(histories.ladder.rungs))[chosen]
     sessions, spells = histories.sessions, histories.spells
     at = moments.table["session"].to_numpy()[chosen]
@@ -195,12 +194,12 @@ def _out_of_fold(moments: Moments, athlete: Ints, edges: Array, n_rungs: int) ->
     folds = GroupKFold(n_splits=min(FOLDS, len(np.unique(athlete))))
     time = moments.table["weeks"].to_numpy(dtype=float)
     cleared = moments.table["cleared"].to_numpy(dtype=bool)
-    sure, stays = moments.table["sure"].to_numpy(), moments.table["stays"].to_numpy()
+    sure, stays, weight = (moments.table[c].to_numpy() for c in ("sure", "stays", "weight"))
     result = np.empty_like(moments.outlook)
     for train, test in folds.split(moments.outlook, groups=athlete):
         model = fit_hazard(
             moments.features.iloc[train], moments.outlook[train], time[train], cleared[train],
-            edges, n_rungs, sure[train], stays[train],
+            edges, n_rungs, sure[train], stays[train], weight[train],
         )  # fmt: skip
         result[test] = predict_hazard(
             model, moments.features.iloc[test], moments.outlook[test], edges

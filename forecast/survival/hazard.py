@@ -205,6 +205,7 @@ def fit_hazard(
     n_rungs: int,
     sure: Array | None = None,
     stays: Array | float = 1.0,
+    weight: Array | float = 1.0,
 ) -> HazardModel:
     """Fit the hazard to landmarks.
 
@@ -223,6 +224,8 @@ def fit_hazard(
     sure, stays
         (T,) weeks that count in full, all where left out, and what those after them count for;
         see ``training_landmarks``.
+    weight
+        (T,) what each landmark counts for.
 
     Raises
     ------
@@ -236,6 +239,7 @@ def fit_hazard(
     if sure is not None:
         certain, _ = _at_risk(sure, cleared, edges)
         lived = certain + np.asarray(stays)[:, None] * (lived - certain)
+    lived = lived * np.broadcast_to(weight, len(lived))[:, None]
     keep = lived.ravel() > 0
     table, z, rows = table[keep], z[keep], rows[keep]
     values = table.to_numpy(dtype=float)

@@ -16,8 +16,12 @@ from forecast.histories import CLEARED, Histories
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-SPACING_WEEKS = 3.0
-MAX_LANDMARKS = 3000
+SPACING_WEEKS = 1.0
+MAX_LANDMARKS = 6000
+OWN_WEEKS = 3.0
+"""Landmarks of a spell this far apart count in full; nearer ones say much the same (judgement)."""
+GOLDEN = 0.5 * (np.sqrt(5.0) - 1.0)
+"""Steps of the golden section spread the first days evenly, whatever their number (Weyl 1916)."""
 LEAST_STAYS = 0.1
 """Below this chance of coming back a silence is left out (judgement)."""
 FARTHEST = 7.0
@@ -25,13 +29,13 @@ FARTHEST = 7.0
 times the mark is no state of an athlete."""
 
 
-def training_landmarks(histories: Histories, seed: int, stays: Array | None = None) -> pd.DataFrame:
-    """Return landmarks on all spells, every three weeks from a random day of each spell on.
+def training_landmarks(histories: Histories, stays: Array | None = None) -> pd.DataFrame:
+    """Return landmarks on all spells, one a week from an early day of each spell on.
 
     Parameters
     ----------
-    histories, seed
-        Records, and the seed of the first days.
+    histories
+        Records.
     stays
         (S,) chance that the athlete of each spell still open has not stopped for good. Time since
         the last session counts for so much: it is time on the rung for whoever is away, none for
@@ -43,8 +47,8 @@ def training_landmarks(histories: Histories, seed: int, stays: Array | None = No
         ``spell`` (row of ``histories.spells``), ``session`` (row of the last session before),
         ``day`` (date of the landmark), ``weeks`` to clearing or to the end of what is known,
         ``cleared``, ``sure`` (weeks up to the last session, which count in full; below 0 where
-        that was before) and ``stays`` (what the weeks after it count for). Spacing widens where
-        ``MAX_LANDMARKS`` would be exceeded.
+        that was before), ``stays`` (what the weeks after it count for) and ``weight`` (its share
+        of ``OWN_WEEKS``). Spacing widens where ``MAX_LANDMARKS`` would be exceeded.
     """
     spells = histories.spells
     start = spells["start"].to_numpy().astype("datetime64[D]").astype(np.int64)
@@ -58,7 +62,7 @@ def training_landmarks(histories: Histories, seed: int, stays: Array | None = No
         end = np.where(is_open, np.where(part < LEAST_STAYS, last, cut), end)
     span = end - start
     spacing = max(7.0 * SPACING_WEEKS, span.sum() / MAX_LANDMARKS)
-    phase = np.random.default_rng(seed).random(len(spells)) * spacing
+    phase = (np.arange(1, len(spells) + 1) * GOLDEN) % 1.0 * spacing
     count = np.maximum(np.ceil((span - phase) / spacing), 0).astype(np.int64)
     spell = np.repeat(np.arange(len(spells)), count)
     step = np.arange(len(spell)) - np.repeat(np.cumsum(count) - count, count)
@@ -71,6 +75,7 @@ def training_landmarks(histories: Histories, seed: int, stays: Array | None = No
     table["cleared"] = spells["outcome"].to_numpy()[table["spell"]] == CLEARED
     table["sure"] = (sure[table["spell"]] - table["day"]) / 7.0
     table["stays"] = part[table["spell"]]
+    table["weight"] = min(spacing / (7.0 * OWN_WEEKS), 1.0)
     return _last_session(table, histories)
 
 
