@@ -121,7 +121,7 @@ def forward_pass(
         np.ascontiguousarray(prior_mean, dtype=float), np.ascontiguousarray(prior_cov, dtype=float),
         panel.lower, panel.ceiling, set_offsets(panel, noise), panel.n_sets,
         noise.day_sd[panel.measure] * panel.scatter, noise.day_down, noise.day_up,
-        noise.set_sd[panel.measure] * panel.scatter,
+        noise.set_sd[panel.measure] * panel.scatter, noise.knee,
         mean, cov, told,
     )  # fmt: skip
     return Filtered(mean, cov, *told.T)

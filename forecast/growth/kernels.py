@@ -24,14 +24,7 @@ _NODES, _weights = np.polynomial.hermite_e.hermegauss(11)
 _WEIGHTS = _weights / _ROOT_2PI
 _LOG_WEIGHTS = np.log(_weights / _ROOT_2PI) + 0.5 * _NODES**2
 
-KNEE = 2.0
-"""Standard deviations below its day's ability from which a set pulls no harder (Huber 1964, Ann.
-Math. Stat. 35:73; the value is judgement): a slip is no weakness."""
-_SHARE = 1.0 / (
-    math.exp(-0.5 * KNEE * KNEE) / KNEE + _ROOT_2PI * (1.0 - 0.5 * math.erfc(KNEE / _ROOT_2))
-)
-
-MOST_LOOKS = 8
+MOST_LOOKS = 12
 """Quadrature is centred anew at most this often; two looks suffice as a rule."""
 OUTLIER = 3.0
 """A session counts as an observation at most this many of its own standard deviations away."""
@@ -81,31 +74,37 @@ def between(low: float, high: float) -> float:
 
 
 @njit(cache=True, error_model="numpy")
-def robust_below(z: float) -> float:
-    """Return P(E <= z) of a set's noise: standard normal, exponential from ``KNEE`` down."""
-    if z <= -KNEE:
-        return _SHARE * math.exp(KNEE * z + 0.5 * KNEE * KNEE) / KNEE
-    return 1.0 - _SHARE * _ROOT_2PI * above(z)
+def knee_share(knee: float) -> float:
+    """Return the factor that makes a set's noise with this knee a density."""
+    return 1.0 / (math.exp(-0.5 * knee * knee) / knee + _ROOT_2PI * above(-knee))
 
 
 @njit(cache=True, error_model="numpy")
-def log_between(low: float, high: float) -> float:
+def robust_below(z: float, knee: float, share: float) -> float:
+    """Return P(E <= z) of a set's noise: standard normal, exponential from ``-knee`` down."""
+    if z <= -knee:
+        return share * math.exp(knee * z + 0.5 * knee * knee) / knee
+    return 1.0 - share * _ROOT_2PI * above(z)
+
+
+@njit(cache=True, error_model="numpy")
+def log_between(low: float, high: float, knee: float, share: float) -> float:
     """Return log P(low < E <= high) of a set's noise, finite however far off the interval lies."""
     if low > 0.0:
-        chance = _SHARE * _ROOT_2PI * (above(low) - above(high))
+        chance = share * _ROOT_2PI * (above(low) - above(high))
     elif low == -np.inf:
-        chance = robust_below(high)
+        chance = robust_below(high, knee, share)
     else:
-        chance = robust_below(high) - robust_below(low)
+        chance = robust_below(high, knee, share) - robust_below(low, knee, share)
     if chance > _TINY:
         return math.log(chance)
     if low > 0.0:  # the normal tail, far above
         more = math.exp(-0.5 * (high - low) * (high + low)) if high < np.inf else 0.0
         left = math.log(mills(low)) if low < 1e150 else -math.log(low)
-        value = -0.5 * low * low + math.log(_SHARE) + left
+        value = -0.5 * low * low + math.log(share) + left
     else:  # the exponential one, far below
-        more = math.exp(KNEE * (low - high)) if low > -np.inf else 0.0
-        value = KNEE * high + 0.5 * KNEE * KNEE + math.log(_SHARE / KNEE)
+        more = math.exp(knee * (low - high)) if low > -np.inf else 0.0
+        value = knee * high + 0.5 * knee * knee + math.log(share / knee)
     return value + math.log1p(-min(more, 1.0 - 1e-12))
 
 
@@ -132,6 +131,7 @@ def match_one(
     down: float,
     up: float,
     set_sd: float,
+    knee: float,
 ) -> tuple[float, float, float, float, float, float]:
     """Match one session.
 
@@ -145,18 +145,18 @@ def match_one(
     level is integrated exactly and only the ability by quadrature.
     """
     total = var + day_sd * day_sd
-    root = math.sqrt(total)
+    root, share = math.sqrt(total), knee_share(knee)
     rise, fall = up * day_sd, down * day_sd
     a_rate, b_rate = root / rise, root / fall
     spread = total + rise * rise + fall * fall
     precision, pull = 1.0 / spread, 0.0
     for k in range(n_sets):  # where to look first: near the record, by as much as it can tell
         low, high = lower[k] - offset[k], ceiling[k] - offset[k]
-        near, width = min(max(mean, low), high), 0.0
+        near, loose = min(max(mean, low), high), 0.25 * spread
         if low > -np.inf and high < np.inf:
-            near, width = 0.5 * (low + high), high - low
+            near, loose = 0.5 * (low + high), (high - low) ** 2 / 12.0
         if near != mean:
-            told = 1.0 / (set_sd * set_sd + width * width / 12.0)
+            told = 1.0 / (set_sd * set_sd + loose)
             precision += told
             pull += told * (near - mean)
     centre, scale = mean + pull / precision, 1.2 / math.sqrt(precision)
@@ -185,17 +185,18 @@ def match_one(
             value = most + math.log(part + other) - math.log(rise + fall)
             for k in range(n_sets):
                 at = ability + offset[k]
-                value += log_between((lower[k] - at) / set_sd, (ceiling[k] - at) / set_sd)
+                low, high = (lower[k] - at) / set_sd, (ceiling[k] - at) / set_sd
+                value += log_between(low, high, knee, share)
             terms[j] = value + _LOG_WEIGHTS[j]
             top = max(top, terms[j])
         mass, first, second, ability_mean, ability_square = 0.0, 0.0, 0.0, 0.0, 0.0
         for j in range(len(_NODES)):
-            share = math.exp(terms[j] - top)
-            mass += share
-            first += share * firsts[j]
-            second += share * seconds[j]
-            ability_mean += share * _NODES[j]
-            ability_square += share * _NODES[j] * _NODES[j]
+            part = math.exp(terms[j] - top)
+            mass += part
+            first += part * firsts[j]
+            second += part * seconds[j]
+            ability_mean += part * _NODES[j]
+            ability_square += part * _NODES[j] * _NODES[j]
         first, second = first / mass, second / mass
         ability_mean /= mass
         around = ability_square / mass - ability_mean * ability_mean
@@ -206,7 +207,7 @@ def match_one(
         if look == MOST_LOOKS - 1:
             break
         centre += scale * ability_mean
-        scale = math.sqrt(post) if around < 2.5 else 1.6 * scale
+        scale = math.sqrt(post) if around < 2.5 else 2.0 * scale
     slope = var / root
     after = mean + slope * first
     left = var * day_sd * day_sd / total + slope * slope * max(second - first * first, 0.0)
@@ -256,6 +257,7 @@ def match_many(
     down: float,
     up: float,
     set_sd: Array,
+    knee: float,
     out: Array,
 ) -> None:
     """Match the sessions ``index`` into the rows of ``out`` (n, 6); the rest as ``match_one``."""
@@ -263,7 +265,7 @@ def match_many(
         n = index[i]
         out[i] = match_one(
             mean[i], var[i], lower[n], ceiling[n], offset[n], n_sets[n],
-            day_sd[i], down, up, set_sd[i],
+            day_sd[i], down, up, set_sd[i], knee,
         )  # fmt: skip
 
 
@@ -336,6 +338,7 @@ def record_slopes(
     down: float,
     up: float,
     set_sd: Array,
+    knee: float,
     slip: float,
     slip_mass: Array,
     measure: Ints,
@@ -352,7 +355,7 @@ def record_slopes(
     for n in range(len(mean)):
         _, _, _, _, centre, scale = match_one(
             mean[n], var[n], lower[n], ceiling[n], offset[n], n_sets[n],
-            day_sd[n], down, up, set_sd[n],
+            day_sd[n], down, up, set_sd[n], knee,
         )  # fmt: skip
         root = math.sqrt(var[n] + day_sd[n] * day_sd[n])
         rise, fall = up * day_sd[n], down * day_sd[n]
@@ -430,6 +433,7 @@ def filter_spells(
     down: float,
     up: float,
     set_sd: Array,
+    knee: float,
     mean_out: Array,
     cov_out: Array,
     told_out: Array,
@@ -451,7 +455,7 @@ def filter_spells(
             before, var = mean[0], cov[0, 0]
             log_z, after, after_var, ability_var, _, _ = match_one(
                 before, var, lower[n], ceiling[n], offset[n], n_sets[n],
-                day_sd[s], down, up, set_sd[s],
+                day_sd[s], down, up, set_sd[s], knee,
             )  # fmt: skip
             _absorb(mean, cov, after, after_var)
             mean_out[n] = mean

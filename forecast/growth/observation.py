@@ -30,6 +30,9 @@ from forecast.growth.panel import MEASURES, Panel
 
 Array = NDArray[np.float64]
 
+KNEE = 2.0
+"""Standard deviations below its day's ability from which a set pulls no harder (Huber 1964, Ann.
+Math. Stat. 35:73; the value is judgement): a slip is no weakness."""
 SLIP_DENSITY = 1.0
 """Density of a slip's record per unit of the latent scale: slips fall anywhere in about one unit
 (a factor of e) below capacity (judgement)."""
@@ -45,6 +48,7 @@ class Noise:
     the exponential part of a day's form below and above, in ``day_sd``. The rest apply to every
     set: ``fatigue`` for each set done before, ``unclean`` and ``assisted`` where flagged; ``slip``
     is the share of sets that end early for reasons that have nothing to do with capacity.
+    ``knee`` is how many ``set_sd`` below its day's ability a set pulls no harder.
     """
 
     day_sd: Array
@@ -55,6 +59,7 @@ class Noise:
     day_down: float = 0.5
     day_up: float = 0.25
     slip: float = 0.0
+    knee: float = KNEE
 
     @property
     def day_spread(self) -> float:
@@ -105,7 +110,7 @@ def match_sessions(
         np.asarray(index, dtype=np.int64), mean, var,
         panel.lower, panel.ceiling, set_offsets(panel, noise), panel.n_sets,
         noise.day_sd[measure] * scatter, noise.day_down, noise.day_up,
-        noise.set_sd[measure] * scatter, out,
+        noise.set_sd[measure] * scatter, noise.knee, out,
     )  # fmt: skip
     return Match(log_evidence=out[:, 0], mean=out[:, 1], var=out[:, 2])
 
@@ -143,6 +148,6 @@ def evidence_slopes(
         mean, var, panel.lower, panel.upper, flags, set_offsets(panel, noise), panel.n_sets,
         panel.ceiling,
         noise.day_sd[measure] * scatter, noise.day_down, noise.day_up,
-        noise.set_sd[measure] * scatter, noise.slip, _slip_mass(panel), measure, slopes,
+        noise.set_sd[measure] * scatter, noise.knee, noise.slip, _slip_mass(panel), measure, slopes,
     )  # fmt: skip
     return float(total), dict(zip(SLOPES, slopes.tolist(), strict=True))

@@ -101,6 +101,9 @@ def still(pace, paths=4):
         day_sd=np.full((paths, 4), 1e-9),
         set_sd=np.full((paths, 4), 1e-9),
         fatigue=np.zeros(paths),
+        day_down=np.zeros(paths),
+        day_up=np.zeros(paths),
+        slip=np.zeros(paths),
         clocks=(Clock(),),
         blocks=np.zeros(1, dtype=int),
     )

@@ -65,8 +65,8 @@ def gammopathy(load):
 def exact_panel():
     """Return a maker of growth panels whose every session is one set known to within ``width``.
 
-    With the day's form switched off, such a record is an ordinary normal observation, and
-    ``log(width)`` less than its log probability is its log density.
+    With the day's form as its only noise, and that normal, such a record is an ordinary normal
+    observation, and ``log(width)`` less than its log probability is its log density.
     """
 
     def _panel(values, gaps, lengths, width=1e-4):
@@ -83,6 +83,7 @@ def exact_panel():
             excess=np.zeros(n),
             lower=(values - width / 2)[:, None],
             upper=(values + width / 2)[:, None],
+            ceiling=(values + width / 2)[:, None],
             fatigue=np.zeros((n, 1)),
             unclean=np.zeros((n, 1)),
             assisted=np.zeros((n, 1)),

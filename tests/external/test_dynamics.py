@@ -122,8 +122,10 @@ def test_filter_agrees_with_statsmodels(exact_panel):
     rng = np.random.default_rng(3)
     motion = Dynamics(alpha=0.2, swing_sd=0.1, wiggle_sd=0.05, detraining=0.0)
     set_sd = 0.15
-    # The day's form is switched off: its heavy tail has no counterpart in a Kalman filter.
-    noise = Noise(np.full(4, 1e-7), np.full(4, set_sd), 0.0, 0.0, 0.0)
+    # The tails are switched off: they have no counterpart in a Kalman filter.
+    noise = Noise(
+        np.full(4, set_sd), np.full(4, 1e-3 * set_sd), 0.0, 0.0, 0.0, 1e-4, 1e-4, knee=30.0
+    )
     lengths = [12, 7, 3]
     n = sum(lengths)
     gaps = rng.uniform(0.2, 3.0, n)

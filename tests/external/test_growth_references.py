@@ -19,8 +19,9 @@ WIDTH = 1e-3
 
 
 def set_noise(sd: float) -> Noise:
-    """Noise of the single set only; the day's form is switched off."""
-    return Noise(np.full(4, 1e-7), np.full(4, sd), 0.0, 0.0, 0.0)
+    """Normal noise of the day, with next to nothing of its tails and of the set's own noise."""
+    day, one_set = np.full(4, sd), np.full(4, 1e-3 * sd)
+    return Noise(day, one_set, 0.0, 0.0, 0.0, day_down=1e-4, day_up=1e-4, knee=30.0)
 
 
 class SleepStudy:
@@ -121,9 +122,11 @@ def censored_log_likelihood(exact_panel, y, mean, sigma):
     """Sum over rows, those at 0 known only to be at or below it."""
     panel = exact_panel(y, np.zeros(len(y)), np.ones(len(y), dtype=int), width=WIDTH)
     at_limit = y <= 0
-    panel.lower[at_limit], panel.upper[at_limit] = -np.inf, 0.0
+    panel.lower[at_limit], panel.upper[at_limit], panel.ceiling[at_limit] = -np.inf, 0.0, 0.0
     rows = np.arange(len(y))
-    match = match_sessions(panel, set_noise(sigma), rows, mean, np.full(len(y), 1e-8))
+    # Here the noise is the set's, and all normal: a sharp bound has no place in quadrature.
+    noise = Noise(np.full(4, 1e-7), np.full(4, sigma), 0.0, 0.0, 0.0, 1e-4, 1e-4, knee=30.0)
+    match = match_sessions(panel, noise, rows, mean, np.full(len(y), 1e-8))
     return float(np.sum(match.log_evidence - np.where(at_limit, 0.0, np.log(WIDTH))))
 
 

@@ -11,8 +11,8 @@ from scipy.stats import laplace_asymmetric, norm
 from forecast.growth.constants import prior_constants
 from forecast.growth.dynamics import Dynamics
 from forecast.growth.filtering import forward_pass
-from forecast.growth.kernels import KNEE, above, between, log_between
-from forecast.growth.observation import evidence_slopes, match_sessions
+from forecast.growth.kernels import above, between, knee_share, log_between
+from forecast.growth.observation import KNEE, evidence_slopes, match_sessions
 
 NOISE = prior_constants().noise
 MARK = 0.4
@@ -223,9 +223,10 @@ def test_interval_probability_is_exact_in_both_tails(far):
 
 @pytest.mark.parametrize("at", [-5000.0, -300.0, -2.0, 0.0, 3.0, 60.0, 5000.0])
 def test_intervals_have_a_finite_log_chance_however_far(at):
-    chances = [log_between(at, at + width) for width in (0.1, 1.0, np.inf)]
+    shape = KNEE, knee_share(KNEE)
+    chances = [log_between(at, at + width, *shape) for width in (0.1, 1.0, np.inf)]
     assert np.isfinite(chances).all()
     assert chances == sorted(chances)
     if -30 < at < 10:
-        assert np.exp(log_between(-np.inf, at)) == pytest.approx(set_noise(at), rel=1e-3)
-    assert log_between(-np.inf, np.inf) == 0.0
+        assert np.exp(log_between(-np.inf, at, *shape)) == pytest.approx(set_noise(at), rel=1e-3)
+    assert log_between(-np.inf, np.inf, *shape) == 0.0

@@ -42,7 +42,8 @@ def ask(measure, target, sessions, *, per_week=2.0, as_of=None, **columns):
     log = read_log(pd.DataFrame(rows), ladder_of(measure, target))
     model = ReadinessForecaster().fit(log, as_of)
     result = model.forecast(log, as_of)
-    assert np.isfinite(result.summary.iloc[0][["level", "level_value", "gain_per_week"]]).all()
+    numbers = result.summary[["level", "level_value", "gain_per_week"]]
+    assert np.isfinite(numbers.to_numpy(float)).all()
     tracked = track(model.engines_.growth, build_histories(log, as_of))
     assert np.isfinite(tracked.filtered.mean).all()
     return result.summary.iloc[0]
