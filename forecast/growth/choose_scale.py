@@ -13,10 +13,12 @@ from forecast.growth.clock import wind
 from forecast.growth.filtering import forward_pass
 from forecast.growth.fitting import fit_growth, population_prior
 from forecast.growth.panel import Panel, build_panel, take_spells
+from forecast.growth.scale import QUICKENING
 from forecast.histories import Histories
 
-SHARES = (0.5, 0.85)
-"""Shares of the plain ratio that are tried (judgement): half way, and nearly all of it."""
+SHARES = (0.5, 0.85, QUICKENING)
+"""Shares of the plain ratio that are tried (judgement): half way, nearly all of it, and the scale
+that is bent the other way."""
 TRIAL_SPELLS = 30
 """Spells used to compare scales: the longest ones say most about curvature."""
 LEAST_SPELLS = 8

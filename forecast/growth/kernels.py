@@ -36,7 +36,7 @@ LEAST_VAR = 1e-12
 def flattened(*values: Array | float) -> tuple[tuple[int, ...], list[Array]]:
     """Return the common shape of the values, and each as a flat array of that size."""
     parts = np.broadcast_arrays(*(np.asarray(value, dtype=float) for value in values))
-    return parts[0].shape, [np.ascontiguousarray(part).ravel() for part in parts]
+    return parts[0].shape, [np.array(part, dtype=float).ravel() for part in parts]
 
 
 @njit(cache=True, error_model="numpy")

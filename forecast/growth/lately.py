@@ -20,11 +20,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forecast.growth.engine import GrowthModel, Tracked
+from forecast.growth.kernels import LEAST_TOLD
+from forecast.growth.observation import match_sessions
 from forecast.growth.scale import log_slope, to_log
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+VAGUE_SD = 0.5
+"""Spread of the opinion from which a session is read on its own, latent units (judgement)."""
 SPAN = 6.0
 """Weeks over which the gain is measured."""
 WINDOW = 10.0
@@ -128,11 +132,12 @@ def session_sites(model: GrowthModel, tracked: Tracked) -> Sites:
     gap[panel.start] = 0.0
     rest = np.minimum(gap, panel.grace[panel.spell])
     total = np.cumsum(rest)
-    level, slope = log_level(model, filtered.site_mean)
+    site_mean, site_var = _plainly(model, tracked)
+    level, slope = log_level(model, site_mean)
     target, _ = log_level(model, panel.threshold)
-    said = np.isfinite(filtered.site_var) & (panel.number > 0)
-    expected = filtered.before_var + np.where(said, filtered.site_var, 1.0)
-    surprise = (filtered.site_mean - filtered.before_mean) / np.sqrt(expected)
+    said = np.isfinite(site_var) & (panel.number > 0)
+    expected = filtered.before_var + np.where(said, site_var, 1.0)
+    surprise = (site_mean - filtered.before_mean) / np.sqrt(expected)
     surprise = np.where(said, surprise, 0.0)
     scatter = own_scatter(panel.start, panel.length, surprise, said)
     return Sites(
@@ -141,10 +146,27 @@ def session_sites(model: GrowthModel, tracked: Tracked) -> Sites:
         rest=rest,
         excess=gap - rest,
         level=level - target[panel.spell],
-        var=filtered.site_var * slope**2,
+        var=site_var * slope**2,
         scatter=scatter,
         surprise=surprise,
     )
+
+
+def _plainly(model: GrowthModel, tracked: Tracked) -> tuple[Array, Array]:
+    """Mean and variance (N,) of each session as a normal observation, whatever was expected of it.
+
+    The filter's own sites lean toward what it expected where a session was far from it; a measured
+    gain is to owe nothing to that. So each session is matched from a vague opinion instead.
+    """
+    panel, before = tracked.panel, tracked.filtered.before_mean
+    vague = np.full(panel.n_sessions, VAGUE_SD**2)
+    every = np.arange(panel.n_sessions)
+    match = match_sessions(panel, model.fit.constants.noise, every, before.copy(), vague)
+    told = 1.0 / match.var - 1.0 / vague
+    silent = told < LEAST_TOLD / vague
+    told = np.where(silent, 1.0, told)
+    mean = np.where(silent, before, (match.mean / match.var - before / vague) / told)
+    return mean, np.where(silent, np.inf, 1.0 / told)
 
 
 def log_level(model: GrowthModel, latent: Array) -> tuple[Array, Array]:

@@ -34,11 +34,11 @@ def test_two_sets_leave_the_top_of_six_rungs_wide_open(values):
     assert high / low >= 4
 
 
-@pytest.mark.parametrize("power", [-2.0, -0.5, 0.0, 0.5, 1.0])
-def test_levels_are_finite_whatever_the_scale(power):
+@pytest.mark.parametrize("linear", [-1.0, 0.0, 0.5, 0.85])
+def test_levels_are_finite_whatever_the_scale(linear):
     latent = np.array([-1e4, -1.0, 0.0, 0.4, 1e4])
-    found = log_levels(latent, power)
+    found = log_levels(latent, linear)
     assert np.isfinite(found).all()
     assert (np.diff(found) >= 0).all()
-    assert found[2] == 0.0
+    assert found[2] == pytest.approx(0.0, abs=1e-12)
     assert np.abs(found).max() <= FARTHEST + 1e-12

@@ -222,7 +222,7 @@ def test_audit_of_a_small_log_says_not_enough_data(small_log):
     found = criterion_audit(small_log)
     single = found.rungs[found.rungs["rung"] != "(all rungs)"]
     assert set(single["verdict"]) == {"not enough data"}
-    assert "not enough data" in found.text
+    assert "Not enough data" in found.text
     assert "association" in found.text
     assert found.profile().columns.tolist() == ["rung", "mark", "loss"]
 

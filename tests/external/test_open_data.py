@@ -128,7 +128,9 @@ def new_crack():
     log = fc.read_log(table, task.ladder)
     model = ReadinessForecaster(horizon_weeks=16, paths=4096).fit(log, AS_OF)
     curves = {
-        engine: model.forecast(log, AS_OF, engine=engine).curve.set_index("week")["p_cleared"]
+        engine: model.forecast(log, AS_OF, engine=engine)
+        .curve.query("athlete == 'new'")
+        .set_index("week")["p_cleared"]
         for engine in ("pool", "growth")
     }
     return {engine: curve.loc[CRACKS_AT // 10].to_numpy() for engine, curve in curves.items()}

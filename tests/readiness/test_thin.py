@@ -119,10 +119,12 @@ def test_no_open_rung_at_all(forecast_rows):
     assert result.reasons.empty
 
 
-def test_a_lapsed_athlete_has_no_open_rung(forecast_rows):
+def test_an_athlete_long_silent_is_answered_with_the_chance_of_lapse_beside(forecast_rows):
     rows = climbing("Bo", "hang", 0, 10, 3, 0.2) + climbing("Kim", "hang", 0, 70, 3, 0.05)
     result = forecast_rows(rows)
-    assert list(result.summary["athlete"]) == ["Kim"]
+    lapse = result.summary.set_index("athlete")["p_lapse_26"]
+    assert list(lapse.index) == ["Bo", "Kim"]
+    assert lapse["Bo"] > max(0.5, 2 * lapse["Kim"])
 
 
 def test_twelve_athletes_are_enough_for_more_than_thin(small_result):

@@ -12,7 +12,6 @@ from scipy.special import expit
 from forecast.errors import FitError
 from forecast.histories.absences import Absences
 from forecast.histories.attendance import (
-    PRIOR_GAPS,
     CohortRhythm,
     cohort_rhythm,
     share_longer,
@@ -75,7 +74,7 @@ def silences(days: pd.DataFrame, rhythm: CohortRhythm) -> Silences:
     owner, gap = _gaps(days)
     bounds = np.searchsorted(owner, latest.index), np.searchsorted(owner, latest.index, "right")
     own = [gap[low:high] for low, high in zip(*bounds, strict=True)]
-    mean = float((gap if len(gap) else PRIOR_GAPS).mean())
+    mean = rhythm.median * float(rhythm.ratios.mean())  # the cohort's, whoever is asked about
     total = np.array([part.sum() for part in own])
     count = np.array([len(part) for part in own])
     away = latest["away"].to_numpy(dtype=float)
