@@ -95,6 +95,8 @@ def what_if(
     if climbing is None:
         cut = model.as_of_ if as_of is None else as_day(as_of, "as_of", HistoryError)
         climbing = climbing_of(model, log, min(cut, model.as_of_))
+    if as_of is None:  # the day after the club's last set, not the athlete's
+        as_of = log.sets["date"].max() + pd.Timedelta(days=1)
     alone = replace(log, sets=log.sets[log.sets["athlete"] == athlete].reset_index(drop=True))
     ground, pooled, current = look_up(model, alone, as_of, climbing)
     if current.summary.empty:

@@ -114,12 +114,14 @@ def plateaus(
     limits = limits_for(learnt, false_alarms_per_year, smallest_gain)
     row_of = tracked.panel.spell_row
     is_open = np.flatnonzero(histories.spells["open"].to_numpy()[row_of])
-    traces = take_traces(traces_of(growth, tracked), is_open, tracked.panel.length[is_open])
-    watched = learnt.watch(traces, limits, smallest_gain)
-    rows = [
-        _row(histories, int(row), traces, spell, watched, learnt, smallest_gain)
-        for spell, row in enumerate(row_of[is_open])
-    ]
+    rows = []
+    if len(is_open):
+        traces = take_traces(traces_of(growth, tracked), is_open, tracked.panel.length[is_open])
+        watched = learnt.watch(traces, limits, smallest_gain)
+        rows = [
+            _row(histories, int(row), traces, spell, watched, learnt, smallest_gain)
+            for spell, row in enumerate(row_of[is_open])
+        ]
     untried = untried_rungs(histories)
     rows += [_untried_row(*pair) for pair in zip(untried["athlete"], untried["rung"], strict=True)]
     return _as_table(rows, histories)
