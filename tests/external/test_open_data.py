@@ -125,7 +125,8 @@ def new_crack():
     ]
     start = pd.DataFrame({"athlete": ["new"], "date": [ASKED], "value": [90.0]})
     table = pd.concat([*rows, start], ignore_index=True).assign(rung=RUNG)
-    log = fc.read_log(table, task.ladder)
+    late = {"read": {"last_date": ASKED.date()}}  # one day alone, years after the others
+    log = fc.read_log(table, task.ladder, mapping=late)
     model = ReadinessForecaster(horizon_weeks=16, paths=4096).fit(log, AS_OF)
     curves = {
         engine: model.forecast(log, AS_OF, engine=engine)
