@@ -40,7 +40,7 @@ class Rhythm:
         share /= share[:, -1:]
         levels = (np.arange(FINER * table.shape[1]) + 0.5) / (FINER * table.shape[1])
         place = np.array([np.searchsorted(row, levels) for row in share], dtype=np.int64)
-        return np.take_along_axis(moved, place.reshape(len(table), -1), axis=1)
+        return np.take_along_axis(moved, place.reshape(len(table), levels.size), axis=1)
 
     def first_gaps(self, table: Array, wait: Array, who: NDArray[np.int64]) -> Array:
         """Days from the last session to the next, from the (T, G) table at the usual rhythm.

@@ -79,6 +79,7 @@ def test_a_session_more_that_meets_never_lowers_a_chance(
     past, chances, small_log, small_cut, small_result, with_sets
 ):
     targets = {r.key: r.criterion.target for r in small_log.ladder.rungs}
+    loads = {r.key: r.criterion.load_kg for r in small_log.ladder.rungs}
     asked = small_result.summary
     more = pd.DataFrame(
         {
@@ -89,6 +90,7 @@ def test_a_session_more_that_meets_never_lowers_a_chance(
             "value": np.ceil(past * asked["rung"].map(targets)),
             "clean": True,
             "assisted": False,
+            "load_kg": asked["rung"].map(loads).astype(float),
             "stopped": "failed",
         }
     ).reindex(columns=small_log.sets.columns)

@@ -62,7 +62,8 @@ def club_of(tmp_path_factory):
         (folder / "ladder.toml").write_text(ladder, encoding="utf-8")
         (folder / "log.csv").write_text(as_csv(rows()), encoding="utf-8")
         log = fc.read_log(folder / "log.csv", fc.read_ladder(folder / "ladder.toml"))
-        assert log.rejected.empty
+        set_aside = 1 if name == "last_row_two_years_ahead" else 0  # it stands alone, and is said
+        assert len(log.rejected) == set_aside
         model = fc.ReadinessForecaster(horizon_weeks=26, draws=8, paths=96)
         return Club(folder, log, model.fit(log))
 
