@@ -200,9 +200,7 @@ def _recent_best(histories: Histories, at: Ints, first: Ints) -> Array:
 
 
 def _earlier_rungs(histories: Histories, spell: Ints, day: Ints) -> tuple[Array, Array]:
-    """Return logs, one added to each, of the rungs that the athlete cleared before each landmark
-    and of the weeks since the athlete's first session.
-    """
+    """Logs of 1 + rungs cleared before each landmark, and of 1 + weeks in the log, by athlete."""
     spells = histories.spells
     start, end = (
         spells[name].to_numpy().astype("datetime64[D]").astype(np.int64)
