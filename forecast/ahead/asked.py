@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from forecast.errors import ForecastError
-from forecast.log.given import check_within, is_number
+from forecast.log.given import is_number
 
 MOST_HORIZON = 1040
 """Weeks that can be looked ahead, twenty years: nothing learnt from a log reaches further."""
@@ -61,28 +61,6 @@ def check_rates(sessions_per_week: object) -> tuple[float, ...]:
             "[2, 3, 4]."
         )
     return tuple(check_rate(rate) for rate in rates)
-
-
-def check_share(name: str, value: object) -> float:
-    """Return a share.
-
-    Raises
-    ------
-    ForecastError
-        It is no number of 0 to 1.
-    """
-    return check_within(name, value, 0, 1, "a number from 0 to 1, such as 0.8 for 80 %")
-
-
-def check_weeks(name: str, value: object) -> float:
-    """Return a number of weeks to wait.
-
-    Raises
-    ------
-    ForecastError
-        It is no number of 0 to 1040.
-    """
-    return check_within(name, value, 0, MOST_HORIZON, f"weeks as a number, 0 to {MOST_HORIZON}")
 
 
 def check_drop(name: str, value: object) -> float:

@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import minimize_scalar
 from scipy.special import expit, gammaln
 
 from forecast.growth import Tracked
 from forecast.growth.habits import CohortHabits, clip_level, cohort_habits
 from forecast.histories import Histories
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Array, Ints
 
 
 def learn_clean(tracked: Tracked, histories: Histories) -> tuple[CohortHabits, float]:

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from forecast.ahead.cleanness import learn_clean
 from forecast.ahead.middle import middle_days
@@ -28,9 +27,7 @@ from forecast.growth.pooling import centred
 from forecast.growth.targets import recent_gaps
 from forecast.histories import Histories
 from forecast.histories.attendance import TABLE_SIZE, gap_table
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Array, Ints
 
 CARRY_SD = np.array([0.4, 0.4])
 """Prior spread of start per unit of margin, and of pace per unit of own pace (judgement)."""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecast.ahead.middle import PATHS, middle_days
 from forecast.ahead.rhythm import Rhythm, usual_rhythm
@@ -12,10 +11,7 @@ from forecast.ahead.state import Going
 from forecast.ahead.times import OpenTimes, athlete_effects, order_left, rung_days
 from forecast.ahead.timing import match_quantiles
 from forecast.growth.clock import YEAR_DAYS
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Flags = NDArray[np.bool_]
+from forecast.types import Array, Flags, Ints
 
 COMPARED_PATHS = 512
 """Paths and time of the year, for the middle at one rhythm against that at another."""

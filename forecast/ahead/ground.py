@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from forecast.ahead.climbing import Climbing, begun_in_log, carry_regressors, start_times
 from forecast.ahead.standing import Plan, Standing, ladder_plan
@@ -20,10 +19,7 @@ from forecast.growth.scale import to_latent
 from forecast.growth.targets import recent_gaps
 from forecast.histories import Histories
 from forecast.histories.attendance import gap_table
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Flags = NDArray[np.bool_]
+from forecast.types import Array, Flags, Ints
 
 
 @dataclass(frozen=True, slots=True)

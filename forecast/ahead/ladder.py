@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from forecast.ahead.asked import check_horizon, check_rate
 from forecast.ahead.climbing import Climbing, learn_climbing
@@ -19,8 +18,7 @@ from forecast.growth import track
 from forecast.log.days import as_day
 from forecast.log.training_log import TrainingLog
 from forecast.readiness import ReadinessForecast, ReadinessForecaster
-
-Array = NDArray[np.float64]
+from forecast.types import Array
 
 MOST_PATHS, MOST_DRAWS = 512, 16
 """Paths and draws of the constants that a walk takes at most. The engine's own forecast weighs many

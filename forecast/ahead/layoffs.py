@@ -6,7 +6,6 @@ from dataclasses import replace
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from forecast.growth import GrowthModel, track
 from forecast.growth.athletes import priors_from_others
@@ -14,9 +13,7 @@ from forecast.growth.filtering import Filtered, forward_pass
 from forecast.growth.panel import Panel, day_number
 from forecast.histories import Histories
 from forecast.histories.sessions import build_sessions
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Array, Ints
 
 MOST_WEEKS = 8.0
 """Weeks off that count: losses level out, and logs rarely show longer layoffs (judgement)."""

@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecast.ahead.sampler import Starts, climb, spread_constants
 from forecast.ahead.standing import Plan
 from forecast.growth import GrowthModel
 from forecast.growth.habits import untried_habits
 from forecast.growth.panel import GRACE_WEEKS
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Array, Ints
 
 PATHS = 128
 MOST_DAYS = 7 * 104

@@ -6,13 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from forecast.errors import ForecastError
 from forecast.log.days import as_day
 from forecast.readiness.result import DIGITS
-
-Array = NDArray[np.float64]
+from forecast.types import Array
 
 
 @dataclass(frozen=True, slots=True)

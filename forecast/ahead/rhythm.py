@@ -5,9 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from forecast.types import Array, Ints
 
 LAYOFF_DAYS = 14.0
 """Longer gaps are layoffs: they stay as they are when sessions a week change."""
@@ -23,7 +22,7 @@ class Rhythm:
     scale: Array
     gain: Array
 
-    def gaps(self, table: Array, who: NDArray[np.int64]) -> Array:
+    def gaps(self, table: Array, who: Ints) -> Array:
         """Gap table of athletes ``who`` at this rhythm, from their (T, G) usual one.
 
         Ordinary gaps are scaled, a day being the least there can be. Layoffs stay as long and come
@@ -42,7 +41,7 @@ class Rhythm:
         place = np.array([np.searchsorted(row, levels) for row in share], dtype=np.int64)
         return np.take_along_axis(moved, place.reshape(len(table), levels.size), axis=1)
 
-    def first_gaps(self, table: Array, wait: Array, who: NDArray[np.int64]) -> Array:
+    def first_gaps(self, table: Array, wait: Array, who: Ints) -> Array:
         """Days from the last session to the next, from the (T, G) table at the usual rhythm.
 
         The ``wait`` (T,) days already gone were spent at the usual rhythm, so it alone says

@@ -6,15 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from forecast.growth.panel import day_number
 from forecast.histories import CLEARED, PASSED_OVER, Histories
 from forecast.ladder import Ladder
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Flags = NDArray[np.bool_]
+from forecast.types import Array, Flags, Ints
 
 
 @dataclass(frozen=True, slots=True)

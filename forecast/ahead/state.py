@@ -5,16 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecast.ahead.draws import SharedDraws
 from forecast.ahead.ground import Ground
 from forecast.ahead.rhythm import Rhythm
 from forecast.ahead.timing import TimeMap
 from forecast.growth.scale import to_log
+from forecast.types import Array, Ints
 
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
 Maps = dict[tuple[int, int], TimeMap]
 
 FARTHEST = float(np.log(1000.0))

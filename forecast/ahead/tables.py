@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from forecast.ahead.ground import Ground
 from forecast.ahead.result import LadderAhead, chances_by_day
@@ -15,9 +14,7 @@ from forecast.readiness import ReadinessForecast, ReadinessForecaster
 from forecast.readiness.reasons import confidence_words
 from forecast.readiness.result import DIGITS, SUMMARY_COLUMNS, curve_table, time_columns
 from forecast.readiness.shown import usual_value
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Array, Ints
 
 TIME_COLUMNS = (
     "weeks_low", "weeks_mid", "weeks_high", "date_low", "date_mid", "date_high", "p_4", "p_8",

@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from forecast.ahead.ground import Ground
 from forecast.ahead.state import Settings, Walk, log_levels
 from forecast.ahead.walk import chain
 from forecast.readiness.result import DIGITS
-
-Array = NDArray[np.float64]
+from forecast.types import Array, Flags
 
 TARGET_COLUMNS = (
     "athlete", "rung", "target_date", "p_by_target", "gain_per_week", "gain_needed",
@@ -77,7 +75,7 @@ def _times_as_fast(ground: Ground, gone: Walk, top: int, days: float) -> Array:
     """(A,) factor on the pace of climbing with which half the paths make it; NaN if none does."""
     people = len(ground.standing.athletes)
 
-    def made(quicker: Array) -> NDArray[np.bool_]:
+    def made(quicker: Array) -> Flags:
         cleared = chain(ground.plan, ground.standing, gone, quicker)
         return np.asarray((cleared[:, top] <= days).mean(axis=1) >= 0.5)
 

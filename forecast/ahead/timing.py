@@ -9,9 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from forecast.types import Array
 
 LEAST_MASS = 0.05
 STRETCH_RANGE = (0.5, 2.0)

@@ -12,12 +12,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecast.growth.kernels import doses, flattened
 from forecast.growth.panel import Panel
-
-Array = NDArray[np.float64]
+from forecast.types import Array
 
 YEAR_DAYS = 365.2425
 FADE_SESSIONS = 10.0

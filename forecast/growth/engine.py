@@ -6,7 +6,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecast.growth.athletes import loose_information, priors_from_others
 from forecast.growth.choose_scale import choose_scale
@@ -22,9 +21,7 @@ from forecast.histories.attendance import (
     CohortRhythm,
     cohort_rhythm,
 )
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Array, Ints
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,6 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import minimize
 
 from forecast.errors import FitError
@@ -32,8 +31,7 @@ from forecast.growth.observation import evidence_slopes
 from forecast.growth.panel import MEASURES, Panel
 from forecast.growth.pooling import Pooled, pool
 from forecast.growth.scatter import athlete_scatter
-
-Array = NDArray[np.float64]
+from forecast.types import Array
 
 ROUNDS = 3
 MAX_STEPS = (12, 12, 20)

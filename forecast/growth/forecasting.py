@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from forecast.growth.athletes import loose_information, priors_from_others
 from forecast.growth.clock import wind
@@ -27,9 +26,7 @@ from forecast.histories.attendance import (
     first_gap_table,
     gap_table,
 )
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Array, Ints
 
 
 @dataclass(frozen=True, slots=True)

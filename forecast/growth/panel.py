@@ -12,9 +12,7 @@ from forecast.growth.dynamics import split_gap
 from forecast.growth.intervals import pass_ratio, set_intervals
 from forecast.growth.scale import to_latent
 from forecast.histories import Histories
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Array, Flags, Ints
 
 MEASURES = ("seconds", "reps", "kg", "cm")
 GRACE_WEEKS = 2.0
@@ -88,9 +86,9 @@ class Panel:
     fatigue: Array
     unclean: Array
     assisted: Array
-    used: NDArray[np.bool_]
+    used: Flags
     n_sets: Ints
-    met: NDArray[np.bool_]
+    met: Flags
     ceiling: Array
     eligible: Array
     scatter: Array

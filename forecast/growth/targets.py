@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecast.growth.engine import GrowthModel
 from forecast.growth.filtering import Filtered, lost_levels
@@ -17,9 +16,7 @@ from forecast.histories.attendance import (
     first_gap_table,
     gap_table,
 )
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Array, Ints
 
 
 def recent_gaps(panel: Panel, last: Ints) -> list[Array]:

@@ -12,12 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from forecast.histories.histories import Histories
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Array, Ints
 
 ABSENCE_DAYS = 21.0
 """Days without a set from which a gap is called an absence (judgement)."""

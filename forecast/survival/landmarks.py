@@ -9,12 +9,9 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from forecast.histories import CLEARED, Histories
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Array, Ints
 
 SPACING_WEEKS = 1.0
 MAX_LANDMARKS = 6000
