@@ -205,10 +205,8 @@ def _learn_carry(
 
 def session_rates(panel: Panel) -> Array:
     """(S,) sessions a week on each spell while training, layoffs left out; NaN for short ones."""
-    gap = np.diff(panel.day, prepend=panel.day[:1]).astype(float)
-    inner = np.ones(panel.n_sessions, dtype=bool)
-    inner[panel.start] = False
-    inner &= gap <= 7.0 * panel.grace[panel.spell]
+    gap = panel.gap
+    inner = (panel.number > 0) & (gap <= 7.0 * panel.grace[panel.spell])
     count = np.bincount(panel.spell[inner], minlength=panel.n_spells)
     days = np.bincount(panel.spell[inner], gap[inner], minlength=panel.n_spells)
     enough = count + 1 >= MIN_RATE_SESSIONS
@@ -224,9 +222,8 @@ def _learn_elasticity(model: GrowthModel, tracked: Tracked) -> tuple[float, floa
         return 0.0, ELASTICITY_SD
     log_rate = np.where(known, np.log(np.where(known, rate, 1.0)), 0.0)
     log_rate = np.where(known, log_rate - log_rate[known].mean(), 0.0)
-    usual = fit.pooled.common_mean[:3] + fit.pooled.common_mean[3:].reshape(-1, 3)
     design = np.zeros((panel.n_spells, 3, 1))
-    design[:, 1:, 0] = log_rate[:, None] * usual[panel.rung, 1:]
+    design[:, 1:, 0] = log_rate[:, None] * fit.pooled.usual(panel.rung)[:, 1:]
     _, score, information = centred(tracked.loose, panel.rung, fit.pooled.common_mean)
     mean, cov = regress_spells(
         score, information, panel.athlete, fit.constants.pooling.athlete, design,

@@ -14,10 +14,10 @@ from forecast.growth import GrowthModel, Tracked
 from forecast.growth.filtering import lost_levels
 from forecast.growth.habits import Habits, athlete_habits
 from forecast.growth.intervals import pass_ratio
-from forecast.growth.panel import MEASURES, day_number
+from forecast.growth.panel import MEASURES
 from forecast.growth.scale import to_latent
 from forecast.growth.targets import recent_gaps
-from forecast.histories import Histories
+from forecast.histories import Histories, day_number
 from forecast.histories.attendance import gap_table
 from forecast.types import Array, Flags, Ints
 

@@ -10,8 +10,8 @@ import pandas as pd
 from forecast.growth import GrowthModel, track
 from forecast.growth.athletes import priors_from_others
 from forecast.growth.filtering import Filtered, forward_pass
-from forecast.growth.panel import Panel, day_number
-from forecast.histories import Histories
+from forecast.growth.panel import Panel
+from forecast.histories import Histories, day_number
 from forecast.histories.sessions import build_sessions
 from forecast.types import Array, Ints
 

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from forecast.growth.panel import day_number
-from forecast.histories import CLEARED, PASSED_OVER, Histories
+from forecast.histories import CLEARED, PASSED_OVER, Histories, day_number
 from forecast.ladder import Ladder
 from forecast.types import Array, Flags, Ints
 

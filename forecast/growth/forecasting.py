@@ -16,12 +16,12 @@ from forecast.growth.ensemble import average_passage, plain_average_passage
 from forecast.growth.filtering import Filtered, forward_pass, lost_levels, propagate
 from forecast.growth.habits import untried_habits
 from forecast.growth.intervals import pass_ratio
-from forecast.growth.panel import GRACE_WEEKS, MEASURES, day_number, take_spells
+from forecast.growth.panel import GRACE_WEEKS, MEASURES, take_spells
 from forecast.growth.passage import Passage, Targets
 from forecast.growth.pooling import spell_priors
 from forecast.growth.scale import to_latent
 from forecast.growth.targets import recent_gaps, targets_at
-from forecast.histories import Histories
+from forecast.histories import Histories, day_number
 from forecast.histories.attendance import (
     first_gap_table,
     gap_table,
@@ -114,8 +114,8 @@ def _athlete_effect(model: GrowthModel, tracked: Tracked, which: Ints) -> Array:
     mean, _ = priors_from_others(
         panel, fit.constants, fit.pooled, tracked.loose, which, finished_only=False
     )
-    effects = fit.pooled.common_mean[3:].reshape(-1, 3)[panel.rung[which]]
-    return np.asarray(mean - fit.pooled.common_mean[:3] - effects)
+    pooled = fit.pooled
+    return np.asarray(mean - pooled.centre - pooled.rung_effects[panel.rung[which]])
 
 
 def forecast_untried(
@@ -176,8 +176,8 @@ def forecast_untried(
     passage = plain_average_passage(
         model, targets, horizon_days=horizon_days, paths=paths, draws=draws, seed=seed
     )
-    effects = fit.pooled.common_mean[3:].reshape(-1, 3)[rung]
-    return GrowthForecast(passage, mean, cov, mean - fit.pooled.common_mean[:3] - effects)
+    effects = fit.pooled.rung_effects[rung]
+    return GrowthForecast(passage, mean, cov, mean - fit.pooled.centre - effects)
 
 
 def forecast_landmarks(

@@ -125,8 +125,7 @@ class Measure:
 def session_sites(model: GrowthModel, tracked: Tracked) -> Sites:
     """Return the sessions of a tracked log as normal observations on the log scale."""
     panel, filtered = tracked.panel, tracked.filtered
-    gap = np.diff(panel.day, prepend=panel.day[:1]) / 7.0
-    gap[panel.start] = 0.0
+    gap = panel.gap / 7.0
     rest = np.minimum(gap, panel.grace[panel.spell])
     total = np.cumsum(rest)
     site_mean, site_var = _plainly(model, tracked)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from forecast.growth.dynamics import split_gap
 from forecast.growth.intervals import pass_ratio, set_intervals
 from forecast.growth.scale import to_latent
-from forecast.histories import Histories
+from forecast.histories import Histories, day_number
 from forecast.types import Array, Flags, Ints
 
 MEASURES = ("seconds", "reps", "kg", "cm")
@@ -105,6 +105,13 @@ class Panel:
         return len(self.spell)
 
     @property
+    def gap(self) -> Array:
+        """(N,) days since the spell's session before, 0 at its first."""
+        gap = np.diff(self.day, prepend=self.day[:1]).astype(float)
+        gap[self.start] = 0.0
+        return gap
+
+    @property
     def last(self) -> Ints:
         """(S,) place of each spell's last session in the flat arrays."""
         return self.start + self.length - 1
@@ -155,11 +162,6 @@ def build_panel(histories: Histories, *, linear: float = 0.0) -> Panel:
         linear=linear,
         **columns,
     )
-
-
-def day_number(dates: pd.Series) -> Ints:
-    """Days since 1970-01-01 as whole numbers."""
-    return dates.to_numpy().astype("datetime64[D]").astype(np.int64)
 
 
 def _measures(histories: Histories, spells: pd.DataFrame) -> Ints:

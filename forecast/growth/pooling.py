@@ -47,6 +47,20 @@ class Pooled:
     log_evidence: float
     athlete_log_evidence: Array
 
+    @property
+    def centre(self) -> Array:
+        """(3,) start, swing and pace of an average athlete on an average rung."""
+        return self.common_mean[:3]
+
+    @property
+    def rung_effects(self) -> Array:
+        """(R, 3) how each rung differs from the centre."""
+        return self.common_mean[3:].reshape(-1, 3)
+
+    def usual(self, rung: Ints) -> Array:
+        """(n, 3) start, swing and pace of an average athlete on these rungs (n,)."""
+        return self.centre + self.rung_effects[rung]
+
 
 def marginalise_own(info: SpellInformation, own: Array) -> SpellInformation:
     """Integrate the spell's own effect N(0, own) out of its information."""

@@ -21,7 +21,7 @@ from forecast.types import Array, Ints
 
 def recent_gaps(panel: Panel, last: Ints) -> list[Array]:
     """Latest gaps of each target's athlete up to a session, the same spell's ones newest."""
-    gap = np.diff(panel.day, prepend=panel.day[:1]).astype(float)
+    gap = panel.gap
     result = []
     by_athlete = {int(a): np.flatnonzero(panel.athlete == a) for a in np.unique(panel.athlete)}
     for session in last:

@@ -106,5 +106,5 @@ def pace_effects(model: GrowthModel, forecast: GrowthForecast) -> tuple[Array, A
 
     Gain a week, swing and pace together, shrunk; the athlete's from their other spells alone.
     """
-    effects = model.fit.pooled.common_mean[3:].reshape(-1, 3)
+    effects = model.fit.pooled.rung_effects
     return forecast.athlete_effect[:, 1:].sum(axis=1), effects[:, 1:].sum(axis=1)

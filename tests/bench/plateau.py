@@ -266,7 +266,7 @@ def run_world(world: World) -> tuple[pd.DataFrame, pd.DataFrame]:
         world.law, world.athletes, seed=1000 + world.seed, weeks=104, follow_up=0
     )
     learnt = set(cohort.athletes["athlete"][:FIT_ON])
-    growth = fit_growth_model(build_histories(part_of(cohort.log, learnt, True)), seed=world.seed)
+    growth = fit_growth_model(build_histories(part_of(cohort.log, learnt, True)))
     reference = build_histories(part_of(cohort.log, learnt, True))
     rules = rules_from(
         traces_of(growth, track(growth, reference)), motion_of(growth), seed=world.seed
