@@ -14,9 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from forecast.ahead.cleanness import learn_clean
-from forecast.ahead.middle import middle_days
-from forecast.ahead.regression import regress_spells
+from forecast.ahead.learning import Beginnings, learn_clean, middle_days, regress_spells
 from forecast.ahead.standing import ladder_plan
 from forecast.ahead.times import RungTimes, Times, fit_rung_times
 from forecast.growth import GrowthModel, Tracked, track
@@ -243,18 +241,16 @@ def start_times(
     panel = tracked.panel
     spells = histories.spells.iloc[panel.spell_row[which]]
     first = panel.start[which]
-    middle = middle_days(
-        model,
-        ladder_plan(histories.ladder),
-        panel.rung[which],
-        panel.threshold[which],
-        panel.measure[which],
-        gap_table(recent_gaps(panel, first), model.rhythm),
-        panel.day[first].astype(float),
-        panel.scatter[which],
-        np.ones(len(which)),
-        seed=seed,
+    new = Beginnings(
+        rung=panel.rung[which],
+        threshold=panel.threshold[which],
+        measure=panel.measure[which],
+        gaps=gap_table(recent_gaps(panel, first), model.rhythm),
+        day=panel.day[first].astype(float),
+        scatter=panel.scatter[which],
+        gain=np.ones(len(which)),
     )
+    middle = middle_days(model, ladder_plan(histories.ladder), new, seed=seed)
     return Times(
         days=7.0 * spells["weeks"].to_numpy(dtype=float),
         cleared=spells["cleared_on"].notna().to_numpy(),

@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 from scipy.special import logit
 
-from forecast.ahead.cleanness import upper_tail
 from forecast.ahead.climbing import Climbing
 from forecast.ahead.ladder import climbing_of
+from forecast.ahead.learning import upper_tail
 from forecast.growth import track
 from forecast.growth.habits import clip_level
 from forecast.histories import Histories

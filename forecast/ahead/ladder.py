@@ -5,13 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from forecast.ahead.asked import check_horizon, check_rate
 from forecast.ahead.climbing import Climbing, learn_climbing
-from forecast.ahead.ground import Ground, survey
-from forecast.ahead.result import LadderAhead, days_ahead
-from forecast.ahead.rhythm import Rhythm, weekly_sessions
+from forecast.ahead.duration import Settings, Walk
+from forecast.ahead.ground import Ground, Rhythm, survey, weekly_sessions
+from forecast.ahead.result import LadderAhead, check_horizon, check_rate, days_ahead
 from forecast.ahead.standing import stand
-from forecast.ahead.state import Settings, Walk
 from forecast.ahead.tables import assemble
 from forecast.ahead.walk import walk
 from forecast.growth import track

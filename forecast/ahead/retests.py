@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr
 
-from forecast.ahead.asked import check_drop
-from forecast.ahead.layoffs import MOST_WEEKS, continued, filter_on, last_trained, weeks_off
+from forecast.ahead.result import check_drop
+from forecast.ahead.standing import MOST_WEEKS, continued, filter_on, last_trained, weeks_off
 from forecast.growth import GrowthModel, Tracked, track
 from forecast.growth.filtering import propagate
 from forecast.growth.scale import to_log

@@ -76,10 +76,7 @@ def forecast_open(
     panel = take_spells(tracked.panel, which)
     last, full_last = panel.last, tracked.panel.last[which]
     wait = (as_of_day - panel.day[last]).astype(float)
-    base = targets_at(
-        model, tracked.panel, tracked.filtered, full_last, wait,
-        np.zeros((len(which), 3)), np.tile(np.eye(3), (len(which), 1, 1)), confirm, run,
-    )  # fmt: skip
+    base = targets_at(model, tracked.panel, tracked.filtered, full_last, wait, confirm, run)
     passage = average_passage(
         model, tracked, base, full_last,
         finished_only=False, horizon_days=horizon_days, paths=paths, draws=draws, seed=seed,
@@ -207,10 +204,7 @@ def forecast_landmarks(
         As for ``forecast_open``.
     """
     filtered = tracked.filtered
-    targets = targets_at(
-        model, tracked.panel, filtered, place, wait,
-        filtered.mean[place], filtered.cov[place], confirm, run,
-    )  # fmt: skip
+    targets = targets_at(model, tracked.panel, filtered, place, wait, confirm, run)
     return average_passage(
         model, tracked, targets, place,
         finished_only=True, horizon_days=horizon_days, paths=paths, draws=draws, seed=seed,

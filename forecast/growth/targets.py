@@ -56,8 +56,6 @@ def targets_at(
     filtered: Filtered,
     last: Ints,
     wait: Array,
-    mean: Array,
-    cov: Array,
     confirm: Ints,
     run: Ints,
 ) -> Targets:
@@ -73,16 +71,14 @@ def targets_at(
         (T,) session at which each target stands.
     wait
         (T,) days from that session to the cut date.
-    mean, cov
-        (T, 3), (T, 3, 3) opinion after that session.
     confirm, run
         (T,) sessions in a row asked for, and met so far.
     """
     spell = panel.spell[last]
     gaps = gap_table(recent_gaps(panel, last), model.rhythm)
     return Targets(
-        mean=mean,
-        cov=cov,
+        mean=filtered.mean[last],
+        cov=filtered.cov[last],
         threshold=panel.threshold[spell],
         measure=panel.measure[spell],
         grace=panel.grace[spell],

@@ -141,8 +141,7 @@ def run_course(
     attendance: Attendance,
     first: int,
     days: int,
-    path_rng: np.random.Generator,
-    set_rng: np.random.Generator,
+    sources: tuple[np.random.Generator, np.random.Generator],
 ) -> Course:
     """Run all athletes day by day from before the log to its end.
 
@@ -153,15 +152,16 @@ def run_course(
     first
         Calendar day of the start of the log, counted from 1 January 1970.
     days
-        Ints to simulate from the start of the log.
-    path_rng, set_rng
-        Sources of chance for paths and for sets.
+        Days to simulate from the start of the log.
+    sources
+        Of chance: for paths, and for sets.
 
     Returns
     -------
     Course
         Openings, clearings and every session; nobody lapses here.
     """
+    path_rng, set_rng = sources
     plan = plan_arrays(ladder)
     n, n_rungs = len(athletes), len(plan.needs)
     begin, log_from = athletes["begin"].to_numpy(), athletes["log_from"].to_numpy()

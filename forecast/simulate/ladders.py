@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from typing import Any
 
 from forecast.ladder import Criterion, Ladder, Measure, Rung
 
@@ -24,24 +25,19 @@ def _rung(
     needs: tuple[str, ...],
     form: str,
     caution: str,
-    *,
-    confirm: int = 1,
-    load_kg: float | None = None,
-    min_weeks: float = 0.0,
-    equipment: str = "",
+    **more: Any,
 ) -> Rung:
     """Make a rung; form that breaks sends an athlete back to the last rung it needs."""
     return Rung(
         key=key,
         name=name,
         stage=stage,
-        criterion=Criterion(measure, target, confirm_sessions=confirm, load_kg=load_kg),
+        criterion=Criterion(measure, target, more.pop("confirm", 1), more.pop("load_kg", None)),
         needs=needs,
-        min_weeks=min_weeks,
         fallback=needs[-1] if needs else None,
-        equipment=equipment,
         form=form,
         caution=caution,
+        **more,
     )
 
 

@@ -202,10 +202,6 @@ def kaplan_meier(
         Estimate the curve conditional on being open at this time. With late entry this is the
         way round a start where too few were watched.
 
-    Returns
-    -------
-    SurvivalCurve
-
     Raises
     ------
     FitError

@@ -116,10 +116,6 @@ def cumulative_incidence(
     since
         Estimate conditional on being open at this time.
 
-    Returns
-    -------
-    IncidenceCurves
-
     Raises
     ------
     FitError

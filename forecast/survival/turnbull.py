@@ -131,10 +131,6 @@ def turnbull(
     max_iterations
         Give up after so many; 1 or more.
 
-    Returns
-    -------
-    TurnbullCurve
-
     Raises
     ------
     FitError

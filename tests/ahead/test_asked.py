@@ -8,8 +8,8 @@ import pandas as pd
 import pytest
 
 from forecast.ahead import climbing_of, fallbacks, ladder_ahead, retests, what_if
-from forecast.ahead.asked import check_drop, check_horizon, check_rate, check_rates
 from forecast.ahead.ladder import MOST_DRAWS, MOST_PATHS, settings_of
+from forecast.ahead.result import check_drop, check_horizon, check_rate, check_rates
 from forecast.errors import ForecastError, HistoryError, LogError, NotFittedError
 from forecast.readiness import ReadinessForecaster
 

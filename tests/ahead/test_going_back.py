@@ -7,8 +7,8 @@ import pandas as pd
 
 from forecast.ahead import fallbacks, retests
 from forecast.ahead.going_back import FALLBACK_COLUMNS
-from forecast.ahead.layoffs import continued
 from forecast.ahead.retests import RETEST_COLUMNS
+from forecast.ahead.standing import continued
 from forecast.histories import build_histories
 
 PLAIN = {
