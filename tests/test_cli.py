@@ -19,7 +19,7 @@ from forecast.errors import ForecastWarning
 from forecast.log.training_log import SET_COLUMNS
 from forecast.plateau import urgent_first
 from forecast.readiness.result import SUMMARY_COLUMNS
-from forecast.simulate.ladders import default_ladder, ladder_toml
+from forecast.simulate.ladders import LADDER_FILE
 
 
 @pytest.fixture(scope="module")
@@ -34,7 +34,7 @@ def fitted(small_log, small_cut, small_result):
 def club(tmp_path_factory, small_log, fitted):
     """A folder with the small cohort as a club, one bad row in its log, and a saved model."""
     folder = tmp_path_factory.mktemp("club")
-    (folder / "ladder.toml").write_text(ladder_toml(default_ladder()), encoding="utf-8")
+    (folder / "ladder.toml").write_bytes(LADDER_FILE.read_bytes())
     columns = [name for name in SET_COLUMNS if name not in {"assisted", "file", "row"}]
     table = small_log.sets[columns].astype({"date": "str"})
     bad = table.iloc[[0]].assign(value=-4.0, set=9)

@@ -13,7 +13,7 @@ import forecast
 PACKAGE = Path(forecast.__file__).parent
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
-NOUNS = {"errors", "ladder"}
+NOUNS = {"errors", "ladder", "types"}
 RECORDS = NOUNS | {"log"}
 ENGINES = RECORDS | {"histories"}
 READINESS = ENGINES | {"growth", "survival"}
@@ -26,6 +26,7 @@ COMMANDS = REPORT | {"report", "simulate", "model", "forecast"}
 # either can be replaced; invented cohorts know nothing of what is fitted to them.
 ALLOWED: dict[str, set[str]] = {
     "errors": set(),
+    "types": set(),
     "ladder": {"errors"},
     "log": NOUNS,
     "simulate": RECORDS,

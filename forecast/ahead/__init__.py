@@ -1,7 +1,7 @@
 """The whole ladder ahead: rung after rung with one athlete draw, up to the top."""
 
 from forecast.ahead.climbing import Climbing, learn_climbing
-from forecast.ahead.going_back import fallbacks, hold_backs
+from forecast.ahead.going_back import fallbacks
 from forecast.ahead.ladder import climbing_of, ladder_ahead
 from forecast.ahead.result import LadderAhead
 from forecast.ahead.retests import retests
@@ -13,7 +13,6 @@ __all__ = [
     "WhatIf",
     "climbing_of",
     "fallbacks",
-    "hold_backs",
     "ladder_ahead",
     "learn_climbing",
     "retests",

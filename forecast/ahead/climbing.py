@@ -13,11 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from forecast.ahead.cleanness import learn_clean
-from forecast.ahead.middle import middle_days
-from forecast.ahead.regression import regress_spells
+from forecast.ahead.learning import Beginnings, learn_clean, middle_days, regress_spells
 from forecast.ahead.standing import ladder_plan
 from forecast.ahead.times import RungTimes, Times, fit_rung_times
 from forecast.growth import GrowthModel, Tracked, track
@@ -28,9 +25,7 @@ from forecast.growth.pooling import centred
 from forecast.growth.targets import recent_gaps
 from forecast.histories import Histories
 from forecast.histories.attendance import TABLE_SIZE, gap_table
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Array, Ints
 
 CARRY_SD = np.array([0.4, 0.4])
 """Prior spread of start per unit of margin, and of pace per unit of own pace (judgement)."""
@@ -208,10 +203,8 @@ def _learn_carry(
 
 def session_rates(panel: Panel) -> Array:
     """(S,) sessions a week on each spell while training, layoffs left out; NaN for short ones."""
-    gap = np.diff(panel.day, prepend=panel.day[:1]).astype(float)
-    inner = np.ones(panel.n_sessions, dtype=bool)
-    inner[panel.start] = False
-    inner &= gap <= 7.0 * panel.grace[panel.spell]
+    gap = panel.gap
+    inner = (panel.number > 0) & (gap <= 7.0 * panel.grace[panel.spell])
     count = np.bincount(panel.spell[inner], minlength=panel.n_spells)
     days = np.bincount(panel.spell[inner], gap[inner], minlength=panel.n_spells)
     enough = count + 1 >= MIN_RATE_SESSIONS
@@ -227,9 +220,8 @@ def _learn_elasticity(model: GrowthModel, tracked: Tracked) -> tuple[float, floa
         return 0.0, ELASTICITY_SD
     log_rate = np.where(known, np.log(np.where(known, rate, 1.0)), 0.0)
     log_rate = np.where(known, log_rate - log_rate[known].mean(), 0.0)
-    usual = fit.pooled.common_mean[:3] + fit.pooled.common_mean[3:].reshape(-1, 3)
     design = np.zeros((panel.n_spells, 3, 1))
-    design[:, 1:, 0] = log_rate[:, None] * usual[panel.rung, 1:]
+    design[:, 1:, 0] = log_rate[:, None] * fit.pooled.usual(panel.rung)[:, 1:]
     _, score, information = centred(tracked.loose, panel.rung, fit.pooled.common_mean)
     mean, cov = regress_spells(
         score, information, panel.athlete, fit.constants.pooling.athlete, design,
@@ -249,18 +241,16 @@ def start_times(
     panel = tracked.panel
     spells = histories.spells.iloc[panel.spell_row[which]]
     first = panel.start[which]
-    middle = middle_days(
-        model,
-        ladder_plan(histories.ladder),
-        panel.rung[which],
-        panel.threshold[which],
-        panel.measure[which],
-        gap_table(recent_gaps(panel, first), model.rhythm),
-        panel.day[first].astype(float),
-        panel.scatter[which],
-        np.ones(len(which)),
-        seed=seed,
+    new = Beginnings(
+        rung=panel.rung[which],
+        threshold=panel.threshold[which],
+        measure=panel.measure[which],
+        gaps=gap_table(recent_gaps(panel, first), model.rhythm),
+        day=panel.day[first].astype(float),
+        scatter=panel.scatter[which],
+        gain=np.ones(len(which)),
     )
+    middle = middle_days(model, ladder_plan(histories.ladder), new, seed=seed)
     return Times(
         days=7.0 * spells["weeks"].to_numpy(dtype=float),
         cleared=spells["cleared_on"].notna().to_numpy(),

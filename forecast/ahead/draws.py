@@ -10,7 +10,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecast.ahead.sampler import PathConstants, block_of, spread_constants
 from forecast.growth import GrowthModel, Tracked
@@ -20,9 +19,7 @@ from forecast.growth.constants import GrowthConstants
 from forecast.growth.draws import constants_draws
 from forecast.growth.filtering import propagate, session_losses
 from forecast.growth.panel import Panel, take_spells
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Array, Ints
 
 
 @dataclass(frozen=True, slots=True)

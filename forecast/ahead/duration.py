@@ -1,21 +1,175 @@
-"""How long each path takes on a rung: open rungs as forecast, others as the log's times say."""
+"""How long each path takes on a rung: open rungs as forecast, others as the log's times say.
+
+A map of times keeps the order of the paths: the path with the q-th quantile of the simulated time
+gets the q-th quantile of the recalibrated time, so what the paths share stays shared.
+"""
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
+
 import numpy as np
-from numpy.typing import NDArray
 
-from forecast.ahead.middle import PATHS, middle_days
-from forecast.ahead.rhythm import Rhythm, usual_rhythm
+from forecast.ahead.draws import SharedDraws
+from forecast.ahead.ground import Ground, Rhythm, usual_rhythm
+from forecast.ahead.learning import PATHS, Beginnings, middle_days
 from forecast.ahead.sampler import Climb
-from forecast.ahead.state import Going
 from forecast.ahead.times import OpenTimes, athlete_effects, order_left, rung_days
-from forecast.ahead.timing import match_quantiles
+from forecast.growth.scale import to_log
 from forecast.log.days import YEAR_DAYS
+from forecast.types import Array, Flags, Ints
 
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Flags = NDArray[np.bool_]
+LEAST_MASS = 0.05
+STRETCH_RANGE = (0.5, 2.0)
+"""Beyond what was recalibrated, times go on being stretched, by no more than this."""
+
+
+@dataclass(frozen=True, slots=True)
+class TimeMap:
+    """Times (K,) before and after, both rising; beyond the last, times are stretched alike."""
+
+    before: Array
+    after: Array
+
+    def apply(self, days: Array) -> Array:
+        """Map times in days (any shape)."""
+        if not len(self.before):
+            return days.copy()
+        inside = np.interp(days, self.before, self.after)
+        last, moved = self.before[-1], self.after[-1]
+        beyond = days > last
+        stretch = np.clip(moved / max(last, 1.0), *STRETCH_RANGE)
+        return np.asarray(np.where(beyond, moved + (days - last) * stretch, inside))
+
+
+IDENTITY = TimeMap(np.empty(0), np.empty(0))
+
+
+def match_quantiles(days: Array, chance: Array, at: Array) -> TimeMap:
+    """Return the map that gives simulated times a recalibrated distribution.
+
+    Parameters
+    ----------
+    days
+        (P,) simulated clearing times in days.
+    chance
+        (W,) recalibrated chance of having cleared by each of ``at``, never falling.
+    at
+        (W,) those times in days, rising from 0.
+
+    Notes
+    -----
+    Where fewer than one path in twenty falls within ``at``, times are left as they are: there is
+    nothing to go by.
+    """
+    q = (np.arange(len(days)) + 0.5) / len(days)
+    both = q <= chance[-1]
+    if both.sum() < LEAST_MASS * len(days):
+        return IDENTITY
+    return TimeMap(np.sort(days)[both], _inverse(q[both], chance, at))
+
+
+def _inverse(q: Array, chance: Array, at: Array) -> Array:
+    """Times at which the chance reaches q, straight between the given times."""
+    place = np.clip(np.searchsorted(chance, q, side="left"), 1, len(at) - 1)
+    low, high = chance[place - 1], chance[place]
+    share = np.clip((q - low) / np.maximum(high - low, 1e-12), 0.0, 1.0)
+    return np.asarray(at[place - 1] + share * (at[place] - at[place - 1]))
+
+
+Maps = dict[tuple[int, int], TimeMap]
+
+FARTHEST = float(np.log(1000.0))
+"""Levels beyond a thousand times the pass mark, or under a thousandth, are told as that: on a path
+that goes on for years without a clean set the latent level runs on, and its ratio overflows."""
+
+
+def log_levels(latent: Array, linear: float) -> Array:
+    """Return levels as log(value / target) from latent ones, within ``FARTHEST`` of the mark."""
+    return np.clip(to_log(latent, linear), -FARTHEST, FARTHEST)
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """How to walk.
+
+    Attributes
+    ----------
+    paths, draws, seed
+        Paths, draws of the constants they are shared over, and the seed.
+    most_days
+        Days to look ahead.
+    independent
+        Take each rung's climbing time from another path, so that rungs share nothing: for
+        comparison only.
+    recalibrate
+        Time rungs not begun as the log's times say, and not by the simulated days alone.
+    """
+
+    paths: int
+    draws: int
+    seed: int
+    most_days: int
+    independent: bool = False
+    recalibrate: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Walk:
+    """How A athletes went up R rungs on P paths; NaN on rungs behind them.
+
+    Attributes
+    ----------
+    climbing
+        (A, R, P) days on the rung: from the cut where under way, else from the first session.
+    delay
+        (A, R, P) days to the first session from the rung being open, or from the cut where it was
+        open before; 0 where under way.
+    cleared
+        (A, R, P) days from the cut to clearing; past ``most_days`` only an order.
+    start_level, start_gain, end_level
+        (A, R, P) latent level over the pass mark and gain a week, at the last session known or
+        the first to come; level over the mark at the last session simulated.
+    first
+        (A, R) chance that the next session meets the criterion.
+    maps
+        By (athlete place, rung): the recalibration of its times.
+    tempo
+        (A, P) the athletes' part in the times of rungs not begun.
+    middle
+        (A, R, F) middle days that the growth engine says of rungs not begun, by the time of the
+        year they begin: at the cut and every F-th part of a year after it.
+    """
+
+    climbing: Array
+    delay: Array
+    cleared: Array
+    start_level: Array
+    start_gain: Array
+    end_level: Array
+    first: Array
+    maps: Maps
+    tempo: Array
+    middle: Array
+
+
+@dataclass(slots=True)
+class Going:
+    """A walk half done: arrays (A, R, P) filled rung by rung."""
+
+    ground: Ground
+    settings: Settings
+    shared: SharedDraws
+    open_at: Ints
+    rhythm: Rhythm
+    pooled: dict[tuple[int, int], Array]
+    like: Walk | None
+    slope: Array
+    out: dict[str, Array]
+    maps: Maps = field(default_factory=dict)
+    tempo: Array = field(default_factory=lambda: np.empty((0, 0)))
+    middle: Array = field(default_factory=lambda: np.empty((0, 0, 0)))
+
 
 COMPARED_PATHS = 512
 """Paths and time of the year, for the middle at one rhythm against that at another."""
@@ -63,18 +217,17 @@ def _middle(going: Going, rhythm: Rhythm, paths: int) -> Array:
     middle = np.full((*standing.ahead.shape, SEASONS), np.nan)
     gaps, gain = rhythm.gaps(ground.gaps[who], who), np.median(rhythm.gain, axis=1)[who]
     for season in range(SEASONS):
+        new = Beginnings(
+            rung=rung,
+            threshold=ground.threshold[rung],
+            measure=ground.measure[rung],
+            gaps=gaps,
+            day=np.full(len(who), ground.cut + season * YEAR_DAYS / SEASONS),
+            scatter=ground.scatter[who],
+            gain=gain,
+        )
         middle[who, rung, season] = middle_days(
-            ground.model,
-            ground.plan,
-            rung,
-            ground.threshold[rung],
-            ground.measure[rung],
-            gaps,
-            np.full(len(who), ground.cut + season * YEAR_DAYS / SEASONS),
-            ground.scatter[who],
-            gain,
-            seed=going.settings.seed,
-            paths=paths,
+            ground.model, ground.plan, new, seed=going.settings.seed, paths=paths
         )
     return middle
 

@@ -4,23 +4,19 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from forecast.ahead.asked import check_horizon, check_rate
 from forecast.ahead.climbing import Climbing, learn_climbing
-from forecast.ahead.ground import Ground, survey
-from forecast.ahead.result import LadderAhead, days_ahead
-from forecast.ahead.rhythm import Rhythm, weekly_sessions
+from forecast.ahead.duration import Settings, Walk
+from forecast.ahead.ground import Ground, Rhythm, survey, weekly_sessions
+from forecast.ahead.result import LadderAhead, check_horizon, check_rate, days_ahead
 from forecast.ahead.standing import stand
-from forecast.ahead.state import Settings, Walk
 from forecast.ahead.tables import assemble
 from forecast.ahead.walk import walk
 from forecast.growth import track
 from forecast.log.days import as_day
 from forecast.log.training_log import TrainingLog
 from forecast.readiness import ReadinessForecast, ReadinessForecaster
-
-Array = NDArray[np.float64]
+from forecast.types import Array
 
 MOST_PATHS, MOST_DRAWS = 512, 16
 """Paths and draws of the constants that a walk takes at most. The engine's own forecast weighs many

@@ -6,11 +6,10 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from forecast.ahead.asked import check_drop
-from forecast.ahead.layoffs import MOST_WEEKS, continued, filter_on, last_trained, weeks_off
+from forecast.ahead.result import check_drop
+from forecast.ahead.standing import MOST_WEEKS, continued, filter_on, last_trained, weeks_off
 from forecast.growth import GrowthModel, Tracked, track
 from forecast.growth.filtering import propagate
 from forecast.growth.scale import to_log
@@ -18,9 +17,7 @@ from forecast.histories import CLEARED
 from forecast.log.training_log import TrainingLog
 from forecast.readiness import ReadinessForecaster
 from forecast.readiness.result import DIGITS
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Array
 
 LEAST_DROP = 0.05
 """Drop of the level since clearing, in log units, below which nobody is asked back (judgement)."""

@@ -12,7 +12,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field, fields
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import expit
 
 from forecast.growth.clock import Clock
@@ -26,9 +25,7 @@ from forecast.growth.dynamics import (
 )
 from forecast.growth.habits import Habits, clip_level
 from forecast.growth.session import draw_form, meeting_chance
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Array, Flags, Ints
 
 _MOTION = tuple(part.name for part in fields(Dynamics))
 
@@ -129,7 +126,7 @@ class Starts:
     grace: Array
     confirm: Ints
     run: Ints
-    begun: NDArray[np.bool_]
+    begun: Flags
     wait: Array
     lost: Array
     done: Array
@@ -171,7 +168,7 @@ class _Active:
         default=("row", "path", "level", "swing", "pace", "day", "lost", "run"), init=False
     )
 
-    def keep(self, on: NDArray[np.bool_]) -> None:
+    def keep(self, on: Flags) -> None:
         """Drop the others."""
         for name in self.names:
             setattr(self, name, getattr(self, name)[on])

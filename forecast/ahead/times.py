@@ -16,13 +16,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 from scipy.stats import rankdata, t
 
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Flags = NDArray[np.bool_]
+from forecast.types import Array, Flags, Ints
 
 DEGREES = 6.0
 DRAWS = 64

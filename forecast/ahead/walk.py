@@ -3,21 +3,22 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecast.ahead.draws import draw_shared
-from forecast.ahead.duration import athletes_tempo, engines_middle, recalibrated
-from forecast.ahead.ground import Ground, rung_facts
-from forecast.ahead.middle import new_grace
-from forecast.ahead.rhythm import Rhythm, usual_rhythm
+from forecast.ahead.duration import (
+    Going,
+    Settings,
+    Walk,
+    athletes_tempo,
+    engines_middle,
+    recalibrated,
+)
+from forecast.ahead.ground import Ground, Rhythm, rung_facts, usual_rhythm
+from forecast.ahead.learning import new_grace
 from forecast.ahead.sampler import Starts, climb
 from forecast.ahead.standing import Plan, Standing
-from forecast.ahead.state import Going, Settings, Walk
 from forecast.histories.attendance import first_gap_table
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Flags = NDArray[np.bool_]
+from forecast.types import Array, Flags, Ints
 
 
 def walk(

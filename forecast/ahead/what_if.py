@@ -9,15 +9,15 @@ import numpy as np
 import pandas as pd
 from scipy.stats import norm
 
-from forecast.ahead.asked import check_horizon, check_rates
 from forecast.ahead.climbing import Climbing
+from forecast.ahead.ground import weekly_sessions
 from forecast.ahead.ladder import (
     climbing_of,
     look_up,
     settings_of,
     walk_at,
 )
-from forecast.ahead.rhythm import weekly_sessions
+from forecast.ahead.result import check_horizon, check_rates
 from forecast.ahead.tables import assemble
 from forecast.ahead.walk import walk
 from forecast.errors import ForecastError, HistoryError

@@ -6,14 +6,14 @@ import numpy as np
 import pandas as pd
 
 from forecast.backtest.scores import curve_at, d_calibration, pit
-from forecast.backtest.scores.weights import Bools, Floats
 from forecast.backtest.scoring import BRIER_WEEKS, Cases
+from forecast.types import Array, Flags
 
 BINS = 10
 COLUMNS = ["forecaster", "check", "low", "high", "expected", "observed", "n", "p_value"]
 
 
-def calibration_table(curves: dict[str, Floats], cases: Cases, seed: int) -> pd.DataFrame:
+def calibration_table(curves: dict[str, Array], cases: Cases, seed: int) -> pd.DataFrame:
     """Return one row a forecaster, check and bin.
 
     ``check`` is ``pit`` (share of rows whose randomised PIT lies in low to high; 0.1 expected),
@@ -40,7 +40,7 @@ def calibration_table(curves: dict[str, Floats], cases: Cases, seed: int) -> pd.
     return pd.DataFrame(rows, columns=COLUMNS)
 
 
-def _even(name: str, check: str, share: Floats, n: int, p_value: float) -> list[tuple[object, ...]]:
+def _even(name: str, check: str, share: Array, n: int, p_value: float) -> list[tuple[object, ...]]:
     return [
         (name, check, i / BINS, (i + 1) / BINS, 1 / BINS, float(share[i]), n, p_value)
         for i in range(BINS)
@@ -48,7 +48,7 @@ def _even(name: str, check: str, share: Floats, n: int, p_value: float) -> list[
 
 
 def _reliability(
-    name: str, chance: Floats, weeks: Floats, cleared: Bools, week: int, cases: Cases
+    name: str, chance: Array, weeks: Array, cleared: Flags, week: int, cases: Cases
 ) -> list[tuple[object, ...]]:
     did = cleared & (weeks <= week)
     known = did | (weeks > week)

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from forecast.backtest.scores.weights import Floats
 from forecast.errors import BacktestError
+from forecast.types import Array
 
 
 def check_ranges(level: float, n_resamples: int) -> None:
@@ -25,7 +25,7 @@ def check_ranges(level: float, n_resamples: int) -> None:
 
 def cluster_multiplicities(
     clusters: ArrayLike, n_resamples: int = 500, *, seed: int | np.random.Generator = 0
-) -> Floats:
+) -> Array:
     """Draw clusters with replacement; return how often each row then counts.
 
     Parameters
@@ -60,7 +60,7 @@ def cluster_multiplicities(
     return drawn[:, member].astype(float)
 
 
-def resampled_means(values: ArrayLike, multiplicity: ArrayLike, weights: ArrayLike) -> Floats:
+def resampled_means(values: ArrayLike, multiplicity: ArrayLike, weights: ArrayLike) -> Array:
     """Weighted mean ``sum(w v) / sum(w)`` in each resample, shape (B,); NaN where w sums to 0."""
     w = np.asarray(weights, float)
     times = np.asarray(multiplicity, float)
@@ -90,22 +90,3 @@ def percentile_range(resampled: ArrayLike, level: float = 0.9) -> tuple[float, f
         return float("nan"), float("nan")
     low, high = np.quantile(known, [(1 - level) / 2, (1 + level) / 2])
     return float(low), float(high)
-
-
-def difference_range(
-    first: ArrayLike,
-    second: ArrayLike,
-    clusters: ArrayLike,
-    *,
-    level: float = 0.9,
-    n_resamples: int = 500,
-    seed: int = 0,
-) -> tuple[float, float, float]:
-    """Mean of ``first - second`` row by row, with its range over resampled athletes.
-
-    Pairing takes out what makes a row hard for both. Returns difference, low, high.
-    """
-    gap = np.asarray(first, float) - np.asarray(second, float)
-    times = cluster_multiplicities(clusters, n_resamples, seed=seed)
-    drawn = resampled_means(gap, times, np.ones_like(gap))
-    return (float(gap.mean()), *percentile_range(drawn, level))

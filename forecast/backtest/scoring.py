@@ -19,8 +19,8 @@ from forecast.backtest.scores import (
     uno_c,
     weeks_at,
 )
-from forecast.backtest.scores.weights import Bools, Floats
 from forecast.errors import BacktestError
+from forecast.types import Array, Flags
 
 BRIER_WEEKS = (4, 8, 12, 26)
 COVERAGE_LEVELS = (0.5, 0.8, 0.95)
@@ -57,15 +57,15 @@ class Cases:
     frame: pd.DataFrame
     horizon: int
     censoring: CensoringCurve
-    multiplicity: Floats
+    multiplicity: Array
 
     @property
-    def weeks(self) -> Floats:
+    def weeks(self) -> Array:
         """Weeks to clearing or loss, shape (n,)."""
         return self.frame["weeks"].to_numpy(float)
 
     @property
-    def cleared(self) -> Bools:
+    def cleared(self) -> Flags:
         """True where ``weeks`` ends in a clearing, shape (n,)."""
         return self.frame["cleared"].to_numpy(bool)
 
@@ -81,7 +81,7 @@ def make_cases(outcomes: pd.DataFrame, horizon: int, n_resamples: int, seed: int
     return Cases(frame, horizon, gone, times)
 
 
-def curves_of(forecasts: pd.DataFrame, cases: Cases) -> dict[str, Floats]:
+def curves_of(forecasts: pd.DataFrame, cases: Cases) -> dict[str, Array]:
     """Return the curves (n, H) of each forecaster in the order of the cases; NaN where none."""
     keys = pd.MultiIndex.from_frame(cases.frame[KEYS])
     curves = {}
@@ -99,11 +99,11 @@ class Scored:
     """
 
     value: dict[str, float]
-    resampled: dict[str, Floats]
+    resampled: dict[str, Array]
     n: int
 
 
-def score_curves(curve: Floats, cases: Cases, use: Bools) -> Scored:
+def score_curves(curve: Array, cases: Cases, use: Flags) -> Scored:
     """Score the curves (n, H) on the rows in ``use`` (n,)."""
     p, weeks, cleared = curve[use], cases.weeks[use], cases.cleared[use]
     times, horizon = cases.multiplicity[:, use], cases.horizon
@@ -128,18 +128,18 @@ def score_curves(curve: Floats, cases: Cases, use: Bools) -> Scored:
     return Scored(value, resampled, len(p))
 
 
-def _mean(value: Floats, weight: Floats) -> float:
+def _mean(value: Array, weight: Array) -> float:
     total = weight.sum()
     return float((value * weight).sum() / total) if total > 0 else float("nan")
 
 
 def _add_discrimination(
     value: dict[str, float],
-    resampled: dict[str, Floats],
-    p: Floats,
-    weeks: Floats,
-    cleared: Bools,
-    times: Floats,
+    resampled: dict[str, Array],
+    p: Array,
+    weeks: Array,
+    cleared: Flags,
+    times: Array,
     cases: Cases,
 ) -> None:
     """Add concordance and AUC; NaN where no two rows can be compared."""
@@ -163,7 +163,7 @@ def _add_discrimination(
         resampled[auc] = auc_at(risk, weeks, cleared, AUC_WEEK, censoring=gone, multiplicity=times)
 
 
-def score_table(curves: dict[str, Floats], cases: Cases, level: float) -> pd.DataFrame:
+def score_table(curves: dict[str, Array], cases: Cases, level: float) -> pd.DataFrame:
     """One row a forecaster and score: ``forecaster, score, value, low, high, better, n``."""
     rows = []
     for name, curve in curves.items():
@@ -175,7 +175,7 @@ def score_table(curves: dict[str, Floats], cases: Cases, level: float) -> pd.Dat
     return pd.DataFrame(rows, columns=columns)
 
 
-def difference_table(curves: dict[str, Floats], cases: Cases, level: float) -> pd.DataFrame:
+def difference_table(curves: dict[str, Array], cases: Cases, level: float) -> pd.DataFrame:
     """Every pair of forecasters on the rows both answered, first minus second.
 
     Columns ``forecaster, against, score, difference, low, high, n``.
@@ -183,7 +183,7 @@ def difference_table(curves: dict[str, Floats], cases: Cases, level: float) -> p
     names = list(curves)
     known: dict[tuple[str, bytes], Scored] = {}
 
-    def scored(name: str, use: Bools) -> Scored:
+    def scored(name: str, use: Flags) -> Scored:
         key = (name, use.tobytes())
         if key not in known:
             known[key] = score_curves(curves[name], cases, use)
@@ -204,5 +204,5 @@ def difference_table(curves: dict[str, Floats], cases: Cases, level: float) -> p
     return pd.DataFrame(rows, columns=columns)
 
 
-def _answered(curve: Floats) -> Bools:
+def _answered(curve: Array) -> Flags:
     return np.asarray(np.isfinite(curve).all(axis=1))

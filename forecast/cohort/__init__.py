@@ -4,8 +4,6 @@ from forecast.cohort.audit import CriterionAudit, criterion_audit
 from forecast.cohort.bottlenecks import Bottlenecks, bottlenecks
 from forecast.cohort.covariates import CovariateEffects, covariate_effects
 from forecast.cohort.effects import PaceAndDifficulty, pace_and_difficulty
-from forecast.cohort.frailty import SharedFrailty, athlete_frailty, shared_frailty
-from forecast.cohort.groups import GroupComparison, compare_groups
 from forecast.cohort.lapse import (
     LapseHazard,
     LapseIncidence,
@@ -13,31 +11,22 @@ from forecast.cohort.lapse import (
     lapse_hazard,
     lapse_incidence,
 )
-from forecast.cohort.occupation import Occupation, aalen_johansen, rung_occupation
 from forecast.cohort.time_to_clear import TimeToClear, time_to_clear
 
 __all__ = [
     "Bottlenecks",
     "CovariateEffects",
     "CriterionAudit",
-    "GroupComparison",
     "LapseHazard",
     "LapseIncidence",
-    "Occupation",
     "PaceAndDifficulty",
-    "SharedFrailty",
     "TimeToClear",
-    "aalen_johansen",
-    "athlete_frailty",
     "bottlenecks",
-    "compare_groups",
     "covariate_effects",
     "criterion_audit",
     "lapse_chance",
     "lapse_hazard",
     "lapse_incidence",
     "pace_and_difficulty",
-    "rung_occupation",
-    "shared_frailty",
     "time_to_clear",
 ]

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.stats import norm
 
 from forecast.cohort.through_model import Seen, see
@@ -15,8 +14,7 @@ from forecast.growth.pooling import centred
 from forecast.log.given import check_level, check_seed
 from forecast.log.training_log import TrainingLog
 from forecast.readiness import ReadinessForecaster
-
-Array = NDArray[np.float64]
+from forecast.types import Array
 
 DRAWS = 2000
 SLOWEST = 1e-3

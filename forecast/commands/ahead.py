@@ -13,41 +13,26 @@ from forecast.ahead import LadderAhead
 from forecast.commands import weeks_screen
 from forecast.commands.common import (
     CAUTION,
-    AsOf,
     Athletes,
-    LadderFile,
-    MappingFile,
     ModelFile,
-    OrderOption,
     OutFile,
-    Paths,
+    Read,
     Records,
-    RosterFile,
     Seed,
-    SheetOption,
-    TableOption,
     fitted_model,
-    print_report,
+    print_table,
     progress,
-    read_records,
+    reading,
     rows_of,
-    say,
 )
 from forecast.log.cells import counted
-from forecast.log.writing import csv_bytes, write_whole
 
 HORIZON_AHEAD = 260
 
 
+@reading()
 def ahead(
-    paths: Paths,
-    ladder: LadderFile = None,
-    mapping: MappingFile = None,
-    roster: RosterFile = None,
-    date_order: OrderOption = None,
-    sheet: SheetOption = None,
-    table: TableOption = None,
-    as_of: AsOf = None,
+    read: Read,
     horizon: Annotated[
         int, typer.Option("--horizon", min=1, max=1040, help="Weeks to look ahead.")
     ] = HORIZON_AHEAD,
@@ -60,29 +45,15 @@ def ahead(
     model: ModelFile = None,
 ) -> None:
     """Weeks until each athlete clears every rung still ahead, the top one last."""
-    records = read_records(
-        paths,
-        ladder=ladder,
-        mapping=mapping,
-        roster=roster,
-        date_order=date_order,
-        sheet=sheet,
-        table=table,
-        as_of=as_of,
-    )
+    records = read()
     with progress("Ladder ahead") as step:
-        fitted = fitted_model(records, step, saved=model, horizon=None, seed=seed)
+        fitted = fitted_model(records, step, saved=model, seed=seed)
         result = fitted.ladder_ahead(
             records.log, records.as_of, horizon_weeks=horizon, target_date=by
         )
     summary = rows_of(result.summary, athlete or [])
-    if out is not None and out.suffix.casefold() == ".csv":
-        write_whole(out, csv_bytes(summary))
-        say(CAUTION)
-    else:
-        print_report(lambda console: _show(console, records, result, summary), out)
-    if out is not None:
-        say(f"{len(summary)} rungs ahead written to {out}.")
+    told = f"{len(summary)} rungs ahead"
+    print_table(summary, lambda console: _show(console, records, result, summary), out, told)
 
 
 def _show(console: Console, records: Records, result: LadderAhead, summary: pd.DataFrame) -> None:

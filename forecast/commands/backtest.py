@@ -9,31 +9,22 @@ import typer
 
 from forecast.backtest import backtest as run_backtest
 from forecast.commands.common import (
-    HORIZON_WEEKS,
-    SEED,
     Horizon,
-    LadderFile,
-    MappingFile,
-    OrderOption,
-    Paths,
-    RosterFile,
+    Read,
     Seed,
     cut_date,
+    new_model,
     progress,
-    read_records,
+    reading,
     say,
 )
 from forecast.log.cells import visible
 from forecast.log.writing import csv_bytes, write_whole
-from forecast.model import ReadinessForecaster
 
 
+@reading("sheet", "table", "as_of")
 def backtest(
-    paths: Paths,
-    ladder: LadderFile = None,
-    mapping: MappingFile = None,
-    roster: RosterFile = None,
-    date_order: OrderOption = None,
+    read: Read,
     cuts: Annotated[int, typer.Option("--cuts", min=1, help="Number of dates drawn blind.")] = 4,
     on: Annotated[
         list[str] | None, typer.Option("--on", help="A cut date of your own; may be repeated.")
@@ -48,20 +39,17 @@ def backtest(
     ] = None,
 ) -> None:
     """Score the forecasts that would have been made at past dates against what came of them."""
-    records = read_records(
-        paths, ladder=ladder, mapping=mapping, roster=roster, date_order=date_order
-    )
-    weeks = HORIZON_WEEKS if horizon is None else horizon
-    chosen = SEED if seed is None else seed
+    records = read()
+    model = new_model(horizon, seed)
     dates = [day for day in map(cut_date, on or []) if day is not None]
     with progress("Backtest") as step:
         result = run_backtest(
             records.log,
             dates or cuts,
-            model=ReadinessForecaster(horizon_weeks=weeks, random_state=chosen),
+            model=model,
             baselines=baselines,
-            horizon_weeks=weeks,
-            seed=chosen,
+            horizon_weeks=model.horizon_weeks,
+            seed=model.random_state,
             progress=step,
         )
     typer.echo(visible(f"{records.name}\n"))

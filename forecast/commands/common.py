@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import contextlib
+import inspect
 import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import partial
 from pathlib import Path
-from typing import Annotated, cast
+from typing import Annotated, Any, Protocol, cast
 
 import pandas as pd
 import typer
@@ -21,7 +23,7 @@ from forecast.log import dates as log_dates
 from forecast.log.cells import visible
 from forecast.log.far_dates import dates_set_aside
 from forecast.log.secrets import shown_url
-from forecast.log.writing import write_whole
+from forecast.log.writing import csv_bytes, write_whole
 from forecast.model import ReadinessForecaster, load_model
 
 HORIZON_WEEKS, SEED = 52, 0
@@ -109,16 +111,23 @@ class Records:
     as_of: pd.Timestamp | None
 
 
+class Read(Protocol):
+    """Reads the records that a command was given; see ``read_records``."""
+
+    def __call__(self, *, tell: bool = True) -> Records:
+        """Read them."""
+
+
 def read_records(
-    paths: list[str],
+    paths: Paths,
+    ladder: LadderFile = None,
+    mapping: MappingFile = None,
+    roster: RosterFile = None,
+    date_order: OrderOption = None,
+    sheet: SheetOption = None,
+    table: TableOption = None,
+    as_of: AsOf = None,
     *,
-    ladder: str | None = None,
-    mapping: str | None = None,
-    roster: str | None = None,
-    date_order: DateOrder | None = None,
-    sheet: str | None = None,
-    table: str | None = None,
-    as_of: str | None = None,
     tell: bool = True,
 ) -> Records:
     """Read a club, or log files with their ladder; ``tell`` of dates that can't be right.
@@ -133,31 +142,46 @@ def read_records(
     if ladder is None:
         records = _club(paths, order, cut, mapping or roster or sheet or table)
     else:
-        log = _log(paths, ladder, mapping, roster, order, sheet, table)
+        log = read_log(
+            paths if len(paths) > 1 else paths[0],
+            read_ladder(ladder),
+            mapping=mapping,
+            roster=roster,
+            date_order=order,
+            sheet=sheet,
+            table=table,
+        )
         records = Records(log.ladder.name, log, cut)
     for said in dates_set_aside(records.log.rejected) if tell else []:
         say(f"note: {said}")
     return records
 
 
-def _log(
-    paths: list[str],
-    ladder: str,
-    mapping: str | None,
-    roster: str | None,
-    order: log_dates.DateOrder | None,
-    sheet: str | None,
-    table: str | None,
-) -> TrainingLog:
-    return read_log(
-        paths if len(paths) > 1 else paths[0],
-        read_ladder(ladder),
-        mapping=mapping,
-        roster=roster,
-        date_order=order,
-        sheet=sheet,
-        table=table,
-    )
+def reading(*without: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """Give a command the options of ``read_records``, less those named.
+
+    The command's first parameter is a function that reads the records, so that it can look at
+    its other options before.
+    """
+    options = [
+        option
+        for name, option in inspect.signature(read_records, eval_str=True).parameters.items()
+        if name not in ("tell", *without)
+    ]
+
+    def decorate(command: Callable[..., None]) -> Callable[..., None]:
+        def run(**given: Any) -> None:
+            asked = {option.name: given.pop(option.name) for option in options}
+            command(partial(read_records, **asked), **given)
+
+        own = list(inspect.signature(command, eval_str=True).parameters.values())[1:]
+        run.__name__, run.__doc__ = command.__name__, command.__doc__
+        every = [option.replace(kind=option.KEYWORD_ONLY) for option in (*options, *own)]
+        run.__signature__ = inspect.Signature(every)  # type: ignore[attr-defined]
+        run.__annotations__ = {option.name: option.annotation for option in every}
+        return run
+
+    return decorate
 
 
 def _club(
@@ -199,13 +223,21 @@ def cut_date(text: str | None) -> pd.Timestamp | None:
         raise ForecastError(f"{text!r} is no date; write it as 2026-05-01.") from error
 
 
+def new_model(horizon: int | None, seed: int | None) -> ReadinessForecaster:
+    """Return a forecaster with these settings, or those that stand where one is left out."""
+    return ReadinessForecaster(
+        horizon_weeks=HORIZON_WEEKS if horizon is None else horizon,
+        random_state=SEED if seed is None else seed,
+    )
+
+
 def fitted_model(
     records: Records,
     step: Callable[[str], None],
     *,
-    saved: Path | None,
-    horizon: int | None,
-    seed: int | None,
+    saved: Path | None = None,
+    horizon: int | None = None,
+    seed: int | None = None,
 ) -> ReadinessForecaster:
     """Return the saved forecaster, or one fitted on the records.
 
@@ -215,15 +247,11 @@ def fitted_model(
         A saved forecaster is given together with settings of its own, can't be read, or the
         records can't be fitted.
     """
-    if saved is not None:
-        if horizon is not None or seed is not None:
-            raise ForecastError("--model brings its own --horizon and --seed; leave them out.")
-        return load_model(saved)
-    model = ReadinessForecaster(
-        horizon_weeks=HORIZON_WEEKS if horizon is None else horizon,
-        random_state=SEED if seed is None else seed,
-    )
-    return model.fit(records.log, records.as_of, progress=step)
+    if saved is None:
+        return new_model(horizon, seed).fit(records.log, records.as_of, progress=step)
+    if horizon is not None or seed is not None:
+        raise ForecastError("--model brings its own --horizon and --seed; leave them out.")
+    return load_model(saved)
 
 
 def rows_of(frame: pd.DataFrame, athletes: list[str]) -> pd.DataFrame:
@@ -269,6 +297,19 @@ def print_report(write: Callable[[Console], None], out: Path | None = None) -> N
         typer.echo(text, nl=False)
     else:
         write_whole(out, text.encode("utf-8"))
+
+
+def print_table(
+    table: pd.DataFrame, write: Callable[[Console], None], out: Path | None, told: str
+) -> None:
+    """Write the table as CSV where ``out`` ends so, else let ``write`` print; say what was done."""
+    if out is not None and out.suffix.casefold() == ".csv":
+        write_whole(out, csv_bytes(table))
+        say(CAUTION)
+    else:
+        print_report(write, out)
+    if out is not None:
+        say(f"{told} written to {out}.")
 
 
 def say(text: str) -> None:

@@ -30,7 +30,7 @@ def demo(
     say(f"Reading the invented club in {place}.")
     records = read_records([str(place)])
     with progress("Forecast") as step:
-        model = fitted_model(records, step, saved=None, horizon=None, seed=None)
+        model = fitted_model(records, step)
         result = model.forecast(records.log, records.as_of, progress=step)
     reasons = weeks_screen.Reasons.short
     print_report(

@@ -12,40 +12,25 @@ from rich.text import Text
 
 from forecast.commands.common import (
     CAUTION,
-    AsOf,
     Athletes,
-    LadderFile,
-    MappingFile,
     ModelFile,
-    OrderOption,
     OutFile,
-    Paths,
+    Read,
     Records,
-    RosterFile,
     Seed,
-    SheetOption,
-    TableOption,
     fitted_model,
-    print_report,
+    print_table,
     progress,
-    read_records,
+    reading,
     rows_of,
-    say,
 )
-from forecast.log.writing import csv_bytes, write_whole
 from forecast.plateau import urgent_first
 from forecast.plateau.table import DEFAULT_FALSE_ALARMS
 
 
+@reading()
 def plateau(
-    paths: Paths,
-    ladder: LadderFile = None,
-    mapping: MappingFile = None,
-    roster: RosterFile = None,
-    date_order: OrderOption = None,
-    sheet: SheetOption = None,
-    table: TableOption = None,
-    as_of: AsOf = None,
+    read: Read,
     false_alarms: Annotated[
         float,
         typer.Option("--false-alarms", help="False alarms a year of training to put up with."),
@@ -56,27 +41,13 @@ def plateau(
     model: ModelFile = None,
 ) -> None:
     """Who needs a look: in pain, slipping, flat, paused or thinly logged, and since when."""
-    records = read_records(
-        paths,
-        ladder=ladder,
-        mapping=mapping,
-        roster=roster,
-        date_order=date_order,
-        sheet=sheet,
-        table=table,
-        as_of=as_of,
-    )
+    records = read()
     with progress("Plateaus") as step:
-        fitted = fitted_model(records, step, saved=model, horizon=None, seed=seed)
+        fitted = fitted_model(records, step, saved=model, seed=seed)
         states = fitted.plateaus(records.log, records.as_of, false_alarms_per_year=false_alarms)
     states = rows_of(states, athlete or [])
-    if out is not None and out.suffix.casefold() == ".csv":
-        write_whole(out, csv_bytes(states))
-        say(CAUTION)
-    else:
-        print_report(lambda console: _show(console, records, states), out)
-    if out is not None:
-        say(f"States of {len(states)} open rungs written to {out}.")
+    told = f"States of {len(states)} open rungs"
+    print_table(states, lambda console: _show(console, records, states), out, told)
 
 
 def _show(console: Console, records: Records, states: pd.DataFrame) -> None:

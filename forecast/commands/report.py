@@ -10,24 +10,15 @@ import typer
 
 from forecast.commands.common import (
     CAUTION,
-    HORIZON_WEEKS,
-    SEED,
-    AsOf,
     Horizon,
-    LadderFile,
-    MappingFile,
-    OrderOption,
-    Paths,
-    RosterFile,
+    ModelFile,
+    Read,
     Seed,
-    SheetOption,
-    TableOption,
+    fitted_model,
     progress,
-    read_records,
+    reading,
     say,
 )
-from forecast.errors import ForecastError
-from forecast.model import ReadinessForecaster, load_model
 
 
 class Reader(StrEnum):
@@ -38,8 +29,9 @@ class Reader(StrEnum):
     athlete = "athlete"
 
 
+@reading()
 def report(
-    paths: Paths,
+    read: Read,
     out: Annotated[Path, typer.Option("--out", help="Folder to write the pages to.")],
     who: Annotated[
         list[Reader] | None, typer.Option("--who", help="For whom; may be repeated; all if not.")
@@ -47,44 +39,17 @@ def report(
     notes: Annotated[
         bool, typer.Option("--notes", help="Show athletes the notes written beside their sets.")
     ] = False,
-    ladder: LadderFile = None,
-    mapping: MappingFile = None,
-    roster: RosterFile = None,
-    date_order: OrderOption = None,
-    sheet: SheetOption = None,
-    table: TableOption = None,
-    as_of: AsOf = None,
     horizon: Horizon = None,
     seed: Seed = None,
-    model: Annotated[
-        Path | None, typer.Option("--model", help="Use a saved model instead of fitting one.")
-    ] = None,
+    model: ModelFile = None,
 ) -> None:
     """Write pages for coach, analyst and athletes, to mail or print; they load nothing."""
     # Altair takes seconds to load; the other commands do without it.
     from forecast.report import READERS, write_report
 
-    if model is not None and not (horizon is seed is None):
-        raise ForecastError("--model brings its own --horizon and --seed; leave them out.")
-    records = read_records(
-        paths,
-        ladder=ladder,
-        mapping=mapping,
-        roster=roster,
-        date_order=date_order,
-        sheet=sheet,
-        table=table,
-        as_of=as_of,
-    )
+    records = read()
     with progress("Report") as step:
-        if model is not None:
-            fitted = load_model(model)
-        else:
-            fitted = ReadinessForecaster(
-                horizon_weeks=HORIZON_WEEKS if horizon is None else horizon,
-                random_state=SEED if seed is None else seed,
-            )
-            fitted.fit(records.log, records.as_of, progress=step)
+        fitted = fitted_model(records, step, saved=model, horizon=horizon, seed=seed)
         pages = write_report(
             records.log,
             fitted,

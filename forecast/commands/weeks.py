@@ -12,25 +12,18 @@ import typer
 from forecast.commands import weeks_files, weeks_screen
 from forecast.commands.common import (
     CAUTION,
-    AsOf,
     Athletes,
     Engine,
     EngineOption,
     Horizon,
-    LadderFile,
-    MappingFile,
     ModelFile,
-    OrderOption,
     OutFile,
-    Paths,
-    RosterFile,
+    Read,
     Seed,
-    SheetOption,
-    TableOption,
     fitted_model,
     print_report,
     progress,
-    read_records,
+    reading,
     rows_of,
     say,
 )
@@ -48,15 +41,9 @@ class Format(StrEnum):
     parquet = "parquet"
 
 
+@reading()
 def weeks(
-    paths: Paths,
-    ladder: LadderFile = None,
-    mapping: MappingFile = None,
-    roster: RosterFile = None,
-    date_order: OrderOption = None,
-    sheet: SheetOption = None,
-    table: TableOption = None,
-    as_of: AsOf = None,
+    read: Read,
     horizon: Horizon = None,
     engine: EngineOption = Engine.pool,
     seed: Seed = None,
@@ -76,16 +63,7 @@ def weeks(
 ) -> None:
     """Weeks until each athlete clears the next rung: chances, ranges, dates and reasons."""
     form = _format(form, out)
-    records = read_records(
-        paths,
-        ladder=ladder,
-        mapping=mapping,
-        roster=roster,
-        date_order=date_order,
-        sheet=sheet,
-        table=table,
-        as_of=as_of,
-    )
+    records = read()
     with progress("Forecast") as step:
         fitted = fitted_model(records, step, saved=model, horizon=horizon, seed=seed)
         if save_model is not None:

@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecast.growth.constants import GrowthConstants
 from forecast.growth.filtering import Filtered
 from forecast.growth.information import SpellInformation, spell_information
 from forecast.growth.panel import Panel
 from forecast.growth.pooling import Pooled, marginalise_own, spell_priors
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Array, Ints
 
 
 def loose_information(

@@ -33,7 +33,7 @@ TRIAL_ROUNDS = 2
 that only shrinks the record looks better than it is."""
 
 
-def choose_scale(histories: Histories, n_rungs: int, *, seed: int) -> float:
+def choose_scale(histories: Histories, n_rungs: int) -> float:
     """Return the share of the plain ratio that explains the longest spells best.
 
     Parameters
@@ -42,16 +42,14 @@ def choose_scale(histories: Histories, n_rungs: int, *, seed: int) -> float:
         All spells before the cut.
     n_rungs
         Number of rungs of the ladder.
-    seed
-        As for ``fit_growth``.
     """
     plain = _trial(build_panel(histories))
     if plain.n_spells < LEAST_SPELLS:
         return 0.0
     margin = max(MARGIN, MARGIN_PER_SET * float(plain.n_sets.sum()))
-    best, best_evidence = 0.0, _evidence(plain, n_rungs, seed) + margin
+    best, best_evidence = 0.0, _evidence(plain, n_rungs) + margin
     for share in SHARES:
-        evidence = _evidence(_trial(build_panel(histories, linear=share)), n_rungs, seed)
+        evidence = _evidence(_trial(build_panel(histories, linear=share)), n_rungs)
         if evidence > best_evidence:
             best, best_evidence = share, evidence
     return best
@@ -61,13 +59,13 @@ def _trial(panel: Panel) -> Panel:
     return take_spells(panel, np.arange(min(TRIAL_SPELLS, panel.n_spells)))
 
 
-def _evidence(panel: Panel, n_rungs: int, seed: int) -> float:
+def _evidence(panel: Panel, n_rungs: int) -> float:
     """Log probability of all recorded intervals after a short fit, slips taken as slips.
 
     The filter's own evidence would not do: its bounded pull makes a slip dear by its distance, and
     a scale that draws low values together would win by that alone.
     """
-    fit = fit_growth(panel, n_rungs, seed=seed, rounds=TRIAL_ROUNDS)
+    fit = fit_growth(panel, n_rungs, rounds=TRIAL_ROUNDS)
     mean, cov = population_prior(fit.constants, fit.pooled, panel, n_rungs)
     wound = wind(panel, fit.constants.clock)
     filtered = forward_pass(wound, fit.constants.dynamics, fit.constants.noise, mean, cov)

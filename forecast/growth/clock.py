@@ -12,13 +12,11 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecast.growth.kernels import doses, flattened
 from forecast.growth.panel import Panel
 from forecast.log.days import YEAR_DAYS
-
-Array = NDArray[np.float64]
+from forecast.types import Array
 
 FADE_SESSIONS = 10.0
 """Sessions after which a fade of 1 has halved what a session brings."""

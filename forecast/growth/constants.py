@@ -11,7 +11,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import expit
 
 from forecast.growth.clock import Clock
@@ -19,8 +18,7 @@ from forecast.growth.dynamics import Dynamics
 from forecast.growth.observation import Noise
 from forecast.growth.panel import MEASURES
 from forecast.growth.pooling import PoolingPrior
-
-Array = NDArray[np.float64]
+from forecast.types import Array
 
 
 def _log(value: float) -> float:

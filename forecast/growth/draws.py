@@ -3,15 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtri
 from scipy.stats import qmc
 
 from forecast.growth.constants import GrowthConstants
 from forecast.growth.fitting import GrowthFit
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 CONSTANTS_STREAM, SPEED_STREAM, PATH_STREAM = 1, 2, 3
 """Names of the random streams that one seed is spawned into (``numpy.random.SeedSequence``)."""

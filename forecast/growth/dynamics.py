@@ -14,11 +14,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecast.growth.kernels import flattened, variances
-
-Array = NDArray[np.float64]
+from forecast.types import Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,23 +72,6 @@ def transition_covariance(dynamics: Dynamics, tau: Array) -> tuple[Array, Array,
     variances(alpha, swing_sd, wiggle_sd, weeks, out)
     level, cross, swing = out.reshape(3, *shape)
     return level, cross, swing
-
-
-def integrated_ou_covariance(s: Array, t: Array, alpha: float, sigma: float) -> Array:
-    """Return Cov(W(s), W(t)) of an integrated Ornstein-Uhlenbeck process in stationarity.
-
-    Taylor, Cumberland & Sy (1994), eq. 4; ``sigma`` is the diffusion of the OU process, whose
-    stationary variance is ``sigma**2 / (2 alpha)``.
-    """
-    s, t = np.asarray(s, dtype=float), np.asarray(t, dtype=float)
-    bracket = (
-        2.0 * alpha * np.minimum(s, t)
-        + np.exp(-alpha * t)
-        + np.exp(-alpha * s)
-        - 1.0
-        - np.exp(-alpha * np.abs(t - s))
-    )
-    return np.asarray(sigma**2 / (2.0 * alpha**3) * bracket)
 
 
 def split_gap(weeks: Array, grace: Array | float) -> tuple[Array, Array]:

@@ -6,7 +6,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecast.growth.athletes import loose_information, priors_from_others
 from forecast.growth.choose_scale import choose_scale
@@ -22,9 +21,7 @@ from forecast.histories.attendance import (
     CohortRhythm,
     cohort_rhythm,
 )
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Array, Ints
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +46,6 @@ class Tracked:
 def fit_growth_model(
     histories: Histories,
     *,
-    seed: int,
     linear: float | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> GrowthModel:
@@ -66,9 +62,9 @@ def fit_growth_model(
     if linear is None:
         if progress:
             progress("growth engine, scale")
-        linear = choose_scale(histories, len(histories.ladder.rungs), seed=seed)
+        linear = choose_scale(histories, len(histories.ladder.rungs))
     panel = build_panel(histories, linear=linear)
-    fit = fit_growth(panel, len(histories.ladder.rungs), seed=seed, progress=progress)
+    fit = fit_growth(panel, len(histories.ladder.rungs), progress=progress)
     panel = wind(scattered(panel, fit.constants, fit.pooled, fit.n_rungs), fit.constants.clock)
     mean, cov = population_prior(fit.constants, fit.pooled, panel, fit.n_rungs)
     filtered = forward_pass(panel, fit.constants.dynamics, fit.constants.noise, mean, cov)
@@ -83,10 +79,8 @@ def fit_growth_model(
 
 def session_gaps(panel: Panel) -> tuple[Array, Ints]:
     """All days between consecutive sessions of a spell, and whose they are."""
-    gap = np.diff(panel.day, prepend=panel.day[:1]).astype(float)
-    inner = np.ones(panel.n_sessions, dtype=bool)
-    inner[panel.start] = False
-    return gap[inner], panel.athlete[panel.spell][inner]
+    inner = panel.number > 0
+    return panel.gap[inner], panel.athlete[panel.spell][inner]
 
 
 def start_delays(histories: Histories) -> Array:

@@ -13,7 +13,6 @@ from __future__ import annotations
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from forecast.growth.athletes import priors_from_others
@@ -25,9 +24,7 @@ from forecast.growth.filtering import forward_pass, lost_levels
 from forecast.growth.habits import Habits
 from forecast.growth.panel import take_spells
 from forecast.growth.passage import Passage, Targets, simulate_passage
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Array, Ints
 
 SPEED_SD = 0.4
 """Log standard deviation of a spell's speed where the pace's own spread leaves room for it."""

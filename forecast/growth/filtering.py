@@ -5,14 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecast.growth.dynamics import Dynamics, decay_terms, transition_covariance
 from forecast.growth.kernels import filter_spells, lost_along
 from forecast.growth.observation import Noise, set_offsets
 from forecast.growth.panel import Panel
-
-Array = NDArray[np.float64]
+from forecast.types import Array
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,6 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import minimize
 
 from forecast.errors import FitError
@@ -32,8 +31,7 @@ from forecast.growth.observation import evidence_slopes
 from forecast.growth.panel import MEASURES, Panel
 from forecast.growth.pooling import Pooled, pool
 from forecast.growth.scatter import athlete_scatter
-
-Array = NDArray[np.float64]
+from forecast.types import Array
 
 ROUNDS = 3
 MAX_STEPS = (12, 12, 20)
@@ -72,9 +70,7 @@ def population_prior(
         mean = np.tile(prior.centre_mean, (panel.n_spells, 1))
         cov = base + np.diag(prior.rung + prior.centre_var)
         return mean, np.tile(cov, (panel.n_spells, 1, 1))
-    effects = pooled.common_mean[3:].reshape(-1, 3)
-    mean = pooled.common_mean[:3] + effects[panel.rung]
-    return mean, np.tile(base, (panel.n_spells, 1, 1))
+    return pooled.usual(panel.rung), np.tile(base, (panel.n_spells, 1, 1))
 
 
 def day_variance(constants: GrowthConstants, panel: Panel) -> Array:
@@ -87,7 +83,6 @@ def fit_growth(
     panel: Panel,
     n_rungs: int,
     *,
-    seed: int,
     start: GrowthConstants | None = None,
     rounds: int = ROUNDS,
     progress: Callable[[str], None] | None = None,
@@ -100,8 +95,6 @@ def fit_growth(
         All spells, with at least one session each.
     n_rungs
         Number of rungs of the ladder, tried or not.
-    seed
-        Chooses the sessions used for the record constants.
     start
         Constants to start from; the priors' middle if left out.
     rounds

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from forecast.growth.athletes import loose_information, priors_from_others
 from forecast.growth.clock import wind
@@ -17,19 +16,17 @@ from forecast.growth.ensemble import average_passage, plain_average_passage
 from forecast.growth.filtering import Filtered, forward_pass, lost_levels, propagate
 from forecast.growth.habits import untried_habits
 from forecast.growth.intervals import pass_ratio
-from forecast.growth.panel import GRACE_WEEKS, MEASURES, day_number, take_spells
+from forecast.growth.panel import GRACE_WEEKS, MEASURES, take_spells
 from forecast.growth.passage import Passage, Targets
 from forecast.growth.pooling import spell_priors
 from forecast.growth.scale import to_latent
 from forecast.growth.targets import recent_gaps, targets_at
-from forecast.histories import Histories
+from forecast.histories import Histories, day_number
 from forecast.histories.attendance import (
     first_gap_table,
     gap_table,
 )
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Array, Ints
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,10 +76,7 @@ def forecast_open(
     panel = take_spells(tracked.panel, which)
     last, full_last = panel.last, tracked.panel.last[which]
     wait = (as_of_day - panel.day[last]).astype(float)
-    base = targets_at(
-        model, tracked.panel, tracked.filtered, full_last, wait,
-        np.zeros((len(which), 3)), np.tile(np.eye(3), (len(which), 1, 1)), confirm, run,
-    )  # fmt: skip
+    base = targets_at(model, tracked.panel, tracked.filtered, full_last, wait, confirm, run)
     passage = average_passage(
         model, tracked, base, full_last,
         finished_only=False, horizon_days=horizon_days, paths=paths, draws=draws, seed=seed,
@@ -117,8 +111,8 @@ def _athlete_effect(model: GrowthModel, tracked: Tracked, which: Ints) -> Array:
     mean, _ = priors_from_others(
         panel, fit.constants, fit.pooled, tracked.loose, which, finished_only=False
     )
-    effects = fit.pooled.common_mean[3:].reshape(-1, 3)[panel.rung[which]]
-    return np.asarray(mean - fit.pooled.common_mean[:3] - effects)
+    pooled = fit.pooled
+    return np.asarray(mean - pooled.centre - pooled.rung_effects[panel.rung[which]])
 
 
 def forecast_untried(
@@ -179,8 +173,8 @@ def forecast_untried(
     passage = plain_average_passage(
         model, targets, horizon_days=horizon_days, paths=paths, draws=draws, seed=seed
     )
-    effects = fit.pooled.common_mean[3:].reshape(-1, 3)[rung]
-    return GrowthForecast(passage, mean, cov, mean - fit.pooled.common_mean[:3] - effects)
+    effects = fit.pooled.rung_effects[rung]
+    return GrowthForecast(passage, mean, cov, mean - fit.pooled.centre - effects)
 
 
 def forecast_landmarks(
@@ -210,10 +204,7 @@ def forecast_landmarks(
         As for ``forecast_open``.
     """
     filtered = tracked.filtered
-    targets = targets_at(
-        model, tracked.panel, filtered, place, wait,
-        filtered.mean[place], filtered.cov[place], confirm, run,
-    )  # fmt: skip
+    targets = targets_at(model, tracked.panel, filtered, place, wait, confirm, run)
     return average_passage(
         model, tracked, targets, place,
         finished_only=True, horizon_days=horizon_days, paths=paths, draws=draws, seed=seed,

@@ -5,14 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import expit
 from sklearn.linear_model import LogisticRegression
 
 from forecast.growth.panel import Panel
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Array, Flags, Ints
 
 TABLE_SIZE = 32
 MEMORY_SESSIONS = 12
@@ -108,7 +105,7 @@ def untried_habits(count: int, cohort: CohortHabits) -> Habits:
     return Habits(np.full(count, cohort.intercept), cohort.slope, np.tile(cohort.sets, (count, 1)))
 
 
-def _own_sets(panel: Panel, at: Ints, inside: NDArray[np.bool_], cohort: CohortHabits) -> Array:
+def _own_sets(panel: Panel, at: Ints, inside: Flags, cohort: CohortHabits) -> Array:
     """Sets a session: the latest own counts, then the cohort's for n / (n + 3)."""
     counts = np.minimum(panel.n_sets[at], MAX_SETS).astype(float)
     n = inside.sum(axis=1)

@@ -14,14 +14,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecast.growth.dynamics import Dynamics
 from forecast.growth.filtering import motion_table, session_losses
 from forecast.growth.kernels import inform_spells
 from forecast.growth.panel import Panel
-
-Array = NDArray[np.float64]
+from forecast.types import Array
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,10 +10,8 @@ import math
 
 import numpy as np
 from numba import njit
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Array, Ints
 
 _ROOT_2 = math.sqrt(2.0)
 _ROOT_2PI = math.sqrt(2.0 * math.pi)

@@ -17,15 +17,12 @@ from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecast.growth.engine import GrowthModel, Tracked
 from forecast.growth.kernels import LEAST_TOLD
 from forecast.growth.observation import match_sessions
 from forecast.growth.scale import log_slope, to_log
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Array, Flags, Ints
 
 VAGUE_SD = 0.5
 """Spread of the opinion from which a session is read on its own, latent units (judgement)."""
@@ -128,8 +125,7 @@ class Measure:
 def session_sites(model: GrowthModel, tracked: Tracked) -> Sites:
     """Return the sessions of a tracked log as normal observations on the log scale."""
     panel, filtered = tracked.panel, tracked.filtered
-    gap = np.diff(panel.day, prepend=panel.day[:1]) / 7.0
-    gap[panel.start] = 0.0
+    gap = panel.gap / 7.0
     rest = np.minimum(gap, panel.grace[panel.spell])
     total = np.cumsum(rest)
     site_mean, site_var = _plainly(model, tracked)
@@ -174,7 +170,7 @@ def log_level(model: GrowthModel, latent: Array) -> tuple[Array, Array]:
     return to_log(latent, model.linear), log_slope(latent, model.linear)
 
 
-def own_scatter(start: Ints, length: Ints, surprise: Array, said: NDArray[np.bool_]) -> Array:
+def own_scatter(start: Ints, length: Ints, surprise: Array, said: Flags) -> Array:
     """Return how widely each spell scatters beside what is expected, session by session, (N,).
 
     Root mean square of the surprises up to each session, cut at ``CUT`` and shrunk to 1.
@@ -233,7 +229,7 @@ def _broken(sessions: Sessions) -> Array:
 
 
 def _weigh(
-    motion: Motion, ago: Array, step: Array, used: NDArray[np.bool_], var: Array, span: Array
+    motion: Motion, ago: Array, step: Array, used: Flags, var: Array, span: Array
 ) -> tuple[Array, Array, Array]:
     """Weights (n, K) for the mean gain over ``span`` weeks and for the level, and the gain's sd.
 

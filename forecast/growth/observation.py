@@ -23,12 +23,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecast.growth.kernels import match_many, record_slopes
 from forecast.growth.panel import MEASURES, Panel
-
-Array = NDArray[np.float64]
+from forecast.types import Array, Ints
 
 KNEE = 2.0
 """Standard deviations below its day's ability from which a set pulls no harder (Huber 1964, Ann.
@@ -89,9 +87,7 @@ def set_offsets(panel: Panel, noise: Noise) -> Array:
     )
 
 
-def match_sessions(
-    panel: Panel, noise: Noise, index: NDArray[np.int64], mean: Array, var: Array
-) -> Match:
+def match_sessions(panel: Panel, noise: Noise, index: Ints, mean: Array, var: Array) -> Match:
     """Match the level after the given sessions, from a normal opinion before them.
 
     Parameters

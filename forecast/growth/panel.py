@@ -11,10 +11,8 @@ from numpy.typing import NDArray
 from forecast.growth.dynamics import split_gap
 from forecast.growth.intervals import pass_ratio, set_intervals
 from forecast.growth.scale import to_latent
-from forecast.histories import Histories
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.histories import Histories, day_number
+from forecast.types import Array, Flags, Ints
 
 MEASURES = ("seconds", "reps", "kg", "cm")
 GRACE_WEEKS = 2.0
@@ -88,9 +86,9 @@ class Panel:
     fatigue: Array
     unclean: Array
     assisted: Array
-    used: NDArray[np.bool_]
+    used: Flags
     n_sets: Ints
-    met: NDArray[np.bool_]
+    met: Flags
     ceiling: Array
     eligible: Array
     scatter: Array
@@ -105,6 +103,13 @@ class Panel:
     def n_sessions(self) -> int:
         """Number of sessions N."""
         return len(self.spell)
+
+    @property
+    def gap(self) -> Array:
+        """(N,) days since the spell's session before, 0 at its first."""
+        gap = np.diff(self.day, prepend=self.day[:1]).astype(float)
+        gap[self.start] = 0.0
+        return gap
 
     @property
     def last(self) -> Ints:
@@ -157,11 +162,6 @@ def build_panel(histories: Histories, *, linear: float = 0.0) -> Panel:
         linear=linear,
         **columns,
     )
-
-
-def day_number(dates: pd.Series) -> Ints:
-    """Days since 1970-01-01 as whole numbers."""
-    return dates.to_numpy().astype("datetime64[D]").astype(np.int64)
 
 
 def _measures(histories: Histories, spells: pd.DataFrame) -> Ints:

@@ -14,7 +14,6 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtri
 from scipy.stats import qmc
 
@@ -25,9 +24,7 @@ from forecast.growth.kernels import walk_paths
 from forecast.growth.observation import Noise
 from forecast.growth.panel import MAX_FATIGUE_STEPS
 from forecast.growth.session import draw_form
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Array, Ints
 
 PLAIN_CLOCK = Clock()
 BLOCK = 32

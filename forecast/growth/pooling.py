@@ -13,12 +13,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecast.growth.information import SpellInformation
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Array, Ints
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +46,20 @@ class Pooled:
     common_cov: Array
     log_evidence: float
     athlete_log_evidence: Array
+
+    @property
+    def centre(self) -> Array:
+        """(3,) start, swing and pace of an average athlete on an average rung."""
+        return self.common_mean[:3]
+
+    @property
+    def rung_effects(self) -> Array:
+        """(R, 3) how each rung differs from the centre."""
+        return self.common_mean[3:].reshape(-1, 3)
+
+    def usual(self, rung: Ints) -> Array:
+        """(n, 3) start, swing and pace of an average athlete on these rungs (n,)."""
+        return self.centre + self.rung_effects[rung]
 
 
 def marginalise_own(info: SpellInformation, own: Array) -> SpellInformation:

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import wrightomega
 
-Array = NDArray[np.float64]
+from forecast.types import Array
 
 QUICKENING = -1.0
 """The scale on which progress that quickens toward the mark is straight."""

@@ -5,14 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecast.growth.dynamics import Dynamics
 from forecast.growth.filtering import forward_pass
 from forecast.growth.observation import Noise
 from forecast.growth.panel import Panel
-
-Array = NDArray[np.float64]
+from forecast.types import Array
 
 GRID = np.exp(np.linspace(-1.0, 1.0, 5))
 SPREAD = 0.45

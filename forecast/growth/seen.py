@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecast.growth.engine import GrowthModel, Tracked
 from forecast.growth.lately import log_level
 from forecast.growth.session import expected_to_meet
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Array, Ints
 
 
 def chance_met(model: GrowthModel, tracked: Tracked, at: Ints) -> Array:

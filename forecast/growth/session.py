@@ -7,15 +7,12 @@ check of what was expected of past sessions.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import expit
 
 from forecast.growth.kernels import chances_to_meet, expected_meets, flattened
 from forecast.growth.observation import Noise
 from forecast.growth.panel import MAX_FATIGUE_STEPS, Panel
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Array, Flags, Ints
 
 LATEST = 30
 """How many of a spell's latest sessions are held against what was expected of them."""
@@ -88,7 +85,7 @@ def expected_to_meet(panel: Panel, noise: Noise, mean: Array, var: Array) -> Arr
     return out
 
 
-def latest_sessions(panel: Panel, last: Ints) -> tuple[Ints, NDArray[np.bool_]]:
+def latest_sessions(panel: Panel, last: Ints) -> tuple[Ints, Flags]:
     """Return the places of each target's latest sessions, (T, LATEST), and which of them exist."""
     at = last[:, None] - np.arange(LATEST)
     inside = at >= panel.start[panel.spell[last]][:, None]

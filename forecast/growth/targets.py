@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecast.growth.engine import GrowthModel
 from forecast.growth.filtering import Filtered, lost_levels
@@ -17,14 +16,12 @@ from forecast.histories.attendance import (
     first_gap_table,
     gap_table,
 )
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Array, Ints
 
 
 def recent_gaps(panel: Panel, last: Ints) -> list[Array]:
     """Latest gaps of each target's athlete up to a session, the same spell's ones newest."""
-    gap = np.diff(panel.day, prepend=panel.day[:1]).astype(float)
+    gap = panel.gap
     result = []
     by_athlete = {int(a): np.flatnonzero(panel.athlete == a) for a in np.unique(panel.athlete)}
     for session in last:
@@ -59,8 +56,6 @@ def targets_at(
     filtered: Filtered,
     last: Ints,
     wait: Array,
-    mean: Array,
-    cov: Array,
     confirm: Ints,
     run: Ints,
 ) -> Targets:
@@ -76,16 +71,14 @@ def targets_at(
         (T,) session at which each target stands.
     wait
         (T,) days from that session to the cut date.
-    mean, cov
-        (T, 3), (T, 3, 3) opinion after that session.
     confirm, run
         (T,) sessions in a row asked for, and met so far.
     """
     spell = panel.spell[last]
     gaps = gap_table(recent_gaps(panel, last), model.rhythm)
     return Targets(
-        mean=mean,
-        cov=cov,
+        mean=filtered.mean[last],
+        cov=filtered.cov[last],
         threshold=panel.threshold[spell],
         measure=panel.measure[spell],
         grace=panel.grace[spell],

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from forecast.growth.dynamics import lost_after, split_gap
 from forecast.growth.engine import GrowthModel, Tracked
@@ -12,9 +11,7 @@ from forecast.growth.filtering import lost_levels, propagate
 from forecast.growth.forecasting import GrowthForecast
 from forecast.growth.scale import log_slope, to_log
 from forecast.histories import Histories
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Array, Ints
 
 
 def states_table(tracked: Tracked, histories: Histories) -> pd.DataFrame:
@@ -109,5 +106,5 @@ def pace_effects(model: GrowthModel, forecast: GrowthForecast) -> tuple[Array, A
 
     Gain a week, swing and pace together, shrunk; the athlete's from their other spells alone.
     """
-    effects = model.fit.pooled.common_mean[3:].reshape(-1, 3)
+    effects = model.fit.pooled.rung_effects
     return forecast.athlete_effect[:, 1:].sum(axis=1), effects[:, 1:].sum(axis=1)

@@ -1,6 +1,7 @@
 """Sets to sessions to spells: clearing, lapse, late entry and attendance."""
 
 from forecast.histories.histories import Histories, build_histories
+from forecast.histories.sessions import day_number
 from forecast.histories.spells import CLEARED, DEFAULT_LAPSE_WEEKS, LAPSED, OPEN, PASSED_OVER
 
 __all__ = [
@@ -11,4 +12,5 @@ __all__ = [
     "PASSED_OVER",
     "Histories",
     "build_histories",
+    "day_number",
 ]

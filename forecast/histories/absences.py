@@ -12,12 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from forecast.histories.histories import Histories
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.histories.sessions import day_number
+from forecast.types import Array, Ints
 
 ABSENCE_DAYS = 21.0
 """Days without a set from which a gap is called an absence (judgement)."""
@@ -68,7 +66,7 @@ def training_day_gaps(histories: Histories) -> pd.DataFrame:
     table = pd.DataFrame(
         {
             "athlete_id": days["athlete"].map(ids).to_numpy(dtype=np.int64),
-            "day": days["date"].to_numpy().astype("datetime64[D]").astype(np.int64),
+            "day": day_number(days["date"]),
         }
     ).sort_values(["athlete_id", "day"], ignore_index=True)
     table["gap"] = table.groupby("athlete_id")["day"].diff()

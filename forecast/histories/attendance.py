@@ -5,12 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecast.histories.absences import ABSENCE_DAYS, Absences, analogues, longer_than
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Array, Ints
 
 TABLE_SIZE = 128
 """Entries of a gap table; each stands for an equal share of the coming gaps."""

@@ -7,8 +7,14 @@ import pandas as pd
 
 from forecast.ladder import Ladder
 from forecast.log.loads import load_marks
+from forecast.types import Ints
 
 SESSION_KEYS = ["athlete", "rung", "date"]
+
+
+def day_number(dates: pd.Series) -> Ints:
+    """Days since 1970-01-01 as whole numbers."""
+    return dates.to_numpy().astype("datetime64[D]").astype(np.int64)
 
 
 def mark_counting_sets(sets: pd.DataFrame, ladder: Ladder, roster: pd.DataFrame) -> pd.DataFrame:

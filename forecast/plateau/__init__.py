@@ -1,12 +1,5 @@
 """Flat or not: a watch over every open rung with a stated rate of false alarms."""
 
-from forecast.plateau.charting import (
-    cusum,
-    cusum_run_length,
-    ewma,
-    ewma_run_length,
-    siegmund_run_length,
-)
 from forecast.plateau.rules import PlateauRules, learn_plateaus, limits_for, rules_from
 from forecast.plateau.state import state_of
 from forecast.plateau.table import COLUMNS, WATCH_COLUMNS, plateaus, urgent_first, watch_list
@@ -21,15 +14,10 @@ __all__ = [
     "PlateauRules",
     "Traces",
     "Watched",
-    "cusum",
-    "cusum_run_length",
-    "ewma",
-    "ewma_run_length",
     "learn_plateaus",
     "limits_for",
     "plateaus",
     "rules_from",
-    "siegmund_run_length",
     "state_of",
     "traces_of",
     "urgent_first",

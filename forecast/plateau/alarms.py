@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecast.plateau.traces import Traces, steps
-
-Array = NDArray[np.float64]
-Bools = NDArray[np.bool_]
+from forecast.types import Array, Flags
 
 MIN_WEEKS = 4.0
 MIN_SESSIONS = 6
@@ -25,12 +22,12 @@ PERSIST = 0.5
 looks that agree, for one bad day is no plateau."""
 
 
-def enough_record(traces: Traces) -> Bools:
+def enough_record(traces: Traces) -> Flags:
     """Say at which sessions the spell has record enough to be judged, (N,)."""
     return np.asarray((traces.clock >= MIN_WEEKS) & (traces.number + 1 >= MIN_SESSIONS))
 
 
-def raise_flags(traces: Traces, p_flat: Array, gain_sd: Array, enter: Array) -> tuple[Bools, Bools]:
+def raise_flags(traces: Traces, p_flat: Array, gain_sd: Array, enter: Array) -> tuple[Flags, Flags]:
     """Run the rule over every spell and copy.
 
     Parameters

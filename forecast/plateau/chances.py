@@ -9,10 +9,9 @@ Bayes' rule then gives what one measured gain says (Robbins 1956, Proc. Third Be
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.stats import norm
 
-Array = NDArray[np.float64]
+from forecast.types import Array
 
 STEP = 0.0025
 GRID = np.arange(-60, 121) * STEP

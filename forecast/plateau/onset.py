@@ -5,13 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecast.plateau.progress import GRACE, smallest_gain_at
 from forecast.plateau.switching import Switching, draw_paths
 from forecast.plateau.traces import DAYS, Traces, take_traces
-
-Array = NDArray[np.float64]
+from forecast.types import Array, Flags
 
 COPIES = 300
 LEAST_SHARE = 0.1
@@ -69,7 +67,7 @@ def date_onset(
     return Onset(float(middle), float(low), float(high))
 
 
-def _start(flat: NDArray[np.bool_], clock: Array) -> int:
+def _start(flat: Flags, clock: Array) -> int:
     """First session of the latest flat stretch, bridging short breaks; -1 where none is recent."""
     at = np.flatnonzero(flat)
     if len(at) == 0 or clock[-1] - clock[at[-1]] > GRACE:

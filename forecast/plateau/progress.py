@@ -7,12 +7,9 @@ counted against an invented cohort.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecast.plateau.traces import Traces
-
-Array = NDArray[np.float64]
-Bools = NDArray[np.bool_]
+from forecast.types import Array, Flags
 
 HALF_WIDTH = 3.0
 """The gain on a day is the change of level from this many weeks before it to as many after it."""
@@ -87,7 +84,7 @@ def gain_around(traces: Traces, level: Array, half_width: float = HALF_WIDTH) ->
 
 def progress_goes_on(
     traces: Traces, level: Array, smallest_gain: float | None = None, weeks: float = GRACE
-) -> Bools:
+) -> Flags:
     """Say where progress goes on all around, (N, R): an alarm raised there is a false alarm.
 
     True where the gain around every session was above the smallest gain that matters, from
@@ -105,7 +102,7 @@ def progress_goes_on(
     return np.asarray(total[past] - total[first] == 0)
 
 
-def rose_lately(traces: Traces, level: Array) -> Bools:
+def rose_lately(traces: Traces, level: Array) -> Flags:
     """Say where the level was surely climbing, (N, R): up by ``RISE`` a week over six weeks.
 
     Spells younger than that say no.

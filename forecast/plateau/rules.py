@@ -11,7 +11,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import expit, logit
 
 from forecast.errors import ForecastError
@@ -25,10 +24,7 @@ from forecast.plateau.progress import progress_goes_on, rose_lately, smallest_ga
 from forecast.plateau.switching import Switching, draw_paths, fit_switching
 from forecast.plateau.traces import Traces, traces_of, years_of_training
 from forecast.plateau.watch import Watched, watch
-
-Array = NDArray[np.float64]
-Bools = NDArray[np.bool_]
-Ints = NDArray[np.int64]
+from forecast.types import Array, Flags, Ints
 
 DEFAULT_FALSE_ALARMS = 0.2
 YEARS_TO_SIMULATE = 400.0
@@ -152,8 +148,8 @@ class Rehearsal:
 
     p_flat: Array
     gain_sd: Array
-    going_on: Bools
-    climbing: Bools
+    going_on: Flags
+    climbing: Flags
     group: Ints
     years: Array
 
@@ -256,7 +252,7 @@ def check_settings(false_alarms_per_year: float, smallest_gain: float | None) ->
 
 
 def _limit(
-    rules: PlateauRules, rehearsal: Rehearsal, wanted: float, mine: Bools, years: float
+    rules: PlateauRules, rehearsal: Rehearsal, wanted: float, mine: Flags, years: float
 ) -> float:
     """Find the limit for some sessions by bisection: the higher it is, the fewer false alarms."""
     if years < 1.0:

@@ -12,15 +12,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import minimize
 
 from forecast.errors import FitError
 from forecast.growth.lately import BREAK_SD
 from forecast.plateau.traces import Traces, as_copies, steps
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Array, Flags, Ints
 
 PRIOR_MEAN = np.log([0.01, 0.02, 0.02, 0.07])
 PRIOR_SD = np.array([1.0, 1.0, 0.5, 0.3])
@@ -192,7 +189,7 @@ class Paths:
 
     level: Array
     gain: Array
-    stalled: NDArray[np.bool_]
+    stalled: Flags
 
 
 def draw_paths(traces: Traces, model: Switching, copies: int, rng: np.random.Generator) -> Paths:

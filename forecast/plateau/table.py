@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.stats import norm
 
 from forecast.errors import NotFittedError
@@ -39,8 +38,6 @@ from forecast.plateau.words import (
 )
 from forecast.readiness import ReadinessForecaster
 from forecast.readiness.open_rungs import untried_rungs
-
-Array = NDArray[np.float64]
 
 COLUMNS = (
     "athlete", "rung", "state", "since", "weeks_flat", "gain", "gain_low", "gain_high", "p_flat",

@@ -5,16 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecast.growth import Motion, measure_gain
 from forecast.plateau.alarms import raise_flags
 from forecast.plateau.chances import chance_flat
 from forecast.plateau.progress import smallest_gain_at
 from forecast.plateau.traces import Traces
-
-Array = NDArray[np.float64]
-Bools = NDArray[np.bool_]
+from forecast.types import Array, Flags
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,8 +22,8 @@ class Watched:
     over the last six weeks, the gain per week; ``least`` the smallest gain that matters there.
     """
 
-    flagged: Bools
-    raised: Bools
+    flagged: Flags
+    raised: Flags
     p_flat: Array
     level: Array
     gain: Array

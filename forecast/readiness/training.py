@@ -110,7 +110,7 @@ def train_engines(
         An engine or the pool could not be fitted.
     """
     say = progress or (lambda _: None)
-    growth = fit_growth_model(histories, seed=seed, progress=progress)
+    growth = fit_growth_model(histories, progress=progress)
     tracked = track(growth, histories)
     edges = stretch_edges(horizon_weeks)
     lapse, rhythm, stays = _train_lapse(growth, tracked, histories, seed)

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.stats import norm
 
 from forecast.errors import NotFittedError
@@ -17,8 +16,8 @@ from forecast.growth.scale import to_ratio
 from forecast.histories import Histories
 from forecast.readiness import ReadinessForecast, ReadinessForecaster
 from forecast.report.words import UNITS, in_sessions, say_date, say_range, say_value
+from forecast.types import Array
 
-Array = NDArray[np.float64]
 EIGHTY = float(norm.ppf(0.9))
 FAN_WEEKS = 26
 CEILING = 1.6

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from forecast.simulate.cohort import SimulatedCohort, simulate_cohort
-from forecast.simulate.informed import informed_forecast
 from forecast.simulate.ladders import default_ladder
 from forecast.simulate.laws import LAWS
 
-__all__ = ["LAWS", "SimulatedCohort", "default_ladder", "informed_forecast", "simulate_cohort"]
+__all__ = ["LAWS", "SimulatedCohort", "default_ladder", "simulate_cohort"]

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from forecast.simulate.laws.base import Floats, State, Style
+from forecast.simulate.laws.base import State, Style
 from forecast.simulate.population import Population
+from forecast.types import Array, Flags
 
 _CLUB_WEEK = np.array([1.3, 0.9, 1.2, 0.9, 1.1, 0.8, 0.3])
 """Monday to Sunday, how the club's hours draw people."""
@@ -32,7 +33,7 @@ class Attendance:
         ``ragged`` lets whole weeks go well or badly, ``seasonal`` adds holidays.
     """
 
-    week: Floats
+    week: Array
     layoff_every: float
     layoff_weeks: float
     style: Style
@@ -48,7 +49,7 @@ class Attendance:
 
     def step(
         self, state: State, rows: NDArray[np.intp], day: int, rng: np.random.Generator
-    ) -> tuple[State, NDArray[np.bool_]]:
+    ) -> tuple[State, Flags]:
         """Let one day pass.
 
         Parameters
@@ -86,7 +87,7 @@ class Attendance:
         trains = (left <= 0) & (rng.random(shape) < np.minimum(chance, 0.97))
         return {"until": until, "left": left, "sore": sore, "mood": mood}, trains
 
-    def resume(self, state: State, days_off: Floats, rng: np.random.Generator) -> State:
+    def resume(self, state: State, days_off: Array, rng: np.random.Generator) -> State:
         """Set a state to 'known to have been away for so many days'.
 
         After more than ten days off somebody is taken to be in a layoff already.
@@ -107,7 +108,7 @@ class Attendance:
 
 
 def draw_attendance(
-    rng: np.random.Generator, population: Population, rate: Floats, style: Style
+    rng: np.random.Generator, population: Population, rate: Array, style: Style
 ) -> Attendance:
     """Draw each athlete's week: the club's hours times personal liking, scaled to ``rate``."""
     liking = np.exp(0.8 * rng.standard_normal((rate.size, 7)))

@@ -11,7 +11,7 @@ from forecast.errors import SimulationError
 from forecast.ladder import Ladder
 from forecast.log.training_log import REJECTED_COLUMNS, TrainingLog
 from forecast.simulate.attendance import Attendance, draw_attendance
-from forecast.simulate.engine import UNLOGGED_DAYS, Course, run_course
+from forecast.simulate.engine import UNLOGGED_DAYS, run_course
 from forecast.simulate.ladders import default_ladder
 from forecast.simulate.laws import Law, law_class
 from forecast.simulate.population import Population, draw_athletes, draw_population
@@ -159,10 +159,22 @@ def simulate_cohort(
     athletes["begin"], athletes["log_from"] = _joining(streams[1], n_athletes, weeks, under_way)
     attendance = draw_attendance(streams[2], constants, athletes["rate"].to_numpy(), progress.style)
     course = run_course(
-        plan, progress, constants, athletes, attendance, first, days, streams[3], streams[4]
+        plan, progress, constants, athletes, attendance, first, days, (streams[3], streams[4])
     )
     lapse = _lapses(streams[5], constants, athletes["log_from"].to_numpy(), lapse_rate)
-    return _assemble(plan, progress, constants, athletes, attendance, course, lapse, first, days)
+    return SimulatedCohort(
+        ladder=plan,
+        sets=set_table(course, plan, athletes, lapse, first),
+        truth=truth_table(course, plan, athletes, lapse, first),
+        levels=level_table(course, plan, athletes, first),
+        athletes=_dated(athletes, lapse, first, days),
+        law=progress.name,
+        start=_EPOCH + pd.Timedelta(days=first),
+        end=_EPOCH + pd.Timedelta(days=first + days),
+        law_object=progress,
+        population=constants,
+        attendance=attendance,
+    )
 
 
 def _check(
@@ -226,17 +238,8 @@ def _lapses(
     return np.asarray(log_from + 7 + np.ceil(scale * draws))
 
 
-def _assemble(
-    plan: Ladder,
-    law: Law,
-    population: Population,
-    athletes: pd.DataFrame,
-    attendance: Attendance,
-    course: Course,
-    lapse: np.ndarray,
-    first: int,
-    days: int,
-) -> SimulatedCohort:
+def _dated(athletes: pd.DataFrame, lapse: np.ndarray, first: int, days: int) -> pd.DataFrame:
+    """Return the athletes with dates instead of days from the start."""
     hidden = athletes.copy()
     ends = np.where(lapse < days, lapse, np.nan)
     hidden["lapsed_on"] = _EPOCH + pd.to_timedelta(first + ends, unit="D")
@@ -244,16 +247,4 @@ def _assemble(
         hidden[name] = _EPOCH + pd.to_timedelta(first + hidden[name], unit="D")
     for name in ("begin", "log_from", "lapsed_on"):
         hidden[name] = hidden[name].astype("datetime64[ns]")
-    return SimulatedCohort(
-        ladder=plan,
-        sets=set_table(course, plan, athletes, lapse, first),
-        truth=truth_table(course, plan, athletes, lapse, first),
-        levels=level_table(course, plan, athletes, first),
-        athletes=hidden,
-        law=law.name,
-        start=_EPOCH + pd.Timedelta(days=first),
-        end=_EPOCH + pd.Timedelta(days=first + days),
-        law_object=law,
-        population=population,
-        attendance=attendance,
-    )
+    return hidden

@@ -13,7 +13,7 @@ from forecast.log.training_log import SET_COLUMNS
 from forecast.log.writing import write_all
 from forecast.simulate import demo_words as words
 from forecast.simulate.cohort import SimulatedCohort, simulate_cohort
-from forecast.simulate.ladders import default_ladder, ladder_toml
+from forecast.simulate.ladders import LADDER_FILE, default_ladder
 from forecast.simulate.population import draw_population
 from forecast.simulate.roughen import annex_rows, floor_rows, log_order, with_slips
 
@@ -79,7 +79,7 @@ def demo_files() -> dict[str, bytes]:
     rough_annex = rough_annex.rename(columns=words.ANNEX_COLUMNS)
     return {
         "club.toml": _club_toml().encode(),
-        "ladder.toml": ladder_toml(ladder).encode(),
+        "ladder.toml": LADDER_FILE.read_bytes(),
         "roster.csv": _roster(rngs[3]).to_csv(index=False, lineterminator="\n").encode(),
         "log_floor.csv": rough_floor.to_csv(index=False, lineterminator="\n").encode(),
         "log_annex.csv": rough_annex.to_csv(index=False, sep=";", lineterminator="\r\n").encode(

@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit
 
-from forecast.simulate.laws.base import Floats
 from forecast.simulate.population import Population
+from forecast.types import Array, Flags, Ints
 
 MAX_SETS = 5
 LIGHT_SHARE = 0.1
@@ -17,8 +17,6 @@ LIGHT_SHARE = 0.1
 LIGHT_HELP = 0.2
 CHOICE_RANGE = (0.5, 0.9)
 """A set broken off by choice shows this part of the capacity (uniform in log)."""
-
-Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,31 +28,31 @@ class Marks:
     ``notes_stopped``.
     """
 
-    target: Floats
-    whole: Bools
-    unit: Floats
-    load: Floats
-    noise: Floats
-    usual_sets: NDArray[np.int64]
-    stops: Floats
-    notes_stopped: Bools
+    target: Array
+    whole: Flags
+    unit: Array
+    load: Array
+    noise: Array
+    usual_sets: Ints
+    stops: Array
+    notes_stopped: Flags
 
 
 @dataclass(frozen=True, slots=True)
 class DrawnSets:
     """Sets of sessions, arrays of shape (sessions, MAX_SETS); ``done`` says which exist."""
 
-    done: Bools
-    value: Floats
-    clean: Bools
-    band: Bools
-    load: Floats
+    done: Flags
+    value: Array
+    clean: Flags
+    band: Flags
+    load: Array
     stopped: NDArray[np.str_]
-    counts: Bools
+    counts: Flags
     """Clean, without help, with load enough and at the target: meets the criterion."""
 
 
-def unclean_chance(population: Population, level: Floats) -> Floats:
+def unclean_chance(population: Population, level: Array) -> Array:
     """Chance of an unclean set: falls with level, rises when pushing close to the target."""
     push = np.exp(-(((level + 0.1) / 0.2) ** 2))
     return expit(
@@ -64,12 +62,12 @@ def unclean_chance(population: Population, level: Floats) -> Floats:
     )
 
 
-def band_chance(population: Population, level: Floats) -> Floats:
+def band_chance(population: Population, level: Array) -> Array:
     """Chance that a set is done with a band: far from the target only."""
     return population.band_use * expit(8.0 * (population.band_level - level))
 
 
-def help_of(population: Population, clean: Bools, band: Bools, light: Bools) -> Floats:
+def help_of(population: Population, clean: Flags, band: Flags, light: Flags) -> Array:
     """What bad form, a band and a lighter load add to the log of a value."""
     return (
         population.unclean_bonus * ~clean + population.band_help * band + LIGHT_HELP * light
@@ -77,7 +75,7 @@ def help_of(population: Population, clean: Bools, band: Bools, light: Bools) -> 
 
 
 def draw_sets(
-    rng: np.random.Generator, population: Population, level: Floats, marks: Marks, form_df: float
+    rng: np.random.Generator, population: Population, level: Array, marks: Marks, form_df: float
 ) -> DrawnSets:
     """Draw the sets of sessions, one session a row.
 
@@ -122,11 +120,11 @@ def _record(
     rng: np.random.Generator,
     population: Population,
     marks: Marks,
-    n_sets: NDArray[np.int64],
-    log_capacity: Floats,
-    clean: Bools,
-    band: Bools,
-    light: Bools,
+    n_sets: Ints,
+    log_capacity: Array,
+    clean: Flags,
+    band: Flags,
+    light: Flags,
 ) -> DrawnSets:
     """Stop, slip and round: from what was possible to what was written down."""
     shape = log_capacity.shape
@@ -157,6 +155,6 @@ def _record(
     )
 
 
-def round_value(value: Floats, unit: Floats, whole: Bools) -> Floats:
+def round_value(value: Array, unit: Array, whole: Flags) -> Array:
     """Round to the unit as a stopwatch reader does; repetitions count when complete."""
     return np.where(whole, np.floor(value), np.floor(value / unit + 0.5) * unit)

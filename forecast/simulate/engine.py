@@ -12,8 +12,8 @@ from forecast.ladder import Ladder
 from forecast.simulate.attendance import Attendance
 from forecast.simulate.emission import DrawnSets, Marks, draw_sets
 from forecast.simulate.laws import Cells, Law, State
-from forecast.simulate.laws.base import Floats
 from forecast.simulate.population import Population
+from forecast.types import Array, Flags, Ints
 
 UNLOGGED_DAYS = 140
 """Athletes may have trained for up to this many days before the log begins."""
@@ -24,8 +24,6 @@ SHARE_OF_RUNGS = 0.8
 UPKEEP = 0.5
 """Chance that a cleared rung is still trained on a day of its consolidation period."""
 
-Days = NDArray[np.int64]
-
 
 @dataclass(frozen=True, slots=True)
 class DaySessions:
@@ -33,9 +31,9 @@ class DaySessions:
 
     day: int
     cell: NDArray[np.intp]
-    level: Floats
-    gain: Floats
-    sore: NDArray[np.bool_]
+    level: Array
+    gain: Array
+    sore: Flags
     sets: DrawnSets
 
 
@@ -47,9 +45,9 @@ class Course:
     ``cleared`` something far in the past for rungs already behind an athlete.
     """
 
-    opens: Days
-    cleared: Days
-    started: Days
+    opens: Ints
+    cleared: Ints
+    started: Ints
     records: list[DaySessions] = field(default_factory=list)
 
 
@@ -58,10 +56,10 @@ class PlanArrays:
     """The ladder as arrays."""
 
     needs: tuple[tuple[int, ...], ...]
-    min_days: Days
-    confirm: Days
+    min_days: Ints
+    confirm: Ints
     target: np.ndarray
-    whole: NDArray[np.bool_]
+    whole: Flags
     load: np.ndarray
 
 
@@ -98,7 +96,7 @@ def marks_for(
     )
 
 
-def _entry(rng: np.random.Generator, plan: PlanArrays, begin: Days) -> tuple[Days, Days]:
+def _entry(rng: np.random.Generator, plan: PlanArrays, begin: Ints) -> tuple[Ints, Ints]:
     """Where athletes stand on their first day: rungs already behind them, rungs open."""
     n, n_rungs = begin.size, len(plan.needs)
     weight = 0.75 ** np.arange(n_rungs // 2 + 1)
@@ -143,8 +141,7 @@ def run_course(
     attendance: Attendance,
     first: int,
     days: int,
-    path_rng: np.random.Generator,
-    set_rng: np.random.Generator,
+    sources: tuple[np.random.Generator, np.random.Generator],
 ) -> Course:
     """Run all athletes day by day from before the log to its end.
 
@@ -156,14 +153,15 @@ def run_course(
         Calendar day of the start of the log, counted from 1 January 1970.
     days
         Days to simulate from the start of the log.
-    path_rng, set_rng
-        Sources of chance for paths and for sets.
+    sources
+        Of chance: for paths, and for sets.
 
     Returns
     -------
     Course
         Openings, clearings and every session; nobody lapses here.
     """
+    path_rng, set_rng = sources
     plan = plan_arrays(ladder)
     n, n_rungs = len(athletes), len(plan.needs)
     begin, log_from = athletes["begin"].to_numpy(), athletes["log_from"].to_numpy()
@@ -203,9 +201,9 @@ def _move(
     law: Law,
     state: State,
     index: NDArray[np.intp],
-    fresh: NDArray[np.bool_],
+    fresh: Flags,
     today: int,
-    trained: NDArray[np.bool_],
+    trained: Flags,
     rng: np.random.Generator,
 ) -> None:
     """Let one day act on the open cells, in place; fresh cells only start their clock."""
@@ -219,9 +217,9 @@ def _move(
 def _pass(
     course: Course,
     plan: PlanArrays,
-    run: Days,
+    run: Ints,
     hit: NDArray[np.intp],
-    meets: NDArray[np.bool_],
+    meets: Flags,
     day: int,
     rng: np.random.Generator,
 ) -> None:

@@ -15,14 +15,12 @@ from forecast.survival.landmarks import (
     landmark_features,
     training_landmarks,
 )
-from forecast.survival.log_rank import LogRankTest, log_rank
 from forecast.survival.risk_sets import OutsideCurveError
 from forecast.survival.turnbull import TurnbullCurve, turnbull
 
 __all__ = [
     "HazardModel",
     "IncidenceCurves",
-    "LogRankTest",
     "OutsideCurveError",
     "SurvivalCurve",
     "TurnbullCurve",
@@ -32,7 +30,6 @@ __all__ = [
     "fit_ridge_logistic",
     "kaplan_meier",
     "landmark_features",
-    "log_rank",
     "predict_hazard",
     "spread_over_days",
     "stretch_edges",

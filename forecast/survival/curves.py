@@ -13,13 +13,13 @@ from scipy.stats import norm
 
 from forecast.errors import FitError
 from forecast.survival.risk_sets import (
-    FloatArray,
     check_within,
     observed_spells,
     read_only,
     risk_table,
     warn_of_lost_start,
 )
+from forecast.types import Array
 
 BandKind = Literal["log-log", "log"]
 
@@ -49,18 +49,18 @@ class SurvivalCurve:
         Number of spells the curve is made from.
     """
 
-    time: FloatArray
-    survival: FloatArray
-    std_error: FloatArray
-    cumulative_hazard: FloatArray
-    cumulative_hazard_std_error: FloatArray
-    n_at_risk: FloatArray
-    n_events: FloatArray
+    time: Array
+    survival: Array
+    std_error: Array
+    cumulative_hazard: Array
+    cumulative_hazard_std_error: Array
+    n_at_risk: Array
+    n_events: Array
     start: float
     end: float
     n_spells: int
 
-    def at(self, times: ArrayLike) -> FloatArray:
+    def at(self, times: ArrayLike) -> Array:
         """Share still open just after each of ``times``, in the shape of ``times``.
 
         Raises
@@ -70,7 +70,7 @@ class SurvivalCurve:
         """
         return self._look_up(times, "right")
 
-    def just_before(self, times: ArrayLike) -> FloatArray:
+    def just_before(self, times: ArrayLike) -> Array:
         """Share still open just before each of ``times``: the left limit of the step curve.
 
         Raises
@@ -80,7 +80,7 @@ class SurvivalCurve:
         """
         return self._look_up(times, "left")
 
-    def _look_up(self, times: ArrayLike, side: Literal["left", "right"]) -> FloatArray:
+    def _look_up(self, times: ArrayLike, side: Literal["left", "right"]) -> Array:
         asked = np.asarray(times, dtype=float)
         check_within(asked, self.start, self.end)
         steps = np.concatenate([[1.0], self.survival])
@@ -202,10 +202,6 @@ def kaplan_meier(
         Estimate the curve conditional on being open at this time. With late entry this is the
         way round a start where too few were watched.
 
-    Returns
-    -------
-    SurvivalCurve
-
     Raises
     ------
     FitError
@@ -271,15 +267,15 @@ def _event_flags(event: ArrayLike) -> np.ndarray:
     return flags.astype(np.int64)
 
 
-def _greenwood_terms(n_at_risk: FloatArray, ended: FloatArray) -> FloatArray:
+def _greenwood_terms(n_at_risk: Array, ended: Array) -> Array:
     """Give d / (n (n - d)), infinite where everybody at risk ended."""
     left = n_at_risk - ended
     return np.divide(ended, n_at_risk * left, out=np.full(left.shape, np.inf), where=left > 0)
 
 
 def _band_limits(
-    survival: FloatArray, std_error: FloatArray, z: float, kind: BandKind
-) -> tuple[FloatArray, FloatArray]:
+    survival: Array, std_error: Array, z: float, kind: BandKind
+) -> tuple[Array, Array]:
     """Pointwise limits on the chosen scale; missing where nobody is left."""
     inside = (survival > 0) & (survival < 1)
     share = np.where(inside, survival, 0.5)
@@ -290,7 +286,7 @@ def _band_limits(
     return share ** np.exp(width), share ** np.exp(-width)
 
 
-def _first_at_or_below(time: FloatArray, values: FloatArray, mark: float) -> float:
+def _first_at_or_below(time: Array, values: Array, mark: float) -> float:
     """First time at which ``values`` is at or below ``mark``; ``inf`` when it never is."""
     # The tolerance keeps a product of fractions that equals the mark on its side of it.
     below = np.flatnonzero(values <= mark + 1e-12)

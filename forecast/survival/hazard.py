@@ -11,15 +11,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import expit, ndtr
 from sklearn.preprocessing import SplineTransformer
 
 from forecast.errors import FitError
 from forecast.log.days import YEAR_DAYS
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Array, Flags, Ints
 
 EDGES = np.array([0, 1, 2, 3, 4, 6, 8, 10, 13, 16, 20, 26, 33, 42, 52], dtype=float)
 """Ends of the stretches in weeks; more are added for longer horizons."""
@@ -207,7 +204,7 @@ def fit_hazard(
     features: pd.DataFrame,
     outlook: Array,
     weeks: Array,
-    cleared: NDArray[np.bool_],
+    cleared: Flags,
     edges: Array,
     n_rungs: int,
     sure: Array | None = None,
@@ -267,9 +264,7 @@ def fit_hazard(
     )  # fmt: skip
 
 
-def _at_risk(
-    weeks: Array, cleared: NDArray[np.bool_], edges: Array
-) -> tuple[Array, NDArray[np.bool_]]:
+def _at_risk(weeks: Array, cleared: Flags, edges: Array) -> tuple[Array, Flags]:
     """Return the share of each stretch that was lived through, and where the rung was cleared.
 
     A stretch in which what is known ends counts by the share that was known (the actuarial

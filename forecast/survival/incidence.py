@@ -7,11 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from forecast.errors import FitError
 from forecast.survival.risk_sets import (
-    FloatArray,
     RiskTable,
     check_within,
     observed_spells,
@@ -19,6 +18,7 @@ from forecast.survival.risk_sets import (
     risk_table,
     warn_of_lost_start,
 )
+from forecast.types import Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,12 +46,12 @@ class IncidenceCurves:
     """
 
     kinds: tuple[Hashable, ...]
-    time: FloatArray
-    incidence: FloatArray
-    std_error: FloatArray
-    survival: FloatArray
-    n_at_risk: FloatArray
-    n_events: FloatArray
+    time: Array
+    incidence: Array
+    std_error: Array
+    survival: Array
+    n_at_risk: Array
+    n_events: Array
     start: float
     end: float
 
@@ -65,39 +65,12 @@ class IncidenceCurves:
         """
         return self._look_up(self.incidence, times)
 
-    def std_error_at(self, times: ArrayLike) -> pd.DataFrame:
-        """Standard errors of ``at(times)``.
-
-        Raises
-        ------
-        OutsideCurveError
-            If any time is before ``start``, after ``end`` or missing.
-        """
-        return self._look_up(self.std_error, times)
-
-    def _look_up(self, values: FloatArray, times: ArrayLike) -> pd.DataFrame:
+    def _look_up(self, values: Array, times: ArrayLike) -> pd.DataFrame:
         asked = np.atleast_1d(np.asarray(times, dtype=float))
         check_within(asked, self.start, self.end)
         steps = np.vstack([np.zeros(len(self.kinds)), values])
         rows = steps[np.searchsorted(self.time, asked, side="right")]
         return pd.DataFrame(rows, index=pd.Index(asked, name="time"), columns=list(self.kinds))
-
-    def mean_time_ended(self, until: float) -> pd.Series:
-        """Mean time between ``start`` and ``until`` spent after an end of each kind.
-
-        The area under each incidence curve; with the area under the survival they add up to
-        ``until - start``. Source: Andersen (2013), Statistics in Medicine 32:5278.
-
-        Raises
-        ------
-        OutsideCurveError
-            If ``until`` is outside the domain.
-        """
-        check_within(np.asarray(until, dtype=float), self.start, self.end)
-        used = self.time <= until
-        widths = np.diff(np.concatenate([self.time[used], [until]]))
-        areas = widths @ self.incidence[used]
-        return pd.Series(areas, index=pd.Index(list(self.kinds), name="kind"))
 
     def frame(self) -> pd.DataFrame:
         """Return the curves as a long table: one row a time and kind."""
@@ -142,10 +115,6 @@ def cumulative_incidence(
         The label of a spell that was still open when last seen.
     since
         Estimate conditional on being open at this time.
-
-    Returns
-    -------
-    IncidenceCurves
 
     Raises
     ------
@@ -202,7 +171,7 @@ def cumulative_incidence(
     )
 
 
-def _variance(table: RiskTable, incidence: FloatArray, before: FloatArray) -> NDArray[np.float64]:
+def _variance(table: RiskTable, incidence: Array, before: Array) -> Array:
     """Delta-method variance of each incidence at each time, shape (m, k).
 
     The sum over s <= t of (F(t) - F(s))^2 d / (n (n - d)) - 2 (F(t) - F(s)) S(s-) d_k / n^2

@@ -9,13 +9,10 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from forecast.histories import CLEARED, Histories
+from forecast.histories import CLEARED, Histories, day_number
 from forecast.log.days import YEAR_DAYS
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Array, Ints
 
 SPACING_WEEKS = 1.0
 MAX_LANDMARKS = 6000
@@ -52,13 +49,13 @@ def training_landmarks(histories: Histories, stays: Array | None = None) -> pd.D
         of ``OWN_WEEKS``). Spacing widens where ``MAX_LANDMARKS`` would be exceeded.
     """
     spells = histories.spells
-    start = spells["start"].to_numpy().astype("datetime64[D]").astype(np.int64)
-    end = spells["end"].to_numpy().astype("datetime64[D]").astype(np.int64)
+    start = day_number(spells["start"])
+    end = day_number(spells["end"])
     sure, part = end, np.ones(len(spells))
     if stays is not None:
         is_open = spells["open"].to_numpy()
         cut = np.datetime64(histories.as_of, "D").astype(np.int64)
-        last = spells["last_session"].to_numpy().astype("datetime64[D]").astype(np.int64)
+        last = day_number(spells["last_session"])
         sure, part = np.where(is_open, last, end), np.where(is_open, stays, 1.0)
         end = np.where(is_open, np.where(part < LEAST_STAYS, last, cut), end)
     span = end - start
@@ -90,7 +87,7 @@ def cut_landmarks(histories: Histories, spell: Ints) -> pd.DataFrame:
 def _last_session(table: pd.DataFrame, histories: Histories) -> pd.DataFrame:
     """Add the row of the last session strictly before the landmark."""
     sessions = histories.sessions
-    day = sessions["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
+    day = day_number(sessions["date"])
     spell = sessions["spell"].to_numpy(dtype=np.int64)
     span = np.int64(10**7)  # more days than any log holds, so that one sorted key serves both
     key = spell * span + day
@@ -114,7 +111,7 @@ def landmark_features(
     """
     sessions = histories.sessions
     at = landmarks["session"].to_numpy()
-    session_day = sessions["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
+    session_day = day_number(sessions["date"])
     spell = sessions["spell"].to_numpy()
     first = np.searchsorted(spell, landmarks["spell"].to_numpy(), side="left")
     day = landmarks["day"].to_numpy()
@@ -155,7 +152,7 @@ def landmark_features(
 def _window_sums(sessions: pd.DataFrame, at: Ints, first: Ints, window: int) -> dict[str, Array]:
     """Sums over the latest ``window`` sessions of the spell, the landmark's last one included."""
     low = np.maximum(first, at - window + 1)
-    day = sessions["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
+    day = day_number(sessions["date"])
 
     def window_sum(name: str) -> Array:
         running = np.concatenate([[0.0], np.cumsum(sessions[name].to_numpy(dtype=float))])
@@ -176,7 +173,7 @@ def _best_so_far(histories: Histories, at: Ints, day: Ints) -> tuple[Array, Arra
     targets = np.array([r.criterion.target for r in histories.ladder.rungs])
     value = (sessions["best"] / targets[sessions["rung_index"].to_numpy()]).fillna(0.0)
     ever = value.groupby(sessions["spell"].to_numpy()).cummax().to_numpy()
-    date = sessions["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
+    date = day_number(sessions["date"])
     # Equalled counts as shown again: only a best that nothing has come up to is old.
     reached = np.where(value.to_numpy() >= ever, date, -(10**6))
     since = pd.Series(reached).groupby(sessions["spell"].to_numpy()).cummax().to_numpy()
@@ -202,10 +199,7 @@ def _recent_best(histories: Histories, at: Ints, first: Ints) -> Array:
 def _earlier_rungs(histories: Histories, spell: Ints, day: Ints) -> tuple[Array, Array]:
     """Logs of 1 + rungs cleared before each landmark, and of 1 + weeks in the log, by athlete."""
     spells = histories.spells
-    start, end = (
-        spells[name].to_numpy().astype("datetime64[D]").astype(np.int64)
-        for name in ("start", "end")
-    )
+    start, end = day_number(spells["start"]), day_number(spells["end"])
     athlete = spells["athlete_id"].to_numpy(dtype=np.int64)
     span = np.int64(10**7)  # as in ``_last_session``
     cleared = np.sort((athlete * span + end)[(spells["outcome"] == CLEARED).to_numpy()])

@@ -9,8 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from forecast.errors import FitError, FitWarning, ForecastError
-
-FloatArray = NDArray[np.float64]
+from forecast.types import Array, Ints
 
 
 class OutsideCurveError(ForecastError):
@@ -33,9 +32,9 @@ class ObservedSpells:
         still on the rung at ``start``.
     """
 
-    entry: FloatArray
-    exit: FloatArray
-    kind: NDArray[np.int64]
+    entry: Array
+    exit: Array
+    kind: Ints
     start: float
 
 
@@ -53,13 +52,13 @@ class RiskTable:
         Shape (m, k): spells ended at that time, by kind 1 to k.
     """
 
-    time: FloatArray
-    n_at_risk: FloatArray
-    n_events: FloatArray
+    time: Array
+    n_at_risk: Array
+    n_events: Array
 
 
 def observed_spells(
-    entry: ArrayLike | None, exit: ArrayLike, kind: NDArray[np.int64], since: float | None = None
+    entry: ArrayLike | None, exit: ArrayLike, kind: Ints, since: float | None = None
 ) -> ObservedSpells:
     """Check the times of spells and cut them to what is seen after ``since``.
 
@@ -101,7 +100,7 @@ def observed_spells(
     return ObservedSpells(entry=join, exit=leave, kind=kind.astype(np.int64), start=start)
 
 
-def _check_times(join: FloatArray, leave: FloatArray, kind: NDArray, *, late: bool) -> None:
+def _check_times(join: Array, leave: Array, kind: NDArray, *, late: bool) -> None:
     """Refuse times that cannot be those of spells, naming the first offender."""
     if leave.ndim != 1 or join.shape != leave.shape or kind.shape != leave.shape:
         raise FitError(
@@ -196,7 +195,7 @@ def _first_gap(spells: ObservedSpells) -> tuple[float, float] | None:
     return (float(watched_until[gaps[0]]), float(next_entry[gaps[0]])) if gaps.size else None
 
 
-def check_within(times: FloatArray, start: float, end: float) -> None:
+def check_within(times: Array, start: float, end: float) -> None:
     """Refuse times outside [start, end].
 
     Raises
@@ -212,7 +211,7 @@ def check_within(times: FloatArray, start: float, end: float) -> None:
         )
 
 
-def read_only(values: ArrayLike) -> FloatArray:
+def read_only(values: ArrayLike) -> Array:
     """Return a float copy that cannot be written to, for the fields of frozen results."""
     fresh = np.array(values, dtype=float)
     fresh.setflags(write=False)

@@ -5,26 +5,23 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecast.errors import FitError
-from forecast.survival.risk_sets import FloatArray
-
-IntArray = NDArray[np.int64]
+from forecast.types import Array, Ints
 
 
 @dataclass(frozen=True, slots=True)
 class MassFit:
     """Masses (m,) that maximise the likelihood, and the certificate that they do."""
 
-    mass: FloatArray
+    mass: Array
     log_likelihood: float
     gap: float
     n_iterations: int
 
 
 def maximise(
-    first: IntArray, last: IntArray, after: IntArray, m: int, tolerance: float, max_iterations: int
+    first: Ints, last: Ints, after: Ints, m: int, tolerance: float, max_iterations: int
 ) -> MassFit:
     """Find the masses of m intervals that make n spells likeliest.
 
@@ -65,10 +62,10 @@ def maximise(
 
 
 def _climb(
-    mass: FloatArray,
-    first: IntArray,
-    last: IntArray,
-    after: IntArray,
+    mass: Array,
+    first: Ints,
+    last: Ints,
+    after: Ints,
     tolerance: float,
     max_iterations: int,
 ) -> MassFit:
@@ -88,28 +85,26 @@ def _climb(
     return MassFit(mass, loglik, gap, n_iterations)
 
 
-def _range_sums(mass: FloatArray, first: IntArray, last: IntArray) -> FloatArray:
+def _range_sums(mass: Array, first: Ints, last: Ints) -> Array:
     """Mass on the intervals first to last, inclusive, for each spell."""
     running = np.concatenate([[0.0], np.cumsum(mass)])
     return running[last + 1] - running[first]
 
 
-def _gradient(
-    mass: FloatArray, first: IntArray, last: IntArray, after: IntArray
-) -> tuple[FloatArray, float]:
+def _gradient(mass: Array, first: Ints, last: Ints, after: Ints) -> tuple[Array, float]:
     """Slope of the log-likelihood in each mass, shape (m,), and the log-likelihood itself."""
     m = mass.size
     own = _range_sums(mass, first, last)
     tail = _range_sums(mass, after, np.full_like(after, m - 1))
     # Each spell adds 1/own on its range and takes 1/tail from its entry on: one pass of
     # differences at the ends, summed up, instead of an n by m table.
-    change: FloatArray = np.bincount(first, weights=1 / own, minlength=m + 1).astype(float)
+    change: Array = np.bincount(first, weights=1 / own, minlength=m + 1).astype(float)
     change -= np.bincount(last + 1, weights=1 / own, minlength=m + 1)
     change -= np.bincount(after, weights=1 / tail, minlength=m + 1)
     return np.cumsum(change)[:m], float(np.sum(np.log(own)) - np.sum(np.log(tail)))
 
 
-def _step(mass: FloatArray, slope: FloatArray, after: IntArray) -> FloatArray:
+def _step(mass: Array, slope: Array, after: Ints) -> Array:
     """One self-consistency step: each interval gets its expected share of the spells.
 
     A spell that came late stands for 1/tail spells, those missed before its entry included.
@@ -120,13 +115,13 @@ def _step(mass: FloatArray, slope: FloatArray, after: IntArray) -> FloatArray:
 
 
 def _extrapolated(
-    mass: FloatArray,
-    once: FloatArray,
-    twice: FloatArray,
-    first: IntArray,
-    last: IntArray,
-    after: IntArray,
-) -> FloatArray:
+    mass: Array,
+    once: Array,
+    twice: Array,
+    first: Ints,
+    last: Ints,
+    after: Ints,
+) -> Array:
     """Leap along the last two steps where that raises the likelihood, else take the two steps."""
     stride = once - mass
     bend = (twice - once) - stride

@@ -9,8 +9,9 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from forecast.errors import FitError
-from forecast.survival.risk_sets import FloatArray, OutsideCurveError, read_only
-from forecast.survival.self_consistency import IntArray, maximise
+from forecast.survival.risk_sets import OutsideCurveError, read_only
+from forecast.survival.self_consistency import maximise
+from forecast.types import Array, Ints
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,15 +39,15 @@ class TurnbullCurve:
         The curve is conditional on being open at this time.
     """
 
-    left: FloatArray
-    right: FloatArray
-    mass: FloatArray
+    left: Array
+    right: Array
+    mass: Array
     log_likelihood: float
     kkt_gap: float
     n_iterations: int
     start: float
 
-    def bounds(self, times: ArrayLike) -> tuple[FloatArray, FloatArray]:
+    def bounds(self, times: ArrayLike) -> tuple[Array, Array]:
         """Lowest and highest share still open just after each time that the data allow.
 
         Equal everywhere but inside an interval that holds mass.
@@ -69,7 +70,7 @@ class TurnbullCurve:
         high = 1 - gone[np.searchsorted(self.right, asked, side="right")]
         return np.clip(low, 0.0, 1.0), np.clip(high, 0.0, 1.0)
 
-    def at(self, times: ArrayLike) -> FloatArray:
+    def at(self, times: ArrayLike) -> Array:
         """Share still open just after each time.
 
         Raises
@@ -130,10 +131,6 @@ def turnbull(
     max_iterations
         Give up after so many; 1 or more.
 
-    Returns
-    -------
-    TurnbullCurve
-
     Raises
     ------
     FitError
@@ -171,7 +168,7 @@ def turnbull(
 
 def _checked(
     lower: ArrayLike, upper: ArrayLike, entry: ArrayLike | None
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+) -> tuple[Array, Array, Array]:
     """Copy the bounds, read a missing upper one as infinite, refuse what cannot be."""
     low = np.array(lower, dtype=float)
     high = np.array(upper, dtype=float)
@@ -203,8 +200,8 @@ def _checked(
 
 
 def _innermost_intervals(
-    low: FloatArray, high: FloatArray, seen_from: FloatArray
-) -> tuple[FloatArray, FloatArray, IntArray, IntArray, IntArray]:
+    low: Array, high: Array, seen_from: Array
+) -> tuple[Array, Array, Ints, Ints, Ints]:
     """Find where mass can sit, and which of those places each spell covers.
 
     Returns left and right ends (m,), and for each spell the first and last interval within its
@@ -215,7 +212,7 @@ def _innermost_intervals(
 
     # Each bound becomes an integer that sorts as half-open intervals do: at one value, "just
     # before it" (the left end of an exact time) < "up to it" < "after it".
-    def key(bound: FloatArray, shift: NDArray | int) -> IntArray:
+    def key(bound: Array, shift: NDArray | int) -> Ints:
         return 3 * np.searchsorted(values, bound) + shift
 
     left_key, right_key = key(low, np.where(exact, 0, 2)), key(high, 1)

@@ -7,9 +7,9 @@ import copy
 import pandas as pd
 import pytest
 
-from forecast.ahead import climbing_of, fallbacks, hold_backs, ladder_ahead, retests, what_if
-from forecast.ahead.asked import check_drop, check_horizon, check_rate, check_rates, check_share
+from forecast.ahead import climbing_of, fallbacks, ladder_ahead, retests, what_if
 from forecast.ahead.ladder import MOST_DRAWS, MOST_PATHS, settings_of
+from forecast.ahead.result import check_drop, check_horizon, check_rate, check_rates
 from forecast.errors import ForecastError, HistoryError, LogError, NotFittedError
 from forecast.readiness import ReadinessForecaster
 
@@ -37,9 +37,7 @@ def test_what_is_no_list_of_rates_is_refused(value):
 
 
 @pytest.mark.parametrize("value", NO_NUMBERS)
-def test_shares_and_drops_that_are_no_numbers_are_refused(value):
-    with pytest.raises(ForecastError, match=r"clean_share = .*from 0 to 1"):
-        check_share("clean_share", value)
+def test_drops_that_are_no_numbers_are_refused(value):
     with pytest.raises(ForecastError, match=r"least_drop = .*log units"):
         check_drop("least_drop", value)
 
@@ -64,17 +62,11 @@ def test_target_and_cut_dates_are_never_guessed(light_model, small_log, small_cl
         ladder_ahead(light_model, small_log, target_date="03/04/2025", climbing=small_climbing)
     with pytest.raises(HistoryError, match=r"as_of = '03/04/2024' is no date"):
         what_if(light_model, small_log, "03/04/2024", athlete)
-    with pytest.raises(HistoryError, match=r"as_of = '03/04/2024' is no date"):
-        hold_backs(small_log, "03/04/2024")
 
 
-def test_marks_out_of_range_are_refused(small_model, small_log, small_cut):
+def test_a_drop_out_of_range_is_refused(small_model, small_log, small_cut):
     with pytest.raises(ForecastError, match="least_drop = 'much'"):
         retests(small_model, small_log, small_cut, least_drop="much")
-    with pytest.raises(ForecastError, match="stage_weeks = None"):
-        hold_backs(small_log, small_cut, stage_weeks=None)
-    with pytest.raises(ForecastError, match="clean_share = 80"):
-        hold_backs(small_log, small_cut, clean_share=80)
 
 
 def test_without_a_fit_or_a_log_everything_says_so(small_model, small_log, small_cut):
@@ -86,8 +78,6 @@ def test_without_a_fit_or_a_log_everything_says_so(small_model, small_log, small
             look(plain, small_log)
         with pytest.raises(LogError, match="where a log is needed"):
             look(small_model, small_log.sets)
-    with pytest.raises(LogError, match="where a log is needed"):
-        hold_backs(small_log.sets)
 
 
 @pytest.mark.parametrize("athlete", [None, ["a"], 5])

@@ -1,15 +1,14 @@
-"""Re-tests, fallbacks and hold-backs: planted troubles are found, quiet logs stay quiet."""
+"""Re-tests and fallbacks: planted troubles are found, quiet logs stay quiet."""
 
 from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-import pytest
 
-from forecast.ahead import fallbacks, hold_backs, retests
-from forecast.ahead.going_back import FALLBACK_COLUMNS, HOLD_COLUMNS
-from forecast.ahead.layoffs import continued
+from forecast.ahead import fallbacks, retests
+from forecast.ahead.going_back import FALLBACK_COLUMNS
 from forecast.ahead.retests import RETEST_COLUMNS
+from forecast.ahead.standing import continued
 from forecast.histories import build_histories
 
 PLAIN = {
@@ -126,32 +125,3 @@ def test_a_quiet_log_is_hardly_ever_pointed_back(small_model, small_log, small_c
     # Each open rung is flagged by chance 1 time in 20; a dozen rungs show two at most.
     assert table["go_back"].sum() <= 2
     assert (table["text"] == "").eq(~table["go_back"]).all()
-
-
-def test_a_new_stage_waits_a_week_and_a_rung_begun_early_is_named(small_log, with_sets):
-    log = more(small_log, with_sets, CLEARED)
-    table = zz(hold_backs(log, "2024-03-27"))
-    assert tuple(table.columns) == HOLD_COLUMNS
-    assert table["rule"].tolist() == ["between stages"]
-    assert table["rung"].iloc[0] == "free_start"
-    assert table["until"].iloc[0] == pd.Timestamp("2024-04-01")
-    assert "common practice, no source" in table["text"].iloc[0]
-    assert zz(hold_backs(log, "2024-04-02")).empty
-    early = more(small_log, with_sets, [*CLEARED, (pd.Timestamp("2024-03-26"), "free_start", 2)])
-    assert "begun already" in zz(hold_backs(early, "2024-03-28"))["text"].iloc[0]
-
-
-def test_form_first_holds_back_what_was_cleared_among_unclean_sets(small_log, with_sets):
-    log = more(small_log, with_sets, CLEARED)
-    mine = log.sets["athlete"] == "zz"
-    sloppy = log.sets.assign(clean=log.sets["clean"] & ~(mine & (log.sets["value"] < 20)))
-    table = zz(hold_backs(with_sets(log, sloppy), "2024-04-10"))
-    assert table["rule"].tolist() == ["form first"]
-    assert "25 %" in table["text"].iloc[0]
-
-
-@pytest.mark.parametrize("weeks", [0.0, 2.0])
-def test_the_wait_between_stages_can_be_set(small_log, with_sets, weeks):
-    log = more(small_log, with_sets, CLEARED)
-    table = zz(hold_backs(log, "2024-03-29", stage_weeks=weeks))
-    assert len(table) == (weeks > 0)

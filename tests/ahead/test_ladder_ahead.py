@@ -11,9 +11,9 @@ import pytest
 
 from forecast.ahead import ladder_ahead
 from forecast.ahead.draws import draw_shared
+from forecast.ahead.ground import Rhythm
 from forecast.ahead.ladder import look_up, settings_of
 from forecast.ahead.result import chances_by_day
-from forecast.ahead.rhythm import Rhythm
 from forecast.ahead.walk import chain, walk
 from forecast.errors import ForecastError, NotFittedError
 from forecast.readiness import ReadinessForecaster

@@ -11,8 +11,8 @@ from scipy.stats import betabinom, binom, norm
 from scipy.stats import t as student
 from statsmodels.regression.linear_model import GLS
 
-from forecast.ahead.cleanness import spread_of_logits, upper_tail
-from forecast.ahead.regression import regress_spells
+from forecast.ahead.duration import match_quantiles
+from forecast.ahead.learning import regress_spells, spread_of_logits, upper_tail
 from forecast.ahead.times import (
     LEVELS,
     OpenTimes,
@@ -24,7 +24,6 @@ from forecast.ahead.times import (
     order_left,
     rung_days,
 )
-from forecast.ahead.timing import match_quantiles
 
 
 def planted_spells(rng, athletes, each, slope):

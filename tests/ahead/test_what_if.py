@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 
 from forecast.ahead import what_if
+from forecast.ahead.ground import Rhythm, weekly_sessions
 from forecast.ahead.ladder import look_up, settings_of, walk_at
-from forecast.ahead.rhythm import Rhythm, weekly_sessions
 from forecast.ahead.walk import walk
 from forecast.errors import ForecastError
 from forecast.histories.absences import Absences

@@ -15,7 +15,6 @@ from forecast.backtest.scores import (
     crps_from_curve,
     curve_at,
     d_calibration,
-    harrell_c,
     log_score,
     nobody_lost,
     pit,
@@ -185,10 +184,9 @@ def test_log_score_of_one_that_said_never_is_capped():
 
 def test_concordance_of_a_perfect_a_reversed_and_an_empty_forecast():
     time, cleared = np.arange(1.0, 9), np.ones(8, bool)
-    for measure in (harrell_c, uno_c):
-        assert measure(-time, time, cleared) == 1
-        assert measure(time, time, cleared) == 0
-        assert measure(np.zeros(8), time, cleared) == 0.5
+    assert uno_c(-time, time, cleared) == 1
+    assert uno_c(time, time, cleared) == 0
+    assert uno_c(np.zeros(8), time, cleared) == 0.5
     assert auc_at(-time, time, cleared, 4) == 1
 
 
@@ -196,10 +194,11 @@ def test_resampled_concordance_is_that_of_the_rows_drawn():
     rng = np.random.default_rng(3)
     time, risk, cleared = rng.exponential(9, 40), rng.normal(size=40), rng.random(40) < 0.7
     times = rng.multinomial(40, np.full(40, 1 / 40), size=3)
-    together = harrell_c(risk, time, cleared, multiplicity=times)
+    together = uno_c(risk, time, cleared, censoring=nobody_lost(), multiplicity=times)
     for counts, value in zip(times, together, strict=True):
         rows = np.repeat(np.arange(40), counts)
-        assert harrell_c(risk[rows], time[rows], cleared[rows]) == pytest.approx(value)
+        alone = uno_c(risk[rows], time[rows], cleared[rows], censoring=nobody_lost())
+        assert alone == pytest.approx(value)
 
 
 def test_weeks_followed_stops_where_few_are_left():

@@ -32,9 +32,9 @@ import numpy as np
 import pandas as pd
 
 from forecast.ahead import climbing_of
+from forecast.ahead.duration import Settings
 from forecast.ahead.ladder import look_up, settings_of
 from forecast.ahead.result import chances_by_day
-from forecast.ahead.state import Settings
 from forecast.ahead.walk import walk
 from forecast.readiness import ReadinessForecaster
 from forecast.simulate import LAWS, SimulatedCohort, simulate_cohort

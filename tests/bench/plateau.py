@@ -28,25 +28,27 @@ from pathlib import Path
 
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
-sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+_ROOT = Path(__file__).resolve().parents[2]
+sys.path[:0] = [str(_ROOT), str(_ROOT / "tests")]
 
 import numpy as np
 import pandas as pd
 import ruptures
+from reference.control_charts import cusum
+from reference.informed import _rounds, _steps, _visible
+from reference.likelihood import session_likelihood
+from reference.particles import _resample, begin_spells, draw_traits
 from scipy.special import logit
 
 from forecast.growth import fit_growth_model, motion_of, track
 from forecast.histories import Histories, build_histories
 from forecast.log import TrainingLog
-from forecast.plateau import Traces, cusum, limits_for, rules_from, traces_of
+from forecast.plateau import Traces, limits_for, rules_from, traces_of
 from forecast.plateau.alarms import enough_record
 from forecast.plateau.onset import date_onset
 from forecast.plateau.progress import progress_goes_on, smallest_gain_at
 from forecast.plateau.traces import steps, years_of_training
 from forecast.simulate import LAWS, SimulatedCohort, simulate_cohort
-from forecast.simulate.informed import _rounds, _steps, _visible
-from forecast.simulate.likelihood import session_likelihood
-from forecast.simulate.particles import _resample, begin_spells, draw_traits
 
 SETTINGS = (0.05, 0.1, 0.2, 0.5, 1.0)
 FIT_ON = 40
@@ -264,7 +266,7 @@ def run_world(world: World) -> tuple[pd.DataFrame, pd.DataFrame]:
         world.law, world.athletes, seed=1000 + world.seed, weeks=104, follow_up=0
     )
     learnt = set(cohort.athletes["athlete"][:FIT_ON])
-    growth = fit_growth_model(build_histories(part_of(cohort.log, learnt, True)), seed=world.seed)
+    growth = fit_growth_model(build_histories(part_of(cohort.log, learnt, True)))
     reference = build_histories(part_of(cohort.log, learnt, True))
     rules = rules_from(
         traces_of(growth, track(growth, reference)), motion_of(growth), seed=world.seed

@@ -30,11 +30,12 @@ from pathlib import Path
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 _ROOT = Path(__file__).resolve().parents[2]
-sys.path[:0] = [str(_ROOT), str(_ROOT / "tests" / "bench")]
+sys.path[:0] = [str(_ROOT), str(_ROOT / "tests"), str(_ROOT / "tests" / "bench")]
 
 import numpy as np
 import pandas as pd
 from quality_bars import INFORMED, LEVELS, law_bars, law_table, mean_bars, ratio_table
+from reference.informed import informed_forecast
 from worlds import blind_cut, true_outcomes
 
 from forecast.backtest import BASELINES, ForecastsAtCut, forecast_at
@@ -42,7 +43,6 @@ from forecast.backtest.scores import coverage, crps_from_curve, curve_at
 from forecast.backtest.scoring import curves_of, make_cases
 from forecast.readiness import ReadinessForecaster
 from forecast.simulate import LAWS, simulate_cohort
-from forecast.simulate.informed import informed_forecast
 
 ROOMS = ("log", "histories", "growth", "survival", "readiness", "simulate", "backtest")
 """What a score depends on."""

@@ -28,7 +28,8 @@ from pathlib import Path
 
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
-sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+_ROOT = Path(__file__).resolve().parents[2]
+sys.path[:0] = [str(_ROOT), str(_ROOT / "tests")]
 
 import numpy as np
 import pandas as pd
@@ -162,7 +163,7 @@ def _model_answer(
 
 
 def _informed(cohort: SimulatedCohort, as_of: pd.Timestamp, world: World) -> pd.DataFrame:
-    from forecast.simulate.informed import informed_forecast
+    from reference.informed import informed_forecast
 
     curve = informed_forecast(cohort, as_of, horizon_weeks=world.horizon, seed=world.seed)
     return curve[["athlete", "rung", "week", "p_cleared"]].assign(

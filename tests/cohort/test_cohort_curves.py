@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from forecast.cohort import rung_occupation, time_to_clear
+from forecast.cohort import time_to_clear
 from forecast.cohort.records import as_histories, spell_times
 from forecast.errors import FitError, HistoryError, LogError
 from forecast.survival import kaplan_meier
@@ -150,36 +150,12 @@ def test_text_counts_what_was_left_out(small_log):
     assert "point by point" in found.text
 
 
-def test_occupation_follows_the_athletes(make_log):
-    rows = [("a", "one", 30, 12.0), ("a", "two", 37, 12.0), ("b", "one", 30, 5.0)]
-    rows += [("b", "one", 58, 12.0), ("b", "two", 65, 5.0), ("c", "one", 30, 5.0)]
-    rows += [("c", "one", 65, 5.0)]
-    found = rung_occupation(make_log(rows), DAY0 + pd.Timedelta(days=80))
-    # a clears in the first session and again after a week; b after four; c not at all.
-    shares = found.at([0, 1, 4, 5])
-    np.testing.assert_allclose(shares[0], [2 / 3, 2 / 3, 1 / 3, 1 / 3])
-    np.testing.assert_allclose(shares[1], [1 / 3, 0, 1 / 3, 1 / 3])
-    np.testing.assert_allclose(shares[2], [0, 1 / 3, 1 / 3, 1 / 3])
-    assert found.left_out == 1
-    assert "1 athlete was" in found.text
-
-
-def test_occupation_adds_up_and_names_its_range(small_log):
-    found = rung_occupation(small_log)
-    np.testing.assert_allclose(found.share.sum(axis=1), 1.0)
-    assert (found.share >= -1e-12).all()
-    assert found.mean_time(20).sum() == pytest.approx(20)
-    with pytest.raises(FitError, match="from 0 to"):
-        found.at([found.end + 1])
-
-
 def test_a_log_where_nobody_clears_has_no_curve(make_log):
     log = make_log([(f"a{i}", "one", 30 + 7 * week, 5.0) for i in range(4) for week in range(3)])
     found = time_to_clear(log)
     assert found.frame().empty
     assert found.between_frame().empty
     assert "too few for one: Hold one" in found.text
-    assert rung_occupation(log).at([1])[0].item() == 1
 
 
 def test_spells_still_watched_are_counted_week_by_week(make_log):

@@ -7,17 +7,13 @@ import dataclasses
 import numpy as np
 import pandas as pd
 import pytest
-from statsmodels.duration.survfunc import survdiff
 
 from forecast.cohort import (
-    athlete_frailty,
     bottlenecks,
-    compare_groups,
     covariate_effects,
     pace_and_difficulty,
 )
-from forecast.cohort.groups import stratified_log_rank
-from forecast.errors import FitError, HistoryError
+from forecast.errors import HistoryError
 from forecast.simulate import simulate_cohort
 
 
@@ -111,57 +107,3 @@ def test_covariates_say_when_there_is_too_little(climbs):
     found = covariate_effects(climbs([2, 4, 8], roster=roster))
     assert found.frame().empty
     assert "not enough data: 3 cleared" in found.text
-
-
-def test_groups_differ_where_they_do(planted):
-    found = compare_groups(planted, "coach", level=0.95)
-    table = found.frame().set_index("group")
-    assert (table["hazard_ratio"] == 1).sum() == 1
-    assert table.loc["Ada", "hazard_ratio"] > table.loc["Bo", "hazard_ratio"]
-    assert found.p_wald < 0.01
-    assert found.p_log_rank < 0.01
-    assert "differ in other ways" in found.text
-
-
-def test_start_years_carry_their_caution(planted):
-    assert "shorter time" in compare_groups(planted, "start_year").text
-
-
-def test_groups_too_few_or_not_groups(planted):
-    with pytest.raises(FitError, match="two are needed"):
-        compare_groups(planted, "nickname")
-    with pytest.raises(HistoryError, match="time_to_clear"):
-        compare_groups(planted, "rung")
-
-
-# Two routes: statsmodels does strata and late entry, though not both at once.
-@pytest.mark.parametrize("late", [False, True])
-def test_stratified_log_rank_agrees_with_statsmodels(late):
-    rng = np.random.default_rng(4)
-    n = 120
-    group, stratum = rng.integers(0, 3, n), rng.integers(0, 4, n)
-    entry = rng.uniform(0, 3, n).round(1) if late else np.full(n, -1.0)
-    leave = np.maximum(entry, 0) + np.ceil(rng.exponential(6, n)) / 2
-    event = rng.random(n) < 0.7
-    if late:
-        ours = stratified_log_rank(entry, leave, event.astype(float), group, np.zeros(n, int))
-        theirs, _ = survdiff(leave, event.astype(int), group, entry=entry)
-    else:
-        ours = stratified_log_rank(entry, leave, event.astype(float), group, stratum)
-        theirs, _ = survdiff(leave, event.astype(int), group, strata=stratum)
-    assert ours == pytest.approx(theirs, rel=1e-9)
-
-
-def test_frailty_sees_that_athletes_differ(planted):
-    found = athlete_frailty(planted)
-    assert found.variance > 0.05
-    assert found.p_value < 0.05
-    factor = found.frame()["factor"]
-    coach = planted.roster["coach"].reindex(factor.index)
-    assert factor[coach == "Ada"].mean() > factor[coach == "Bo"].mean()
-    assert "Athletes differ in pace" in found.text
-
-
-def test_frailty_needs_athletes(climbs):
-    with pytest.raises(FitError, match="Not enough data"):
-        athlete_frailty(climbs([2, 4, 8]))

@@ -6,16 +6,16 @@ import numpy as np
 import pandas as pd
 import pytest
 import ruptures
-
-from forecast.errors import ForecastError
-from forecast.growth import Motion, Sites, measure_gain
-from forecast.plateau import (
+from reference.control_charts import (
     cusum,
     cusum_run_length,
     ewma,
     ewma_run_length,
     siegmund_run_length,
 )
+
+from forecast.errors import ForecastError
+from forecast.growth import Motion, Sites, measure_gain
 
 SHIFTS = [0.0, 0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0]
 

@@ -10,11 +10,22 @@ from statsmodels.tsa.statespace.kalman_filter import KalmanFilter
 from forecast.growth.dynamics import (
     Dynamics,
     decay_terms,
-    integrated_ou_covariance,
     transition_covariance,
 )
 from forecast.growth.filtering import forward_pass, propagate
 from forecast.growth.observation import Noise
+
+
+def integrated_ou_covariance(s, t, alpha, sigma):
+    """Cov(W(s), W(t)) in stationarity, with the diffusion sigma (Taylor et al. 1994, eq. 4)."""
+    bracket = (
+        2.0 * alpha * np.minimum(s, t)
+        + np.exp(-alpha * t)
+        + np.exp(-alpha * s)
+        - 1.0
+        - np.exp(-alpha * np.abs(t - s))
+    )
+    return sigma**2 / (2.0 * alpha**3) * bracket
 
 
 # Taylor, Cumberland & Sy 1994, JASA 89:727; values by double quadrature of the OU covariance. The

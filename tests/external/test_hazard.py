@@ -12,7 +12,6 @@ import pandas as pd
 import pytest
 from scipy.special import expit
 
-from forecast.cohort import shared_frailty
 from forecast.cohort.audit.interval_regression import fit_intervals
 from forecast.cohort.covariates import clustered_cox
 from forecast.survival import fit_ridge_logistic, kaplan_meier
@@ -165,17 +164,11 @@ def test_residents_who_entered_at_different_ages(channing):
     assert fit.bse[0] == pytest.approx(0.173134, rel=0.1)
 
 
-# Cox 1972 data, Efron ties, R: -1.572125; Breslow -1.509191 as frailties shrink to nothing.
+# Cox 1972 data, Efron ties, R: -1.572125.
 def test_leukaemia_by_cox(leukaemia):
     trt = leukaemia["trt"].to_numpy(dtype=float)[:, None]
     fit = clustered_cox(spells(leukaemia["time"], leukaemia["event"]), trt)
     assert fit.params[0] == pytest.approx(-1.572125, abs=1e-5)
-    # All in one cluster: nothing to tell apart, and the plain Breslow fit is left.
-    plain = shared_frailty(
-        leukaemia["time"].to_numpy(), leukaemia["event"].to_numpy(), trt, np.zeros(42)
-    )
-    assert plain.variance == 0
-    assert plain.coefficients[0] == pytest.approx(-1.509191, abs=1e-5)
 
 
 # Tobin 1958; R survreg help page and a direct likelihood: 15.144866, -.129059, -.045542, sigma

@@ -11,13 +11,12 @@ from forecast.growth.panel import build_panel
 from forecast.histories import build_histories
 
 
-def test_no_seed_finds_an_absurd_evidence(small_log, small_cut):
-    # Seed 8 once ended at a log evidence of -52,000 where others found some hundreds: one day far
+def test_the_fit_finds_no_absurd_evidence(small_log, small_cut):
+    # A fit once ended at a log evidence of -52,000 where others found some hundreds: one day far
     # off had become an observation at an absurd distance.
     panel = build_panel(build_histories(small_log, small_cut))
     n_rungs = len(small_log.ladder.rungs)
-    evidence = [fit_growth(panel, n_rungs, seed=seed).log_evidence for seed in (0, 8)]
-    assert abs(evidence[0] - evidence[1]) < 150.0
+    assert abs(fit_growth(panel, n_rungs).log_evidence) < 1000.0
 
 
 def test_a_site_is_never_farther_than_its_own_reach(small_log, small_cut, small_model):

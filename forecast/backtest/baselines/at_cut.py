@@ -7,11 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from forecast.histories import Histories
-
-Floats = NDArray[np.float64]
+from forecast.types import Array
 
 LEVEL_FLOOR = 0.5
 """A miss (best of 0) enters a log level as half a unit: below one second or repetition."""
@@ -43,7 +41,7 @@ class AtCut:
     seed: int
 
     @property
-    def weeks(self) -> Floats:
+    def weeks(self) -> Array:
         """Weeks 1 to H, shape (H,)."""
         return np.arange(1.0, self.horizon_weeks + 1)
 
@@ -77,7 +75,7 @@ def at_cut(
     return AtCut(histories, still, as_of, horizon_weeks, seed)
 
 
-def long_curve(known: AtCut, p_cleared: Floats) -> pd.DataFrame:
+def long_curve(known: AtCut, p_cleared: Array) -> pd.DataFrame:
     """Lay curves (n, H) of the open spells out as a long frame."""
     n, horizon = p_cleared.shape
     keys = known.open_spells[["athlete", "rung"]].loc[np.repeat(np.arange(n), horizon)]

@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from forecast.backtest.baselines.at_cut import AtCut, CutForecast, Floats, long_curve
+from forecast.backtest.baselines.at_cut import AtCut, CutForecast, long_curve
 from forecast.errors import FitError
 from forecast.histories import CLEARED
 from forecast.survival.curves import kaplan_meier
+from forecast.types import Array
 
 MIN_EVENTS = 5
 """A rung cleared fewer times than this borrows the curve of all rungs together."""
@@ -68,7 +69,7 @@ def _durations(known: AtCut) -> pd.DataFrame:
     )
 
 
-def _conditional(spells: pd.DataFrame, served: Floats, weeks: Floats) -> tuple[Floats, int]:
+def _conditional(spells: pd.DataFrame, served: Array, weeks: Array) -> tuple[Array, int]:
     """Chance of clearing within each of ``weeks`` after ``served``, and how many were beyond."""
     curve = kaplan_meier(None, spells["weeks"], spells["cleared"])
     rate = spells["cleared"].sum() / spells["weeks"].sum()

@@ -13,11 +13,11 @@ from statsmodels.tools.sm_exceptions import ConvergenceWarning
 from forecast.backtest.baselines.at_cut import (
     AtCut,
     CutForecast,
-    Floats,
     counting_sessions,
     long_curve,
 )
 from forecast.errors import FitError
+from forecast.types import Array
 
 DRAWS = 400
 MIN_SESSIONS = 20
@@ -40,8 +40,8 @@ class Lines:
         Of days since the spell began, over all sessions.
     """
 
-    fixed: Floats
-    random: Floats
+    fixed: Array
+    random: Array
     residual: float
     centre: float
     spread: float
@@ -121,7 +121,7 @@ def fit_lines(sessions: pd.DataFrame) -> tuple[Lines, tuple[str, ...]]:
     return lines, notes
 
 
-def _spell_lines(lines: Lines, sessions: pd.DataFrame, spells: Floats) -> tuple[Floats, Floats]:
+def _spell_lines(lines: Lines, sessions: pd.DataFrame, spells: Array) -> tuple[Array, Array]:
     """Mean (s, 2) and Cholesky root (s, 2, 2) of each spell's line given its sessions.
 
     With A = Z'Z / residual and D the random covariance, the law given the data has covariance
@@ -143,7 +143,7 @@ def _spell_lines(lines: Lines, sessions: pd.DataFrame, spells: Floats) -> tuple[
     return mean, vector * np.sqrt(np.maximum(value, 0.0))[:, None, :]
 
 
-def _clearing_weeks(known: AtCut, lines: Lines, line: Floats, rng: np.random.Generator) -> Floats:
+def _clearing_weeks(known: AtCut, lines: Lines, line: Array, rng: np.random.Generator) -> Array:
     """Simulate day by day; weeks to clearing of each draw (s, d), infinite past the horizon."""
     spells = known.open_spells
     ladder = known.histories.ladder
@@ -166,7 +166,7 @@ def _clearing_weeks(known: AtCut, lines: Lines, line: Floats, rng: np.random.Gen
     return cleared
 
 
-def _attendance(known: AtCut) -> tuple[Floats, Floats]:
+def _attendance(known: AtCut) -> tuple[Array, Array]:
     """Chance of a session on a day, and of a counting set in it, by open spell."""
     sessions = known.histories.sessions
     spells = known.open_spells

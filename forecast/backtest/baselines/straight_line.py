@@ -7,10 +7,10 @@ import numpy as np
 from forecast.backtest.baselines.at_cut import (
     AtCut,
     CutForecast,
-    Floats,
     counting_sessions,
     long_curve,
 )
+from forecast.types import Array
 
 
 def straight_line(known: AtCut) -> CutForecast:
@@ -37,7 +37,7 @@ def straight_line(known: AtCut) -> CutForecast:
     return CutForecast(long_curve(known, curve), (note,) if flat else ())
 
 
-def _crossing_weeks(known: AtCut) -> Floats:
+def _crossing_weeks(known: AtCut) -> Array:
     """Weeks from the cut at which each line meets its target; infinite if never."""
     sessions = counting_sessions(known)
     sessions["weeks"] = (sessions["date"] - known.as_of).dt.days / 7.0

@@ -8,9 +8,10 @@ import numpy as np
 import pandas as pd
 from scipy.optimize import minimize
 
-from forecast.backtest.baselines.at_cut import AtCut, CutForecast, Floats, long_curve
+from forecast.backtest.baselines.at_cut import AtCut, CutForecast, long_curve
 from forecast.backtest.baselines.landmarks import FEATURES, open_rows, training_rows
 from forecast.errors import FitError
+from forecast.types import Array
 
 MIN_EVENTS = 10
 RIDGE = 1.0
@@ -31,7 +32,7 @@ class WeibullFit:
         At the maximum, without the penalty, on the scale of weeks.
     """
 
-    effects: Floats
+    effects: Array
     scale: float
     log_likelihood: float
 
@@ -68,7 +69,7 @@ def weibull_landmark(known: AtCut) -> CutForecast:
     return CutForecast(long_curve(known, -np.expm1(-np.exp(np.minimum(z, 50.0)))))
 
 
-def fit_weibull(x: Floats, weeks: Floats, cleared: Floats, *, ridge: float = 0.0) -> WeibullFit:
+def fit_weibull(x: Array, weeks: Array, cleared: Array, *, ridge: float = 0.0) -> WeibullFit:
     """Maximise the right-censored Weibull likelihood, less ``ridge / 2`` times the effects squared.
 
     Parameters
@@ -96,7 +97,7 @@ def fit_weibull(x: Floats, weeks: Floats, cleared: Floats, *, ridge: float = 0.0
     log_weeks, done = np.log(weeks), np.asarray(cleared, float)
     penalty = np.r_[0.0, np.full(x.shape[1], ridge)]
 
-    def loss(theta: Floats) -> tuple[float, Floats]:
+    def loss(theta: Array) -> tuple[float, Array]:
         b, log_scale = theta[:-1], theta[-1]
         z = (log_weeks - design @ b) / np.exp(log_scale)
         risk = np.exp(np.minimum(z, 50.0))
@@ -116,7 +117,7 @@ def fit_weibull(x: Floats, weeks: Floats, cleared: Floats, *, ridge: float = 0.0
     return WeibullFit(b, float(np.exp(best.x[-1])), float(log_likelihood))
 
 
-def _design(train: pd.DataFrame, now: pd.DataFrame) -> tuple[Floats, Floats]:
+def _design(train: pd.DataFrame, now: pd.DataFrame) -> tuple[Array, Array]:
     """Standardised figures and rung indicators of the training rows and of the rows asked."""
     rungs = sorted(train["rung"].unique())
     both = []

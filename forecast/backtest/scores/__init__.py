@@ -7,15 +7,6 @@ from forecast.backtest.scores.calibration import (
     d_calibration,
     pit,
 )
-from forecast.backtest.scores.closed_forms import (
-    crps_ensemble,
-    crps_exponential,
-    crps_lognormal,
-    crps_normal,
-    interval_score,
-    pinball,
-    weighted_interval_score,
-)
 from forecast.backtest.scores.curve import (
     LOG_SCORE_FLOOR,
     brier_at,
@@ -24,7 +15,7 @@ from forecast.backtest.scores.curve import (
     log_score,
     weeks_at,
 )
-from forecast.backtest.scores.discrimination import auc_at, harrell_c, uno_c
+from forecast.backtest.scores.discrimination import auc_at, uno_c
 from forecast.backtest.scores.weights import (
     CensoringCurve,
     censoring_curve,
@@ -41,21 +32,13 @@ __all__ = [
     "brier_at",
     "censoring_curve",
     "coverage",
-    "crps_ensemble",
-    "crps_exponential",
     "crps_from_curve",
-    "crps_lognormal",
-    "crps_normal",
     "curve_at",
     "d_calibration",
-    "harrell_c",
-    "interval_score",
     "log_score",
     "nobody_lost",
-    "pinball",
     "pit",
     "uno_c",
     "weeks_at",
     "weeks_followed",
-    "weighted_interval_score",
 ]

@@ -11,11 +11,11 @@ from scipy.stats import chi2
 from forecast.backtest.scores.curve import checked_curve, curve_at, weeks_at
 from forecast.backtest.scores.weights import (
     CensoringCurve,
-    Floats,
     checked_outcomes,
     nobody_lost,
 )
 from forecast.errors import BacktestError
+from forecast.types import Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,8 +30,8 @@ class Coverage:
         Inverse-probability-of-censoring weight, shape (n,); 0 where it is not known.
     """
 
-    covered: Floats
-    weight: Floats
+    covered: Array
+    weight: Array
 
     @property
     def share(self) -> float:
@@ -99,7 +99,7 @@ def pit(
     *,
     cleared: ArrayLike | None = None,
     seed: int | np.random.Generator = 0,
-) -> Floats:
+) -> Array:
     """Randomised probability integral transform: uniform on 0 to 1 if calibrated.
 
     A clearing in week w is drawn uniformly between F(w-1) and F(w), since a weekly curve says
@@ -153,7 +153,7 @@ class DCalibration:
         Of ``statistic`` with bins - 1 degrees of freedom, for independent rows.
     """
 
-    mass: Floats
+    mass: Array
     statistic: float
     p_value: float
 

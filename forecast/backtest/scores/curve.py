@@ -11,19 +11,18 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from forecast.backtest.scores.weights import (
-    Bools,
     CensoringCurve,
-    Floats,
     checked_outcomes,
     nobody_lost,
 )
 from forecast.errors import BacktestError
+from forecast.types import Array, Flags
 
 LOG_SCORE_FLOOR = 1e-4
 """Least probability the log score gives a week: a forecaster that said 0 pays -log of this."""
 
 
-def checked_curve(p_cleared: ArrayLike) -> Floats:
+def checked_curve(p_cleared: ArrayLike) -> Array:
     """Return a copy of the curves (n, H) after checking them.
 
     Raises
@@ -41,7 +40,7 @@ def checked_curve(p_cleared: ArrayLike) -> Floats:
     return np.minimum(curve, 1.0)
 
 
-def curve_at(p_cleared: ArrayLike, weeks: ArrayLike) -> Floats:
+def curve_at(p_cleared: ArrayLike, weeks: ArrayLike) -> Array:
     """Read each curve (n, H) at weeks (n,) or (n, k); linear between weeks, flat past H."""
     curve = np.asarray(p_cleared, float)
     padded = np.concatenate([np.zeros((len(curve), 1)), curve], axis=1)
@@ -52,7 +51,7 @@ def curve_at(p_cleared: ArrayLike, weeks: ArrayLike) -> Floats:
     return left + (at - low) * (right - left)
 
 
-def weeks_at(p_cleared: ArrayLike, share: float) -> Floats:
+def weeks_at(p_cleared: ArrayLike, share: float) -> Array:
     """Return the week (n,) at which each curve reaches ``share``; infinite past the horizon."""
     curve = np.asarray(p_cleared, float)
     padded = np.concatenate([np.zeros((len(curve), 1)), curve], axis=1)
@@ -73,7 +72,7 @@ def crps_from_curve(
     *,
     cleared: ArrayLike | None = None,
     censoring: CensoringCurve | None = None,
-) -> Floats:
+) -> Array:
     r"""Continuous ranked probability score in weeks, up to the horizon, lower is better.
 
     .. math:: \int_0^H \frac{1\{T > t\}}{G(t)} F(t)^2
@@ -134,7 +133,7 @@ def brier_at(
     *,
     cleared: ArrayLike | None = None,
     censoring: CensoringCurve | None = None,
-) -> Floats:
+) -> Array:
     """Weighted squared error of the chance to clear by ``week``, lower is better.
 
     ``(1 - F(w))**2 / G(T-)`` for a clearing by week w, ``F(w)**2 / G(w)`` for those still
@@ -185,7 +184,7 @@ def log_score(
     cleared: ArrayLike | None = None,
     censoring: CensoringCurve | None = None,
     floor: float = LOG_SCORE_FLOOR,
-) -> Floats:
+) -> Array:
     """Weighted negative log of the probability given to the week it happened, lower is better.
 
     Bins are the weeks (0, 1], ..., (H-1, H] and "not within the horizon". A clearing in a week
@@ -225,18 +224,18 @@ def log_score(
     return -np.log(np.maximum(given, floor)) * weight
 
 
-def _mean_square(value: Floats) -> Floats:
+def _mean_square(value: Array) -> Array:
     """Mean of the square of a line over each segment, exact, from values at the breaks."""
     start, end = value[:, :-1], value[:, 1:]
     return (start**2 + start * end + end**2) / 3.0
 
 
-def _event_weight(weeks: Floats, done: Bools, gone: CensoringCurve) -> Floats:
+def _event_weight(weeks: Array, done: Flags, gone: CensoringCurve) -> Array:
     """1 / G(T-) for a clearing, 0 for a loss; G(T-) > 0 as the athlete was followed to T."""
     return np.divide(1.0, gone.before(weeks), out=np.zeros_like(weeks), where=done)
 
 
-def _outcomes(time: ArrayLike, cleared: ArrayLike | None) -> tuple[Floats, Bools]:
+def _outcomes(time: ArrayLike, cleared: ArrayLike | None) -> tuple[Array, Flags]:
     weeks = np.array(time, float)
     return checked_outcomes(weeks, np.ones(weeks.shape, bool) if cleared is None else cleared)
 
@@ -247,7 +246,7 @@ def _checked(
     horizon: int | None,
     cleared: ArrayLike | None,
     censoring: CensoringCurve | None,
-) -> tuple[Floats, Floats, Bools, CensoringCurve, int]:
+) -> tuple[Array, Array, Flags, CensoringCurve, int]:
     curve = checked_curve(p_cleared)
     weeks, done = _outcomes(time, cleared)
     if len(weeks) != len(curve):

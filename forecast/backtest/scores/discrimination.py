@@ -10,52 +10,12 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from forecast.backtest.scores.weights import (
-    Bools,
     CensoringCurve,
-    Floats,
     censoring_curve,
     checked_outcomes,
 )
 from forecast.errors import BacktestError
-
-
-def harrell_c(
-    risk: ArrayLike,
-    time: ArrayLike,
-    cleared: ArrayLike,
-    *,
-    multiplicity: ArrayLike | None = None,
-) -> Floats:
-    """Concordance of Harrell: share of comparable pairs that ``risk`` orders rightly.
-
-    A pair is comparable if one cleared before the other's time (or at it, and the other was
-    lost then). Equal risks count one half.
-
-    Parameters
-    ----------
-    risk
-        Larger means sooner, shape (n,).
-    time, cleared
-        Weeks and whether they end in a clearing, shape (n,).
-    multiplicity
-        Optional counts (B, n), one resample a row.
-
-    Returns
-    -------
-    ndarray
-        The concordance, shape () or (B,); NaN for a resample without a comparable pair.
-
-    Raises
-    ------
-    BacktestError
-        If inputs are malformed or no pair is comparable.
-
-    References
-    ----------
-    F. Harrell, K. Lee, D. Mark (1996), Statistics in Medicine 15:361-387.
-    """
-    score, comparable = _pairs(risk, time, cleared)
-    return _ratio(score, comparable.astype(float), multiplicity)
+from forecast.types import Array, Flags
 
 
 def uno_c(
@@ -66,16 +26,22 @@ def uno_c(
     tau: float | None = None,
     censoring: CensoringCurve | None = None,
     multiplicity: ArrayLike | None = None,
-) -> Floats:
-    """Concordance of Uno: as Harrell's, each pair weighted by 1/G(T-)^2 of the earlier clearing.
+) -> Array:
+    """Concordance of Uno: share of comparable pairs that ``risk`` orders rightly, weighted.
 
+    A pair is comparable if one cleared before the other's time (or at it, and the other was lost
+    then); it weighs 1/G(T-)^2 of the earlier clearing. Equal risks count one half.
     It does not depend on how the follow-up happened to end. Only clearings before ``tau`` weeks
     open a pair.
 
     Parameters
     ----------
-    risk, time, cleared, multiplicity
-        As in :func:`harrell_c`.
+    risk
+        Larger means sooner, shape (n,).
+    time, cleared
+        Weeks and whether they end in a clearing, shape (n,).
+    multiplicity
+        Optional counts (B, n), one resample a row; NaN for one without a comparable pair.
     tau
         Weeks; no limit if left out.
     censoring
@@ -111,7 +77,7 @@ def auc_at(
     *,
     censoring: CensoringCurve | None = None,
     multiplicity: ArrayLike | None = None,
-) -> Floats:
+) -> Array:
     """Cumulative/dynamic AUC at a week: cleared by it against not cleared by it.
 
     Those who cleared weigh 1/G(T-); those still followed after ``week`` weigh alike; those lost
@@ -147,13 +113,13 @@ def auc_at(
     return _ratio(_order(np.asarray(risk, float)), pairs, multiplicity)
 
 
-def _order(risk: Floats) -> Floats:
+def _order(risk: Array) -> Array:
     """1 where the row's risk is larger than the column's, one half where they are equal."""
     gap = risk[:, None] - risk[None, :]
     return np.where(np.abs(gap) <= 1e-8, 0.5, (gap > 0).astype(float))
 
 
-def _pairs(risk: ArrayLike, time: ArrayLike, cleared: ArrayLike) -> tuple[Floats, Bools]:
+def _pairs(risk: ArrayLike, time: ArrayLike, cleared: ArrayLike) -> tuple[Array, Flags]:
     weeks, done = checked_outcomes(time, cleared)
     value = np.asarray(risk, float)
     if value.shape != weeks.shape or not np.all(np.isfinite(value)):
@@ -164,7 +130,7 @@ def _pairs(risk: ArrayLike, time: ArrayLike, cleared: ArrayLike) -> tuple[Floats
     return _order(value), done[:, None] & later
 
 
-def _ratio(score: Floats, weight: Floats, multiplicity: ArrayLike | None) -> Floats:
+def _ratio(score: Array, weight: Array, multiplicity: ArrayLike | None) -> Array:
     if not weight.any():
         raise BacktestError("no pair can be compared: nobody cleared while another was followed")
     if multiplicity is None:

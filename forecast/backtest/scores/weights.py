@@ -5,12 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from forecast.errors import BacktestError
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
+from forecast.types import Array, Flags
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,18 +23,18 @@ class CensoringCurve:
         G just after each of ``times``, shape (k,); G is 1 before the first.
     """
 
-    times: Floats
-    followed: Floats
+    times: Array
+    followed: Array
 
-    def at(self, weeks: ArrayLike) -> Floats:
+    def at(self, weeks: ArrayLike) -> Array:
         """Return G(t), the chance of being followed beyond ``weeks``."""
         return self._step(weeks, side="right")
 
-    def before(self, weeks: ArrayLike) -> Floats:
+    def before(self, weeks: ArrayLike) -> Array:
         """Return G(t-), the chance of being followed up to ``weeks``."""
         return self._step(weeks, side="left")
 
-    def _step(self, weeks: ArrayLike, side: str) -> Floats:
+    def _step(self, weeks: ArrayLike, side: str) -> Array:
         place = np.searchsorted(self.times, np.asarray(weeks, float), side=side)  # type: ignore[call-overload]
         return np.concatenate([[1.0], self.followed])[place]
 
@@ -105,7 +103,7 @@ def weeks_followed(
     return int(enough[-1])
 
 
-def checked_outcomes(time: ArrayLike, cleared: ArrayLike) -> tuple[Floats, Bools]:
+def checked_outcomes(time: ArrayLike, cleared: ArrayLike) -> tuple[Array, Flags]:
     """Return copies of ``time`` (n,) and ``cleared`` (n,) after checking both.
 
     Raises

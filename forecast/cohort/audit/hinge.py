@@ -8,13 +8,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.stats import chi2, norm
 
 from forecast.cohort.audit.interval_regression import IntervalFit, fit_intervals
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Array, Ints
 
 SIMULATIONS = 999
 KNOTS = 25

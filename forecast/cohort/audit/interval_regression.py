@@ -9,8 +9,7 @@ from numpy.typing import NDArray
 from scipy.special import log_ndtr
 
 from forecast.errors import FitError
-
-Array = NDArray[np.float64]
+from forecast.types import Array
 
 MAX_STEPS = 60
 DECREMENT = 1e-6

@@ -7,14 +7,12 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 import statsmodels.api as sm
-from numpy.typing import NDArray
 from statsmodels.stats.multitest import multipletests
 
 from forecast.cohort.audit.hinge import HingeFit, MovesData, effect_interval, fit_hinge
 from forecast.cohort.audit.interval_regression import fit_intervals
 from forecast.ladder import Ladder
-
-Array = NDArray[np.float64]
+from forecast.types import Array
 
 ALL_RUNGS = "(all rungs)"
 MIN_MOVES = 40

@@ -7,10 +7,11 @@ from dataclasses import dataclass, fields
 from typing import ClassVar, Literal, Self
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Floats = NDArray[np.float64]
-State = dict[str, Floats]
+from forecast.types import Array, Flags
+
+State = dict[str, Array]
 Style = Literal["usual", "ragged", "seasonal"]
 
 GRACE_DAYS = 12.0
@@ -37,11 +38,11 @@ class Cells:
         Calendar day on which the spell opens, counted from 1 January 1970.
     """
 
-    gap: Floats
-    pace: Floats
-    trait: Floats
-    rate: Floats
-    day: Floats
+    gap: Array
+    pace: Array
+    trait: Array
+    rate: Array
+    day: Array
 
 
 @dataclass(frozen=True)
@@ -130,7 +131,7 @@ class Law(ABC):
         new["day"] = new["day"] + passed
         return new
 
-    def level(self, state: State) -> Floats:
+    def level(self, state: State) -> Array:
         """Latent level, log(capacity / target): 0 is the target."""
         return state["core"] - state["lost"]
 
@@ -139,10 +140,10 @@ class Law(ABC):
 
     @abstractmethod
     def _progress(
-        self, state: State, weeks: Floats, trained: NDArray[np.bool_], rng: np.random.Generator
+        self, state: State, weeks: Array, trained: Flags, rng: np.random.Generator
     ) -> None:
         """Let ``weeks`` of training time act on the (already copied) state, in place."""
 
     @abstractmethod
-    def gain(self, state: State) -> Floats:
+    def gain(self, state: State) -> Array:
         """Expected gain per week of training from here on."""

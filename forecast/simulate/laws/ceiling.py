@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
-from numpy.typing import NDArray
 
-from forecast.simulate.laws.base import Cells, Floats, Law, State
+from forecast.simulate.laws.base import Cells, Law, State
+from forecast.types import Array, Flags
 
 _LEAST_ROOM = 0.15
 """A spell always has at least this much room above its start."""
@@ -47,12 +47,12 @@ class Ceiling(Law):
         state["speed"] = self.burst * cells.pace / (cells.gap + self.height)
 
     def _progress(
-        self, state: State, weeks: Floats, trained: NDArray[np.bool_], rng: np.random.Generator
+        self, state: State, weeks: Array, trained: Flags, rng: np.random.Generator
     ) -> None:
         left = (state["core"] - state["top"]) * np.exp(-state["speed"] * weeks)
         noise = self.wiggle * np.sqrt(weeks) * rng.standard_normal(weeks.shape)
         state["core"] = state["top"] + left + noise
 
-    def gain(self, state: State) -> Floats:
+    def gain(self, state: State) -> Array:
         """Expected gain per week of training: it fades as the ceiling nears."""
         return state["speed"] * (state["top"] - state["core"])

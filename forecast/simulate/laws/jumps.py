@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
-from numpy.typing import NDArray
 
-from forecast.simulate.laws.base import Floats, Law, State
+from forecast.simulate.laws.base import Law, State
+from forecast.types import Array, Flags
 
 
 @dataclass(frozen=True)
@@ -31,7 +31,7 @@ class Jumps(Law):
     }
 
     def _progress(
-        self, state: State, weeks: Floats, trained: NDArray[np.bool_], rng: np.random.Generator
+        self, state: State, weeks: Array, trained: Flags, rng: np.random.Generator
     ) -> None:
         counts = rng.poisson(self.per_week * weeks)
         core = state["core"] + self.wiggle * np.sqrt(weeks) * rng.standard_normal(weeks.shape)
@@ -42,6 +42,6 @@ class Jumps(Law):
         jumped = np.bincount(owner, weights=sizes, minlength=core.size)
         state["core"] = core + jumped.reshape(core.shape)
 
-    def gain(self, state: State) -> Floats:
+    def gain(self, state: State) -> Array:
         """Expected gain per week of training: the pace, jumps averaged."""
         return state["pace"]

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
-from numpy.typing import NDArray
 
-from forecast.simulate.laws.base import Cells, Floats, Law, State
+from forecast.simulate.laws.base import Cells, Law, State
+from forecast.types import Array, Flags
 
 _USUAL_GAP = 0.7
 _USUAL_RATE = 2.5
@@ -40,7 +40,7 @@ class Learning(Law):
         state["rate"] = np.asarray(cells.rate, dtype=float).copy()
 
     def _progress(
-        self, state: State, weeks: Floats, trained: NDArray[np.bool_], rng: np.random.Generator
+        self, state: State, weeks: Array, trained: Flags, rng: np.random.Generator
     ) -> None:
         done = state["practice"] + self.earlier
         step = state["slope"] * np.where(trained, np.log1p(1.0 / done), 0.0)
@@ -48,6 +48,6 @@ class Learning(Law):
         state["core"] = state["core"] + step + noise
         state["practice"] = state["practice"] + trained
 
-    def gain(self, state: State) -> Floats:
+    def gain(self, state: State) -> Array:
         """Expected gain per week of training at the athlete's usual rate."""
         return state["slope"] * np.log1p(state["rate"] / (state["practice"] + self.earlier))

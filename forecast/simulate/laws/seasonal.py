@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
-from numpy.typing import NDArray
 
-from forecast.simulate.laws.base import Floats, Law, State, Style
+from forecast.simulate.laws.base import Law, State, Style
+from forecast.types import Array, Flags
 
 YEAR = 365.2425
 
@@ -30,17 +30,17 @@ class Seasonal(Law):
         "wiggle": (0.01, 0.03),
     }
 
-    def _season(self, day: Floats) -> Floats:
+    def _season(self, day: Array) -> Array:
         return 1.0 + self.depth * np.cos(2 * np.pi * day / YEAR - self.peak)
 
     def _progress(
-        self, state: State, weeks: Floats, trained: NDArray[np.bool_], rng: np.random.Generator
+        self, state: State, weeks: Array, trained: Flags, rng: np.random.Generator
     ) -> None:
         middle = state["day"] + 3.5 * weeks
         noise = self.wiggle * np.sqrt(weeks) * rng.standard_normal(weeks.shape)
         drift = state["pace"] * self._season(middle) * weeks
         state["core"] = state["core"] + drift + noise
 
-    def gain(self, state: State) -> Floats:
+    def gain(self, state: State) -> Array:
         """Expected gain per week of training at this time of the year."""
         return state["pace"] * self._season(state["day"])

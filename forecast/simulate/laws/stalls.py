@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
-from numpy.typing import NDArray
 
-from forecast.simulate.laws.base import Cells, Floats, Law, State
+from forecast.simulate.laws.base import Cells, Law, State
+from forecast.types import Array, Flags
 
 _MOVING_SHAPE = 2.0
 _STALL_SD = 0.4
@@ -42,13 +42,13 @@ class Stalls(Law):
         state["moving"] = (rng.random(shape) < 0.75).astype(float)
         state["left"] = self._length(state["moving"], rng)
 
-    def _length(self, moving: Floats, rng: np.random.Generator) -> Floats:
+    def _length(self, moving: Array, rng: np.random.Generator) -> Array:
         going = rng.gamma(_MOVING_SHAPE, self.moving_weeks / _MOVING_SHAPE, moving.shape)
         stuck = self.stall_weeks * np.exp(_STALL_SD * rng.standard_normal(moving.shape))
         return np.where(moving > 0, going, np.clip(stuck, 6.0, 30.0))
 
     def _progress(
-        self, state: State, weeks: Floats, trained: NDArray[np.bool_], rng: np.random.Generator
+        self, state: State, weeks: Array, trained: Flags, rng: np.random.Generator
     ) -> None:
         moving, left = state["moving"], state["left"] - weeks
         over = left <= 0
@@ -61,6 +61,6 @@ class Stalls(Law):
         state["moving"] = turned
         state["left"] = np.where(over, self._length(turned, rng), left)
 
-    def gain(self, state: State) -> Floats:
+    def gain(self, state: State) -> Array:
         """Expected gain per week of training in the mode of the moment."""
         return self.burst * state["pace"] * state["moving"]

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
-from numpy.typing import NDArray
 
-from forecast.simulate.laws.base import Floats, Law, State
+from forecast.simulate.laws.base import Law, State
+from forecast.types import Array, Flags
 
 
 @dataclass(frozen=True)
@@ -22,11 +22,11 @@ class Steady(Law):
     ranges: ClassVar[dict[str, tuple[float, float]]] = {"wiggle": (0.01, 0.04)}
 
     def _progress(
-        self, state: State, weeks: Floats, trained: NDArray[np.bool_], rng: np.random.Generator
+        self, state: State, weeks: Array, trained: Flags, rng: np.random.Generator
     ) -> None:
         noise = rng.standard_normal(weeks.shape)
         state["core"] = state["core"] + state["pace"] * weeks + self.wiggle * np.sqrt(weeks) * noise
 
-    def gain(self, state: State) -> Floats:
+    def gain(self, state: State) -> Array:
         """Expected gain per week of training: the pace."""
         return state["pace"]

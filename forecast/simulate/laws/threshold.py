@@ -6,12 +6,12 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
-from numpy.typing import NDArray
 
-from forecast.simulate.laws.base import Cells, Floats, Law, State
+from forecast.simulate.laws.base import Cells, Law, State
+from forecast.types import Array, Flags
 
 
-def _logistic(x: Floats) -> Floats:
+def _logistic(x: Array) -> Array:
     return 1.0 / (1.0 + np.exp(-x))
 
 
@@ -43,14 +43,14 @@ class Threshold(Law):
         state["weeks"] = np.zeros_like(cells.gap, dtype=float)
         state["rise"] = cells.gap + self.margin
 
-    def _share(self, weeks: Floats, middle: Floats) -> Floats:
+    def _share(self, weeks: Array, middle: Array) -> Array:
         """Part of the rise done after some weeks: 0 at the start, 1 in the end."""
         first = _logistic(np.full_like(weeks, -self.steep))
         now = _logistic(self.steep * (weeks / middle - 1.0))
         return (now - first) / (1.0 - first)
 
     def _progress(
-        self, state: State, weeks: Floats, trained: NDArray[np.bool_], rng: np.random.Generator
+        self, state: State, weeks: Array, trained: Flags, rng: np.random.Generator
     ) -> None:
         later = state["weeks"] + weeks
         done = self._share(later, state["middle"]) - self._share(state["weeks"], state["middle"])
@@ -58,7 +58,7 @@ class Threshold(Law):
         state["core"] = state["core"] + state["rise"] * done + noise
         state["weeks"] = later
 
-    def gain(self, state: State) -> Floats:
+    def gain(self, state: State) -> Array:
         """Expected gain over the coming week of training."""
         ahead = self._share(state["weeks"] + 1.0, state["middle"])
         return state["rise"] * (ahead - self._share(state["weeks"], state["middle"]))

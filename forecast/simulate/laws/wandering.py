@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
-from numpy.typing import NDArray
 
-from forecast.simulate.laws.base import Cells, Floats, Law, State
+from forecast.simulate.laws.base import Cells, Law, State
+from forecast.types import Array, Flags
 
 
 @dataclass(frozen=True)
@@ -33,7 +33,7 @@ class Wandering(Law):
         state["speed"] = cells.pace + self.swing * rng.standard_normal(cells.gap.shape)
 
     def _progress(
-        self, state: State, weeks: Floats, trained: NDArray[np.bool_], rng: np.random.Generator
+        self, state: State, weeks: Array, trained: Flags, rng: np.random.Generator
     ) -> None:
         keep = np.exp(-weeks / self.memory_weeks)
         noise = self.swing * np.sqrt(1.0 - keep**2) * rng.standard_normal(weeks.shape)
@@ -42,6 +42,6 @@ class Wandering(Law):
         state["core"] = state["core"] + 0.5 * (state["speed"] + after) * weeks
         state["speed"] = after
 
-    def gain(self, state: State) -> Floats:
+    def gain(self, state: State) -> Array:
         """Gain per week of training at the moment."""
         return state["speed"]

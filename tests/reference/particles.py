@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forecast.simulate.laws import Cells, Law, State
-from forecast.simulate.laws.base import Floats
-from forecast.simulate.likelihood import SessionLikelihood
 from forecast.simulate.population import NOISE_SHARES, Population
+from forecast.types import Array
+from reference.likelihood import SessionLikelihood
 
 _JITTER = 0.1
 """Liu & West (2001) kernel width relative to the spread of the particles."""
@@ -20,8 +20,8 @@ _JITTER = 0.1
 class Traits:
     """What an athlete carries from spell to spell, each of shape (athletes, particles)."""
 
-    pace_effect: Floats
-    trait: Floats
+    pace_effect: Array
+    trait: Array
     noise_class: NDArray[np.intp]
 
     def take(self, rows: NDArray[np.intp]) -> Traits:
@@ -42,7 +42,7 @@ class Steps:
     ``days`` pass, at the end ``trained`` or not; ``session`` is the session seen, or -1.
     """
 
-    days: Floats
+    days: Array
     trained: NDArray[np.bool_]
     session: NDArray[np.intp]
 
@@ -65,8 +65,8 @@ def begin_spells(
     population: Population,
     traits: Traits,
     rung: NDArray[np.intp],
-    rate: Floats,
-    day: Floats,
+    rate: Array,
+    day: Array,
 ) -> State:
     """Draw states of spells at their start given the traits; shape (spells, particles)."""
     shape = traits.trait.shape
@@ -134,7 +134,7 @@ def _resample(
     law: Law,
     state: State,
     traits: Traits,
-    weight: Floats,
+    weight: Array,
     threshold: float,
 ) -> tuple[State, Traits]:
     """Resample spells whose effective share of particles is below the threshold.
@@ -170,7 +170,7 @@ def _shake(
     other = rng.permuted(np.broadcast_to(np.arange(shape[1]), shape), axis=1)
     keep = np.sqrt(1.0 - _JITTER**2)
 
-    def moved(values: Floats) -> Floats:
+    def moved(values: Array) -> Array:
         off = values - values.mean(axis=1, keepdims=True)
         return values - off + keep * off + _JITTER * np.take_along_axis(off, other, axis=1)
 
@@ -188,7 +188,7 @@ def _pick(values: np.ndarray, rows: NDArray[np.intp], picked: NDArray[np.intp]) 
     return out
 
 
-def _systematic(rng: np.random.Generator, share: Floats) -> NDArray[np.intp]:
+def _systematic(rng: np.random.Generator, share: Array) -> NDArray[np.intp]:
     """Systematic resampling of each row at once: one sorted search over offset rows."""
     n_rows, n = share.shape
     points = (np.arange(n) + rng.random((n_rows, 1))) / n

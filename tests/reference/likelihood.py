@@ -11,8 +11,8 @@ from scipy import stats
 from scipy.special import ndtr
 
 from forecast.simulate.emission import CHOICE_RANGE, band_chance, help_of, unclean_chance
-from forecast.simulate.laws.base import Floats
 from forecast.simulate.population import NOISE_CLASSES, Population
+from forecast.types import Array
 
 _STEP = 0.02
 _FINE = np.arange(-3.4, 2.4, _STEP)
@@ -33,11 +33,11 @@ class SessionLikelihood:
         First level of the grid and its spacing.
     """
 
-    table: Floats
+    table: Array
     low: float
     step: float
 
-    def at(self, session: NDArray[np.intp], noise_class: NDArray[np.intp], level: Floats) -> Floats:
+    def at(self, session: NDArray[np.intp], noise_class: NDArray[np.intp], level: Array) -> Array:
         """Log likelihood by linear interpolation; beyond the grid its last value holds."""
         last = self.table.shape[2] - 1
         place = np.clip((level - self.low) / self.step, 0.0, last - 1e-9)
@@ -88,7 +88,7 @@ def session_likelihood(
     return SessionLikelihood(table, float(inner[0]), _STEP)
 
 
-def _sum_by(group: NDArray[np.intp], rows: Floats, n_groups: int) -> Floats:
+def _sum_by(group: NDArray[np.intp], rows: Array, n_groups: int) -> Array:
     out = np.zeros((n_groups, rows.shape[1]))
     np.add.at(out, group, rows)
     return out
@@ -102,7 +102,7 @@ def _kinds(sets: pd.DataFrame) -> tuple[pd.DataFrame, NDArray[np.intp]]:
     return grouped.size().reset_index()[names], np.asarray(grouped.ngroup(), dtype=np.intp)
 
 
-def _habit_table(sets: pd.DataFrame, population: Population, level: Floats) -> Floats:
+def _habit_table(sets: pd.DataFrame, population: Population, level: Array) -> Array:
     """Log chance of clean or not and band or not, shape (sets, levels)."""
     unclean, band = unclean_chance(population, level), band_chance(population, level)
     clean = sets["clean"].to_numpy(dtype=bool)[:, None]
@@ -110,7 +110,7 @@ def _habit_table(sets: pd.DataFrame, population: Population, level: Floats) -> F
     return np.log(np.where(clean, 1 - unclean, unclean)) + np.log(np.where(banded, band, 1 - band))
 
 
-def _form_weights(inner: Floats, sd: float, form_df: float) -> Floats:
+def _form_weights(inner: Array, sd: float, form_df: float) -> Array:
     """Matrix (fine grid, levels) that averages over the form of the day."""
     shares = (np.arange(_FORM_NODES) + 0.5) / _FORM_NODES
     law = stats.norm if np.isinf(form_df) else stats.t(form_df)
@@ -124,7 +124,7 @@ def _form_weights(inner: Floats, sd: float, form_df: float) -> Floats:
     return weights.T
 
 
-def _value_chance(kinds: pd.DataFrame, population: Population, noise: float) -> Floats:
+def _value_chance(kinds: pd.DataFrame, population: Population, noise: float) -> Array:
     """Chance of the written value and stop at each (level + form), shape (kinds, fine grid)."""
     col = {name: kinds[name].to_numpy()[:, None] for name in kinds}
     value, target, unit = (col[name].astype(float) for name in ("value", "target", "unit"))
@@ -135,7 +135,7 @@ def _value_chance(kinds: pd.DataFrame, population: Population, noise: float) -> 
     mean = _FINE - population.fatigue * (col["set"].astype(float) - 1) + help_
     sd = noise * population.set_sd
 
-    def below(edge: Floats, shift: float = 0.0) -> Floats:
+    def below(edge: Array, shift: float = 0.0) -> Array:
         """Chance that what was shown stays below an edge given in the rung's unit."""
         log_edge = np.log(np.maximum(edge, 1e-9) / target)
         return ndtr((np.where(edge > 0, log_edge, -np.inf) - mean - shift) / sd)

@@ -15,16 +15,16 @@ from forecast.simulate.cohort import SimulatedCohort
 from forecast.simulate.emission import Marks, draw_sets
 from forecast.simulate.engine import SHARE_OF_RUNGS, marks_for, plan_arrays
 from forecast.simulate.laws import State
-from forecast.simulate.laws.base import Floats
-from forecast.simulate.likelihood import session_likelihood
-from forecast.simulate.particles import (
+from forecast.simulate.population import NOISE_CLASSES
+from forecast.types import Array
+from reference.likelihood import session_likelihood
+from reference.particles import (
     Steps,
     Traits,
     begin_spells,
     draw_traits,
     filter_spells,
 )
-from forecast.simulate.population import NOISE_CLASSES
 
 _EPOCH = pd.Timestamp("1970-01-01")
 
@@ -158,7 +158,7 @@ def _rounds(spells: pd.DataFrame) -> Iterator[pd.DataFrame]:
         yield spells[turn == number]
 
 
-def _steps(group: pd.DataFrame, sessions: pd.DataFrame, rate: Floats) -> Steps:
+def _steps(group: pd.DataFrame, sessions: pd.DataFrame, rate: Array) -> Steps:
     """Cut the time of spells into steps of at most a week that end in their sessions."""
     per_spell = {key: part for key, part in sessions.groupby(["who", "place"], sort=False)}
     rows = []
@@ -194,7 +194,7 @@ def _ahead(
     traits: Traits,
     cut: pd.Timestamp,
     horizon: int,
-) -> Floats:
+) -> Array:
     """Simulate the coming sessions of open spells; share of particles cleared by each week."""
     shape = traits.trait.shape
     plan = plan_arrays(cohort.ladder)
@@ -235,7 +235,7 @@ def _ahead(
 
 
 def _meets(
-    rng: np.random.Generator, cohort: SimulatedCohort, state: State, marks: Marks, noise: Floats
+    rng: np.random.Generator, cohort: SimulatedCohort, state: State, marks: Marks, noise: Array
 ) -> NDArray[np.bool_]:
     level = cohort.law_object.level(state)
     marks = replace(marks, noise=noise)
@@ -243,7 +243,7 @@ def _meets(
     return np.any(sets.counts, axis=1)
 
 
-def _curve_table(spells: pd.DataFrame, curves: Floats) -> pd.DataFrame:
+def _curve_table(spells: pd.DataFrame, curves: Array) -> pd.DataFrame:
     open_ = spells["open"].to_numpy()
     part, horizon = spells[open_], curves.shape[1]
     return pd.DataFrame(

@@ -6,11 +6,11 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.stats import norm
 
-from forecast.backtest.scores.weights import Floats
 from forecast.errors import BacktestError
+from forecast.types import Array
 
 
-def crps_normal(observed: ArrayLike, mean: ArrayLike, sd: ArrayLike) -> Floats:
+def crps_normal(observed: ArrayLike, mean: ArrayLike, sd: ArrayLike) -> Array:
     """CRPS of a normal forecast: ``sd * (z (2 Phi(z) - 1) + 2 phi(z) - 1/sqrt(pi))``.
 
     Raises
@@ -27,7 +27,7 @@ def crps_normal(observed: ArrayLike, mean: ArrayLike, sd: ArrayLike) -> Floats:
     return spread * (z * (2 * norm.cdf(z) - 1) + 2 * norm.pdf(z) - 1 / np.sqrt(np.pi))
 
 
-def crps_lognormal(observed: ArrayLike, mean_log: ArrayLike, sd_log: ArrayLike) -> Floats:
+def crps_lognormal(observed: ArrayLike, mean_log: ArrayLike, sd_log: ArrayLike) -> Array:
     """CRPS of a lognormal forecast with log mean m and log sd s, for ``observed`` y > 0.
 
     ``y (2 Phi(z) - 1) - 2 exp(m + s^2/2) (Phi(z - s) + Phi(s / sqrt 2) - 1)``,
@@ -50,7 +50,7 @@ def crps_lognormal(observed: ArrayLike, mean_log: ArrayLike, sd_log: ArrayLike) 
     return y * (2 * norm.cdf(z) - 1) - 2 * np.exp(m + spread**2 / 2) * tail
 
 
-def crps_exponential(observed: ArrayLike, rate: ArrayLike) -> Floats:
+def crps_exponential(observed: ArrayLike, rate: ArrayLike) -> Array:
     """CRPS of an exponential forecast: ``|y| - 2 (1 - exp(-r y)) / r + 1 / (2 r)``, y >= 0.
 
     Raises
@@ -69,7 +69,7 @@ def crps_exponential(observed: ArrayLike, rate: ArrayLike) -> Floats:
     return y - 2 * -np.expm1(-r * y) / r + 1 / (2 * r)
 
 
-def crps_ensemble(observed: ArrayLike, members: ArrayLike, *, fair: bool = False) -> Floats:
+def crps_ensemble(observed: ArrayLike, members: ArrayLike, *, fair: bool = False) -> Array:
     """CRPS of draws: ``mean |x - y| - mean |x - x'| / 2``; ``fair`` divides by m(m-1).
 
     Parameters
@@ -98,7 +98,7 @@ def crps_ensemble(observed: ArrayLike, members: ArrayLike, *, fair: bool = False
 
 def interval_score(
     observed: ArrayLike, lower: ArrayLike, upper: ArrayLike, alpha: ArrayLike
-) -> Floats:
+) -> Array:
     """Interval score of a central (1 - alpha) range; width plus 2/alpha times any miss.
 
     Raises
@@ -117,7 +117,7 @@ def interval_score(
     return high - low + 2 / np.asarray(alpha, float) * miss
 
 
-def pinball(observed: ArrayLike, quantile: ArrayLike, share: ArrayLike) -> Floats:
+def pinball(observed: ArrayLike, quantile: ArrayLike, share: ArrayLike) -> Array:
     """Pinball (quantile) loss: ``(y - q) (share - 1{y < q})``.
 
     References
@@ -134,7 +134,7 @@ def weighted_interval_score(
     lower: ArrayLike,
     upper: ArrayLike,
     alpha: ArrayLike,
-) -> Floats:
+) -> Array:
     """Weighted interval score: ``(|y - m|/2 + sum_k alpha_k/2 * IS_k) / (K + 1/2)``.
 
     Parameters
@@ -156,7 +156,7 @@ def weighted_interval_score(
     return (middle + (a / 2 * ranges).sum(axis=-1)) / (a.size + 0.5)
 
 
-def _positive(value: ArrayLike, name: str) -> Floats:
+def _positive(value: ArrayLike, name: str) -> Array:
     array = np.asarray(value, float)
     if not np.all(array > 0):
         raise BacktestError(f"{name} must be positive")
