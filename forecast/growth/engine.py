@@ -14,6 +14,7 @@ from forecast.growth.filtering import Filtered, forward_pass
 from forecast.growth.fitting import GrowthFit, fit_growth, population_prior, scattered
 from forecast.growth.habits import CohortHabits, cohort_habits
 from forecast.growth.information import SpellInformation
+from forecast.growth.intervals import usual_units
 from forecast.growth.panel import Panel, build_panel
 from forecast.histories import Histories
 from forecast.histories.absences import absence_law
@@ -26,12 +27,13 @@ from forecast.types import Array, Ints
 
 @dataclass(frozen=True, slots=True)
 class GrowthModel:
-    """Everything the engine learnt from a log: constants and effects, rhythm, habits."""
+    """Everything the engine learnt from a log: constants and effects, rhythm, habits, units."""
 
     fit: GrowthFit
     rhythm: CohortRhythm
     habits: CohortHabits
     linear: float
+    units: dict[str, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +76,7 @@ def fit_growth_model(
         rhythm=cohort_rhythm(gaps, owner, start_delays(histories), absence_law(histories)),
         habits=cohort_habits(panel.eligible, panel.n_sets.astype(float), filtered.mean[:, 0]),
         linear=linear,
+        units=usual_units(histories.sets, histories.ladder),
     )
 
 
@@ -104,7 +107,7 @@ def start_delays(histories: Histories) -> Array:
 def track(model: GrowthModel, histories: Histories) -> Tracked:
     """Filter every spell with the prior that its athlete's finished spells gave it."""
     constants, pooled = model.fit.constants, model.fit.pooled
-    panel = build_panel(histories, linear=model.linear)
+    panel = build_panel(histories, linear=model.linear, units=model.units)
     panel = wind(scattered(panel, constants, pooled, model.fit.n_rungs), constants.clock)
     mean, cov = population_prior(constants, pooled, panel, model.fit.n_rungs)
     filtered = forward_pass(panel, constants.dynamics, constants.noise, mean, cov)

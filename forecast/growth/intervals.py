@@ -12,6 +12,7 @@ UNITS = (60.0, 30.0, 10.0, 5.0, 2.0, 1.0, 0.5, 0.25, 0.1, 0.05, 0.01)
 
 MIN_VALUES_FOR_COARSE = 8
 """Fewer values than this never establish a unit coarser than one."""
+NEARLY_ALL = 0.98
 
 
 def infer_unit(values: np.ndarray, *, whole: float = 1.0) -> float:
@@ -25,34 +26,74 @@ def infer_unit(values: np.ndarray, *, whole: float = 1.0) -> float:
     if len(values) == 0:
         return whole
     for unit in UNITS:
-        ratio = values / unit
-        on_grid = np.mean(np.abs(ratio - np.round(ratio)) < 1e-6)
-        different = len(np.unique(np.round(ratio)))
+        different = len(np.unique(np.round(values / unit)))
         enough = len(values) >= MIN_VALUES_FOR_COARSE and different >= 3
-        if on_grid >= 0.98 and (unit <= whole or enough):
+        if _on_grid(values, unit) >= NEARLY_ALL and (unit <= whole or enough):
             return unit
     return UNITS[-1]
 
 
-def rounding_units(sets: pd.DataFrame, ladder: Ladder) -> pd.Series:
-    """Return the rounding unit of each set, inferred by athlete and rung (reps: always 1)."""
-    measure = {rung.key: rung.criterion.measure for rung in ladder.rungs}
+def usual_units(sets: pd.DataFrame, ladder: Ladder) -> dict[str, float]:
+    """Return the rounding unit of all sets of each measure: how this log's values are noted.
+
+    Somebody who has shown only nothing and 5 s says little about the unit; whoever notes the
+    others to 5 s notes these so too.
+    """
     failed = sets[sets["stopped"] != "target"]
-    units = {
-        key: infer_unit(group.to_numpy())
-        for key, group in failed.groupby(["athlete", "rung"])["value"]
+    measure = failed["rung"].map({rung.key: rung.criterion.measure for rung in ladder.rungs})
+    return {name: infer_unit(part.to_numpy()) for name, part in failed["value"].groupby(measure)}
+
+
+def rounding_units(
+    sets: pd.DataFrame, ladder: Ladder, usual: dict[str, float] | None = None
+) -> pd.Series:
+    """Return the rounding unit of each set (reps: always 1).
+
+    Inferred by athlete and rung, by athlete and measure, and for the whole log: the coarsest of
+    the three of which nearly all values of this athlete on this rung are multiples.
+
+    Parameters
+    ----------
+    sets, ladder
+        Rows with ``athlete, rung, value, stopped``, and the ladder.
+    usual
+        From ``usual_units``, of these sets where left out.
+    """
+    usual = usual_units(sets, ladder) if usual is None else usual
+    measure = sets["rung"].map({rung.key: rung.criterion.measure for rung in ladder.rungs})
+    rows = sets[["athlete", "rung", "value"]].assign(measure=measure)
+    noted = rows[sets["stopped"] != "target"]
+    theirs = {
+        key: infer_unit(part.to_numpy())
+        for key, part in noted.groupby(["athlete", "measure"])["value"]
     }
-    return pd.Series(
-        [
-            1.0 if measure[rung] == "reps" else units.get((athlete, rung), 1.0)
-            for athlete, rung in zip(sets["athlete"], sets["rung"], strict=True)
-        ],
-        index=sets.index,
-        dtype=float,
-    )
+    units = {
+        (athlete, rung, kind): _coarsest_that_fits(
+            part.to_numpy(), (theirs.get((athlete, kind), 1.0), usual.get(kind, 1.0))
+        )
+        for (athlete, rung, kind), part in noted.groupby(["athlete", "rung", "measure"])["value"]
+    }
+    keys = zip(rows["athlete"], rows["rung"], rows["measure"], strict=True)
+    found = [1.0 if key[2] == "reps" else units.get(key, 1.0) for key in keys]
+    return pd.Series(found, index=sets.index, dtype=float)
 
 
-def set_intervals(sets: pd.DataFrame, ladder: Ladder) -> pd.DataFrame:
+def _coarsest_that_fits(values: np.ndarray, elsewhere: tuple[float, ...]) -> float:
+    own = infer_unit(values)
+    values = values[values > 0]
+    fits = [unit for unit in elsewhere if _on_grid(values, unit) >= NEARLY_ALL]
+    return max([own, *fits])
+
+
+def _on_grid(values: np.ndarray, unit: float) -> float:
+    """Share of the values that are multiples of the unit, 1 where there are none."""
+    ratio = values / unit
+    return float(np.mean(np.abs(ratio - np.round(ratio)) < 1e-6)) if len(values) else 1.0
+
+
+def set_intervals(
+    sets: pd.DataFrame, ladder: Ladder, usual: dict[str, float] | None = None
+) -> pd.DataFrame:
     """Return ``lower``, ``upper`` (value over target) and ``unit`` for each set.
 
     A value noted to the unit ``u`` says the capacity lay within half a unit of it; ``n`` whole
@@ -64,12 +105,14 @@ def set_intervals(sets: pd.DataFrame, ladder: Ladder) -> pd.DataFrame:
     ----------
     sets
         Rows with ``athlete, rung, value, target, stopped``.
+    ladder, usual
+        As for ``rounding_units``.
     """
     measure = sets["rung"].map({r.key: r.criterion.measure for r in ladder.rungs})
     reps = (measure == "reps").to_numpy()
     value = sets["value"].to_numpy(dtype=float)
     target = sets["target"].to_numpy(dtype=float)
-    unit = rounding_units(sets, ladder).to_numpy()
+    unit = rounding_units(sets, ladder, usual).to_numpy()
     lower = np.where(reps, value, value - unit / 2)
     upper = np.where(reps, value + 1.0, value + unit / 2)
     missed = value < np.where(reps, 1.0, 1e-9)

@@ -117,8 +117,13 @@ class Panel:
         return self.start + self.length - 1
 
 
-def build_panel(histories: Histories, *, linear: float = 0.0) -> Panel:
-    """Lay the histories out as arrays; ``linear`` is that of ``scale.to_latent``."""
+def build_panel(
+    histories: Histories, *, linear: float = 0.0, units: dict[str, float] | None = None
+) -> Panel:
+    """Lay the histories out as arrays.
+
+    ``linear`` is that of ``scale.to_latent``, ``units`` those of ``intervals.usual_units``.
+    """
     sessions, sets = histories.sessions, histories.sets
     counts = sessions.groupby("spell").size().reindex(range(len(histories.spells)), fill_value=0)
     order = np.argsort(-counts.to_numpy(), kind="stable")
@@ -136,7 +141,7 @@ def build_panel(histories: Histories, *, linear: float = 0.0) -> Panel:
     grace = _grace(gap, start, length)
     tau, excess = split_gap(gap, grace[spell])
     spells = histories.spells.iloc[order]
-    columns = _pad_sets(sets, sessions.index.to_numpy(), histories, linear)
+    columns = _pad_sets(sets, sessions.index.to_numpy(), histories, linear, units)
     ceiling = ceilings(columns)
     return Panel(
         spell_row=order.astype(np.int64),
@@ -179,10 +184,14 @@ def _grace(gap: Array, start: Ints, length: Ints) -> Array:
 
 
 def _pad_sets(
-    sets: pd.DataFrame, session_order: Ints, histories: Histories, linear: float
+    sets: pd.DataFrame,
+    session_order: Ints,
+    histories: Histories,
+    linear: float,
+    units: dict[str, float] | None,
 ) -> dict[str, NDArray]:
     """Return set columns as (N, K) arrays in the panel's session order."""
-    bounds = set_intervals(sets, histories.ladder)
+    bounds = set_intervals(sets, histories.ladder, units)
     place = np.empty(len(session_order), dtype=np.int64)
     place[session_order] = np.arange(len(session_order))
     row = place[sets["session"].to_numpy()]

@@ -79,7 +79,8 @@ def open_facts(
     facts["load_known"] = ~np.isin(spell, trusted)
     facts = _with_gains(facts, tracked, which, forecast, growth, cut)
     facts = _with_level(facts, forecast, growth, histories, comparable)
-    facts["level_value"] = np.minimum(facts["level_value"], highest_shown(histories, spell))
+    shown = highest_shown(histories, spell, growth.units)
+    facts["level_value"] = np.minimum(facts["level_value"], shown)
     return facts
 
 

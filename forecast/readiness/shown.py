@@ -38,15 +38,16 @@ def usual_value(level: Array, target: Array, whole: NDArray[np.bool_]) -> Array:
     return np.asarray(np.where(whole, np.maximum(capacity - 0.5, 0.0), capacity))
 
 
-def highest_shown(histories: Histories, spell: Ints) -> Array:
+def highest_shown(histories: Histories, spell: Ints, units: dict[str, float]) -> Array:
     """Return the most that each spell (T,) has shown, rounding allowed for.
 
     The best clean, unassisted, sufficiently loaded set, and half a rounding unit; a count of
     repetitions as it stands. Where no set counted: the best of all sets. Only misses: nothing.
+    ``units`` are those of the growth engine.
     """
     sets = histories.sets[histories.sets["spell"].isin(spell)]
     measure = {rung.key: rung.criterion.measure for rung in histories.ladder.rungs}
-    unit = rounding_units(sets, histories.ladder)
+    unit = rounding_units(sets, histories.ladder, units)
     whole = (sets["rung"].map(measure) == "reps").to_numpy()
     upper = sets["value"] + np.where(whole | (sets["value"] <= 0).to_numpy(), 0.0, unit / 2.0)
     best = upper.where(sets["counts"]).groupby(sets["spell"]).max()

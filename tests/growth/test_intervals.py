@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from forecast.growth.intervals import infer_unit, pass_ratio, set_intervals
+from forecast.growth.intervals import infer_unit, pass_ratio, rounding_units, set_intervals
 from forecast.ladder import Criterion, Ladder, Rung
 
 LADDER = Ladder(
@@ -126,3 +126,22 @@ def test_what_was_rounded_lies_in_its_interval(unit, steps):
 )
 def test_the_capacity_that_reads_as_the_target(target, unit, measure, ratio):
     assert pass_ratio(target, unit, measure) == pytest.approx(ratio)
+
+
+def test_who_has_shown_only_nothing_and_five_is_noted_to_five_seconds_as_others_are():
+    frame = pd.DataFrame(
+        {
+            "athlete": ["Al"] * 12 + ["Bo"] * 6 + ["Cy"] * 4,
+            "rung": "hold",
+            "value": [5.0, 10.0, 15.0, 0.0] * 3 + [0.0, 5.0, 0.0, 0.0, 5.0, 0.0] + [0, 5, 7, 3],
+            "target": 10.0,
+            "stopped": "failed",
+        }
+    )
+    units = rounding_units(frame[frame["athlete"] != "Cy"], LADDER)
+    assert (units == 5.0).all()
+    # Someone whose own values are no multiples is not noted so, whatever the others are.
+    found = rounding_units(frame, LADDER, usual={"seconds": 5.0}).groupby(frame["athlete"]).first()
+    assert found.to_dict() == {"Al": 5.0, "Bo": 5.0, "Cy": 1.0}
+    bounds = set_intervals(frame, LADDER, usual={"seconds": 5.0})
+    assert bounds.loc[12, "upper"] * 10.0 == pytest.approx(5.0)
