@@ -9,13 +9,12 @@ from scipy.special import logit
 from forecast.ahead.asked import check_share, check_weeks
 from forecast.ahead.cleanness import upper_tail
 from forecast.ahead.climbing import Climbing
-from forecast.ahead.ladder import climbing_of
-from forecast.growth import track
+from forecast.ahead.ladder import known_climbing
 from forecast.growth.habits import clip_level
 from forecast.histories import CLEARED, DEFAULT_LAPSE_WEEKS, Histories, build_histories
 from forecast.ladder import Ladder, Rung
 from forecast.log.training_log import TrainingLog, checked_log
-from forecast.readiness import ReadinessForecaster
+from forecast.readiness import Fitted, LogView, as_view
 from forecast.readiness.result import DIGITS
 
 RECENT_SESSIONS = 8
@@ -33,8 +32,8 @@ CLEAN_SHARE = 0.8
 
 
 def fallbacks(
-    model: ReadinessForecaster,
-    log: TrainingLog,
+    model: Fitted | LogView,
+    log: TrainingLog | None = None,
     as_of: pd.Timestamp | str | None = None,
     *,
     climbing: Climbing | None = None,
@@ -66,11 +65,10 @@ def fallbacks(
     HistoryError
         No set is dated before ``as_of``.
     """
-    engines = model._ready(log)
-    histories = model._histories(log, as_of)
+    view = as_view(model, log, as_of)
+    histories, tracked = view.histories, view.tracked
     if climbing is None:
-        climbing = climbing_of(model, log, min(histories.as_of, model.as_of_))
-    tracked = track(engines.growth, histories)
+        climbing = view.once(known_climbing)
     level = pd.Series(tracked.filtered.mean[:, 0], index=tracked.panel.session_row)
     sessions = histories.sessions.assign(level=level.sort_index())
     open_rows = histories.open_spells.index
