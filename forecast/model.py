@@ -15,7 +15,7 @@ from forecast import ahead, plateau
 from forecast.ahead import Climbing, LadderAhead, learn_climbing
 from forecast.ahead.times import RungTimes, Times
 from forecast.errors import ForecastError, ModelFileError
-from forecast.growth import Motion
+from forecast.growth import Motion, Tracked
 from forecast.histories import DEFAULT_LAPSE_WEEKS, Histories, build_histories
 from forecast.log.given import is_whole
 from forecast.log.training_log import TrainingLog
@@ -180,14 +180,14 @@ class ReadinessForecaster(BaseEstimator):
         ForecastError
             A setting makes no sense.
         """
-        histories = self._learn(log, as_of, progress)
+        histories, tracked = self._learn(log, as_of, progress)
         growth, seed = self.engines_.growth, self.random_state
         if progress:
             progress("what a plateau looks like")
-        self.plateau_rules_ = learn_plateaus(growth, histories, seed=seed)
+        self.plateau_rules_ = learn_plateaus(growth, histories, seed=seed, tracked=tracked)
         if progress:
             progress("how the ladder is climbed")
-        self.climbing_ = learn_climbing(growth, histories, seed=seed)
+        self.climbing_ = learn_climbing(growth, histories, seed=seed, tracked=tracked)
         return self
 
     def fit_engines(
@@ -207,13 +207,13 @@ class ReadinessForecaster(BaseEstimator):
 
     def _learn(
         self, log: TrainingLog, as_of: pd.Timestamp | str | None, progress: Progress | None
-    ) -> Histories:
+    ) -> tuple[Histories, Tracked]:
         self._check_settings()
         for name in ("plateau_rules_", "climbing_"):  # an earlier fit's would not belong here
             if hasattr(self, name):
                 delattr(self, name)
         histories = build_histories(log, as_of, lapse_weeks=self.lapse_weeks)
-        self.engines_ = train_engines(
+        self.engines_, tracked = train_engines(
             histories,
             horizon_weeks=self.horizon_weeks,
             seed=self.random_state,
@@ -222,7 +222,7 @@ class ReadinessForecaster(BaseEstimator):
         self.comparable_ = comparable_counts(histories)
         self.as_of_ = histories.as_of
         self.rungs_ = tuple(log.ladder.keys)
-        return histories
+        return histories, tracked
 
     def view(
         self,

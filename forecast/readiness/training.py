@@ -101,8 +101,10 @@ def train_engines(
     horizon_weeks: int,
     seed: int,
     progress: Callable[[str], None] | None = None,
-) -> Engines:
+) -> tuple[Engines, Tracked]:
     """Fit the growth engine, the hazard on past landmarks, and their pool on out-of-fold athletes.
+
+    The histories come back too, as seen through the growth engine.
 
     Raises
     ------
@@ -126,7 +128,8 @@ def train_engines(
     )  # fmt: skip
     say("pool and recalibration")
     combiner = _train_pool(growth, tracked, histories, moments, edges, horizon_weeks, seed)
-    return Engines(growth, hazard, combiner, lapse, rhythm, edges, histories.log_start)
+    engines = Engines(growth, hazard, combiner, lapse, rhythm, edges, histories.log_start)
+    return engines, tracked
 
 
 def _train_lapse(
