@@ -11,7 +11,7 @@ from forecast.ahead.sampler import Climb
 from forecast.ahead.state import Going
 from forecast.ahead.times import OpenTimes, athlete_effects, order_left, rung_days
 from forecast.ahead.timing import match_quantiles
-from forecast.growth.clock import YEAR_DAYS
+from forecast.log.days import YEAR_DAYS
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]

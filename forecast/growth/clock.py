@@ -16,10 +16,10 @@ from numpy.typing import NDArray
 
 from forecast.growth.kernels import doses, flattened
 from forecast.growth.panel import Panel
+from forecast.log.days import YEAR_DAYS
 
 Array = NDArray[np.float64]
 
-YEAR_DAYS = 365.2425
 FADE_SESSIONS = 10.0
 """Sessions after which a fade of 1 has halved what a session brings."""
 LEAST_SEASON = 0.05

@@ -10,6 +10,9 @@ import pandas as pd
 from forecast.errors import ForecastError
 from forecast.log.dates import EARLIEST, LATEST
 
+YEAR_DAYS = 365.2425
+"""Mean length of a Gregorian year."""
+
 
 def latest_today() -> pd.Timestamp:
     """Return the date of now, where on earth it is latest (UTC+14): records may come from there.

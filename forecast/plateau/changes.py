@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from forecast.histories.pain import PAIN
+
 LEAST_WEEKS = 3.0
 MOST_WEEKS = 12.0
 LONG_GAP_DAYS = 14
 RECENT_WEEKS = 4.0
 EARLIER_WEEKS = 8.0
-PAIN = 4.0
-"""From this pain on (0 to 10) a note is passed on (judgement)."""
 
 
 def changes_since(sessions: pd.DataFrame, sets: pd.DataFrame, since: pd.Timestamp) -> str:
@@ -101,9 +101,3 @@ def longer_but_less_clean(sessions: pd.DataFrame, sets: pd.DataFrame) -> bool:
     best = [part.groupby("date")["value"].max().median() for part in (early, late)]
     unclean = [1.0 - part["clean"].mean() for part in (early, late)]
     return bool(best[1] >= 1.05 * best[0] > 0 and unclean[1] - unclean[0] >= 0.15)
-
-
-def recent_pain(sets: pd.DataFrame, as_of: pd.Timestamp) -> float:
-    """Highest pain noted in the last four weeks; missing where none was noted."""
-    late = sets["date"] >= as_of - pd.Timedelta(days=round(7 * RECENT_WEEKS))
-    return float(sets.loc[late, "pain"].max())

@@ -8,13 +8,12 @@ from numpy.typing import NDArray
 from scipy.stats import norm
 
 from forecast.histories import Histories
+from forecast.histories.pain import PAIN, recent_pain
 from forecast.log.training_log import TrainingLog
 from forecast.plateau.alarms import enough_record
 from forecast.plateau.changes import (
-    PAIN,
     changes_since,
     longer_but_less_clean,
-    recent_pain,
 )
 from forecast.plateau.onset import date_onset, weeks_between
 from forecast.plateau.rules import (
@@ -120,7 +119,8 @@ def plateaus(
         ]
     untried = untried_rungs(histories)
     rows += [_untried_row(*pair) for pair in zip(untried["athlete"], untried["rung"], strict=True)]
-    return _as_table(rows, histories)
+    pain = recent_pain(histories)
+    return _as_table([row | {"pain": pain.get(row["athlete"], np.nan)} for row in rows], histories)
 
 
 def rules_of(view: LogView) -> PlateauRules:
@@ -158,7 +158,6 @@ def _row(
         "gain_high": gain + EIGHTY * spread,
         "smallest_gain": watched.least[last],
         "p_flat": watched.p_flat[last],
-        "pain": recent_pain(sets, histories.as_of),
         "less_clean": longer_but_less_clean(sessions, sets),
         **_NOT_FLAT,
     }
@@ -204,7 +203,7 @@ def _untried_row(athlete: str, rung: str) -> dict:
         "state": UNCLEAR,
         "less_clean": False,
         **{n: np.nan for n in ("gain", "gain_low", "gain_high", "p_flat", "smallest_gain")},
-        **{n: np.nan for n in ("pain", "wait_weeks")},
+        "wait_weeks": np.nan,
         **_NOT_FLAT,
     }
     return known | {"reason": reason_for(known)}

@@ -78,8 +78,8 @@ def _no_facts() -> pd.DataFrame:
     words = ("athlete", "rung", "rung_name", "nothing_counts")
     text = {name: pd.Series(dtype="str") for name in words}
     numbers = (
-        *UNKNOWN, "run", "sessions", "met_of", "met_lately", "target", "level", "level_value",
-        "gain_lately", "gain_lately_low", "gain_lately_high", "gain_ahead", "comparable",
-        "p_next_session", "load_known", "back_weeks", "back_known",
+        *UNKNOWN, "pain", "run", "sessions", "met_of", "met_lately", "target", "level",
+        "level_value", "gain_lately", "gain_lately_low", "gain_lately_high", "gain_ahead",
+        "comparable", "p_next_session", "load_known", "back_weeks", "back_known",
     )  # fmt: skip
     return pd.DataFrame({**text, **{name: pd.Series(dtype=float) for name in numbers}})

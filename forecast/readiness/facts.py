@@ -19,6 +19,7 @@ from forecast.growth import (
     session_sites,
 )
 from forecast.histories import Histories
+from forecast.histories.pain import recent_pain
 from forecast.readiness.shown import (
     highest_shown,
     meetings,
@@ -103,7 +104,7 @@ def untried_facts(
 
 
 UNKNOWN = (
-    "wait_weeks", "rate", "clean_share", "pain", "break_days", "met_expected", "met_sd",
+    "wait_weeks", "rate", "clean_share", "break_days", "met_expected", "met_sd",
     "athlete_pace", "rung_pace",
 )  # fmt: skip
 """What is 0 where there is no session yet."""
@@ -144,6 +145,7 @@ def _with_level(
     whole = facts["rung"].map({key: c.measure == "reps" for key, c in criteria.items()})
     return facts.assign(
         rung_name=facts["rung"].map({r.key: r.name for r in histories.ladder.rungs}),
+        pain=facts["athlete"].map(recent_pain(histories)).astype(float).fillna(0.0),
         target=target,
         level=level,
         level_value=usual_value(level, target.to_numpy(), whole.to_numpy(dtype=bool)),

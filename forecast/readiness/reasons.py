@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from forecast.histories.absences import ABSENCE_DAYS
+from forecast.histories.pain import PAIN
 from forecast.ladder import Rung
 from forecast.readiness.result import DIGITS, REASON_COLUMNS
 from forecast.readiness.shown import SURPRISING
@@ -16,7 +17,6 @@ UNITS = {"seconds": "s", "reps": "reps", "kg": "kg", "cm": "cm"}
 THIN_SESSIONS = 5
 THIN_COMPARABLE = 5
 LONG_WAIT_WEEKS = 2.0
-PAIN_WORTH_A_LOOK = 4.0
 TOO_WIDE = 0.2
 """An 80 % range of the gain wider than this a week is no measurement worth a middle."""
 
@@ -40,9 +40,7 @@ def warning_text(facts: pd.DataFrame) -> pd.Series:
                 facts["comparable"] < THIN_COMPARABLE, "few others have cleared this rung", ""
             ),
             "away": np.where(facts["wait_weeks"] > LONG_WAIT_WEEKS, "not trained lately", ""),
-            "pain": np.where(
-                facts["pain"] >= PAIN_WORTH_A_LOOK, "pain noted lately: stop and refer", ""
-            ),
+            "pain": np.where(facts["pain"] >= PAIN, "pain noted lately: stop and refer", ""),
             "nothing_counts": facts["nothing_counts"],
             "met": [met_words(fact) for fact in facts.itertuples(index=False)],
             "unweighed": np.where(

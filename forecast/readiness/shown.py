@@ -55,7 +55,7 @@ def highest_shown(histories: Histories, spell: Ints) -> Array:
 
 
 def training_lately(histories: Histories, spell: Ints) -> pd.DataFrame:
-    """Return ``rate`` (sessions a week), ``clean_share``, ``pain`` and ``break_days`` by spell.
+    """Return ``rate`` (sessions a week), ``clean_share`` and ``break_days`` by spell.
 
     All from the latest sessions. A break, and the wait since the last session, are no part of
     the rate: it is that of the training before and after; ``break_days`` is the longest break
@@ -65,12 +65,10 @@ def training_lately(histories: Histories, spell: Ints) -> pd.DataFrame:
     gap = sessions.groupby("spell")["date"].diff().dt.days.astype(float)
     usual = gap.groupby(sessions["spell"]).median().reindex(sessions["spell"]).to_numpy()
     broken = gap > np.fmax(BREAK_DAYS, BREAK_GAPS * usual)
-    pain = histories.sets.groupby("session")["pain"].max()
     latest = (
         sessions.assign(
             gap=gap.where(~broken),
             broken=gap.where(broken),
-            pain=pain.reindex(sessions.index).to_numpy(),
         )
         .groupby("spell")
         .tail(RECENT_SESSIONS)
@@ -82,7 +80,6 @@ def training_lately(histories: Histories, spell: Ints) -> pd.DataFrame:
         last=("date", "max"),
         sets=("n_sets", "sum"),
         counting=("n_counting", "sum"),
-        pain=("pain", "max"),
     )
     by_spell = by_spell.reindex(spell)
     alone = 1.0 / np.maximum((histories.as_of - by_spell["last"]).dt.days / 7.0, 1.0)
@@ -91,7 +88,6 @@ def training_lately(histories: Histories, spell: Ints) -> pd.DataFrame:
         {
             "rate": rate.fillna(alone).to_numpy(),
             "clean_share": (by_spell["counting"] / by_spell["sets"]).to_numpy(),
-            "pain": by_spell["pain"].fillna(0.0).to_numpy(),
             "break_days": by_spell["broken"].fillna(0.0).to_numpy(),
         }
     )

@@ -13,7 +13,7 @@ from forecast.report.account import account
 from forecast.report.advice import COACH_CAUTION, ON_HOLD
 from forecast.report.data import ReportData, on_hold
 from forecast.report.figures import Figure, figure, sheets, span
-from forecast.report.marks import AWAY, FLAT, PAIN, PAIN_NOTED, SLIPPING
+from forecast.report.marks import AWAY, FLAT, PAIN, SLIPPING
 from forecast.report.page import render
 from forecast.report.why import say_why, since
 from forecast.report.words import percent, say_date, say_range, say_usual, say_value
@@ -137,9 +137,7 @@ def _what(row: Any, as_of: pd.Timestamp) -> str:
 
 def _why(row: Any, as_of: pd.Timestamp) -> str:
     """Say in sentences why a rung needs a look; empty where it does not."""
-    # Pain warned of in the forecast alone has no sentence of the watch.
-    unsaid = row.mark == PAIN and not row.pain >= PAIN_NOTED
-    parts = [] if unsaid or pd.isna(row.urgency) else [say_why(row, as_of)]
+    parts = [] if pd.isna(row.urgency) else [say_why(row, as_of)]
     # The watch has named the pain, the pause or the short record already.
     if not parts and row.warnings:
         parts.append(row.warnings[0].upper() + row.warnings[1:] + ".")

@@ -6,14 +6,13 @@ import numpy as np
 import pandas as pd
 
 from forecast.histories import Histories
+from forecast.histories.pain import PAIN as PAIN_NOTED
 from forecast.ladder import Ladder
-from forecast.plateau.changes import PAIN as PAIN_NOTED
 
 PAIN, AWAY, SLIPPING, FLAT, CLIMBING, UNCLEAR = (
     "pain", "away", "slipping", "flat", "climbing", "unclear",
 )  # fmt: skip
 """Marks in their order: the first that holds decides."""
-PAIN_WARNING = "pain noted"
 LAST_SESSIONS = 5
 KEYS = ["athlete", "rung"]
 
@@ -26,13 +25,11 @@ def marked(summary: pd.DataFrame, plateaus: pd.DataFrame) -> pd.DataFrame:
     summary
         ``ReadinessForecast.summary``.
     plateaus
-        From ``plateau.plateaus``: its ``state`` and ``pain`` decide, but for pain that the
-        forecast warns of, which stands above all.
+        From ``plateau.plateaus``: its ``state`` and ``pain`` decide.
     """
     watched = plateaus.set_index(KEYS)[["state", "pain"]]
     seen = watched.reindex(pd.MultiIndex.from_frame(summary[KEYS]))
     hurts = (seen["pain"] >= PAIN_NOTED).to_numpy()
-    hurts = hurts | summary["warnings"].str.contains(PAIN_WARNING).to_numpy(dtype=bool)
     state = seen["state"].replace("paused", AWAY).fillna(UNCLEAR).to_numpy()
     return summary.assign(mark=pd.Series(np.where(hurts, PAIN, state), index=summary.index))
 

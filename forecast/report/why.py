@@ -6,8 +6,8 @@ from typing import Any
 
 import pandas as pd
 
+from forecast.histories.pain import PAIN, PAIN_WEEKS
 from forecast.plateau import urgent_first
-from forecast.plateau.changes import PAIN, RECENT_WEEKS
 from forecast.report.words import say_date, say_percent
 
 FLOOR = 0.5
@@ -36,7 +36,7 @@ def say_why(row: Any, as_of: pd.Timestamp) -> str:
 
 def _pain(row: Any, as_of: pd.Timestamp) -> str:
     text = (
-        f"Pain of {row.pain:.0f} noted in the last {RECENT_WEEKS:.0f} weeks. Leave weeks and dates "
+        f"Pain of {row.pain:.0f} noted in the last {PAIN_WEEKS:.0f} weeks. Leave weeks and dates "
         "aside until a licensed clinician or qualified coach has seen it."
     )
     if row.state in ("flat", "slipping"):

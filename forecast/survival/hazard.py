@@ -16,6 +16,7 @@ from scipy.special import expit, ndtr
 from sklearn.preprocessing import SplineTransformer
 
 from forecast.errors import FitError
+from forecast.log.days import YEAR_DAYS
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -122,6 +123,7 @@ def _weeks_left(features: pd.DataFrame) -> Array:
 _LINEAR = [
     "level", "gain", "pace", "level_sd", "gain_sd", "wait", "served", "rate", "meets", "counting",
     "run", "best", "log_wait", "sessions", "ever", "since_best",
+    "cleared_before", "since_first",
 ]  # fmt: skip
 _BASELINE = ("width", "log_time", "offset")
 _PAIRED = ["best", "ever", "log_wait", "served", "rate", "sessions", "since_best"]
@@ -156,6 +158,11 @@ def _columns(
     for name in ("level", "gain", "wait", "run", "meets", "best"):
         table[f"{name}_by_time"] = table[name] * log_time
     table["z_by_time"] = z * log_time
+    # Time of the year at the middle of the stretch: without it, how many rungs were cleared so far
+    # would stand for the season in which they were.
+    middle = np.tile(0.5 * (edges[1:] + edges[:-1]) * 7.0 / YEAR_DAYS, len(features))
+    turn = 2.0 * np.pi * (features["year"].to_numpy()[rows] + middle)
+    table["season_cos"], table["season_sin"] = np.cos(turn), np.sin(turn)
     return table, z, rows
 
 

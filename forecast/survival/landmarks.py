@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from forecast.histories import CLEARED, Histories
+from forecast.log.days import YEAR_DAYS
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -124,6 +125,7 @@ def landmark_features(
     )
     best = _recent_best(histories, at, first)
     ever, since_best = _best_so_far(histories, at, day)
+    cleared_before, since_first = _earlier_rungs(histories, landmarks["spell"].to_numpy(), day)
     return pd.DataFrame(
         {
             "level": np.clip(state["level"].to_numpy(), -FARTHEST, FARTHEST),
@@ -142,6 +144,9 @@ def landmark_features(
             "sessions": np.log1p(at - first),
             "ever": ever,
             "since_best": since_best,
+            "cleared_before": cleared_before,
+            "since_first": since_first,
+            "year": day / YEAR_DAYS,
             "rung": sessions["rung_index"].to_numpy()[at],
         }
     )
@@ -192,3 +197,19 @@ def _recent_best(histories: Histories, at: Ints, first: Ints) -> Array:
         where = at - back
         best = np.maximum(best, np.where(where >= first, value[np.maximum(where, 0)], 0.0))
     return np.clip(np.log(np.maximum(best, 1e-3)), -2.0, 1.0)
+
+
+def _earlier_rungs(histories: Histories, spell: Ints, day: Ints) -> tuple[Array, Array]:
+    """Logs of 1 + rungs cleared before each landmark, and of 1 + weeks in the log, by athlete."""
+    spells = histories.spells
+    start, end = (
+        spells[name].to_numpy().astype("datetime64[D]").astype(np.int64)
+        for name in ("start", "end")
+    )
+    athlete = spells["athlete_id"].to_numpy(dtype=np.int64)
+    span = np.int64(10**7)  # as in ``_last_session``
+    cleared = np.sort((athlete * span + end)[(spells["outcome"] == CLEARED).to_numpy()])
+    who = athlete[spell] * span
+    number = np.searchsorted(cleared, who + day) - np.searchsorted(cleared, who)
+    first = pd.Series(start).groupby(athlete).transform("min").to_numpy()
+    return np.log1p(number), np.log1p((day - first[spell]) / 7.0)

@@ -298,7 +298,7 @@ def test_the_first_mark_that_holds_decides():
             "athlete": list("abc"),
             "rung": "r",
             "state": ["flat", "paused", "paused"],
-            "pain": [5.0, np.nan, 1.0],
+            "pain": [5.0, 4.0, np.nan],
         }
     )
     assert marked(summary, states)["mark"].tolist() == ["pain", "pain", "away", "unclear"]

@@ -91,6 +91,11 @@ def test_features_are_what_was_known_then(histories, landmarks, states):
         assert row["wait"] == pytest.approx((mark["day"] - day_of(seen["date"])[-1]) / 7.0)
         weeks_served = (mark["day"] - day_of(seen["date"])[0]) / 7.0
         assert row["served"] == pytest.approx(np.log1p(weeks_served))
+        spells = histories.spells[histories.spells["athlete"] == seen["athlete"].iloc[0]]
+        before = (day_of(spells["end"]) < mark["day"]) & (spells["outcome"] == CLEARED).to_numpy()
+        assert row["cleared_before"] == pytest.approx(np.log1p(before.sum()))
+        weeks_known = (mark["day"] - day_of(spells["start"]).min()) / 7.0
+        assert row["since_first"] == pytest.approx(np.log1p(weeks_known))
         state = states.iloc[int(mark["session"])]
         assert row["level"] == state["level"]
         assert row["gain"] == pytest.approx(state["swing"] + state["pace"])
@@ -118,7 +123,17 @@ def test_the_future_of_a_spell_does_not_reach_its_features(
         ours = landmark_features(
             histories, pd.DataFrame([mark])[["spell", "day", "session"]], states
         )
-        for name in ("wait", "served", "rate", "meets", "counting", "run", "best", "rung"):
+        for name in (
+            "wait",
+            "served",
+            "rate",
+            "meets",
+            "counting",
+            "run",
+            "best",
+            "rung",
+            "since_first",
+        ):
             assert ours[name].item() == pytest.approx(theirs[name].item()), name
 
 
