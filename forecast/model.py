@@ -1,41 +1,157 @@
-"""The forecaster as users meet it: the readiness engine with all that can be asked of it."""
+"""The forecaster as users meet it: fit on a log, and one view of a log for all that is asked."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from copy import copy
 from dataclasses import replace
 from pathlib import Path
 from typing import Self
 
 import pandas as pd
+from sklearn.base import BaseEstimator
 
 from forecast import ahead, plateau
 from forecast.ahead import Climbing, LadderAhead, learn_climbing
 from forecast.ahead.times import RungTimes, Times
-from forecast.growth import Motion
+from forecast.errors import ForecastError, ModelFileError
+from forecast.growth import Motion, Tracked
+from forecast.histories import DEFAULT_LAPSE_WEEKS, Histories, build_histories
+from forecast.log.given import is_whole
 from forecast.log.training_log import TrainingLog
 from forecast.plateau import PlateauRules, Traces, learn_plateaus
 from forecast.plateau.switching import Switching
 from forecast.plateau.table import DEFAULT_FALSE_ALARMS
-from forecast.readiness import ReadinessForecast
-from forecast.readiness import ReadinessForecaster as Readiness
-from forecast.readiness.forecaster import Engine, Progress, restore
+from forecast.readiness import (
+    ENGINES,
+    Engine,
+    LogView,
+    Progress,
+    ReadinessForecast,
+    comparable_counts,
+    read_model,
+    save_model,
+    train_engines,
+)
 
 _RECORDS = (Climbing, Motion, PlateauRules, RungTimes, Switching, Times, Traces)
-"""What is learnt beyond the readiness engine, as kept in a saved model."""
+"""What is learnt beyond the engines and their pool, as kept in a saved model."""
 
 
-class ReadinessForecaster(Readiness):
+class View(LogView):
+    """A log as a fitted forecaster sees it on one date: forecast, states, and the ladder ahead.
+
+    What ``model.forecast``, ``model.plateaus`` and ``model.ladder_ahead`` return is asked of a
+    view; so are the questions of ``ahead``, ``plateau`` and ``cohort``, and the pages. See
+    ``readiness.LogView`` for what it holds and when that is worked out.
+    """
+
+    def forecast(self, engine: Engine = "pool") -> ReadinessForecast:
+        """Return the forecast of every open rung, with the state of each from ``plateaus``.
+
+        Parameters
+        ----------
+        engine
+            As for ``ReadinessForecaster.forecast``.
+        """
+        return self.once(_with_states, engine)
+
+    def plateaus(
+        self,
+        *,
+        false_alarms_per_year: float = DEFAULT_FALSE_ALARMS,
+        smallest_gain: float | None = None,
+    ) -> pd.DataFrame:
+        """Say for each open rung whether the athlete climbs, is flat, slips or pauses.
+
+        See ``plateau.plateaus`` for parameters, columns and errors.
+        """
+        if false_alarms_per_year == DEFAULT_FALSE_ALARMS and smallest_gain is None:
+            return self.once(plateau.plateaus)
+        return plateau.plateaus(
+            self, false_alarms_per_year=false_alarms_per_year, smallest_gain=smallest_gain
+        )
+
+    def ladder_ahead(
+        self,
+        *,
+        horizon_weeks: int = 260,
+        target_date: pd.Timestamp | str | None = None,
+        sessions_per_week: float | None = None,
+    ) -> LadderAhead:
+        """Forecast every rung still ahead of every athlete, up to the top.
+
+        See ``ahead.ladder_ahead`` for parameters, columns and errors.
+        """
+        return ahead.ladder_ahead(
+            self,
+            horizon_weeks=horizon_weeks,
+            target_date=target_date,
+            sessions_per_week=sessions_per_week,
+        )
+
+
+def _with_states(view: View, engine: Engine) -> ReadinessForecast:
+    result = view.forecast_each((engine,))[engine]
+    view.say("flat or not")
+    states = view.plateaus().set_index(["athlete", "rung"])
+    keys = pd.MultiIndex.from_frame(result.summary[["athlete", "rung"]])
+    found = {name: states[name].reindex(keys).to_numpy() for name in ("state", "p_flat")}
+    return replace(result, summary=result.summary.assign(**found))
+
+
+class ReadinessForecaster(BaseEstimator):
     """Weeks until each open rung is cleared; states of each, and the whole ladder ahead.
 
-    Parameters and attributes are those of ``readiness.ReadinessForecaster``, and
+    Two engines are pooled and recalibrated. Every question is asked of a view of a log; the
+    methods here that take a log make one.
+
+    Parameters
+    ----------
+    horizon_weeks
+        How many weeks to look ahead.
+    random_state
+        Seed of everything random; the same log and seed give the same bytes.
+    paths
+        Simulated paths a forecast.
+    draws
+        Draws of the growth engine's constants the paths are shared over (even).
+    lapse_weeks
+        Weeks without a set after which the past is counted as lapsed (``histories.spells``).
 
     Attributes
     ----------
+    engines_
+        Both fitted engines and their pool.
+    comparable_
+        Cleared spells by rung in the log fitted on.
+    as_of_
+        Cut date of the fit.
+    rungs_
+        Keys of the ladder fitted on.
     plateau_rules_
         What a plateau looks like in the log fitted on.
     climbing_
         How the ladder is climbed in the log fitted on.
     """
+
+    hindsight = False
+    """Whether days before the fit may be asked about; see ``in_hindsight``."""
+
+    def __init__(
+        self,
+        horizon_weeks: int = 52,
+        random_state: int = 0,
+        *,
+        paths: int = 2048,
+        draws: int = 64,
+        lapse_weeks: float = DEFAULT_LAPSE_WEEKS,
+    ) -> None:
+        self.horizon_weeks = horizon_weeks
+        self.random_state = random_state
+        self.paths = paths
+        self.draws = draws
+        self.lapse_weeks = lapse_weeks
 
     def fit(
         self,
@@ -44,20 +160,98 @@ class ReadinessForecaster(Readiness):
         *,
         progress: Progress | None = None,
     ) -> Self:
-        """Learn both engines, and from the same log what ``plateaus`` and ``ladder_ahead`` need.
+        """Learn from everything dated before ``as_of``.
 
-        Parameters and errors are those of ``readiness.ReadinessForecaster.fit``.
+        Parameters
+        ----------
+        log
+            A log from ``read_log``.
+        as_of
+            Cut date; the day after the last set where left out.
+        progress
+            Called with a few words at each step.
+
+        Raises
+        ------
+        HistoryError
+            No set is dated before ``as_of``.
+        FitError
+            An engine could not be fitted; nothing is put in its place.
+        ForecastError
+            A setting makes no sense.
         """
-        super().fit(log, as_of, progress=progress)
-        histories = self._histories(log, self.as_of_)
+        histories, tracked = self._learn(log, as_of, progress)
         growth, seed = self.engines_.growth, self.random_state
         if progress:
             progress("what a plateau looks like")
-        self.plateau_rules_ = learn_plateaus(growth, histories, seed=seed)
+        self.plateau_rules_ = learn_plateaus(growth, histories, seed=seed, tracked=tracked)
         if progress:
             progress("how the ladder is climbed")
-        self.climbing_ = learn_climbing(growth, histories, seed=seed)
+        self.climbing_ = learn_climbing(growth, histories, seed=seed, tracked=tracked)
         return self
+
+    def fit_engines(
+        self,
+        log: TrainingLog,
+        as_of: pd.Timestamp | str | None = None,
+        *,
+        progress: Progress | None = None,
+    ) -> Self:
+        """Learn what ``forecast_each`` needs and no more, as a backtest does at every cut.
+
+        Parameters and errors are those of ``fit``. What a plateau looks like and how the ladder
+        is climbed are then learnt from the log that is asked about.
+        """
+        self._learn(log, as_of, progress)
+        return self
+
+    def _learn(
+        self, log: TrainingLog, as_of: pd.Timestamp | str | None, progress: Progress | None
+    ) -> tuple[Histories, Tracked]:
+        self._check_settings()
+        for name in ("plateau_rules_", "climbing_"):  # an earlier fit's would not belong here
+            if hasattr(self, name):
+                delattr(self, name)
+        histories = build_histories(log, as_of, lapse_weeks=self.lapse_weeks)
+        self.engines_, tracked = train_engines(
+            histories,
+            horizon_weeks=self.horizon_weeks,
+            seed=self.random_state,
+            progress=progress,
+        )
+        self.comparable_ = comparable_counts(histories)
+        self.as_of_ = histories.as_of
+        self.rungs_ = tuple(log.ladder.keys)
+        return histories, tracked
+
+    def view(
+        self,
+        log: TrainingLog,
+        as_of: pd.Timestamp | str | None = None,
+        *,
+        progress: Progress | None = None,
+    ) -> View:
+        """Return a log as this forecaster sees it: everything asked of it is worked out once.
+
+        Parameters
+        ----------
+        log
+            The log, of the same ladder as the one fitted on.
+        as_of
+            Cut date; the day after the last set where left out.
+        progress
+            Called with a few words at each step.
+
+        Raises
+        ------
+        NotFittedError
+            ``fit`` was not called.
+        ForecastError
+            The ladder is not the one fitted on.
+        HistoryError
+            The log holds no set, or ``as_of`` is no date.
+        """
+        return View(self, log, as_of, progress)
 
     def forecast(
         self,
@@ -67,17 +261,50 @@ class ReadinessForecaster(Readiness):
         engine: Engine = "pool",
         progress: Progress | None = None,
     ) -> ReadinessForecast:
-        """Forecast every open rung, with the state of each from ``plateaus``.
+        """Forecast every open rung from what was logged before ``as_of``, with its state.
 
-        Parameters and errors are those of ``readiness.ReadinessForecaster.forecast``.
+        Parameters
+        ----------
+        log, as_of, progress
+            As for ``view``.
+        engine
+            ``pool``, or one engine alone; ``unrecalibrated`` is the pool before its chances are
+            corrected by how they turned out.
+
+        Raises
+        ------
+        NotFittedError
+            ``fit`` was not called.
+        ForecastError
+            The ladder is not the one fitted on, or the engine's name is unknown.
+        ForecastError
+            ``as_of`` lies before that of the fit; ``in_hindsight()`` answers for it.
+        HistoryError
+            No set is dated before ``as_of``.
         """
-        result = super().forecast(log, as_of, engine=engine, progress=progress)
-        if progress:
-            progress("flat or not")
-        states = self.plateaus(log, result.as_of).set_index(["athlete", "rung"])
-        keys = pd.MultiIndex.from_frame(result.summary[["athlete", "rung"]])
-        found = {name: states[name].reindex(keys).to_numpy() for name in ("state", "p_flat")}
-        return replace(result, summary=result.summary.assign(**found))
+        return self.view(log, as_of, progress=progress).forecast(engine)
+
+    def forecast_each(
+        self,
+        log: TrainingLog,
+        as_of: pd.Timestamp | str | None = None,
+        engines: Sequence[Engine] = ENGINES,
+    ) -> dict[Engine, ReadinessForecast]:
+        """Forecast by several engines from one simulation, without the states.
+
+        Parameters
+        ----------
+        log, as_of
+            As for ``forecast``.
+        engines
+            Names of engines; all where left out.
+
+        Raises
+        ------
+        NotFittedError, ForecastError, HistoryError
+            As for ``forecast``.
+        """
+        return self.view(log, as_of).forecast_each(engines)
 
     def plateaus(
         self,
@@ -91,13 +318,8 @@ class ReadinessForecaster(Readiness):
 
         See ``plateau.plateaus`` for parameters, columns and errors.
         """
-        return plateau.plateaus(
-            self,
-            log,
-            as_of,
-            false_alarms_per_year=false_alarms_per_year,
-            smallest_gain=smallest_gain,
-            rules=getattr(self, "plateau_rules_", None),
+        return self.view(log, as_of).plateaus(
+            false_alarms_per_year=false_alarms_per_year, smallest_gain=smallest_gain
         )
 
     def ladder_ahead(
@@ -113,15 +335,51 @@ class ReadinessForecaster(Readiness):
 
         See ``ahead.ladder_ahead`` for parameters, columns and errors.
         """
-        return ahead.ladder_ahead(
-            self,
-            log,
-            as_of,
+        return self.view(log, as_of).ladder_ahead(
             horizon_weeks=horizon_weeks,
             target_date=target_date,
             sessions_per_week=sessions_per_week,
-            climbing=getattr(self, "climbing_", None),
         )
+
+    def save(self, path: str | Path) -> Path:
+        """Write the fitted forecaster to a zip file that ``load_model`` reads; no pickle.
+
+        Raises
+        ------
+        NotFittedError
+            ``fit`` was not called.
+        ModelFileError
+            Nothing can be written there.
+        """
+        learnt = {name: value for name, value in vars(self).items() if name.endswith("_")}
+        return save_model(self.get_params(), learnt, path)
+
+    def in_hindsight(self) -> Self:
+        """Return this forecaster as one that answers for days before its fit too.
+
+        Nothing dated on or after ``as_of`` is filtered even then, but what was learnt has seen
+        it: good for comparing two dates by one measure, not for judging a forecast.
+        """
+        other = copy(self)
+        other.hindsight = True
+        return other
+
+    def _check_settings(self) -> None:
+        _whole("horizon_weeks", self.horizon_weeks, 1, "a whole number of weeks")
+        _whole("random_state", self.random_state, 0, "a whole number as seed")
+        _whole("draws", self.draws, 2, "an even number of draws")
+        _whole("paths", self.paths, 4, "a whole number of paths")
+        if self.draws % 2 or self.paths < 2 * self.draws:
+            raise ForecastError(
+                f"draws = {self.draws!r}, paths = {self.paths!r}; give an even number of draws "
+                "and at least twice as many paths."
+            )
+
+
+def _whole(name: str, value: object, least: int, what: str) -> None:
+    """Refuse what is no whole number, or too small, before it gets anywhere."""
+    if not is_whole(value) or value < least:
+        raise ForecastError(f"{name} = {value!r}; give {what}, {least} or more.")
 
 
 def load_model(path: str | Path) -> ReadinessForecaster:
@@ -132,4 +390,14 @@ def load_model(path: str | Path) -> ReadinessForecaster:
     ModelFileError
         The file is missing, not ours, damaged, or of another version.
     """
-    return restore(path, ReadinessForecaster, _RECORDS)
+    settings, learnt = read_model(path, _RECORDS)
+    strangers = sorted(set(settings) - set(ReadinessForecaster().get_params()))
+    if strangers:
+        raise ModelFileError(
+            f"{path}: holds settings this version does not know ({', '.join(strangers)}); fit and "
+            "save again."
+        )
+    model = ReadinessForecaster(**settings)
+    for name, value in learnt.items():
+        setattr(model, name, value)
+    return model

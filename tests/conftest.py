@@ -8,7 +8,8 @@ import pandas as pd
 import pytest
 
 from forecast.log.training_log import SET_COLUMNS, TrainingLog
-from forecast.readiness import ReadinessForecast, ReadinessForecaster
+from forecast.model import ReadinessForecaster
+from forecast.readiness import ReadinessForecast
 from forecast.simulate import SimulatedCohort, simulate_cohort
 
 SMALL_HORIZON = 30

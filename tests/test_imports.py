@@ -129,6 +129,64 @@ def test_the_check_sees_every_way_of_importing(source):
     ]
 
 
+def is_private(name: str) -> bool:
+    return name.startswith("_") and not name.endswith("_")
+
+
+def private_names(tree: ast.AST) -> tuple[set[str], set[str], set[str]]:
+    """Private names that a module defines, reads of objects other than its own, and imports."""
+    defined: set[str] = set()
+    read: set[str] = set()
+    imported: set[str] = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef):
+            defined.add(node.name)
+        elif isinstance(node, ast.Name) and isinstance(node.ctx, ast.Store):
+            defined.add(node.id)
+        elif isinstance(node, ast.ImportFrom):
+            imported |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.Import):
+            imported |= {part for alias in node.names for part in alias.name.split(".")}
+        elif isinstance(node, ast.Attribute):
+            own = isinstance(node.value, ast.Name) and node.value.id in ("self", "cls")
+            (defined if own and isinstance(node.ctx, ast.Store) else read).add(node.attr)
+    return tuple(set(filter(is_private, names)) for names in (defined, read, imported))
+
+
+def private_across(sources: dict[str, str]) -> list[str]:
+    """Private names read or imported in a room that does not define them, by module."""
+    found = {name: private_names(ast.parse(source)) for name, source in sources.items()}
+    own: dict[str, set[str]] = {}
+    for name, (defined, _, _) in found.items():
+        own.setdefault(room_of(name), set()).update(defined)
+    return [
+        f"{name} uses {private}"
+        for name, (_, read, imported) in sorted(found.items())
+        for private in sorted((read - own[room_of(name)]) | imported)
+    ]
+
+
+def test_no_private_name_is_used_across_rooms():
+    sources = {module_name(path): path.read_text(encoding="utf-8") for path in MODULES}
+    assert private_across(sources) == []
+
+
+@pytest.mark.parametrize(
+    "source",
+    [
+        "def ask(model):\n    return model._ready()",
+        "def ask(self):\n    return self._ready()",  # inherited from another room's class
+        "def ask(model):\n    model._ready = True",
+        "from forecast.readiness.view import _ready",
+        "import forecast.readiness._ready",
+    ],
+)
+def test_the_check_sees_every_use_of_a_private_name(source):
+    owner = "class View:\n    def _ready(self):\n        return self._ready"
+    sources = {"forecast.readiness.view": owner, "forecast.ahead.ladder": source}
+    assert private_across(sources) == ["forecast.ahead.ladder uses _ready"]
+
+
 @pytest.mark.parametrize("path", MODULES, ids=module_name)
 def test_every_module_says_what_it_is_for(path):
     docstring = ast.get_docstring(ast.parse(path.read_text(encoding="utf-8")))

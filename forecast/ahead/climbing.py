@@ -83,6 +83,7 @@ def learn_climbing(
     histories: Histories,
     *,
     seed: int,
+    tracked: Tracked | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> Climbing:
     """Learn all of it from the log a growth model was fitted on.
@@ -95,12 +96,14 @@ def learn_climbing(
         The log it was fitted on.
     seed
         Seed of everything random.
+    tracked
+        The log seen through the engine, where that has been done already.
     progress
         Called with a few words.
     """
     if progress:
         progress("the way from rung to rung")
-    tracked = track(model, histories)
+    tracked = tracked or track(model, histories)
     steps = last_needs(histories)
     margin, own_pace = carry_regressors(model, tracked, histories)
     usual = float(np.nanmean(margin)) if np.isfinite(margin).any() else 0.0

@@ -7,13 +7,12 @@ import pandas as pd
 from scipy.special import logit
 
 from forecast.ahead.climbing import Climbing
-from forecast.ahead.ladder import climbing_of
+from forecast.ahead.ladder import known_climbing
 from forecast.ahead.learning import upper_tail
-from forecast.growth import track
 from forecast.growth.habits import clip_level
 from forecast.histories import Histories
 from forecast.log.training_log import TrainingLog
-from forecast.readiness import ReadinessForecaster
+from forecast.readiness import Fitted, LogView, as_view
 from forecast.readiness.result import DIGITS
 
 RECENT_SESSIONS = 8
@@ -25,8 +24,8 @@ FALLBACK_COLUMNS = (
 
 
 def fallbacks(
-    model: ReadinessForecaster,
-    log: TrainingLog,
+    model: Fitted | LogView,
+    log: TrainingLog | None = None,
     as_of: pd.Timestamp | str | None = None,
     *,
     climbing: Climbing | None = None,
@@ -58,11 +57,10 @@ def fallbacks(
     HistoryError
         No set is dated before ``as_of``.
     """
-    engines = model._ready(log)
-    histories = model._histories(log, as_of)
+    view = as_view(model, log, as_of)
+    histories, tracked = view.histories, view.tracked
     if climbing is None:
-        climbing = climbing_of(model, log, min(histories.as_of, model.as_of_))
-    tracked = track(engines.growth, histories)
+        climbing = view.once(known_climbing)
     level = pd.Series(tracked.filtered.mean[:, 0], index=tracked.panel.session_row)
     sessions = histories.sessions.assign(level=level.sort_index())
     open_rows = histories.open_spells.index

@@ -12,10 +12,9 @@ from forecast.ahead.result import LadderAhead, check_horizon, check_rate, days_a
 from forecast.ahead.standing import stand
 from forecast.ahead.tables import assemble
 from forecast.ahead.walk import walk
-from forecast.growth import track
 from forecast.log.days import as_day
 from forecast.log.training_log import TrainingLog
-from forecast.readiness import ReadinessForecast, ReadinessForecaster
+from forecast.readiness import Fitted, LogView, ReadinessForecast, as_view
 from forecast.types import Array
 
 MOST_PATHS, MOST_DRAWS = 512, 16
@@ -24,9 +23,9 @@ draws by how well they explain a spell; here all count alike, and more would onl
 
 
 def climbing_of(
-    model: ReadinessForecaster, log: TrainingLog, as_of: pd.Timestamp | str | None = None
+    model: Fitted, log: TrainingLog, as_of: pd.Timestamp | str | None = None
 ) -> Climbing:
-    """Learn from a log what ``ladder_ahead`` needs beyond the fitted forecaster.
+    """Learn from a log what ``ladder_ahead`` needs beyond the fitted engines.
 
     Parameters
     ----------
@@ -44,15 +43,31 @@ def climbing_of(
     HistoryError
         No set is dated before ``as_of``.
     """
-    engines = model._ready(log)
-    cut = model.as_of_ if as_of is None else as_of
-    histories = model._histories(log, cut)
-    return learn_climbing(engines.growth, histories, seed=model.random_state)
+    view = model.view(log, as_of)
+    return _learnt_from(view if as_of is not None else model.view(log, model.as_of_))
+
+
+def known_climbing(view: LogView) -> Climbing:
+    """Return how the ladder is climbed: as the model learnt it, else learnt from the view's log.
+
+    Learnt up to the earlier of the view's cut date and that of the fit.
+    """
+    model = view.model
+    known: Climbing | None = getattr(model, "climbing_", None)
+    if known is not None:
+        return known
+    return _learnt_from(view if view.as_of <= model.as_of_ else model.view(view.log, model.as_of_))
+
+
+def _learnt_from(view: LogView) -> Climbing:
+    return learn_climbing(
+        view.growth, view.histories, seed=view.model.random_state, tracked=view.tracked
+    )
 
 
 def ladder_ahead(
-    model: ReadinessForecaster,
-    log: TrainingLog,
+    model: Fitted | LogView,
+    log: TrainingLog | None = None,
     as_of: pd.Timestamp | str | None = None,
     *,
     horizon_weeks: int = 260,
@@ -71,7 +86,7 @@ def ladder_ahead(
     Parameters
     ----------
     model
-        A fitted forecaster.
+        A fitted forecaster, or its view of a log, which has a log and a cut date already.
     log
         The log, of the same ladder as the one fitted on.
     as_of
@@ -85,8 +100,8 @@ def ladder_ahead(
         Sessions a week on a rung while training, instead of what each athlete does lately.
         What follows from it is association, not cause: see ``what_if``.
     climbing
-        What ``climbing_of`` learnt; learnt from ``log`` where left out, up to the earlier of
-        ``as_of`` and the cut date of the fit.
+        What ``climbing_of`` learnt; as the model learnt it where left out, and learnt from
+        ``log``, up to the earlier of ``as_of`` and the cut date of the fit, where it has none.
     independent
         Let rungs share nothing: for comparison only, the range for the top is then too narrow.
 
@@ -102,19 +117,18 @@ def ladder_ahead(
     horizon_weeks = check_horizon(horizon_weeks)
     rate = None if sessions_per_week is None else check_rate(sessions_per_week)
     day = None if target_date is None else as_day(target_date, "target_date")
-    ground, known, current = look_up(model, log, as_of, climbing)
+    view = as_view(model, log, as_of)
+    ground, known, current = look_up(view, climbing=climbing)
     if day is not None:
         days_ahead(day, current.as_of, horizon_weeks, "target_date")
-    settings = settings_of(model, horizon_weeks, independent)
+    settings = settings_of(view.model, horizon_weeks, independent)
     gone = walk(ground, settings, pooled=known)
     if rate is not None:
         gone = walk_at(ground, settings, known, gone, rate)
-    return assemble(ground, settings, gone, current, model, day, as_now=rate is None)
+    return assemble(ground, settings, gone, current, view.model, day, as_now=rate is None)
 
 
-def settings_of(
-    model: ReadinessForecaster, horizon_weeks: int, independent: bool = False
-) -> Settings:
+def settings_of(model: Fitted, horizon_weeks: int, independent: bool = False) -> Settings:
     """Return how the model's settings ask for the ladder to be walked."""
     return Settings(
         paths=min(model.paths, MOST_PATHS),
@@ -126,25 +140,19 @@ def settings_of(
 
 
 def look_up(
-    model: ReadinessForecaster,
-    log: TrainingLog,
-    as_of: pd.Timestamp | str | None,
-    climbing: Climbing | None,
+    model: Fitted | LogView,
+    log: TrainingLog | None = None,
+    as_of: pd.Timestamp | str | None = None,
+    climbing: Climbing | None = None,
 ) -> tuple[Ground, dict[tuple[int, int], Array], ReadinessForecast]:
     """Return where everybody stands, the pooled chances of open rungs by week, the forecast."""
-    current = model.forecast(log, as_of)
-    engines = model.engines_
+    view = as_view(model, log, as_of)
+    current = view.forecast()
     if climbing is None:
-        climbing = climbing_of(model, log, min(current.as_of, model.as_of_))
-    histories = model._histories(log, current.as_of)
-    standing = stand(histories, sorted(set(current.summary["athlete"])))
+        climbing = view.once(known_climbing)
+    standing = stand(view.histories, sorted(set(current.summary["athlete"])))
     ground = survey(
-        engines.growth,
-        track(engines.growth, histories),
-        histories,
-        climbing,
-        standing,
-        model.random_state,
+        view.growth, view.tracked, view.histories, climbing, standing, view.model.random_state
     )
     return ground, _pooled_chances(ground, current), current
 

@@ -10,12 +10,12 @@ from scipy.special import ndtr
 
 from forecast.ahead.result import check_drop
 from forecast.ahead.standing import MOST_WEEKS, continued, filter_on, last_trained, weeks_off
-from forecast.growth import GrowthModel, Tracked, track
+from forecast.growth import GrowthModel, Tracked
 from forecast.growth.filtering import propagate
 from forecast.growth.scale import to_log
 from forecast.histories import CLEARED
 from forecast.log.training_log import TrainingLog
-from forecast.readiness import ReadinessForecaster
+from forecast.readiness import Fitted, LogView, as_view
 from forecast.readiness.result import DIGITS
 from forecast.types import Array
 
@@ -29,8 +29,8 @@ RETEST_COLUMNS = (
 
 
 def retests(
-    model: ReadinessForecaster,
-    log: TrainingLog,
+    model: Fitted | LogView,
+    log: TrainingLog | None = None,
     as_of: pd.Timestamp | str | None = None,
     *,
     least_drop: float = LEAST_DROP,
@@ -47,7 +47,7 @@ def retests(
     Parameters
     ----------
     model
-        A fitted forecaster.
+        A fitted forecaster, or its view of a log, which has a log and a cut date already.
     log
         The log, of the same ladder as the one fitted on.
     as_of
@@ -72,22 +72,22 @@ def retests(
         No set is dated before ``as_of``.
     """
     check_drop("least_drop", least_drop)
-    engines = model._ready(log)
-    histories = model._histories(log, as_of)
-    then = _cleared_levels(engines.growth, track(engines.growth, histories))
-    longer = continued(histories)
-    panel, filtered = filter_on(engines.growth, longer)
+    view = as_view(model, log, as_of)
+    growth = view.growth
+    then = _cleared_levels(growth, view.tracked)
+    longer = continued(view.histories)
+    panel, filtered = filter_on(growth, longer)
     mine = np.flatnonzero(longer.spells["outcome"].to_numpy()[panel.spell_row] == CLEARED)
     rows = panel.spell_row[mine]
     spells = longer.spells.iloc[rows]
     off = weeks_off(longer, rows, panel.grace[mine])
     last = panel.last[mine]
     mean, cov = propagate(
-        engines.growth.fit.constants.dynamics, filtered.mean[last],
+        growth.fit.constants.dynamics, filtered.mean[last],
         filtered.cov[last], np.zeros(len(mine)), np.minimum(off, MOST_WEEKS),
     )  # fmt: skip
     seen = last_trained(longer, rows)
-    level = to_log(mean[:, 0], engines.growth.linear)
+    level = to_log(mean[:, 0], growth.linear)
     below = ndtr(-mean[:, 0] / np.sqrt(cov[:, 0, 0]))
     criteria = {rung.key: rung for rung in longer.ladder.rungs}
     target = np.array([criteria[key].criterion.target for key in spells["rung"]], dtype=float)

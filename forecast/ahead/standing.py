@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from forecast.growth import GrowthModel, track
+from forecast.growth import GrowthModel, spells_alone
 from forecast.growth.athletes import priors_from_others
 from forecast.growth.filtering import Filtered, forward_pass
 from forecast.growth.panel import Panel
@@ -201,11 +201,11 @@ def filter_on(model: GrowthModel, longer: Histories) -> tuple[Panel, Filtered]:
     months while others are trained: only weeks without any training are charged, and no more
     than ``MOST_WEEKS`` of them.
     """
-    tracked = track(model, longer)
+    panel, loose = spells_alone(model, longer)
     constants = model.fit.constants
-    panel = replace(tracked.panel, excess=_charged(tracked.panel, longer))
+    panel = replace(panel, excess=_charged(panel, longer))
     mean, cov = priors_from_others(
-        panel, constants, model.fit.pooled, tracked.loose, np.arange(panel.n_spells),
+        panel, constants, model.fit.pooled, loose, np.arange(panel.n_spells),
         finished_only=True,
     )  # fmt: skip
     return panel, forward_pass(panel, constants.dynamics, constants.noise, mean, cov)

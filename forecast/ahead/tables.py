@@ -10,7 +10,7 @@ from forecast.ahead.ground import Ground
 from forecast.ahead.result import LadderAhead, chances_by_day
 from forecast.ahead.walk import chain
 from forecast.growth.scale import log_slope
-from forecast.readiness import ReadinessForecast, ReadinessForecaster
+from forecast.readiness import Fitted, ReadinessForecast
 from forecast.readiness.reasons import confidence_words
 from forecast.readiness.result import DIGITS, SUMMARY_COLUMNS, curve_table, time_columns
 from forecast.readiness.shown import usual_value
@@ -130,7 +130,7 @@ def assemble(
     settings: Settings,
     gone: Walk,
     current: ReadinessForecast,
-    model: ReadinessForecaster,
+    model: Fitted,
     target_date: pd.Timestamp | None = None,
     *,
     as_now: bool = True,

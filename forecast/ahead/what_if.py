@@ -12,7 +12,7 @@ from scipy.stats import norm
 from forecast.ahead.climbing import Climbing
 from forecast.ahead.ground import weekly_sessions
 from forecast.ahead.ladder import (
-    climbing_of,
+    known_climbing,
     look_up,
     settings_of,
     walk_at,
@@ -20,11 +20,10 @@ from forecast.ahead.ladder import (
 from forecast.ahead.result import check_horizon, check_rates
 from forecast.ahead.tables import assemble
 from forecast.ahead.walk import walk
-from forecast.errors import ForecastError, HistoryError
+from forecast.errors import ForecastError
 from forecast.growth.clock import Clock
-from forecast.log.days import as_day
 from forecast.log.training_log import TrainingLog
-from forecast.readiness import ReadinessForecaster
+from forecast.readiness import Fitted, LogView, as_view
 
 COLUMNS = (
     "athlete", "rung", "rung_name", "sessions_per_week", "as_now", "weeks_low", "weeks_mid",
@@ -53,10 +52,10 @@ class WhatIf:
 
 
 def what_if(
-    model: ReadinessForecaster,
-    log: TrainingLog,
-    as_of: pd.Timestamp | str | None,
-    athlete: str,
+    model: Fitted | LogView,
+    log: TrainingLog | None = None,
+    as_of: pd.Timestamp | str | None = None,
+    athlete: str = "",
     *,
     sessions_per_week: Sequence[float] = (2.0, 3.0, 4.0),
     horizon_weeks: int = 260,
@@ -88,32 +87,31 @@ def what_if(
     HistoryError
         No set is dated before ``as_of``, or it is no date.
     """
-    model._ready(log)
+    view = as_view(model, log, as_of)
     horizon_weeks, rates = check_horizon(horizon_weeks), check_rates(sessions_per_week)
-    if not isinstance(athlete, str) or athlete not in log.athletes:
+    if not isinstance(athlete, str) or athlete not in view.log.athletes:
         raise ForecastError(f"{athlete!r} is not in the log; its athletes are in log.athletes.")
     if climbing is None:
-        cut = model.as_of_ if as_of is None else as_day(as_of, "as_of", HistoryError)
-        climbing = climbing_of(model, log, min(cut, model.as_of_))
-    if as_of is None:  # the day after the club's last set, not the athlete's
-        as_of = log.sets["date"].max() + pd.Timedelta(days=1)
-    alone = replace(log, sets=log.sets[log.sets["athlete"] == athlete].reset_index(drop=True))
-    ground, pooled, current = look_up(model, alone, as_of, climbing)
+        climbing = view.once(known_climbing)
+    sets = view.log.sets
+    alone = replace(view.log, sets=sets[sets["athlete"] == athlete].reset_index(drop=True))
+    # The club's day: the one after its last set, not after the athlete's.
+    ground, pooled, current = look_up(view.model, alone, view.as_of, climbing)
     if current.summary.empty:
         raise ForecastError(f"Nothing lies ahead of {athlete!r}: no rung is open.")
     now = float(weekly_sessions(ground.gaps)[0])
-    settings = settings_of(model, horizon_weeks)
+    settings = settings_of(view.model, horizon_weeks)
     base = walk(ground, settings, pooled=pooled)
     parts = []
     for asked in (None, *rates):
         gone = base if asked is None else walk_at(ground, settings, pooled, base, asked)
-        ahead = assemble(ground, settings, gone, current, model, as_now=asked is None)
+        ahead = assemble(ground, settings, gone, current, view.model, as_now=asked is None)
         part = ahead.summary.copy()
         part["sessions_per_week"] = round(now, 2) if asked is None else asked
         part["as_now"] = asked is None
         parts.append(part)
     table = pd.concat(parts, ignore_index=True)[list(COLUMNS)]
-    twice = _training_of_twice(model.engines_.growth.fit.constants.clock, now)
+    twice = _training_of_twice(view.growth.fit.constants.clock, now)
     return WhatIf(table, _warning(climbing, twice, now))
 
 

@@ -8,11 +8,10 @@ import numpy as np
 import pandas as pd
 
 from forecast.cohort.records import plural, spell_times
-from forecast.cohort.through_model import Seen, see
 from forecast.cohort.time_to_clear import clearing_curve
 from forecast.log.training_log import TrainingLog
-from forecast.readiness import ReadinessForecaster
-from forecast.readiness.lapse import FLAT_GAIN
+from forecast.readiness import Fitted, LogView, as_view
+from forecast.readiness.lapse import FLAT_GAIN, chance_flat
 from forecast.survival import SurvivalCurve
 
 UNTIL_WEEKS = 104.0
@@ -88,7 +87,9 @@ def _median(row: pd.Series) -> str:
 
 
 def bottlenecks(
-    model: ReadinessForecaster, log: TrainingLog, as_of: pd.Timestamp | str | None = None
+    model: Fitted | LogView,
+    log: TrainingLog | None = None,
+    as_of: pd.Timestamp | str | None = None,
 ) -> Bottlenecks:
     """Table the rungs by the time they take.
 
@@ -102,7 +103,7 @@ def bottlenecks(
     Raises
     ------
     NotFittedError, ForecastError, HistoryError
-        See ``through_model.see``.
+        See ``readiness.LogView``.
 
     Notes
     -----
@@ -110,18 +111,18 @@ def bottlenecks(
     eq. 4.5.1). A week is flat where the filtered gain is more likely than not below
     ``FLAT_GAIN``; layoffs beyond two weeks are not counted as trained.
     """
-    return bottleneck_table(see(model, log, as_of))
+    return bottleneck_table(as_view(model, log, as_of))
 
 
-def bottleneck_table(seen: Seen) -> Bottlenecks:
+def bottleneck_table(view: LogView) -> Bottlenecks:
     """Make the table from a log already seen through a model."""
-    histories = seen.histories
+    histories = view.histories
     keys = histories.ladder.keys
     spells = histories.spells
     times = spell_times(histories)
     ends = pd.crosstab(spells["rung"], spells["outcome"]).reindex(keys, fill_value=0)
     logged = spells.groupby("rung")["weeks"].sum().reindex(keys, fill_value=0.0)
-    flat, trained = _flat_weeks(seen)
+    flat, trained = _flat_weeks(view)
     table = pd.DataFrame(
         {
             "rung": list(keys),
@@ -145,14 +146,14 @@ def bottleneck_table(seen: Seen) -> Bottlenecks:
     return Bottlenecks(table, until, len(times.left_out))
 
 
-def _flat_weeks(seen: Seen) -> tuple[pd.Series, pd.Series]:
+def _flat_weeks(view: LogView) -> tuple[pd.Series, pd.Series]:
     """Weeks flat and weeks trained by rung: each session's opinion holds until the next one."""
-    sessions = seen.histories.sessions
+    sessions = view.histories.sessions
     following = sessions.groupby("spell")["date"].shift(-1)
-    end = sessions["spell"].map(seen.histories.spells["end"])
+    end = sessions["spell"].map(view.histories.spells["end"])
     days = (following.fillna(end) - sessions["date"]).dt.days.clip(0, LONGEST_COUNTED_GAP)
     weeks = days / 7.0
-    flat = weeks.where(seen.states["p_flat"] > 0.5, 0.0)
+    flat = weeks.where(chance_flat(view.states) > 0.5, 0.0)
     return flat.groupby(sessions["rung"]).sum(), weeks.groupby(sessions["rung"]).sum()
 
 

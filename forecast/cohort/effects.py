@@ -8,12 +8,11 @@ import numpy as np
 import pandas as pd
 from scipy.stats import norm
 
-from forecast.cohort.through_model import Seen, see
 from forecast.growth.athletes import loose_information
 from forecast.growth.pooling import centred
 from forecast.log.given import check_level, check_seed
 from forecast.log.training_log import TrainingLog
-from forecast.readiness import ReadinessForecaster
+from forecast.readiness import Fitted, LogView, as_view
 from forecast.types import Array
 
 DRAWS = 2000
@@ -75,8 +74,8 @@ class PaceAndDifficulty:
 
 
 def pace_and_difficulty(
-    model: ReadinessForecaster,
-    log: TrainingLog,
+    model: Fitted | LogView,
+    log: TrainingLog | None = None,
     as_of: pd.Timestamp | str | None = None,
     *,
     level: float = 0.9,
@@ -87,7 +86,7 @@ def pace_and_difficulty(
     Parameters
     ----------
     model
-        A fitted forecaster.
+        A fitted forecaster, or its view of a log, which has a log and a cut date already.
     log, as_of
         The log whose athletes are asked about, and its cut date.
     level
@@ -98,7 +97,7 @@ def pace_and_difficulty(
     Raises
     ------
     NotFittedError, ForecastError, HistoryError
-        See ``through_model.see``.
+        See ``readiness.LogView``.
     FitError
         ``level`` is out of range.
 
@@ -111,15 +110,15 @@ def pace_and_difficulty(
     """
     check_level("level", level)
     check_seed(seed)
-    seen = see(model, log, as_of)
-    return PaceAndDifficulty(_athletes(seen, level), _rungs(seen, level, seed), level)
+    view = as_view(model, log, as_of)
+    return PaceAndDifficulty(_athletes(view, level), _rungs(view, level, seed), level)
 
 
-def _athletes(seen: Seen, level: float) -> pd.DataFrame:
+def _athletes(view: LogView, level: float) -> pd.DataFrame:
     """Posterior of each athlete's effect, from all their spells."""
-    fit, panel = seen.growth.fit, seen.tracked.panel
+    fit, panel = view.growth.fit, view.tracked.panel
     prior = fit.constants.pooling.athlete
-    loose = loose_information(panel, fit.constants, seen.tracked.filtered)
+    loose = loose_information(panel, fit.constants, view.tracked.filtered)
     _, score, information = centred(loose, panel.rung, fit.pooled.common_mean)
     people, who = np.unique(panel.athlete, return_inverse=True)
     precision = np.zeros((len(people), len(prior), len(prior)))
@@ -129,7 +128,7 @@ def _athletes(seen: Seen, level: float) -> pd.DataFrame:
     cov = np.linalg.inv(precision + np.diag(1.0 / prior))
     mean = np.einsum("aij,aj->ai", cov, total)
     gain = np.r_[0.0, np.ones(len(prior) - 1)]
-    names = seen.histories.spells.drop_duplicates("athlete_id").set_index("athlete_id")["athlete"]
+    names = view.histories.spells.drop_duplicates("athlete_id").set_index("athlete_id")["athlete"]
     table = pd.DataFrame({"athlete": names.reindex(people).to_numpy()})
     table["spells"] = np.bincount(who)
     start_sd = np.sqrt(cov[:, 0, 0])
@@ -140,9 +139,9 @@ def _athletes(seen: Seen, level: float) -> pd.DataFrame:
     return table.sort_values(["gain", "athlete"], ascending=[False, True], ignore_index=True)
 
 
-def _rungs(seen: Seen, level: float, seed: int) -> pd.DataFrame:
+def _rungs(view: LogView, level: float, seed: int) -> pd.DataFrame:
     """Start, gain and weeks of an average athlete on each rung."""
-    pooled, prior = seen.growth.fit.pooled, seen.growth.fit.constants.pooling
+    pooled, prior = view.growth.fit.pooled, view.growth.fit.constants.pooling
     k = len(prior.rung)
     n_rungs = len(pooled.common_mean) // k - 1
     # Each rung's typical values are the centre plus its effect: one linear map of both.
@@ -153,8 +152,8 @@ def _rungs(seen: Seen, level: float, seed: int) -> pd.DataFrame:
     mean = maps @ pooled.common_mean
     cov = maps @ pooled.common_cov @ maps.transpose(0, 2, 1)
     gain = np.r_[0.0, np.ones(k - 1)]
-    rungs = seen.histories.ladder.rungs
-    counts = seen.histories.spells["rung"].value_counts()
+    rungs = view.histories.ladder.rungs
+    counts = view.histories.spells["rung"].value_counts()
     table = pd.DataFrame(
         {
             "rung": [rung.key for rung in rungs],

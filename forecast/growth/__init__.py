@@ -1,6 +1,6 @@
 """The growth engine: sets as intervals, a state space, crossed pooling, first passage."""
 
-from forecast.growth.engine import GrowthModel, Tracked, fit_growth_model, track
+from forecast.growth.engine import GrowthModel, Tracked, fit_growth_model, spells_alone, track
 from forecast.growth.forecasting import (
     GrowthForecast,
     forecast_landmarks,
@@ -39,6 +39,7 @@ __all__ = [
     "outlook",
     "pace_effects",
     "session_sites",
+    "spells_alone",
     "states_table",
     "track",
 ]

@@ -104,14 +104,20 @@ def start_delays(histories: Histories) -> Array:
     return np.asarray(delays, dtype=float)
 
 
-def track(model: GrowthModel, histories: Histories) -> Tracked:
-    """Filter every spell with the prior that its athlete's finished spells gave it."""
+def spells_alone(model: GrowthModel, histories: Histories) -> tuple[Panel, SpellInformation]:
+    """Return histories as arrays, and what each spell says on its own of its start and gain."""
     constants, pooled = model.fit.constants, model.fit.pooled
     panel = build_panel(histories, linear=model.linear, units=model.units)
     panel = wind(scattered(panel, constants, pooled, model.fit.n_rungs), constants.clock)
     mean, cov = population_prior(constants, pooled, panel, model.fit.n_rungs)
     filtered = forward_pass(panel, constants.dynamics, constants.noise, mean, cov)
-    loose = loose_information(panel, constants, filtered)
+    return panel, loose_information(panel, constants, filtered)
+
+
+def track(model: GrowthModel, histories: Histories) -> Tracked:
+    """Filter every spell with the prior that its athlete's finished spells gave it."""
+    constants, pooled = model.fit.constants, model.fit.pooled
+    panel, loose = spells_alone(model, histories)
     everyone = np.arange(panel.n_spells)
     mean, cov = priors_from_others(panel, constants, pooled, loose, everyone, finished_only=True)
     filtered = forward_pass(panel, constants.dynamics, constants.noise, mean, cov)

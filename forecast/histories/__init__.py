@@ -1,6 +1,6 @@
 """Sets to sessions to spells: clearing, lapse, late entry and attendance."""
 
-from forecast.histories.histories import Histories, build_histories
+from forecast.histories.histories import Histories, build_histories, cut_day
 from forecast.histories.sessions import day_number
 from forecast.histories.spells import CLEARED, DEFAULT_LAPSE_WEEKS, LAPSED, OPEN, PASSED_OVER
 
@@ -12,5 +12,6 @@ __all__ = [
     "PASSED_OVER",
     "Histories",
     "build_histories",
+    "cut_day",
     "day_number",
 ]

@@ -90,13 +90,11 @@ def build_histories(
     LogError
         What was given is no log.
     """
-    sets = checked_log(log).sets
+    checked_log(log)
     if not (isinstance(lapse_weeks, int | float | np.number) and 0 < lapse_weeks < np.inf):
         raise HistoryError(f"lapse_weeks = {lapse_weeks!r}; give a number of weeks above 0.")
-    if len(sets) == 0:
-        raise HistoryError("The log holds no usable set; see log.rejected for what was set aside.")
-    cut = _cut_day(sets, as_of)
-    sets = sets[sets["date"] < cut]
+    cut = cut_day(log, as_of)
+    sets = log.sets[log.sets["date"] < cut]
     if len(sets) == 0:
         first = log.sets["date"].min().date()
         raise HistoryError(
@@ -124,7 +122,19 @@ def build_histories(
     )
 
 
-def _cut_day(sets: pd.DataFrame, as_of: pd.Timestamp | str | None) -> pd.Timestamp:
+def cut_day(log: TrainingLog, as_of: pd.Timestamp | str | None = None) -> pd.Timestamp:
+    """Return the cut date as a day: the one given, or the day after the log's last set.
+
+    Raises
+    ------
+    HistoryError
+        The log holds no set, or ``as_of`` is no date.
+    LogError
+        What was given is no log.
+    """
+    sets = checked_log(log).sets
+    if len(sets) == 0:
+        raise HistoryError("The log holds no usable set; see log.rejected for what was set aside.")
     if as_of is None:
         return sets["date"].max() + pd.Timedelta(days=1)
     return as_day(as_of, "as_of", HistoryError)

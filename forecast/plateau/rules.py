@@ -14,7 +14,7 @@ import numpy as np
 from scipy.special import expit, logit
 
 from forecast.errors import ForecastError
-from forecast.growth import GrowthModel, Motion, measure_gain, motion_of, track
+from forecast.growth import GrowthModel, Motion, Tracked, measure_gain, motion_of, track
 from forecast.growth.lately import SPAN
 from forecast.histories import Histories
 from forecast.log.given import is_number
@@ -83,7 +83,9 @@ class PlateauRules:
         return watch(traces, self.motion, self.gains, enter, smallest_gain)
 
 
-def learn_plateaus(growth: GrowthModel, histories: Histories, *, seed: int = 0) -> PlateauRules:
+def learn_plateaus(
+    growth: GrowthModel, histories: Histories, *, seed: int = 0, tracked: Tracked | None = None
+) -> PlateauRules:
     """Learn the rules from a log seen through a fitted growth engine.
 
     Parameters
@@ -94,13 +96,15 @@ def learn_plateaus(growth: GrowthModel, histories: Histories, *, seed: int = 0) 
         The log it was fitted on (or another of the same ladder).
     seed
         Same log and seed, same rules.
+    tracked
+        The histories seen through the engine, where that has been done already.
 
     Raises
     ------
     FitError
         A model of the watch could not be fitted.
     """
-    traces = traces_of(growth, track(growth, histories))
+    traces = traces_of(growth, tracked or track(growth, histories))
     return rules_from(traces, motion_of(growth), seed=seed)
 
 

@@ -6,8 +6,6 @@ import numpy as np
 import pandas as pd
 from scipy.stats import norm
 
-from forecast.errors import NotFittedError
-from forecast.growth import track
 from forecast.histories import Histories
 from forecast.histories.pain import PAIN, recent_pain
 from forecast.log.training_log import TrainingLog
@@ -36,7 +34,7 @@ from forecast.plateau.words import (
     USUAL_HELP,
     reason_for,
 )
-from forecast.readiness import ReadinessForecaster
+from forecast.readiness import Fitted, LogView, as_view
 from forecast.readiness.open_rungs import untried_rungs
 
 COLUMNS = (
@@ -53,8 +51,8 @@ DIGITS = 6
 
 
 def plateaus(
-    model: ReadinessForecaster,
-    log: TrainingLog,
+    model: Fitted | LogView,
+    log: TrainingLog | None = None,
     as_of: pd.Timestamp | str | None = None,
     *,
     false_alarms_per_year: float = DEFAULT_FALSE_ALARMS,
@@ -66,7 +64,7 @@ def plateaus(
     Parameters
     ----------
     model
-        A fitted forecaster.
+        A fitted forecaster, or its view of a log, which has a log and a cut date already.
     log
         The log, of the same ladder.
     as_of
@@ -77,7 +75,8 @@ def plateaus(
         Gain a week (0.01 is 1 %) below which progress counts as flat. Left out: the gain that
         takes a year to the target from where the athlete stands, but 0.5 % a week at least.
     rules
-        From ``learn_plateaus``; learnt from this log, up to the cut date, where left out.
+        From ``learn_plateaus``; as the model learnt them where left out, and learnt from this
+        log, up to the cut date, where it has none.
 
     Returns
     -------
@@ -100,13 +99,10 @@ def plateaus(
     HistoryError
         No set is dated before ``as_of``.
     """
-    if not hasattr(model, "engines_"):
-        raise NotFittedError("This forecaster has not been fitted; call fit(log) first.")
+    view = as_view(model, log, as_of)
     check_settings(false_alarms_per_year, smallest_gain)
-    growth = model.engines_.growth
-    histories = model._histories(log, as_of)
-    learnt = rules or learn_plateaus(growth, histories, seed=model.random_state)
-    tracked = track(growth, histories)
+    growth, histories, tracked = view.growth, view.histories, view.tracked
+    learnt = rules or view.once(rules_of)
     limits = limits_for(learnt, false_alarms_per_year, smallest_gain)
     row_of = tracked.panel.spell_row
     is_open = np.flatnonzero(histories.spells["open"].to_numpy()[row_of])
@@ -122,6 +118,14 @@ def plateaus(
     rows += [_untried_row(*pair) for pair in zip(untried["athlete"], untried["rung"], strict=True)]
     pain = recent_pain(histories)
     return _as_table([row | {"pain": pain.get(row["athlete"], np.nan)} for row in rows], histories)
+
+
+def rules_of(view: LogView) -> PlateauRules:
+    """Return the rules as the model learnt them, else learnt from the log of this view."""
+    known: PlateauRules | None = getattr(view.model, "plateau_rules_", None)
+    return known or learn_plateaus(
+        view.growth, view.histories, tracked=view.tracked, seed=view.model.random_state
+    )
 
 
 def _row(
@@ -225,8 +229,8 @@ def _as_table(rows: list[dict], histories: Histories) -> pd.DataFrame:
 
 
 def watch_list(
-    model: ReadinessForecaster,
-    log: TrainingLog,
+    model: Fitted | LogView,
+    log: TrainingLog | None = None,
     as_of: pd.Timestamp | str | None = None,
     *,
     false_alarms_per_year: float = DEFAULT_FALSE_ALARMS,

@@ -1,13 +1,23 @@
 """Two engines pooled into one forecast for every open rung."""
 
-from forecast.readiness.forecaster import ENGINES, ReadinessForecaster, load_model
+from forecast.readiness.facts import comparable_counts
 from forecast.readiness.result import CURVE_COLUMNS, SUMMARY_COLUMNS, ReadinessForecast
+from forecast.readiness.storage import read_model, save_model
+from forecast.readiness.training import train_engines
+from forecast.readiness.view import ENGINES, Engine, Fitted, LogView, Progress, as_view
 
 __all__ = [
     "CURVE_COLUMNS",
     "ENGINES",
     "SUMMARY_COLUMNS",
+    "Engine",
+    "Fitted",
+    "LogView",
+    "Progress",
     "ReadinessForecast",
-    "ReadinessForecaster",
-    "load_model",
+    "as_view",
+    "comparable_counts",
+    "read_model",
+    "save_model",
+    "train_engines",
 ]

@@ -22,8 +22,7 @@ from scipy.optimize import minimize
 from scipy.special import expit, logit
 
 from forecast.errors import FitError
-
-Array = NDArray[np.float64]
+from forecast.types import Array
 
 REFERENCE_WEEKS = 8.0
 PRIOR_SD = np.array([0.3, 0.1, 0.15, 0.075, 0.1])

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.stats import norm
 
 from forecast.growth import (
@@ -27,9 +26,7 @@ from forecast.readiness.shown import (
     training_lately,
     usual_value,
 )
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Ints
 
 EIGHTY = float(norm.ppf(0.9))
 

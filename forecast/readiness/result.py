@@ -6,9 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from forecast.types import Array
 
 SUMMARY_COLUMNS = (
     "athlete", "rung", "rung_name", "sessions", "level", "level_value", "target",

@@ -9,9 +9,7 @@ from numpy.typing import NDArray
 from forecast.growth import GrowthModel, Tracked, chance_met
 from forecast.growth.intervals import rounding_units
 from forecast.histories import Histories
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Array, Ints
 
 RECENT_SESSIONS = 8
 MET_SESSIONS, MET_WEEKS = 30, 12.0

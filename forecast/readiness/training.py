@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from sklearn.model_selection import GroupKFold
 
 from forecast.growth import (
@@ -40,9 +39,7 @@ from forecast.survival import (
     stretch_edges,
     training_landmarks,
 )
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from forecast.types import Array, Ints
 
 FOLDS = 5
 POOL_LANDMARKS = 700
@@ -101,8 +98,10 @@ def train_engines(
     horizon_weeks: int,
     seed: int,
     progress: Callable[[str], None] | None = None,
-) -> Engines:
+) -> tuple[Engines, Tracked]:
     """Fit the growth engine, the hazard on past landmarks, and their pool on out-of-fold athletes.
+
+    The histories come back too, as seen through the growth engine.
 
     Raises
     ------
@@ -126,7 +125,8 @@ def train_engines(
     )  # fmt: skip
     say("pool and recalibration")
     combiner = _train_pool(growth, tracked, histories, moments, edges, horizon_weeks, seed)
-    return Engines(growth, hazard, combiner, lapse, rhythm, edges, histories.log_start)
+    engines = Engines(growth, hazard, combiner, lapse, rhythm, edges, histories.log_start)
+    return engines, tracked
 
 
 def _train_lapse(

@@ -18,8 +18,6 @@ from forecast.cohort import (
     time_to_clear,
 )
 from forecast.errors import FitError, HistoryError
-from forecast.log.training_log import TrainingLog
-from forecast.readiness import ReadinessForecaster
 from forecast.report.account import account
 from forecast.report.cohort_tables import (
     clear_curves,
@@ -59,26 +57,17 @@ class Part:
     tables: tuple[Table, ...] = ()
 
 
-def analyst_page(
-    data: ReportData,
-    log: TrainingLog,
-    model: ReadinessForecaster,
-    trust: BacktestResult | None = None,
-) -> str:
+def analyst_page(data: ReportData, trust: BacktestResult | None = None) -> str:
     """Return the analyst's page as HTML.
 
     Parameters
     ----------
     data
         The club's tables.
-    log, model
-        What they were made from.
     trust
         A backtest on the same log, if one was run.
     """
-    parts = [
-        _tried(slot, title, partial(make, data, log, model)) for slot, title, make in QUESTIONS
-    ]
+    parts = [_tried(slot, title, partial(make, data)) for slot, title, make in QUESTIONS]
     parts.append(_trust(trust))
     figures = [f for part in parts for f in part.figures]
     return render(
@@ -103,7 +92,7 @@ def _tried(slot: str, title: str, make: Callable[[], Found]) -> Part:
     return Part(slot, title, tuple(words.splitlines()), figures, tables)
 
 
-def _clearing(data: ReportData, log: TrainingLog, model: ReadinessForecaster) -> Found:
+def _clearing(data: ReportData) -> Found:
     result = time_to_clear(data.histories)
     shown = result.groups.assign(name=result.groups["group"].map(result.names))
     columns = {
@@ -126,8 +115,8 @@ def _clearing(data: ReportData, log: TrainingLog, model: ReadinessForecaster) ->
     return result.text, (*figures, middle), tables
 
 
-def _bottlenecks(data: ReportData, log: TrainingLog, model: ReadinessForecaster) -> Found:
-    result = bottlenecks(model, log, data.as_of)
+def _bottlenecks(data: ReportData) -> Found:
+    result = bottlenecks(data.view)
     columns = {
         "rung_name": ("Rung", text),
         "share_logged": ("Share of all weeks", share),
@@ -138,8 +127,8 @@ def _bottlenecks(data: ReportData, log: TrainingLog, model: ReadinessForecaster)
     return result.text, (), (table(result.frame(), columns, "Where the weeks go."),)
 
 
-def _pace(data: ReportData, log: TrainingLog, model: ReadinessForecaster) -> Found:
-    result = pace_and_difficulty(model, log, data.as_of)
+def _pace(data: ReportData) -> Found:
+    result = pace_and_difficulty(data.view)
     effects = named_effects(result, rung_names(data.ladder))
     figures = [figure("rung", charts.pace_and_difficulty(effects, "rung"))]
     count = int((effects["kind"] == "athlete").sum())
@@ -153,8 +142,8 @@ def _pace(data: ReportData, log: TrainingLog, model: ReadinessForecaster) -> Fou
     return result.text, tuple(figures), ()
 
 
-def _growth(data: ReportData, log: TrainingLog, model: ReadinessForecaster) -> Found:
-    levels, targets = growth_table(model, data.histories, tracked=data.tracked)
+def _growth(data: ReportData) -> Found:
+    levels, targets = growth_table(data.view)
     if not levels.duplicated(["athlete", "rung_name"]).any():
         return NO_LINE, (), ()
     words = "The level is what a usual day would show; it is filtered: each point knows only what "
@@ -162,9 +151,9 @@ def _growth(data: ReportData, log: TrainingLog, model: ReadinessForecaster) -> F
     return words + "had been logged by then.", figures, ()
 
 
-def _lapse(data: ReportData, log: TrainingLog, model: ReadinessForecaster) -> Found:
+def _lapse(data: ReportData) -> Found:
     incidence = lapse_incidence(data.histories)
-    hazard = lapse_hazard(model, log, data.as_of)
+    hazard = lapse_hazard(data.view)
     figures = (figure("lapse", charts.lapse(ends(incidence))),) if incidence.curves else ()
     columns = {
         "contrast": ("Compared", text),
@@ -177,11 +166,11 @@ def _lapse(data: ReportData, log: TrainingLog, model: ReadinessForecaster) -> Fo
     return f"{incidence.text}\n{hazard.text}", figures, shown
 
 
-def _audit(data: ReportData, log: TrainingLog, model: ReadinessForecaster) -> Found:
+def _audit(data: ReportData) -> Found:
     return criterion_audit(data.histories).text, (), ()
 
 
-def _covariates(data: ReportData, log: TrainingLog, model: ReadinessForecaster) -> Found:
+def _covariates(data: ReportData) -> Found:
     if data.histories.roster.empty:
         return NO_ROSTER, (), ()
     result = covariate_effects(data.histories)

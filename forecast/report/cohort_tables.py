@@ -6,10 +6,8 @@ import numpy as np
 import pandas as pd
 
 from forecast.cohort import LapseIncidence, PaceAndDifficulty, TimeToClear
-from forecast.growth import Tracked, track
-from forecast.histories import Histories
 from forecast.ladder import Ladder
-from forecast.readiness import ReadinessForecaster
+from forecast.readiness import LogView
 from forecast.report.tables import level_by_session
 
 AT_RISK_STEPS = 6
@@ -106,21 +104,18 @@ def named_effects(result: PaceAndDifficulty, names: dict[str, str]) -> pd.DataFr
     return frame
 
 
-def growth_table(
-    model: ReadinessForecaster, histories: Histories, *, tracked: Tracked | None = None
-) -> tuple[pd.DataFrame, pd.DataFrame]:
+def growth_table(view: LogView) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return level against weeks on the rung for every spell, and the pass marks.
 
-    One point a week and spell: more can't be told apart on a chart. ``tracked`` is as in
-    ``open_tables``.
+    One point a week and spell: more can't be told apart on a chart.
     """
-    growth = model.engines_.growth
+    histories = view.histories
     rungs = {rung.key: rung for rung in histories.ladder.rungs}
     spells = histories.spells.reset_index(names="spell_row")
     spells["rung_name"] = spells["rung"].map({key: rung.name for key, rung in rungs.items()})
     spells["target"] = spells["rung"].map({k: r.criterion.target for k, r in rungs.items()})
     keep = ["spell_row", "athlete", "rung_name", "rung_index", "start", "target"]
-    level = level_by_session(growth, tracked or track(growth, histories), histories, spells[keep])
+    level = level_by_session(view.growth, view.tracked, histories, spells[keep])
     level["weeks"] = (level["date"] - level["start"]).dt.days // 7
     level = level.drop_duplicates(["spell_row", "weeks"], keep="last")
     level = level.sort_values(["rung_index", "athlete", "weeks"], kind="stable")

@@ -2,25 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from forecast.ahead import Climbing, climbing_of, fallbacks, ladder_ahead, retests
+from forecast.ahead import fallbacks, ladder_ahead, retests
 from forecast.cohort import lapse_chance
-from forecast.growth import Tracked, track
+from forecast.errors import ForecastError
 from forecast.histories import CLEARED, PASSED_OVER, Histories
 from forecast.ladder import Ladder
 from forecast.log.training_log import TrainingLog
 from forecast.plateau import plateaus
-from forecast.readiness import ReadinessForecast, ReadinessForecaster
+from forecast.readiness import Fitted, LogView, Progress, ReadinessForecast, as_view
 from forecast.report.advice import ON_HOLD
 from forecast.report.cohort_tables import with_rung_names
 from forecast.report.marks import PAIN, marked, with_usual
 from forecast.report.tables import OpenTables, open_tables, who_label
 
-Progress = Callable[[str], None]
 KEYS = ["athlete", "rung"]
 
 
@@ -51,10 +49,8 @@ class ReportData:
         Rungs whose form breaks more often than usual, as ``ahead.fallbacks`` gives them.
     retests
         Cleared rungs due for a re-test, as ``ahead.retests`` gives them.
-    histories
-        Sets, sessions and spells up to the cut.
-    tracked
-        The histories seen through the growth engine.
+    view
+        The log as the model sees it, from which all of this comes.
     notes
         Whether athletes' pages show the notes of their sets.
     """
@@ -69,14 +65,18 @@ class ReportData:
     lapse: pd.DataFrame
     going_back: pd.DataFrame
     retests: pd.DataFrame
-    histories: Histories
-    tracked: Tracked
+    view: LogView
     notes: bool = False
 
     @property
     def as_of(self) -> pd.Timestamp:
         """Cut date: nothing dated on or after it was used."""
         return self.forecast.as_of
+
+    @property
+    def histories(self) -> Histories:
+        """Sets, sessions and spells up to the cut."""
+        return self.view.histories
 
     @property
     def athletes(self) -> list[str]:
@@ -139,11 +139,11 @@ def _mine(frame: pd.DataFrame, athlete: str) -> pd.DataFrame:
 
 
 def gather(
-    log: TrainingLog,
-    model: ReadinessForecaster,
-    as_of: pd.Timestamp | str | None,
+    log: TrainingLog | LogView,
+    model: Fitted | None = None,
+    as_of: pd.Timestamp | str | None = None,
     *,
-    club: str,
+    club: str = "",
     for_coach: bool = True,
     for_athlete: bool = True,
     notes: bool = False,
@@ -172,53 +172,35 @@ def gather(
     HistoryError
         No set is dated before ``as_of``.
     """
-    say = progress or (lambda _: None)
-    if forecast is None:
-        forecast = model.forecast(log, as_of, progress=progress)
-    as_of = forecast.as_of
-    histories = model._histories(log, as_of)
-    states = with_rung_names(_plateaus(model, log, as_of), log.ladder)
-    forecast = _keyed(forecast, histories, states)
-    tracked = track(model.engines_.growth, histories)
+    cut = as_of if forecast is None else forecast.as_of
+    if isinstance(log, LogView):
+        view = as_view(log, as_of=cut)
+    elif model is None:
+        raise ForecastError("A log needs a model to be seen with; give model, or its view.")
+    else:
+        view = model.view(log, cut, progress=progress)
+    ladder = view.log.ladder
+    forecast = view.forecast() if forecast is None else forecast
+    states = with_rung_names(view.once(plateaus), ladder)
+    forecast = _keyed(forecast, view.histories, states)
     summary = forecast.summary
-    say("ladder ahead")
-    climbing = _climbing(model, log, as_of) if for_athlete or for_coach else None
-    ahead = ladder_ahead(model, log, as_of, climbing=climbing) if for_athlete else None
-    say("who needs a look")
+    view.say("ladder ahead")
+    ahead = ladder_ahead(view) if for_athlete else None
+    view.say("who needs a look")
     return ReportData(
-        club=club,
-        ladder=log.ladder,
+        club=club or ladder.name,
+        ladder=ladder,
+        view=view,
         forecast=forecast,
-        tables=_without_dates(
-            open_tables(model, histories, forecast, tracked=tracked), on_hold(summary)
-        ),
+        tables=_without_dates(open_tables(view, forecast), on_hold(summary)),
         plateaus=states,
         notes=notes,
         ahead=summary.iloc[:0] if ahead is None else ahead.summary,
         ahead_weeks=forecast.horizon_weeks if ahead is None else ahead.horizon_weeks,
-        lapse=lapse_chance(model, log, as_of) if for_coach else _none("p_gone", "text"),
-        going_back=(
-            _flagged(fallbacks(model, log, as_of, climbing=climbing), "go_back", summary)
-            if for_coach
-            else _none("text")
-        ),
-        retests=(
-            _flagged(retests(model, log, as_of), "due", summary) if for_coach else _none("text")
-        ),
-        histories=histories,
-        tracked=tracked,
+        lapse=lapse_chance(view) if for_coach else _none("p_gone", "text"),
+        going_back=_flagged(fallbacks(view), "go_back", summary) if for_coach else _none("text"),
+        retests=_flagged(retests(view), "due", summary) if for_coach else _none("text"),
     )
-
-
-def _climbing(model: ReadinessForecaster, log: TrainingLog, as_of: pd.Timestamp) -> Climbing:
-    """Return how the ladder is climbed: as the model learnt it, else learnt here, once for all."""
-    known: Climbing | None = getattr(model, "climbing_", None)
-    return climbing_of(model, log, as_of) if known is None else known
-
-
-def _plateaus(model: ReadinessForecaster, log: TrainingLog, as_of: pd.Timestamp) -> pd.DataFrame:
-    """Return the states by the rules the model has learnt, so that page and forecast agree."""
-    return plateaus(model, log, as_of, rules=getattr(model, "plateau_rules_", None))
 
 
 def on_hold(summary: pd.DataFrame) -> list[str]:

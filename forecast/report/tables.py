@@ -9,12 +9,11 @@ import numpy as np
 import pandas as pd
 from scipy.stats import norm
 
-from forecast.errors import NotFittedError
-from forecast.growth import GrowthModel, Tracked, track
+from forecast.growth import GrowthModel, Tracked
 from forecast.growth.filtering import propagate
 from forecast.growth.scale import to_ratio
 from forecast.histories import Histories
-from forecast.readiness import ReadinessForecast, ReadinessForecaster
+from forecast.readiness import LogView, ReadinessForecast
 from forecast.report.words import UNITS, in_sessions, say_date, say_range, say_value
 from forecast.types import Array
 
@@ -67,38 +66,26 @@ def who_label(athlete: pd.Series, rung_name: pd.Series) -> pd.Series:
     return athlete + " \u00b7 " + rung_name
 
 
-def open_tables(
-    model: ReadinessForecaster,
-    histories: Histories,
-    forecast: ReadinessForecast,
-    *,
-    tracked: Tracked | None = None,
-) -> OpenTables:
+def open_tables(view: LogView, forecast: ReadinessForecast | None = None) -> OpenTables:
     """Return the tables for every row of the forecast.
 
     Parameters
     ----------
-    model
-        The fitted forecaster.
-    histories
-        Histories of the log the forecast was made from, at the same cut.
+    view
+        The log as a fitted forecaster sees it.
     forecast
-        The forecast.
-    tracked
-        The histories seen through the model's growth engine, where that has been done already.
+        The forecast, of the same log and cut; that of the view where left out.
 
     Raises
     ------
-    NotFittedError
-        ``fit`` was not called on the forecaster.
+    HistoryError, ForecastError
+        See ``readiness.LogView.histories``.
     """
-    if not hasattr(model, "engines_"):
-        raise NotFittedError("This forecaster has not been fitted; call fit(log) first.")
+    forecast = view.forecast() if forecast is None else forecast
     keys = forecast.summary.assign(
         who=who_label(forecast.summary["athlete"], forecast.summary["rung_name"])
     )
-    growth = model.engines_.growth
-    tracked = tracked or track(growth, histories)
+    growth, histories, tracked = view.growth, view.histories, view.tracked
     spells = histories.spells.reset_index(names="spell_row")[["athlete", "rung", "spell_row"]]
     tried = keys.merge(spells, on=["athlete", "rung"], how="inner")
     tried = tried[tried["sessions"] > 0].reset_index(drop=True)

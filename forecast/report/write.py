@@ -12,7 +12,7 @@ from forecast.backtest import BacktestResult
 from forecast.errors import ForecastError, HistoryError
 from forecast.log.days import as_day
 from forecast.log.training_log import TrainingLog
-from forecast.readiness import ReadinessForecast, ReadinessForecaster
+from forecast.readiness import Fitted, LogView, ReadinessForecast
 from forecast.report.analyst import analyst_page
 from forecast.report.athlete import athlete_page
 from forecast.report.coach import coach_page
@@ -25,8 +25,8 @@ Progress = Callable[[str], None]
 
 
 def write_report(
-    log: TrainingLog,
-    model: ReadinessForecaster,
+    log: TrainingLog | LogView,
+    model: Fitted | None = None,
     as_of: pd.Timestamp | str | None = None,
     *,
     who: Sequence[str] = READERS,
@@ -46,7 +46,8 @@ def write_report(
     Parameters
     ----------
     log
-        The log, of the ladder the model was fitted on.
+        The log, of the ladder the model was fitted on; or a fitted forecaster's view of one,
+        which has a model and a cut date already.
     model
         A fitted forecaster.
     as_of
@@ -69,8 +70,8 @@ def write_report(
     Raises
     ------
     ForecastError
-        An unknown reader, a folder that can't be written to, a log of another ladder, or a
-        forecast as of another day.
+        An unknown reader, a folder that can't be written to, a log of another ladder, a
+        forecast as of another day, or a log without a model.
     NotFittedError
         ``fit`` was not called on the model.
     HistoryError
@@ -93,7 +94,7 @@ def write_report(
         log,
         model,
         as_of,
-        club=club or log.ladder.name,
+        club=club,
         for_coach="coach" in who,
         for_athlete="athlete" in who,
         notes=notes,
@@ -104,23 +105,19 @@ def write_report(
     for reader in dict.fromkeys(who):
         if progress:
             progress(f"pages for {reader}")
-        pages = _pages(reader, data, log, model, trust)
+        pages = _pages(reader, data, trust)
         paths += [write_page(folder / name, page) for name, page in pages]
     return paths
 
 
 def _pages(
-    reader: str,
-    data: ReportData,
-    log: TrainingLog,
-    model: ReadinessForecaster,
-    trust: BacktestResult | None,
+    reader: str, data: ReportData, trust: BacktestResult | None
 ) -> Iterator[tuple[str, str]]:
     """Make the reader's pages one by one: file name and content."""
     if reader == "coach":
         yield "coach.html", coach_page(data)
     elif reader == "analyst":
-        yield "analyst.html", analyst_page(data, log, model, trust)
+        yield "analyst.html", analyst_page(data, trust)
     else:
         for athlete, name in file_names([*data.athletes, *data.finished], "athlete").items():
             yield name, athlete_page(data.only(athlete))

@@ -7,7 +7,7 @@ import copy
 import pytest
 
 from forecast.ahead import LadderAhead, climbing_of, ladder_ahead
-from forecast.readiness import ReadinessForecaster
+from forecast.model import ReadinessForecaster
 
 HORIZON = 120
 

@@ -11,7 +11,7 @@ from forecast.ahead import climbing_of, fallbacks, ladder_ahead, retests, what_i
 from forecast.ahead.ladder import MOST_DRAWS, MOST_PATHS, settings_of
 from forecast.ahead.result import check_drop, check_horizon, check_rate, check_rates
 from forecast.errors import ForecastError, HistoryError, LogError, NotFittedError
-from forecast.readiness import ReadinessForecaster
+from forecast.model import ReadinessForecaster
 
 NO_NUMBERS = ["3", None, [3], {}, b"3", 3j, True, float("nan"), float("inf"), -1]
 

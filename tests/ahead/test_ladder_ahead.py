@@ -16,7 +16,7 @@ from forecast.ahead.ladder import look_up, settings_of
 from forecast.ahead.result import chances_by_day
 from forecast.ahead.walk import chain, walk
 from forecast.errors import ForecastError, NotFittedError
-from forecast.readiness import ReadinessForecaster
+from forecast.model import ReadinessForecaster
 from forecast.readiness.result import CURVE_COLUMNS, SUMMARY_COLUMNS
 
 HORIZON = 120

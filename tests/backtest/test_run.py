@@ -23,7 +23,7 @@ from forecast.backtest.cuts import open_at
 from forecast.backtest.forecasters import ENGINE_NAMES
 from forecast.errors import BacktestError, FitError, LogError
 from forecast.histories import build_histories
-from forecast.readiness import ReadinessForecaster
+from forecast.model import ReadinessForecaster
 
 
 class Constant(BaseEstimator):

@@ -36,7 +36,7 @@ from forecast.ahead.duration import Settings
 from forecast.ahead.ladder import look_up, settings_of
 from forecast.ahead.result import chances_by_day
 from forecast.ahead.walk import walk
-from forecast.readiness import ReadinessForecaster
+from forecast.model import ReadinessForecaster
 from forecast.simulate import LAWS, SimulatedCohort, simulate_cohort
 
 WAYS = {

@@ -41,7 +41,7 @@ from worlds import blind_cut, true_outcomes
 from forecast.backtest import BASELINES, ForecastsAtCut, forecast_at
 from forecast.backtest.scores import coverage, crps_from_curve, curve_at
 from forecast.backtest.scoring import curves_of, make_cases
-from forecast.readiness import ReadinessForecaster
+from forecast.model import ReadinessForecaster
 from forecast.simulate import LAWS, simulate_cohort
 
 ROOMS = ("log", "histories", "growth", "survival", "readiness", "simulate", "backtest")

@@ -152,7 +152,7 @@ def run_world(world: World) -> Report:
 def _model_answer(
     world: World, cohort: SimulatedCohort, as_of: pd.Timestamp, common: dict
 ) -> ForecastsAtCut:
-    from forecast.readiness import ReadinessForecaster
+    from forecast.model import ReadinessForecaster
 
     model = ReadinessForecaster(
         horizon_weeks=world.horizon, random_state=world.seed, **dict(world.options)

@@ -7,10 +7,9 @@ from scipy.special import expit
 
 from forecast.cohort import lapse_chance, lapse_hazard, lapse_incidence
 from forecast.cohort.lapse.flatness import hazard_of
-from forecast.cohort.through_model import see
 from forecast.errors import ForecastError, NotFittedError
-from forecast.readiness import ReadinessForecaster
-from forecast.readiness.lapse import FEATURES, design_of, fit_lapse, training_days
+from forecast.model import ReadinessForecaster
+from forecast.readiness.lapse import FEATURES, design_of, fit_lapse
 from forecast.readiness.lapse.staying import PRIOR_CHANCE
 
 
@@ -102,10 +101,8 @@ def test_absences_that_are_usual_are_no_lapse():
 def test_training_days_know_nothing_later(small_model, small_log, small_cut):
     earlier = small_cut - pd.Timedelta(days=56)
     before = small_model.in_hindsight()
-    now, then = (
-        training_days(seen.histories, seen.states["p_flat"].to_numpy())
-        for seen in (see(small_model, small_log, small_cut), see(before, small_log, earlier))
-    )
+    now = small_model.view(small_log, small_cut).training_days
+    then = before.view(small_log, earlier).training_days
     keys, known = ["athlete", "date"], ["rate", "pain", "log_weeks", "just_cleared"]
     both = then.merge(now, on=keys, suffixes=("", "_now"))
     assert len(both) == len(then)

@@ -7,7 +7,7 @@ import pandas as pd
 from open_data import ASKED, Question, Setting, Task, as_log, curve_on_grid, horizon_weeks
 from open_data_scores import Forecast, from_curve
 
-from forecast.readiness import ReadinessForecaster
+from forecast.model import ReadinessForecaster
 
 AS_OF = ASKED + pd.Timedelta(days=1)
 """Just after the k-th measurement: it is known, the next one is not."""

@@ -15,7 +15,7 @@ from open_data_scores import climatology, line, score, summarise
 from open_data_table import PUBLISHED, TIME_SCALE
 
 import forecast as fc
-from forecast.readiness import ReadinessForecaster
+from forecast.model import ReadinessForecaster
 
 BY_NAME = {task.name: task for task in TASKS}
 

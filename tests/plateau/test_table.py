@@ -8,9 +8,9 @@ import pytest
 
 from forecast.errors import ForecastError, NotFittedError
 from forecast.log.training_log import SET_COLUMNS, TrainingLog
+from forecast.model import ReadinessForecaster
 from forecast.plateau import COLUMNS, STATES, learn_plateaus, plateaus, urgent_first, watch_list
 from forecast.plateau.changes import changes_since, longer_but_less_clean
-from forecast.readiness import ReadinessForecaster
 
 CUT = pd.Timestamp("2024-10-07")
 RUNG, TARGET = "wall_line", 20.0

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from forecast.errors import ForecastError
-from forecast.readiness import ReadinessForecaster
+from forecast.model import ReadinessForecaster
 
 
 def horizon_of(model) -> int:

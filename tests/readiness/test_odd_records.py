@@ -10,7 +10,7 @@ from forecast.growth import track
 from forecast.histories import build_histories
 from forecast.ladder import Criterion, Ladder, Rung
 from forecast.log import read_log
-from forecast.readiness import ReadinessForecaster
+from forecast.model import ReadinessForecaster
 
 DAY0 = pd.Timestamp("2025-01-06")
 

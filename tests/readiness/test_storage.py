@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from forecast.errors import ModelFileError, NotFittedError
-from forecast.readiness import ReadinessForecaster, load_model
+from forecast.model import ReadinessForecaster, load_model
 
 
 @pytest.fixture

@@ -10,7 +10,7 @@ from forecast.errors import ForecastError, HistoryError, NotFittedError
 from forecast.histories import build_histories
 from forecast.ladder import Criterion, Ladder, Rung
 from forecast.log import Club, read_log
-from forecast.readiness import ReadinessForecaster
+from forecast.model import ReadinessForecaster
 from forecast.readiness.result import CURVE_COLUMNS, REASON_COLUMNS, SUMMARY_COLUMNS
 
 DAY0 = pd.Timestamp("2025-01-06")

@@ -13,7 +13,7 @@ import pytest
 from awkward import HOSTILE, SLASHED
 
 from forecast.errors import ForecastError, NotFittedError
-from forecast.readiness import ReadinessForecaster
+from forecast.model import ReadinessForecaster
 from forecast.report import open_tables, write_report
 from forecast.report.account import account
 from forecast.report.advice import STATE_WORDS
@@ -212,8 +212,8 @@ def test_who_needs_a_look_lists_the_urgent_first(report_data):
     assert all(row.why for row in rows)
 
 
-def test_level_and_fan_meet_the_forecast(report_data, small_model):
-    tables = open_tables(small_model, report_data.histories, report_data.forecast)
+def test_level_and_fan_meet_the_forecast(report_data):
+    tables = open_tables(report_data.view, report_data.forecast)
     for frame in (tables.level, tables.fan):
         assert (frame["low"] <= frame["mid"]).all()
         assert (frame["mid"] <= frame["high"]).all()

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import pandas as pd
 
-from forecast.cohort.through_model import see
 from forecast.log.training_log import TrainingLog
-from forecast.readiness import ReadinessForecaster
-from forecast.readiness.lapse import lapse_chances, training_days
+from forecast.readiness import Fitted, LogView, as_view
 
 COLUMNS = (
     "athlete", "rung", "weeks_away", "p_gone", "lapse_12", "lapse_12_low", "lapse_12_high",
@@ -16,8 +14,8 @@ COLUMNS = (
 
 
 def lapse_chance(
-    model: ReadinessForecaster,
-    log: TrainingLog,
+    model: Fitted | LogView,
+    log: TrainingLog | None = None,
     as_of: pd.Timestamp | str | None = None,
     *,
     seed: int | None = None,
@@ -27,7 +25,7 @@ def lapse_chance(
     Parameters
     ----------
     model
-        A fitted forecaster.
+        A fitted forecaster, or its view of a log, which has a log and a cut date already.
     log, as_of
         The log and its cut date.
     seed
@@ -43,7 +41,7 @@ def lapse_chance(
     Raises
     ------
     NotFittedError, ForecastError, HistoryError
-        See ``through_model.see``.
+        See ``readiness.LogView``.
 
     Notes
     -----
@@ -51,17 +49,12 @@ def lapse_chance(
     stands beside that and is not mixed in. It is learnt when the model is fitted, and is the
     ``p_lapse_26`` of its forecasts.
     """
-    seen = see(model, log, as_of)
-    open_spells = seen.histories.open_spells
+    view = as_view(model, log, as_of)
+    open_spells = view.histories.open_spells
     if open_spells.empty:
         return pd.DataFrame(columns=list(COLUMNS))
-    days = training_days(seen.histories, seen.states["p_flat"].to_numpy())
-    learnt = model.engines_
-    chances = lapse_chances(
-        learnt.lapse, learnt.days, days, model.random_state if seed is None else seed
-    )
     rows = open_spells[["athlete", "rung", "athlete_id", "rung_index"]]
-    table = rows.merge(chances, left_on="athlete_id", right_index=True)
+    table = rows.merge(view.lapse_chances(seed), left_on="athlete_id", right_index=True)
     table = table.sort_values(["athlete", "rung_index"]).reset_index(drop=True)
     table["text"] = [_sentence(row) for _, row in table.iterrows()]
     return table[list(COLUMNS)]

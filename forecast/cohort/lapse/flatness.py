@@ -7,15 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 import statsmodels.api as sm
-from numpy.typing import NDArray
 from scipy.stats import norm
 
-from forecast.cohort.through_model import see
 from forecast.log.training_log import TrainingLog
-from forecast.readiness import ReadinessForecaster
-from forecast.readiness.lapse import FEATURES, design_of, training_days
-
-Array = NDArray[np.float64]
+from forecast.readiness import Fitted, LogView, as_view
+from forecast.readiness.lapse import FEATURES, design_of
 
 MIN_LAPSES = 10
 
@@ -80,8 +76,8 @@ def decided(days: pd.DataFrame) -> pd.DataFrame:
 
 
 def lapse_hazard(
-    model: ReadinessForecaster,
-    log: TrainingLog,
+    model: Fitted | LogView,
+    log: TrainingLog | None = None,
     as_of: pd.Timestamp | str | None = None,
     *,
     level: float = 0.9,
@@ -91,7 +87,8 @@ def lapse_hazard(
     Parameters
     ----------
     model
-        A fitted forecaster; its growth engine says how flat an athlete is.
+        A fitted forecaster, or its view of a log, which has a log and a cut date already; its
+        growth engine says how flat an athlete is.
     log, as_of
         The log and its cut date.
     level
@@ -100,7 +97,7 @@ def lapse_hazard(
     Raises
     ------
     NotFittedError, ForecastError, HistoryError
-        See ``through_model.see``.
+        See ``readiness.LogView``.
 
     Notes
     -----
@@ -108,8 +105,7 @@ def lapse_hazard(
     training days as the clock), errors clustered by athlete. ``flat`` changes from day to day: it
     is a time-varying covariate and uses nothing later than that day.
     """
-    seen = see(model, log, as_of)
-    return hazard_of(training_days(seen.histories, seen.states["p_flat"].to_numpy()), level)
+    return hazard_of(as_view(model, log, as_of).training_days, level)
 
 
 def hazard_of(days: pd.DataFrame, level: float) -> LapseHazard:

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.stats import norm
 
 from forecast.histories import CLEARED, Histories
-
-Array = NDArray[np.float64]
+from forecast.types import Array
 
 FLAT_GAIN = 0.005
 """Gain a week below which progress counts as flat: half a percent (judgement, no source)."""

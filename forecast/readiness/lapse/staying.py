@@ -18,8 +18,7 @@ from forecast.histories.attendance import (
 )
 from forecast.readiness.lapse.days import FEATURES, design_of
 from forecast.survival import fit_ridge_logistic
-
-Array = NDArray[np.float64]
+from forecast.types import Array
 
 PRIOR_CHANCE = 0.0017
 """Chance that a training day is the last: 20 % lapse a year at 2.5 days a week (judgement)."""

@@ -1,0 +1,71 @@
+"""One report looks at the log once: one build of histories, one filter pass, one simulation."""
+
+from __future__ import annotations
+
+import sys
+from collections import Counter
+from functools import wraps
+
+import pytest
+
+from forecast.ahead.walk import walk
+from forecast.errors import ForecastError
+from forecast.growth import forecast_open, forecast_untried, track
+from forecast.histories import build_histories
+from forecast.readiness import LogView
+from forecast.report import write_report
+
+ONCE = (build_histories, track, forecast_open, forecast_untried, walk)
+
+
+@pytest.fixture
+def calls(monkeypatch) -> Counter:
+    """Counts of the costly steps, whichever module calls them under whatever name."""
+    counts: Counter = Counter()
+
+    def counted(step):
+        @wraps(step)
+        def call(*args, **kwargs):
+            counts[step.__name__] += 1
+            return step(*args, **kwargs)
+
+        return call
+
+    doubles = {step: counted(step) for step in ONCE}
+    rooms = [module for name, module in sys.modules.items() if name.startswith("forecast.")]
+    for module in rooms:
+        for name, value in list(vars(module).items()):
+            if callable(value) and value in ONCE:
+                monkeypatch.setattr(module, name, doubles[value])
+    return counts
+
+
+def test_one_report_looks_once(calls, awkward_log, small_model, small_cut, tmp_path):
+    write_report(awkward_log, small_model, small_cut, out=tmp_path)
+    assert calls == {step.__name__: 1 for step in ONCE}
+
+
+def test_pages_of_a_view_are_those_of_its_log(
+    calls, awkward_log, small_model, small_cut, pages, tmp_path
+):
+    view = small_model.view(awkward_log, small_cut)
+    states, ahead = view.plateaus(), view.forecast()
+    calls.clear()
+    written = write_report(view, out=tmp_path, club="Invented <Club>")
+    assert calls == {"walk": 1}
+    assert view.plateaus() is states
+    assert view.forecast() is ahead
+    assert {path.name for path in written} == set(pages)
+    for path in written:
+        assert path.read_bytes() == pages[path.name].read_bytes()
+
+
+def test_a_log_alone_or_another_day_than_the_views_is_refused(
+    awkward_log, small_model, small_cut, tmp_path
+):
+    with pytest.raises(ForecastError, match="A log needs a model"):
+        write_report(awkward_log, out=tmp_path)
+    view = small_model.view(awkward_log, small_cut)
+    assert isinstance(view, LogView)
+    with pytest.raises(ForecastError, match=r"as of 2024-10-07.*as of 2024-11-04"):
+        write_report(view, as_of="2024-11-04", out=tmp_path)
