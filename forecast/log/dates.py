@@ -12,6 +12,7 @@ import pandas as pd
 from openpyxl.utils.datetime import from_excel
 
 from forecast.errors import AmbiguousDateError
+from forecast.log import lexicon
 from forecast.log.cells import Problem, as_number, counted, is_blank, parse, show
 
 DateOrder = Literal["dmy", "mdy", "ymd"]
@@ -19,31 +20,22 @@ DateOrder = Literal["dmy", "mdy", "ymd"]
 EARLIEST, LATEST = dt.date(1950, 1, 1), dt.date(2100, 1, 1)
 """Dates outside these are slips of the pen; stated limits of this package."""
 
-_NAMES = (
-    *("january", "february", "march", "april", "may", "june", "july", "august", "september"),
-    *("october", "november", "december"),
-)
-_MONTHS = {
-    short: number
-    for number, name in enumerate(_NAMES, start=1)
-    for short in (name, name[:3], name[:4])
-}
 _CLOCK = (
     r"(?:[ T,]+(\d{1,2}):(\d{2})(?::(\d{2})(?:\.\d+)?)?\s*(am|pm)?"
     r"\s*(?:z|utc|[+-]\d{2}:?\d{2})?)?"
 )
-_WEEKDAY = r"(?:(?:mon|tue|wed|thu|fri|sat|sun)[a-z]*\.?,?\s+)?"
+_WEEKDAY = rf"(?:(?:{lexicon.weekdays()})\.?,?\s+)?"
 _YEAR_FIRST = re.compile(rf"{_WEEKDAY}(\d{{4}})[-./ ](\d{{1,2}})[-./ ](\d{{1,2}}){_CLOCK}", re.I)
 _COMPACT = re.compile(r"(\d{4})(\d{2})(\d{2})")
 _THREE = re.compile(
     rf"{_WEEKDAY}(\d{{1,2}})[-./ ]\s?(\d{{1,2}})[-./ ]\s?(\d{{4}}|\d{{2}})\.?{_CLOCK}", re.I
 )
 _DAY_NAMED = re.compile(
-    rf"{_WEEKDAY}(\d{{1,2}})(?:st|nd|rd|th)?[-. /]*([a-z]{{3,9}})[-., /]*(\d{{4}}|\d{{2}}){_CLOCK}",
+    rf"{_WEEKDAY}(\d{{1,2}})(?:st|nd|rd|th|er|º)?[-. /]*(?:de\s+)?([^\W\d_]{{3,12}})[-., /]*(?:de\s+)?(\d{{4}}|\d{{2}}){_CLOCK}",
     re.I,
 )
 _MONTH_NAMED = re.compile(
-    rf"{_WEEKDAY}([a-z]{{3,9}})[-. /]*(\d{{1,2}})(?:st|nd|rd|th)?[-., /]+(\d{{4}}|\d{{2}}){_CLOCK}",
+    rf"{_WEEKDAY}([^\W\d_]{{3,12}})[-. /]*(\d{{1,2}})(?:st|nd|rd|th)?[-., /]+(\d{{4}}|\d{{2}}){_CLOCK}",
     re.I,
 )
 _SERIAL = re.compile(r"(\d{5})(?:\.\d+)?")
@@ -99,7 +91,11 @@ class Dates:
 def read_day(cell: Any, date1904: bool = False) -> Day | Unsettled | Problem:
     """Read one cell; three bare numbers with the year last stay ``Unsettled``."""
     if is_blank(cell):
-        return Problem("missing", "no date; write the day of the session.")
+        return Problem(
+            "missing",
+            "no date; write the day of the session."
+            ' If a blank means the same as above, put fill_down = ["date"] under [read].',
+        )
     if isinstance(cell, np.datetime64):
         cell = pd.Timestamp(cell)
     if isinstance(cell, dt.datetime):
@@ -135,7 +131,7 @@ def _read_text(text: str, date1904: bool) -> Day | Unsettled | Problem:
 def _named(
     year: str, month: str, day: str, clock: list[str], text: str
 ) -> Day | Unsettled | Problem:
-    number = _MONTHS.get(month.casefold())
+    number = lexicon.months().get(month.casefold())
     if number is None:
         return _unreadable(text)
     if len(year) == 2:
