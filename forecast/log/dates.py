@@ -108,6 +108,30 @@ def read_day(cell: Any, date1904: bool = False) -> Day | Unsettled | Problem:
     return _unreadable(cell)
 
 
+def with_year(column: pd.Series, year: int) -> pd.Series:
+    """Give dates without a year one: that year, and the next where a date falls back by months.
+
+    A log goes forward, so after December comes January of the next year.
+    """
+    cells, month = [], 0
+    for cell in column.array:
+        text = show(cell)
+        if not is_blank(cell) and isinstance(read_day(cell), Problem):
+            parts = re.findall(r"[^\W\d_]{3,}|\d+", text)
+            named = [
+                lexicon.months()[p.casefold()] for p in parts if p.casefold() in lexicon.months()
+            ]
+            digits = [int(part) for part in parts if part.isdigit()]
+            now = named[0] if named else max(min(digits[:2], default=0), 0)
+            if len(digits) == 2 - len(named):
+                year += named != [] and month - now > 6
+                month = now if named else month
+                joint = " " if named else text[re.search(r"\d\D", text).end() - 1]  # type: ignore
+                text = f"{text.rstrip('.- /')}{joint}{year}"
+        cells.append(text or None)
+    return pd.Series(cells, index=column.index, dtype=object)
+
+
 def _read_text(text: str, date1904: bool) -> Day | Unsettled | Problem:
     if match := _YEAR_FIRST.fullmatch(text) or _COMPACT.fullmatch(text):
         year, month, day, *clock = match.groups()

@@ -61,6 +61,7 @@ _SEPARATORS = (r"\s*;\s*", r"\s*\|\s*", r",\s+", r"\s*/\s*", ",", r"\s*\+\s*", r
                r"\s*[-–]\s*", r"\s+")  # fmt: skip
 _ASKED = {r"\s*/\s*": "10/9", ",": "10,9", r"\s*[-–]\s*": "12-15", r"\s*\+\s*": "5+2"}
 _MARK = 0xE000  # stands for a note in brackets: the first of Unicode's characters for private use
+_WITH = frozenset("with w mit avec con com met med ved z".split())
 _NEGATED = frozenset(word.split()[0] for word in lexicon.words("words", "alone")) | {"not"}
 
 
@@ -130,7 +131,9 @@ def attempts(cell: Any, measure: Measure | None, unit: str, style: Style) -> Fou
         return value if isinstance(value, Problem) else (Attempt(value),)
     text = tidy(cell)
     pair = re.fullmatch(r"(\d+),(\d+)", text)
-    if pair and style.decimal != "," and not (isinstance(found, Problem) and not style.commas):
+    if pair and isinstance(found, Problem):
+        return found  # 1,234 may be thousands
+    if pair and style.decimal != ",":
         odd = measure == "reps" and isinstance(value, Problem)
         if style.decimal == "." or (odd and style.commas):
             return reader.list_of(text) or value
@@ -272,7 +275,8 @@ class _Reader:
         tokens = re.findall(r"[^\W\d_]+", phrase)
         help_words = [token for token in tokens if token in lexicon.words("words", "help")]
         if help_words and _NEGATED.isdisjoint(tokens):
-            return {"assist": phrase if len(tokens) <= 3 else help_words[0]}
+            named = phrase.split(maxsplit=1)[1] if tokens[0] in _WITH else phrase
+            return {"assist": named if len(tokens) <= 3 else help_words[0]}
         if bracketed or len(tokens) != 1 or phrase in _LEFT | _RIGHT:
             return {}
         return Problem(

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import difflib
 import re
+import unicodedata
 from collections import Counter
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import numpy as np
@@ -129,6 +131,16 @@ def athlete(cell: Any) -> str | Problem:
     return show(cell)
 
 
+def alike(names: Iterable[str]) -> list[list[str]]:
+    """Group names that differ in case, accents or space only: perhaps one person each."""
+    groups: dict[str, list[str]] = {}
+    for name in sorted(names):
+        parts = unicodedata.normalize("NFKD", name.casefold())
+        bare = "".join(char for char in parts if not unicodedata.combining(char))
+        groups.setdefault("".join(bare.split()), []).append(name)
+    return [group for group in groups.values() if len(group) > 1]
+
+
 def note(cell: Any) -> str:
     """Read a note as it is, ``""`` for none."""
     return "" if is_empty(cell) else show(cell)
@@ -137,7 +149,8 @@ def note(cell: Any) -> str:
 class RungNames:
     """Finds a rung by key or name, without regard to case, space and punctuation."""
 
-    def __init__(self, ladder: Ladder) -> None:
+    def __init__(self, ladder: Ladder, ignore: Sequence[str] = ()) -> None:
+        self._ignored = {_loose(name) for name in ignore}
         self._exact = set(ladder.keys)
         self._keys: dict[str, list[str]] = {}
         self._names: dict[str, list[str]] = {}
@@ -155,6 +168,8 @@ class RungNames:
         if text in self._exact:
             return text
         loose = _loose(text)
+        if loose in self._ignored:
+            return Problem("ignored", f"{text!r} is no rung, as the mapping says under ignore.")
         fits = self._keys.get(loose) or self._names.get(loose, [])
         if len(fits) == 1:
             return fits[0]
@@ -163,6 +178,7 @@ class RungNames:
             return Problem("rung", f"{text!r} fits the rungs {keys}; write the key of one.")
         near = self.nearest(text)
         advice = f"did you mean {near!r}?" if near else "map it under [values.rung]."
+        advice += " If it is no rung, put it in ignore = [...]."
         return Problem("rung", f"{text!r} is no rung of the ladder; {advice}")
 
     def nearest(self, text: str) -> str | None:
