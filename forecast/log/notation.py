@@ -13,7 +13,7 @@ from typing import Any
 from forecast.ladder import Measure
 from forecast.log import lexicon, numbers
 from forecast.log.cells import Problem, tidy
-from forecast.log.numbers import FACTORS, NUMBER, UNITS, Quantity
+from forecast.log.numbers import NUMBER, UNITS, Quantity
 
 QUESTIONS: dict[str, dict[str, str]] = {
     "3x10": {"sets x value": "{0} sets of {1}", "value x sets": "{1} sets of {0}"},
@@ -61,7 +61,7 @@ _SEPARATORS = (r"\s*;\s*", r"\s*\|\s*", r",\s+", r"\s*/\s*", ",", r"\s*\+\s*", r
                r"\s*[-–]\s*", r"\s+")  # fmt: skip
 _ASKED = {r"\s*/\s*": "10/9", ",": "10,9", r"\s*[-–]\s*": "12-15", r"\s*\+\s*": "5+2"}
 _MARK = 0xE000  # stands for a note in brackets: the first of Unicode's characters for private use
-_WITH = frozenset("with w mit avec con com met med ved z".split())
+_WITH = frozenset(["with", "w", "mit", "avec", "con", "com", "met", "med", "ved", "z"])
 _NEGATED = frozenset(word.split()[0] for word in lexicon.words("words", "alone")) | {"not"}
 
 
@@ -397,7 +397,7 @@ class _Reader:
                 return (replace(last, value=total),)
             return sets
         last = sets[-1]
-        if not last.telling and not last.note or any(one.telling or one.note for one in sets[:-1]):
+        if (not last.telling and not last.note) or any(one.telling or one.note for one in sets[:-1]):
             return sets
         if last.telling:
             way = self.ask("10,9 (band)", text, last.note)

@@ -58,6 +58,8 @@ class _Rejects:
             problem = problems[n]
             value = "" if cells is None else show(cells.iloc[n])
             name = self._heads[column][n] if column in self._heads else column
+            if problem.kind == "ignored":
+                self._found.pop(int(n), None)
             entry = self._found.setdefault(int(n), [name, value, problem.kind, ""])
             if entry[2] in {"blank", "shape", "ignored"} and entry[3]:
                 continue
@@ -107,13 +109,13 @@ def parse_rows(
     rejects.add("", raw.shape_problems)
     take = partial(_column, raw, columns, mapping, rejects)
 
-    rung = take("rung", words.RungNames(ladder, mapping.ignore))
     athlete = take("athlete", words.athlete)
     cells = _replaced(raw.cells[columns.ours["date"]], value_words(mapping, "date"))
     if read.year is not None:
         cells = with_year(cells, read.year)
     dates = read_dates(cells, raw.rows, raw.file, date_order or read.date_order, raw.date1904)
     rejects.add(columns.ours["date"], dates.problems)
+    rung = take("rung", words.RungNames(ladder, mapping.ignore))
     found = read_values(shape, mapping, rung, ladder)
     for (header, _), part in zip(columns.values, found.problems, strict=True):
         rejects.add(header, part)
