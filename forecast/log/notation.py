@@ -397,7 +397,9 @@ class _Reader:
                 return (replace(last, value=total),)
             return sets
         last = sets[-1]
-        if (not last.telling and not last.note) or any(one.telling or one.note for one in sets[:-1]):
+        if (not last.telling and not last.note) or any(
+            one.telling or one.note for one in sets[:-1]
+        ):
             return sets
         if last.telling:
             way = self.ask("10,9 (band)", text, last.note)
