@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import re
 from collections.abc import Hashable
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,9 +12,7 @@ import pandas as pd
 
 from forecast.errors import LogError
 from forecast.log.cells import counted
-from forecast.log.mapping import quoted
 from forecast.log.training_log import TrainingLog
-from forecast.log.words import RungNames
 from forecast.log.writing import csv_bytes, without_formulas, write_whole
 
 _SHOWN = 20
@@ -23,8 +20,8 @@ _SHOWN = 20
 
 
 _MENDS = (
-    "What a word or a notation means can be said in a mapping: check --draft mapping.toml writes one "
-    "with everything that is sure and a question for each of these."
+    "What a word or a notation means can be said in a mapping: check --draft mapping.toml writes "
+    "one with everything that is sure and a question for each of these."
 )
 
 

@@ -25,17 +25,19 @@ _CLOCK = (
     r"\s*(?:z|utc|[+-]\d{2}:?\d{2})?)?"
 )
 _WEEKDAY = rf"(?:(?:{lexicon.weekdays()})\.?,?\s+)?"
+_MONTH = r"([^\W\d_]{3,12})"
 _YEAR_FIRST = re.compile(rf"{_WEEKDAY}(\d{{4}})[-./ ](\d{{1,2}})[-./ ](\d{{1,2}}){_CLOCK}", re.I)
 _COMPACT = re.compile(r"(\d{4})(\d{2})(\d{2})")
 _THREE = re.compile(
     rf"{_WEEKDAY}(\d{{1,2}})[-./ ]\s?(\d{{1,2}})[-./ ]\s?(\d{{4}}|\d{{2}})\.?{_CLOCK}", re.I
 )
 _DAY_NAMED = re.compile(
-    rf"{_WEEKDAY}(\d{{1,2}})(?:st|nd|rd|th|er|º)?[-. /]*(?:de\s+)?([^\W\d_]{{3,12}})[-., /]*(?:de\s+)?(\d{{4}}|\d{{2}}){_CLOCK}",
+    rf"{_WEEKDAY}(\d{{1,2}})(?:st|nd|rd|th|er|º)?[-. /]*(?:de\s+)?{_MONTH}[-., /]*(?:de\s+)?"
+    rf"(\d{{4}}|\d{{2}}){_CLOCK}",
     re.I,
 )
 _MONTH_NAMED = re.compile(
-    rf"{_WEEKDAY}([^\W\d_]{{3,12}})[-. /]*(\d{{1,2}})(?:st|nd|rd|th)?[-., /]+(\d{{4}}|\d{{2}}){_CLOCK}",
+    rf"{_WEEKDAY}{_MONTH}[-. /]*(\d{{1,2}})(?:st|nd|rd|th)?[-., /]+(\d{{4}}|\d{{2}}){_CLOCK}",
     re.I,
 )
 _SERIAL = re.compile(r"(\d{5})(?:\.\d+)?")

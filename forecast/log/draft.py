@@ -15,9 +15,9 @@ from forecast.log import words
 from forecast.log.cells import Problem, counted, distinct, is_empty, show
 from forecast.log.dates import DateOrder, read_day
 from forecast.log.mapping import OPTIONAL, REQUIRED, Mapping, quoted
-from forecast.log.notation import QUESTIONS
 from forecast.log.numbers import quantity
 from forecast.log.parsing import Rows, parse_rows
+from forecast.log.questions import QUESTIONS
 from forecast.log.raw import RawTable
 from forecast.log.shapes import Shaped, headings, known_headers, shaped
 from forecast.log.sources import Source, open_sources
@@ -31,6 +31,10 @@ _CHOICES = {
     "stopped": ('"failed"', '"target"', '"choice"'),
     "assist": ('"none"', '"assisted"'),
 }
+_NO_YEAR = (
+    r"(?:[^\W\d_]+\.?,?\s+)?(?:\d{1,2}[./-]\s?(?:\d{1,2}|[^\W\d_]+)[./]?"
+    r"|\d{1,2}\.? [^\W\d_]{3,}\.?|[^\W\d_]{3,}\.? \d{1,2})"
+)
 _SURE = 0.3
 """Share of blanks above which a column is one whose blanks mean the same as above."""
 
@@ -183,7 +187,8 @@ class _Draft:
 
     def _with_fills(self, plan: Mapping) -> Mapping:
         """Fill down columns in which most blanks stand below a name written once."""
-        sure, asked = [], []
+        sure: list[str] = []
+        asked: list[str] = []
         for shape in self._shapes:
             raw = shape.raw
             for name in ("athlete", "date", "rung"):
@@ -326,8 +331,7 @@ class _Draft:
                 '# date_order = "dmy"  # day first; or "mdy", "ymd": years have two digits'
             )
         bare = rejected.loc[rejected["kind"] == "date", "value"].astype("str")
-        named = bare.str.fullmatch(r"(?:[^\W\d_]+\.?,?\s+)?\d{1,2}[./-]\s?(?:\d{1,2}|[^\W\d_]+)[./]?|"
-                                   r"(?:\d{1,2}\.? )?[^\W\d_]{3,}\.?(?: \d{1,2})?")  # fmt: skip
+        named = bare.str.fullmatch(_NO_YEAR)
         if named.any():
             self._lines["read"].append("# year = 2026  # of the first date; dates have none")
         if reasons.str.contains('decimal = "," or').any():

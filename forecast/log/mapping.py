@@ -17,8 +17,8 @@ from forecast.errors import MappingError
 from forecast.log import lexicon
 from forecast.log.cells import tidy, word_set
 from forecast.log.dates import EARLIEST, LATEST
-from forecast.log.notation import QUESTIONS
 from forecast.log.numbers import UNITS
+from forecast.log.questions import QUESTIONS
 
 REQUIRED = ("athlete", "date", "rung", "value")
 """Columns a log can't do without."""
@@ -74,7 +74,7 @@ class Mapping(BaseModel):
     ignore
         Exercises that are no rung: their rows are set aside without complaint.
     cells
-        Notations that can be read in two ways, each with its answer (``notation.QUESTIONS``).
+        Notations that can be read in two ways, each with its answer (``questions.QUESTIONS``).
     words
         Words behind a value, each with its meaning: ``note``, ``clean``, ``unclean``, ``failed``,
         ``target``, ``choice``, ``none``, a unit, or a kind of help.

@@ -1,32 +1,18 @@
 """What one cell of values says: ``12s (band)``, ``10,9,8``, ``3x10 @ 15kg``, ``3/4 L/R``, ``~14``.
 
-A notation that can be read in two ways is a question, answered once under ``[cells]`` of the mapping.
+A notation that can be read in two ways is a question, answered under ``[cells]`` of the mapping.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping as Table
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import Any
 
 from forecast.ladder import Measure
 from forecast.log import lexicon, numbers
 from forecast.log.cells import Problem, tidy
 from forecast.log.numbers import NUMBER, UNITS, Quantity
-
-QUESTIONS: dict[str, dict[str, str]] = {
-    "3x10": {"sets x value": "{0} sets of {1}", "value x sets": "{1} sets of {0}"},
-    "3x15kg": {"sets x load": "{0} sets at {1}", "reps x load": "{0} reps with {1}"},
-    "8 @ 7": {"load": "{0} with a load of {1}", "effort": "{0} at an effort (RPE) of {1}"},
-    "10/9": {"sets": "a set of {0} and one of {1}", "sides": "{0} left and {1} right"},
-    "10,9": {"sets": "a set of {0} and one of {1}", "decimal": "{0}.{1}"},
-    "12-15": {"sets": "a set of {0} and one of {1}", "low": "a range, of which {0} counts"},
-    "5+2": {"sets": "sets of their own: {0}, then {1}", "sum": "one set, {0} and {1} together"},
-    "12+": {"target": "{0}, called at the mark", "choice": "{0}, ended by choice with more left"},
-    "10,9 (band)": {"all": "{0} for every set of the cell", "last": "{0} for its last set"},
-}
-"""Notations that can be read in two ways: answers, each with what it makes of a cell."""
 
 MOST_SETS = 50
 """Sets in one cell above this are slips of the pen; a stated limit of this package."""
@@ -65,48 +51,6 @@ _WITH = frozenset(["with", "w", "mit", "avec", "con", "com", "met", "med", "ved"
 _NEGATED = frozenset(word.split()[0] for word in lexicon.words("words", "alone")) | {"not"}
 
 
-@dataclass(frozen=True, slots=True)
-class Style:
-    """How the cells of a file are to be read.
-
-    Attributes
-    ----------
-    decimal
-        The decimal mark, where the mapping names it.
-    answers
-        Notation to its answer, as in ``QUESTIONS``.
-    words
-        Words behind a value to their meaning, in lower case.
-    commas
-        Whether commas part sets in other cells of the column.
-    """
-
-    decimal: str | None = None
-    answers: Table[str, str] = field(default_factory=dict)
-    words: Table[str, Any] = field(default_factory=dict)
-    commas: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Attempt:
-    """One set as its cell tells it; ``value`` in the rung's measure, the rest ``None`` if untold."""
-
-    value: float
-    note: str = ""
-    assist: str | None = None
-    load_kg: float | None = None
-    clean: bool | None = None
-    stopped: str | None = None
-    effort: float | None = None
-    sided: bool = False
-
-    @property
-    def telling(self) -> bool:
-        """Whether more than a value and a note is told."""
-        told = (self.assist, self.load_kg, self.clean, self.stopped, self.effort)
-        return any(part is not None for part in told)
-
-
 Found = tuple[Attempt, ...] | Problem
 
 
@@ -135,17 +79,24 @@ def attempts(cell: Any, measure: Measure | None, unit: str, style: Style) -> Fou
         return found  # 1,234 may be thousands
     if pair and style.decimal != ",":
         odd = measure == "reps" and isinstance(value, Problem)
+        way: str | Problem = "decimal"
         if style.decimal == "." or (odd and style.commas):
-            return reader.list_of(text) or value
-        if odd or style.commas:
-            answer = reader.ask("10,9", text, *pair.groups())
-            if isinstance(answer, Problem) or answer == "sets":
-                return answer if isinstance(answer, Problem) else reader.list_of(text) or value
+            way = "sets"
+        elif odd or style.commas:
+            way = reader.ask("10,9", text, *pair.groups())
+        if isinstance(way, Problem):
+            return way
+        if way == "sets":
+            return reader.list_of(text) or _number_problem(text)
     if not isinstance(value, Problem):
         return (Attempt(value),)
     if value.kind == "missing" or any(_MARK <= ord(char) < 0xF900 for char in text):
         return value
     return reader.cell(text) or value
+
+
+def _number_problem(text: str) -> Problem:
+    return Problem("number", f"{text!r} is no list of sets; mend it.")
 
 
 class _Reader:
@@ -281,8 +232,8 @@ class _Reader:
             return {}
         return Problem(
             "word",
-            f"{phrase!r} in {self._shown(text)!r} is no unit known here; put remarks in brackets, or "
-            f'say what it is under [words] in the mapping: "{phrase}" = "note".',
+            f"{phrase!r} in {self._shown(text)!r} is no unit known here; put remarks in "
+            f'brackets, or say what it is under [words] in the mapping: "{phrase}" = "note".',
         )
 
     def _sides(self, text: str) -> Found | None:
@@ -388,7 +339,7 @@ class _Reader:
             if isinstance(way, Problem):
                 return way
             if way == "sides":
-                return self._weaker(*(part.casefold() for part in parts))
+                return self._weaker(parts[0].casefold(), parts[1].casefold())
             if way == "low":
                 return (replace(sets[0], note=_joined(sets[0].note, text)),)
             if way == "sum":

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -79,8 +80,8 @@ def header_names(cells: Sequence[Any]) -> list[str]:
     )
 
 
-Known = Callable[[str], bool]
-"""Says whether a header is known: it tells where a table begins."""
+Known = Callable[[Sequence[str]], int]
+"""Says how many cells of a row are known as headers: it tells where a table begins."""
 
 SEARCHED = 20
 """First rows with content among which the header is looked for."""
@@ -103,7 +104,7 @@ def find_header(
         return filled[0], 0
 
     def score(n: int) -> int:
-        return sum(not is_empty(cell) and known(show(cell)) for cell in records[n])
+        return known([show(cell) for cell in records[n] if not is_empty(cell)])
 
     scores = {filled[0]: score(filled[0])}
     if scores[filled[0]] < 2:
@@ -117,17 +118,18 @@ def table_at(
 ) -> RawTable:
     """Build the table whose header is at ``at``; above it are titles.
 
-    A header over several columns, as merged cells leave it, is joined with the row of names below.
+    A header over several numbered columns, as merged cells leave it, is joined with the numbers.
     """
     header, first = list(records[at]), at + 1
     below = list(records[first]) if first < len(records) else []
-    below += [""] * (len(header) - len(below))
-    blank = [is_empty(cell) for cell in header]
+    wide = header + [""] * (len(below) - len(header))
+    blank = [is_empty(cell) for cell in wide]
     under = [n for n, cell in enumerate(below) if not is_empty(cell)]
-    if any(blank) and len(under) > 1 and all(n > 0 and (n >= len(blank) or blank[n] or (
-        n + 1 < len(blank) and blank[n + 1])) for n in under):  # fmt: skip
+    numbers = [re.sub(r"\D", "", show(below[n])) for n in under]
+    in_order = len(under) > 1 and numbers == [str(n + 1) for n in range(len(under))]
+    if in_order and all(blank[n] or blank[n + 1 : n + 2] == [True] for n in under):
+        header = wide
         group = ""
-        header += [""] * (len(below) - len(header))
         for n, cell in enumerate(header):
             group = group if is_empty(cell) else show(cell)
             if n in under:

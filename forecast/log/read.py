@@ -42,7 +42,7 @@ def read_log(
     encoding: str | None = None,
     today: str | pd.Timestamp | None = None,
 ) -> TrainingLog:
-    """Read sets, in whatever shape they were written down, and keep account of every row that can't be used.
+    """Read sets in whatever shape they stand, and keep account of all that can't be used.
 
     Parameters
     ----------

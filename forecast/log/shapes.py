@@ -91,7 +91,7 @@ class Shaped:
 
 
 def known_headers(mapping: Mapping, ladder: Ladder) -> Known:
-    """Return what says whether a header is known: from the mapping, by its meaning, or a rung."""
+    """Return what counts known headers: by the mapping, their meaning, or rungs or days across."""
     mapped = {
         plain_header(one)
         for theirs in mapping.columns.values()
@@ -99,10 +99,18 @@ def known_headers(mapping: Mapping, ladder: Ladder) -> Known:
     }
     rungs = RungNames(ladder)
 
-    def known(header: str) -> bool:
-        if plain_header(header) in mapped or header_meaning(header) is not None:
-            return True
-        return _set_slot(header) is not None or not isinstance(rungs(header), Problem)
+    def known(cells: Sequence[str]) -> int:
+        names = [
+            plain_header(cell) in mapped or header_meaning(cell) or _set_slot(cell)
+            for cell in cells
+        ]
+        rest = [cell for cell, name in zip(cells, names, strict=True) if not name]
+        # one rung or one day may as well be a row of the log
+        across = (sum(map(_is_day, rest)), sum(map(_is_rung, rest)))
+        return sum(map(bool, names)) + sum(n for n in across if n > 1)
+
+    def _is_rung(cell: str) -> bool:
+        return not isinstance(rungs(_without_unit(cell)), Problem)
 
     return known
 
@@ -150,7 +158,7 @@ def shaped(raw: RawTable, ladder: Ladder, mapping: Mapping) -> Shaped:
 
 
 def _constants(raw: RawTable, mapping: Mapping) -> tuple[RawTable, dict[str, str]]:
-    """Return what holds for all of a table: said in the mapping, or in a title such as ``Name: Ann``.
+    """Return what holds for all of a table, by the mapping or by a title such as ``Name: Ann``.
 
     The columns of ``VIRTUAL`` that the mapping names are added to the table.
     """
@@ -215,7 +223,7 @@ def _filled(raw: RawTable, columns: Columns, mapping: Mapping) -> RawTable:
         if header is None or raw.cells[header].dtype.kind in "Mifb":
             continue
         column = raw.cells[header]
-        repeated = column.isin(_DITTO).to_numpy(dtype=bool)
+        repeated = column.isin(_DITTO).to_numpy(dtype=bool, copy=True)
         if name in mapping.read.fill_down:
             repeated |= _empty(column) & ~raw.blank
         if repeated.any():
@@ -303,20 +311,23 @@ def _rungs(headers: Sequence[str], mapping: Mapping, ladder: Ladder) -> list[Slo
     names, told = RungNames(ladder), value_words(mapping, "rung")
     found = []
     for header in headers:
-        words = header.rsplit(None, 1) if header_unit(header) else [header]
-        for name in (header, re.sub(r"[\s(\[]+[^\W\d_]+[)\]]?$", "", header), words[0]):
+        for name in (header, _without_unit(header)):
             if tidy(name).casefold() in told or not isinstance(names(name), Problem):
                 found.append(Slot(header, rung=name))
                 break
     return found
 
 
+def _without_unit(header: str) -> str:
+    return re.sub(r"[\s(\[]+[^\W\d_]+[)\]]?$", "", header) if header_unit(header) else header
+
+
+def _is_day(text: str) -> bool:
+    return bool(re.search(r"\d\D+\d", text)) and not isinstance(read_day(text), Problem)
+
+
 def _days(headers: Sequence[str]) -> list[Slot]:
-    found = []
-    for header in headers:
-        if re.search(r"\d\D+\d", header) and not isinstance(read_day(header), Problem):
-            found.append(Slot(header, date=header))
-    return found
+    return [Slot(header, date=header) for header in headers if _is_day(header)]
 
 
 def _long(raw: RawTable, columns: Columns, slots: list[Slot]) -> Shaped:

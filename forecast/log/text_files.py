@@ -106,15 +106,15 @@ def _separator(text: str, suffix: str, known: Known | None = None) -> tuple[str,
     # the header is made of names, so the mark it holds most of outside quotes is the separator
     def names(line: str, mark: str) -> int:
         cells = next(csv.reader([line], delimiter=mark), [])
-        return sum(known(cell) for cell in cells if cell.strip()) if known else 0
+        return known([cell for cell in cells if cell.strip()]) if known else 0
 
     widths = {s: len(next(csv.reader([lines[0]], delimiter=s))) for s in _SEPARATORS}
     first = max(widths, key=lambda s: (names(lines[0], s), widths[s]))
     if known is None or names(lines[0], first) > 1:
         return first, 0
-    told = {s: max(names(line, s) for line in lines[:SEARCHED]) for s in _SEPARATORS}
-    best = max(told, key=lambda s: told[s])
-    return (best if told[best] > 1 else max(widths, key=lambda s: widths[s])), 0
+    scores = {s: max(names(line, s) for line in lines[:SEARCHED]) for s in _SEPARATORS}
+    best = max(told, key=lambda s: scores[s])
+    return (best if scores[best] > 1 else max(widths, key=lambda s: widths[s])), 0
 
 
 def _records(text: str, separator: str, file: str) -> tuple[list[list[str]], list[int]]:

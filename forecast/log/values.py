@@ -12,7 +12,8 @@ import pandas as pd
 from forecast.ladder import Ladder
 from forecast.log.cells import Problem, counted, distinct, parse, show
 from forecast.log.mapping import Mapping, value_words
-from forecast.log.notation import Attempt, Style, attempts
+from forecast.log.notation import attempts
+from forecast.log.questions import Attempt, Style
 from forecast.log.shapes import Shaped
 
 _LISTED = re.compile(r"\s*\d+(?:\s*,\s*\d+){2,}\s*")
@@ -94,7 +95,7 @@ class Values:
         for name in _OVER:
             said = np.array([getattr(one, name) for one in flat], dtype=object)
             if _any(said):
-                fills = np.not_equal(said, None)[place]
+                fills = np.array([cell is not None for cell in said])[place]
                 own = sets[name].isna() if _UNTOLD[name] is None else sets[name] == _UNTOLD[name]
                 sets[name] = sets[name].astype(object).mask(fills & own, pd.Series(said[place]))
         notes = np.array([one.note for one in flat], dtype=object)
@@ -194,7 +195,7 @@ def _one_each(
             for part in problems:
                 part[n] = None
         if len(good) > 1:
-            both = " and ".join(repr(headers[k]) for k in good)
+            both = " and ".join(repr(headers[k]) for k in good.tolist())
             problems[good[0]][n] = Problem(
                 "contradiction", f"{both} both hold a value for this rung; keep one."
             )

@@ -37,8 +37,7 @@ def test_a_strange_word_in_most_rows_is_asked_about(ladder, word):
     assert f"'{low}' stands in 6 of 9 rows: did somebody or something help" in reason
     assert f'"{low}" = "none"' in reason
     assert f'"{low}" = "assisted"' in reason
-    report = describe_log(log)
-    assert report.snippet.startswith(f'[values.assist]\n# "{word}" = "none"')
+    assert "check --draft" in describe_log(log).text
 
 
 @pytest.mark.parametrize(("answer", "kind"), [("none", "none"), ("Band", "band"), ("JT", "jt")])

@@ -1,4 +1,4 @@
-"""Thirty logs in as many styles, each written from one truth, read with one drafted mapping at most.
+"""Thirty logs in as many styles, written from one truth, read with one drafted mapping at most.
 
 The styles follow descriptions of how people log; every file is invented.
 """
@@ -122,7 +122,7 @@ def language(head, lean, press, months, clean):
 
 
 def by_athlete():
-    return {w: [["Date", "Exercise", "Reps"], *((d, r, v) for p, d, r, s in SESSIONS
+    return {w: [["Date", "Exercise", "Done"], *((d, r, v) for p, d, r, s in SESSIONS
                 if p == w for v in s)] for w in PEOPLE}  # fmt: skip
 
 
@@ -197,7 +197,8 @@ STYLES = {
     ),
     "number of sets in a column": Style(
         text("log.csv", ["Name", "Date", "Exercise", "Sets", "Reps"],
-             [[w, d, r, len(s), s[0]] for w, d, r, s in ALIKE]), ALIKE,
+             [[w, d, r, len(s), s[0]] for w, d, r, s in ALIKE if r == "press"]),
+        [s for s in ALIKE if s[2] == "press"],
     ),
     "a sheet an athlete": Style(book(**by_athlete())),
     "a sheet a month, and a plan": Style(book(**by_month(), Plan=[["Plan"], ["rest more"]])),
