@@ -13,6 +13,7 @@ from forecast.ladder import Measure
 from forecast.log import lexicon, numbers
 from forecast.log.cells import Problem, tidy
 from forecast.log.numbers import NUMBER, UNITS, Quantity
+from forecast.log.questions import QUESTIONS, Attempt, Style
 
 MOST_SETS = 50
 """Sets in one cell above this are slips of the pen; a stated limit of this package."""
