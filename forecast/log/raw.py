@@ -80,8 +80,21 @@ def header_names(cells: Sequence[Any]) -> list[str]:
     )
 
 
-Known = Callable[[Sequence[str]], int]
-"""Says how many cells of a row are known as headers: it tells where a table begins."""
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What tells where a table begins, or that there is none.
+
+    Attributes
+    ----------
+    headers
+        Counts the cells of a row that are known as headers.
+    is_rung
+        Whether a text names a rung, or an exercise that the mapping knows.
+    """
+
+    headers: Callable[[Sequence[str]], int]
+    is_rung: Callable[[str], bool]
+
 
 SEARCHED = 20
 """First rows with content among which the header is looked for."""
@@ -104,7 +117,7 @@ def find_header(
         return filled[0], 0
 
     def score(n: int) -> int:
-        return known([show(cell) for cell in records[n] if not is_empty(cell)])
+        return known.headers([show(cell) for cell in records[n] if not is_empty(cell)])
 
     scores = {filled[0]: score(filled[0])}
     if scores[filled[0]] < 2:

@@ -98,6 +98,7 @@ def known_headers(mapping: Mapping, ladder: Ladder) -> Known:
         for one in ([theirs] if isinstance(theirs, str) else theirs)
     }
     rungs = RungNames(ladder)
+    told = {*value_words(mapping, "rung"), *(tidy(name).casefold() for name in mapping.ignore)}
 
     def known(cells: Sequence[str]) -> int:
         names = [
@@ -112,7 +113,7 @@ def known_headers(mapping: Mapping, ladder: Ladder) -> Known:
     def _is_rung(cell: str) -> bool:
         return not isinstance(rungs(_without_unit(cell)), Problem)
 
-    return known
+    return Known(known, lambda text: _is_rung(text) or tidy(text).casefold() in told)
 
 
 def shaped(raw: RawTable, ladder: Ladder, mapping: Mapping) -> Shaped:

@@ -9,6 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from forecast.errors import LogError
+from forecast.log.jottings import read_jottings
 from forecast.log.limits import MAX_BYTES
 from forecast.log.raw import SEARCHED, Known, RawTable, find_header, table_at
 
@@ -78,15 +79,22 @@ def read_text_file(
     records, rows = records[skip:], rows[skip:]
     if not any(cell.strip() for record in records for cell in record):
         raise LogError(f"{file} is empty; its first line must name the columns.")
+    about = {
+        "understood": (f"{file}: text in {name}, cells separated by {_SEPARATORS[separator]}.",),
+        "warnings": (warning,) if warning else (),
+    }
+    at, score = find_header(records, known)
+    if known is not None and score < 2 and header_row is None:
+        lines = text.splitlines()
+        noted = about | {"understood": (f"{file}: text in {name}, a note without columns.",)}
+        if (table := read_jottings(file, lines, known.is_rung, **noted)) is not None:
+            return _as_text(table)
     told = None if header_row is None else sum(row < header_row for row in rows) + 1
-    table = table_at(
-        file,
-        records,
-        rows,
-        find_header(records, known, told)[0],
-        understood=(f"{file}: text in {name}, cells separated by {_SEPARATORS[separator]}.",),
-        warnings=(warning,) if warning else (),
-    )
+    at = at if told is None else find_header(records, known, told)[0]
+    return _as_text(table_at(file, records, rows, at, **about))
+
+
+def _as_text(table: RawTable) -> RawTable:
     for column in table.cells.columns:
         table.cells[column] = table.cells[column].astype(pd.StringDtype(na_value=float("nan")))
     return table
@@ -106,7 +114,7 @@ def _separator(text: str, suffix: str, known: Known | None = None) -> tuple[str,
     # the header is made of names, so the mark it holds most of outside quotes is the separator
     def names(line: str, mark: str) -> int:
         cells = next(csv.reader([line], delimiter=mark), [])
-        return known([cell for cell in cells if cell.strip()]) if known else 0
+        return known.headers([cell for cell in cells if cell.strip()]) if known else 0
 
     widths = {s: len(next(csv.reader([lines[0]], delimiter=s))) for s in _SEPARATORS}
     first = max(widths, key=lambda s: (names(lines[0], s), widths[s]))

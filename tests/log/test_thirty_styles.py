@@ -6,6 +6,7 @@ The styles follow descriptions of how people log; every file is invented.
 from __future__ import annotations
 
 import datetime as dt
+import time
 import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -13,6 +14,7 @@ from dataclasses import dataclass, field
 import openpyxl
 import pytest
 
+from forecast.__main__ import main
 from forecast.ladder import Criterion, Ladder, Rung
 from forecast.log import describe_log, draft_mapping, read_log
 
@@ -37,6 +39,20 @@ LEAN = [s for s in SESSIONS if s[2] == "lean"]
 PRESS = [s for s in SESSIONS if s[2] == "press"]
 ALIKE = [(who, day, rung, [sets[0]] * len(sets)) for who, day, rung, sets in SESSIONS]
 THREE = [(who, day, rung, [sets[0], sets[0] - 1, sets[0] - 2]) for who, day, rung, sets in SESSIONS]
+
+
+LADDER_TOML = """[ladder]
+name = "Invented"
+[[rung]]
+key = "lean"
+measure = "seconds"
+target = 10
+[[rung]]
+key = "press"
+measure = "reps"
+target = 8
+needs = []
+"""
 
 
 @dataclass
@@ -173,6 +189,21 @@ def all_are(column, value):
     return check
 
 
+def phone_note(folder):
+    """A note typed on a phone: a day, a name, then exercises with their sets."""
+    lines = []
+    for d in DAYS:
+        lines += ["", f"{d:%a} {d.day} {d:%B} {d.year}"]
+        for w in PEOPLE:
+            lines += [f"{w}:"]
+            for p, e, r, s in SESSIONS:
+                if (p, e) == (w, d):
+                    lines += [
+                        f"- {'Floor lean' if r == 'lean' else 'press'} {', '.join(map(str, s))}"
+                    ]
+    return text("note.txt", None, lines)(folder)
+
+
 HEAD = ["athlete", "date", "rung", "value"]
 WIDE = ["Name", "Date", "Exercise", "set1", "set2", "set3", "set4"]
 STYLES = {
@@ -255,6 +286,7 @@ STYLES = {
     ),
     "a file an athlete": Style(files_by_athlete),
     "names as headings": Style(book(Log=[["Date", "Exercise", "Result"], *headed()])),
+    "a phone note": Style(phone_note),
     "dates without a year": Style(
         text("log.csv", HEAD, long(SESSIONS, day=lambda d: f"{d.day} {d:%b}")),
         edits=(("# year =", "year = 2026"),),
@@ -319,6 +351,46 @@ def test_a_log_in_this_style_is_read_as_it_was_meant(tmp_path, name):
     assert [f[:3] for f in found] == [w[:3] for w in wanted], told
     assert [f[3] for f in found] == pytest.approx([w[3] for w in wanted])
     style.extra(sets)
+
+
+def test_a_stranger_s_path(tmp_path, monkeypatch, capsys):
+    """From a European workbook to a clean account: two commands, five edited lines."""
+    rows = [
+        [w, european(d), {"lean": "Stütz", "press": "Drücken"}[r], f"{s[0]}/{s[1]}", "Gummi", "JT"]
+        for w, d, r, s in SESSIONS
+    ]
+    jogging = [["Ann", european(d), "Joggen", 20, None, None] for d in DAYS]
+    head = ["Sportler", "Datum", "Übung", "Ergebnis", "Hilfe", "Kürzel"]
+    (path,) = book(
+        Plan=[["Woche", "Ziel"]],
+        Protokoll=[["Vereinsbuch"], [], head, *once(rows, 0, 1), [], *jogging],
+    )(tmp_path)
+    ladder = tmp_path / "ladder.toml"
+    ladder.write_text(LADDER_TOML, encoding="utf-8")
+    draft = tmp_path / "mapping.toml"
+    start = time.perf_counter()
+    run = ["check", str(path), "--ladder", str(ladder)]
+    assert main([*run, "--draft", str(draft)]) == 0
+    edits = [
+        ('# "Stütz"', '"Stütz" = "lean"'),
+        ('# "Drücken"', '"Drücken" = "press"'),
+        ("# ignore", 'ignore = ["Joggen"]'),
+        ('# "10/9"', '"10/9" = "sets"'),
+        ('# "gummi"', '"gummi" = "band"'),
+    ]
+    lines = draft.read_text("utf-8").splitlines()
+    for begins, new in edits:
+        (at,) = [n for n, line in enumerate(lines) if line.casefold().startswith(begins.casefold())]
+        lines[at] = new
+    draft.write_text("\n".join(lines), encoding="utf-8")
+    capsys.readouterr()
+    assert main([*run, "--mapping", str(draft)]) == 0
+    said = capsys.readouterr().out
+    assert f"{2 * len(SESSIONS) + 5} rows in = {2 * len(SESSIONS)} sets + 5 rejected." in said
+    assert "4 rows" in said
+    assert "no rung, as the mapping says under ignore" in said
+    assert "1 row (" in said, "the blank line"
+    assert time.perf_counter() - start < 60
 
 
 def test_there_are_thirty():
