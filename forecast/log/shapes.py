@@ -102,7 +102,9 @@ def known_headers(mapping: Mapping, ladder: Ladder) -> Known:
 
     def known(cells: Sequence[str]) -> int:
         names = [
-            plain_header(cell) in mapped or header_meaning(cell) or _set_slot(cell)
+            plain_header(cell) in mapped
+            or header_meaning(cell)
+            or (not cell.isdigit() and _set_slot(cell))
             for cell in cells
         ]
         rest = [cell for cell, name in zip(cells, names, strict=True) if not name]

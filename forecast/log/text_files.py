@@ -121,7 +121,7 @@ def _separator(text: str, suffix: str, known: Known | None = None) -> tuple[str,
     if known is None or names(lines[0], first) > 1:
         return first, 0
     scores = {s: max(names(line, s) for line in lines[:SEARCHED]) for s in _SEPARATORS}
-    best = max(told, key=lambda s: scores[s])
+    best = max(scores, key=lambda s: scores[s])
     return (best if scores[best] > 1 else max(widths, key=lambda s: widths[s])), 0
 
 

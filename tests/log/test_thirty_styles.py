@@ -353,7 +353,13 @@ def test_a_log_in_this_style_is_read_as_it_was_meant(tmp_path, name):
     style.extra(sets)
 
 
-def test_a_stranger_s_path(tmp_path, monkeypatch, capsys):
+def command(*arguments):
+    with pytest.raises(SystemExit) as end:
+        main(arguments)
+    assert not end.value.code
+
+
+def test_a_stranger_s_path(tmp_path, capsys):
     """From a European workbook to a clean account: two commands, five edited lines."""
     rows = [
         [w, european(d), {"lean": "Stütz", "press": "Drücken"}[r], f"{s[0]}/{s[1]}", "Gummi", "JT"]
@@ -370,7 +376,7 @@ def test_a_stranger_s_path(tmp_path, monkeypatch, capsys):
     draft = tmp_path / "mapping.toml"
     start = time.perf_counter()
     run = ["check", str(path), "--ladder", str(ladder)]
-    assert main([*run, "--draft", str(draft)]) == 0
+    command(*run, "--draft", str(draft))
     edits = [
         ('# "Stütz"', '"Stütz" = "lean"'),
         ('# "Drücken"', '"Drücken" = "press"'),
@@ -384,7 +390,7 @@ def test_a_stranger_s_path(tmp_path, monkeypatch, capsys):
         lines[at] = new
     draft.write_text("\n".join(lines), encoding="utf-8")
     capsys.readouterr()
-    assert main([*run, "--mapping", str(draft)]) == 0
+    command(*run, "--mapping", str(draft))
     said = capsys.readouterr().out
     assert f"{2 * len(SESSIONS) + 5} rows in = {2 * len(SESSIONS)} sets + 5 rejected." in said
     assert "4 rows" in said
