@@ -31,6 +31,12 @@ _CHOICES = {
     "stopped": ('"failed"', '"target"', '"choice"'),
     "assist": ('"none"', '"assisted"'),
 }
+_QUOTED = {
+    "cells": r"'([^']*)' may be ",
+    "words": r" in '([^']*)' is no unit",
+    "values.value": r"'([^']*)' is no number; write 0 for a miss, or map",
+}
+"""Where the reason for each table of the mapping quotes the cell."""
 _NO_YEAR = (
     r"(?:[^\W\d_]+\.?,?\s+)?(?:\d{1,2}[./-]\s?(?:\d{1,2}|[^\W\d_]+)[./]?"
     r"|\d{1,2}\.? [^\W\d_]{3,}\.?|[^\W\d_]{3,}\.? \d{1,2})"
@@ -301,25 +307,22 @@ class _Draft:
         rejected = pd.concat([rows.rejected for rows in self._rows] or [pd.DataFrame()])
         if rejected.empty:
             return
-        for kind, cells in rejected.groupby("kind", sort=False):
-            for key, part in _asked(str(kind), cells):
-                shown = ", ".join(map(repr, part["value"].unique()[:3]))
-                many = f"{counted(len(part), 'cell')} such as {shown}"
-                if kind == "reading":
-                    ways = re.findall(
-                        r"(?:may be|or) ((?:(?! or ).)*) \(\"[^\"]*\" = (\"[^\"]*\")\)",
-                        part["reason"].iloc[0],
-                    )
-                    (means, way), *rest = ways or [("", '""')]
-                    others = "; or ".join(f"{other}: {text}" for text, other in rest)
-                    line = f"# {quoted(key)} = {way}  # {means}; or {others}: {many}"
-                    self._lines.setdefault("cells", []).append(line)
-                elif kind == "word":
-                    line = f'# {quoted(key)} = "note"  # {many}; or clean, unclean, a help, a unit'
-                    self._lines.setdefault("words", []).append(line)
-                elif kind == "number" and key:
-                    line = f"# {quoted(key)} = 0  # {many}; a miss?"
-                    self._lines.setdefault("values.value", []).append(line)
+        for kind, key, part in _asked(rejected):
+            found = part["reason"].astype("str").str.extract(_QUOTED[kind], expand=False)
+            shown = ", ".join(map(repr, found.unique()[:3]))
+            many = f"{counted(len(part), 'cell')} such as {shown}"
+            if kind == "cells":
+                said = part["reason"].iloc[0].partition(" may be ")[2]
+                ways = [said.split(f' ("{key}" = "{way}")')[0] for way in QUESTIONS[key]]
+                means, *rest = [text.rpartition(") or ")[2] for text in ways]
+                way, *other = QUESTIONS[key]
+                others = "; or ".join(f'"{o}": {t}' for o, t in zip(other, rest, strict=True))
+                line = f"# {quoted(key)} = {quoted(way)}  # {means}; or {others}: {many}"
+            elif kind == "words":
+                line = f'# {quoted(key)} = "note"  # {many}; or clean, unclean, a help, a unit'
+            else:
+                line = f"# {quoted(key)} = 0  # {many}; a miss?"
+            self._lines.setdefault(kind, []).append(line)
         self._read_questions(rejected)
 
     def _read_questions(self, rejected: pd.DataFrame) -> None:
@@ -338,21 +341,20 @@ class _Draft:
             self._lines["read"].append('# decimal = ","  # 1,234 is 1.234; or ".": it is 1234')
 
 
-def _asked(kind: str, cells: pd.DataFrame) -> Iterator[tuple[str, pd.DataFrame]]:
-    """Group rejected cells of a kind by what is asked about them."""
-    reasons = cells["reason"].astype("str")
-    if kind == "reading":
-        for key in QUESTIONS:
-            part = cells[reasons.str.contains(f'("{key}" =', regex=False)]
-            if len(part):
-                yield key, part
-        return
-    pattern = r"\[words\] in the mapping: \"(.+)\" = " if kind == "word" else r"\[values\.value\]()"
-    told = reasons.str.extract(pattern, expand=False)
-    if kind == "number":
-        told = told.where(told.isna(), cells["value"])
-    for key, part in cells.groupby(told):
-        yield str(key), part
+def _asked(rejected: pd.DataFrame) -> Iterator[tuple[str, str, pd.DataFrame]]:
+    """Group rejected rows by what is asked about their values, beside whatever else ails them."""
+    reasons = rejected["reason"].astype("str")
+    for key in QUESTIONS:
+        part = rejected[reasons.str.contains(f'("{key}" =', regex=False)]
+        if len(part):
+            yield "cells", key, part
+    patterns = {
+        "words": r"\[words\] in the mapping: \"(.+?)\" = ",
+        "values.value": _QUOTED["values.value"],
+    }
+    for kind, pattern in patterns.items():
+        for key, part in rejected.groupby(reasons.str.extract(pattern, expand=False)):
+            yield kind, str(key), part
 
 
 def _all(raw: RawTable) -> str:
