@@ -112,10 +112,18 @@ class Records:
 
 
 class Read(Protocol):
-    """Reads the records that a command was given; see ``read_records``."""
+    """Reads the records that a command was given; see ``read_records``.
 
-    def __call__(self, *, tell: bool = True) -> Records:
-        """Read them."""
+    Attributes
+    ----------
+    keywords
+        The options as given.
+    """
+
+    keywords: dict[str, Any]
+
+    def __call__(self, *, tell: bool = True, mapping: str | None = ...) -> Records:
+        """Read them, by another mapping than the one given if need be."""
 
 
 def read_records(

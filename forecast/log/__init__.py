@@ -2,6 +2,7 @@
 
 from forecast.log.check import LogReport, describe_log, write_rejected
 from forecast.log.club import Club, read_club
+from forecast.log.draft import draft_mapping
 from forecast.log.mapping import Mapping, load_mapping
 from forecast.log.measurements import measurement_log
 from forecast.log.read import read_log
@@ -15,6 +16,7 @@ __all__ = [
     "Mapping",
     "TrainingLog",
     "describe_log",
+    "draft_mapping",
     "load_mapping",
     "measurement_log",
     "read_club",

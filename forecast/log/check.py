@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import re
 from collections.abc import Hashable
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,21 +12,17 @@ import pandas as pd
 
 from forecast.errors import LogError
 from forecast.log.cells import counted
-from forecast.log.mapping import quoted
 from forecast.log.training_log import TrainingLog
-from forecast.log.words import RungNames
 from forecast.log.writing import csv_bytes, without_formulas, write_whole
 
 _SHOWN = 20
 """Longest table or list in the text; the data hold all of it."""
 
 
-_CHOICES = {
-    "values.clean": "{} = true  # or false",
-    "values.stopped": '{} = "failed"  # target, choice',
-    "values.assist": '# {0} = "none"  # no help; for help {0} = "assisted"; take off the first #',
-}
-"""Lines to draft for a word that was not understood."""
+_MENDS = (
+    "What a word or a notation means can be said in a mapping: check --draft mapping.toml writes "
+    "one with everything that is sure and a question for each of these."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,8 +42,6 @@ class LogReport:
         ``where`` (the first places), ``example`` (a cell), ``reason`` (of the first one).
     understood, warnings
         Sentences.
-    snippet
-        TOML to paste into a mapping file, empty where no mapping would help.
     text
         All of this for reading.
     """
@@ -61,7 +54,6 @@ class LogReport:
     problems: pd.DataFrame
     understood: tuple[str, ...]
     warnings: tuple[str, ...]
-    snippet: str
     text: str
 
     def __str__(self) -> str:
@@ -80,10 +72,10 @@ def describe_log(log: TrainingLog) -> LogReport:
     Returns
     -------
     LogReport
-        Tables, sentences, a mapping snippet, and one text of them all.
+        Tables, sentences, and one text of them all.
     """
     athletes, rungs = _athletes(log), _rungs(log)
-    problems, snippet = _problems(log), _snippet(log)
+    problems = _problems(log)
     return LogReport(
         rows_in=log.rows_in,
         sets=len(log.sets),
@@ -93,8 +85,7 @@ def describe_log(log: TrainingLog) -> LogReport:
         problems=problems,
         understood=log.understood,
         warnings=log.warnings,
-        snippet=snippet,
-        text=_text(log, athletes, rungs, problems, snippet),
+        text=_text(log, athletes, rungs, problems),
     )
 
 
@@ -154,7 +145,9 @@ def _problems(log: TrainingLog) -> pd.DataFrame:
     rejected = log.rejected.assign(
         place=log.rejected["file"] + " row " + log.rejected["row"].astype("str"),
         # each unknown rung or word is mended on its own, the rest goes by column
-        word=log.rejected["value"].where(log.rejected["kind"].isin(["rung", "word"]), ""),
+        word=log.rejected["value"]
+        .where(log.rejected["kind"].isin(["rung", "word"]), "")
+        .mask(log.rejected["kind"] == "reading", log.rejected["reason"].str[-60:]),
     )
     table = (
         rejected.groupby(["kind", "column", "word"], sort=False)
@@ -169,34 +162,11 @@ def _problems(log: TrainingLog) -> pd.DataFrame:
     return table.sort_values("rows", ascending=False, kind="stable")[columns].reset_index(drop=True)
 
 
-def _snippet(log: TrainingLog) -> str:
-    """Return the mapping that would take in the words that were not understood."""
-    names = RungNames(log.ladder)
-    tables: dict[str, list[str]] = {}
-    # keys of one kind each: the readers' reasons name the table that takes the word
-    once = log.rejected.drop_duplicates(["kind", "column", "value"]).astype("str")
-    for kind, value, reason in zip(once["kind"], once["value"], once["reason"], strict=True):
-        asked = re.search(r"date_order|decimal", reason) if "[read]" in reason else None
-        table = re.search(r"map it under \[(values\.\w+)\]", reason)
-        if kind == "rung":
-            guess = names.nearest(value)
-            line = f"{quoted(value)} = {quoted(guess or 'KEY OF THE RUNG')}"
-            tables.setdefault("values.rung", []).append(line)
-        elif kind == "word" and table:
-            tables.setdefault(table[1], []).append(_CHOICES[table[1]].format(quoted(value)))
-        elif kind in {"date", "number"} and asked:
-            line = {"date_order": '"dmy"  # mdy, ymd', "decimal": '","  # or "."'}[asked[0]]
-            tables.setdefault("read", []).append(f"{asked[0]} = {line}")
-    parts = ["\n".join([f"[{name}]", *dict.fromkeys(lines)]) for name, lines in tables.items()]
-    return "\n\n".join(parts)
-
-
 def _text(
     log: TrainingLog,
     athletes: pd.DataFrame,
     rungs: pd.DataFrame,
     problems: pd.DataFrame,
-    snippet: str,
 ) -> str:
     sets = log.sets
     parts = [
@@ -210,7 +180,7 @@ def _text(
         _table("Athletes:", athletes),
         _listed("Worth a look:", log.warnings),
         _listed("Not understood:", [_problem(row) for row in problems.to_dict("records")]),
-        f"A mapping file with this would mend it; check each line:\n{snippet}" if snippet else "",
+        _MENDS if problems["kind"].isin(["rung", "word", "reading"]).any() else "",
     ]
     return "\n\n".join(part for part in parts if part)
 

@@ -21,6 +21,7 @@ from forecast.log.parsing import Rows, parse_rows
 from forecast.log.raw import RawTable
 from forecast.log.read import check_rungs, join_rows
 from forecast.log.roster import read_roster
+from forecast.log.shapes import known_headers
 from forecast.log.sources import is_url, open_one
 from forecast.log.training_log import TrainingLog
 
@@ -34,7 +35,7 @@ class _LogTable(BaseModel):
     mapping: str | None = None
     date_order: DateOrder | None = None
     table: str | None = None
-    sheet: str | None = None
+    sheet: str | list[str] | None = None
     encoding: str | None = None
 
 
@@ -114,15 +115,17 @@ def read_club(
         check_rungs(mapping, ladder)
         read = mapping.read
         right_until.append(read.last_date)
-        raw = open_one(
+        opened = open_one(
             entry.file if is_url(entry.file) else folder / entry.file,
             label,
             entry.table or read.table,
             entry.sheet or read.sheet,
             entry.encoding or read.encoding,
+            known_headers(mapping, ladder),
+            read.header_row,
         )
-        raws.append(raw)
-        parts.append(parse_rows(raw, ladder, mapping, entry.date_order or date_order))
+        raws += opened
+        parts += [parse_rows(r, ladder, mapping, entry.date_order or date_order) for r in opened]
     people = None
     if plan.roster:
         about = load_mapping(folder / plan.roster_mapping if plan.roster_mapping else None)

@@ -12,6 +12,7 @@ import pandas as pd
 from openpyxl.utils.datetime import from_excel
 
 from forecast.errors import AmbiguousDateError
+from forecast.log import lexicon
 from forecast.log.cells import Problem, as_number, counted, is_blank, parse, show
 
 DateOrder = Literal["dmy", "mdy", "ymd"]
@@ -19,31 +20,24 @@ DateOrder = Literal["dmy", "mdy", "ymd"]
 EARLIEST, LATEST = dt.date(1950, 1, 1), dt.date(2100, 1, 1)
 """Dates outside these are slips of the pen; stated limits of this package."""
 
-_NAMES = (
-    *("january", "february", "march", "april", "may", "june", "july", "august", "september"),
-    *("october", "november", "december"),
-)
-_MONTHS = {
-    short: number
-    for number, name in enumerate(_NAMES, start=1)
-    for short in (name, name[:3], name[:4])
-}
 _CLOCK = (
     r"(?:[ T,]+(\d{1,2}):(\d{2})(?::(\d{2})(?:\.\d+)?)?\s*(am|pm)?"
     r"\s*(?:z|utc|[+-]\d{2}:?\d{2})?)?"
 )
-_WEEKDAY = r"(?:(?:mon|tue|wed|thu|fri|sat|sun)[a-z]*\.?,?\s+)?"
+_WEEKDAY = rf"(?:(?:{lexicon.weekdays()})\.?,?\s+)?"
+_MONTH = r"([^\W\d_]{3,12})"
 _YEAR_FIRST = re.compile(rf"{_WEEKDAY}(\d{{4}})[-./ ](\d{{1,2}})[-./ ](\d{{1,2}}){_CLOCK}", re.I)
 _COMPACT = re.compile(r"(\d{4})(\d{2})(\d{2})")
 _THREE = re.compile(
     rf"{_WEEKDAY}(\d{{1,2}})[-./ ]\s?(\d{{1,2}})[-./ ]\s?(\d{{4}}|\d{{2}})\.?{_CLOCK}", re.I
 )
 _DAY_NAMED = re.compile(
-    rf"{_WEEKDAY}(\d{{1,2}})(?:st|nd|rd|th)?[-. /]*([a-z]{{3,9}})[-., /]*(\d{{4}}|\d{{2}}){_CLOCK}",
+    rf"{_WEEKDAY}(\d{{1,2}})(?:st|nd|rd|th|er|º)?[-. /]*(?:de\s+)?{_MONTH}[-., /]*(?:de\s+)?"
+    rf"(\d{{4}}|\d{{2}}){_CLOCK}",
     re.I,
 )
 _MONTH_NAMED = re.compile(
-    rf"{_WEEKDAY}([a-z]{{3,9}})[-. /]*(\d{{1,2}})(?:st|nd|rd|th)?[-., /]+(\d{{4}}|\d{{2}}){_CLOCK}",
+    rf"{_WEEKDAY}{_MONTH}[-. /]*(\d{{1,2}})(?:st|nd|rd|th)?[-., /]+(\d{{4}}|\d{{2}}){_CLOCK}",
     re.I,
 )
 _SERIAL = re.compile(r"(\d{5})(?:\.\d+)?")
@@ -99,7 +93,11 @@ class Dates:
 def read_day(cell: Any, date1904: bool = False) -> Day | Unsettled | Problem:
     """Read one cell; three bare numbers with the year last stay ``Unsettled``."""
     if is_blank(cell):
-        return Problem("missing", "no date; write the day of the session.")
+        return Problem(
+            "missing",
+            "no date; write the day of the session."
+            ' If a blank means the same as above, put fill_down = ["date"] under [read].',
+        )
     if isinstance(cell, np.datetime64):
         cell = pd.Timestamp(cell)
     if isinstance(cell, dt.datetime):
@@ -110,6 +108,30 @@ def read_day(cell: Any, date1904: bool = False) -> Day | Unsettled | Problem:
     if as_number(cell) is not None or isinstance(cell, str):
         return _read_text(show(cell), date1904)
     return _unreadable(cell)
+
+
+def with_year(column: pd.Series, year: int) -> pd.Series:
+    """Give dates without a year one: that year, and the next where a date falls back by months.
+
+    A log goes forward, so after December comes January of the next year.
+    """
+    cells, month = [], 0
+    for cell in column.array:
+        text = show(cell)
+        if not is_blank(cell) and isinstance(read_day(cell), Problem):
+            parts = re.findall(r"[^\W\d_]{3,}|\d+", text)
+            named = [
+                lexicon.months()[p.casefold()] for p in parts if p.casefold() in lexicon.months()
+            ]
+            digits = [int(part) for part in parts if part.isdigit()]
+            now = named[0] if named else max(min(digits[:2], default=0), 0)
+            if len(digits) == 2 - len(named):
+                year += named != [] and month - now > 6
+                month = now if named else month
+                joint = " " if named else text[re.search(r"\d\D", text).end() - 1]  # type: ignore
+                text = f"{text.rstrip('.- /')}{joint}{year}"
+        cells.append(text or None)
+    return pd.Series(cells, index=column.index, dtype=object)
 
 
 def _read_text(text: str, date1904: bool) -> Day | Unsettled | Problem:
@@ -135,7 +157,7 @@ def _read_text(text: str, date1904: bool) -> Day | Unsettled | Problem:
 def _named(
     year: str, month: str, day: str, clock: list[str], text: str
 ) -> Day | Unsettled | Problem:
-    number = _MONTHS.get(month.casefold())
+    number = lexicon.months().get(month.casefold())
     if number is None:
         return _unreadable(text)
     if len(year) == 2:

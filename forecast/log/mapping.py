@@ -14,33 +14,29 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from forecast.errors import MappingError
+from forecast.log import lexicon
 from forecast.log.cells import tidy, word_set
+from forecast.log.dates import EARLIEST, LATEST
 from forecast.log.numbers import UNITS
+from forecast.log.questions import QUESTIONS
 
 REQUIRED = ("athlete", "date", "rung", "value")
 """Columns a log can't do without."""
 
-OPTIONAL = ("set", "clean", "assist", "load_kg", "stopped", "effort", "pain", "note")
+OPTIONAL = (
+    *("set", "clean", "assist", "load_kg", "stopped", "effort", "pain", "note"),
+    *("sets", "side"),  # how many sets alike a row stands for; which side of the body
+)
 """Columns a log may have."""
 
-_SYNONYMS = {
-    "athlete": "client, person, trainee, member, student, name, athlete name, client name",
-    "date": "day, session date, training date, date of session",
-    "rung": "exercise, movement, drill, step, variation, progression, rung name, exercise name",
-    "value": "result, hold, hold time, duration, amount, score, seconds, secs, reps, repetitions",
-    "set": "set no, set nr, set number, set #, set order",
-    "clean": "clean form, form ok, good form, strict",
-    "assist": "assistance, assisted, help, support",
-    "load_kg": "load, weight, added weight, load lb, load lbs, weight kg, weight lb, weight lbs",
-    "stopped": "stop, stopped by, ended, reason stopped, why stopped",
-    "effort": "rpe, exertion, perceived effort",
-    "pain": "pain score, pain level",
-    "note": "notes, comment, comments, remark, remarks",
-}
-"""English words that can hardly mean anything else as a header."""
-
-_HEADER_UNITS = word_set("s sec secs seconds min minutes reps kg lb lbs cm mm")
+_HEADER_UNITS = frozenset(UNITS) - word_set(
+    "in m x r times mal fois veces volte vezes keer gange razy foot feet metro livres"
+)
 """Unit words believed at the end of a header; ``in``, ``m`` or ``x`` may mean other things."""
+
+VIRTUAL = ("(file)", "(sheet)", "(heading)")
+"""Columns every table has beside its own: name of the file, of the sheet, and the last row above
+with nothing in it but its first cell."""
 
 Scalar = str | bool | int | float
 
@@ -52,7 +48,13 @@ class _Read(BaseModel):
     load_unit: Literal["kg", "lb"] | None = None
     decimal: Literal[".", ","] | None = None
     encoding: str | None = None
-    sheet: str | None = None
+    sheet: str | list[str] | None = None
+    header_row: int | None = Field(default=None, ge=1)
+    fill_down: list[Literal["athlete", "date", "rung", "set", "sets", "side"]] = Field(
+        default_factory=list
+    )
+    athlete: str | None = None
+    year: int | None = Field(default=None, ge=EARLIEST.year, lt=LATEST.year)
     table: str | None = None
     roster_sheet: str | None = None
     roster_table: str | None = None
@@ -65,20 +67,33 @@ class Mapping(BaseModel):
     Attributes
     ----------
     columns
-        Our column name to theirs; for ``value`` also a list of columns with different units.
+        Our column name to theirs, or ``(file)``, ``(sheet)``, ``(heading)``; for ``value`` also a
+        list of columns: with different units one of them counts, else they are sets side by side.
     values
         For each of our columns, their word to ours; ``""`` stands for a blank cell.
+    ignore
+        Exercises that are no rung: their rows are set aside without complaint.
+    cells
+        Notations that can be read in two ways, each with its answer (``questions.QUESTIONS``).
+    words
+        Words behind a value, each with its meaning: ``note``, ``clean``, ``unclean``, ``failed``,
+        ``target``, ``choice``, ``none``, a unit, or a kind of help.
     roster
         The roster's column names, ours to theirs.
     read
-        ``date_order``, ``load_unit``, ``decimal``, ``encoding``, ``sheet``, ``table``,
-        ``roster_sheet``, ``roster_table``, and ``last_date``: every date up to it is right.
+        ``date_order``, ``year`` of dates without one, ``load_unit``, ``decimal``, ``encoding``,
+        ``sheet`` (one or a list), ``header_row``, ``fill_down`` (columns in which a blank means
+        the same as above), ``athlete`` of a log of one person, ``table``, ``roster_sheet``,
+        ``roster_table``, and ``last_date``: every date up to it is right.
     """
 
     model_config = ConfigDict(extra="forbid", strict=True)
 
     columns: dict[str, str | list[str]] = Field(default_factory=dict)
     values: dict[str, dict[str, Scalar]] = Field(default_factory=dict)
+    ignore: list[str] = Field(default_factory=list)
+    cells: dict[str, str] = Field(default_factory=dict)
+    words: dict[str, str] = Field(default_factory=dict)
     roster: dict[str, str] = Field(default_factory=dict)
     read: _Read = Field(default_factory=_Read)
 
@@ -130,6 +145,12 @@ def load_mapping(mapping: str | Path | Table[str, Any] | Mapping | None) -> Mapp
         for name in names:
             if name not in known:
                 raise MappingError(f"{where}, [{table}]: {_stranger(name, known)}")
+    for key, answer in found.cells.items():
+        if key not in QUESTIONS:
+            raise MappingError(f"{where}, [cells]: {_stranger(key, QUESTIONS)}")
+        if answer not in QUESTIONS[key]:
+            said = _stranger(answer, QUESTIONS[key])
+            raise MappingError(f"{where}, [cells], {key!r}: {said}")
     return found
 
 
@@ -164,17 +185,19 @@ def plain_header(header: str) -> str:
     return " ".join(re.sub(r"[^\w#]|_", " ", tidy(header).casefold()).split())
 
 
-def _unit(header: str) -> str:
+def header_unit(header: str) -> str:
     """Unit at the end of a header: ``Load (lb)`` -> ``lb``, ``hold_s`` -> ``s``; else empty."""
     words = plain_header(header).split()
     return UNITS[words[-1]] if words and words[-1] in _HEADER_UNITS else ""
 
 
-def match_columns(headers: list[str], mapping: Mapping, file: str) -> Columns:
+def match_columns(
+    headers: list[str], mapping: Mapping, file: str, given: frozenset[str] = frozenset()
+) -> Columns:
     """Find our columns among the headers of a file.
 
     The mapping comes first, then our own name, then a synonym, all without regard to case,
-    space and a unit at the end.
+    space and a unit at the end. ``given`` are columns of ours that are found elsewhere.
 
     Raises
     ------
@@ -185,9 +208,11 @@ def match_columns(headers: list[str], mapping: Mapping, file: str) -> Columns:
     by_plain: dict[str, list[str]] = {}
     for header in headers:
         by_plain.setdefault(plain_header(header), []).append(header)
+    for header in VIRTUAL:
+        by_plain.setdefault(header, [header])
     found = {name: _mapped(name, t, by_plain, file) for name, t in mapping.columns.items()}
     for name in (*REQUIRED, *OPTIONAL):
-        if name not in found:
+        if name not in found and name not in given:
             taken = {header for fits in found.values() for header in fits}
             fits = [h for h in _candidates(name, by_plain) if h not in taken]
             if len(fits) > 1 and not _by_unit(name, fits):
@@ -198,14 +223,14 @@ def match_columns(headers: list[str], mapping: Mapping, file: str) -> Columns:
             if fits:
                 found[name] = fits
     unused = tuple(h for h in headers if not any(h in fits for fits in found.values()))
-    missing = [name for name in REQUIRED if name not in found]
+    missing = [name for name in REQUIRED if name not in found and name not in given]
     if missing:
         raise MappingError(_missing(missing, headers, unused, file))
     ours = {name: found[name][0] for name in (*REQUIRED, *OPTIONAL) if name in found}
-    load_unit = _unit(ours.get("load_kg", ""))
+    load_unit = header_unit(ours.get("load_kg", ""))
     return Columns(
         ours=ours,
-        values=tuple((header, _unit(header)) for header in found["value"]),
+        values=tuple((header, header_unit(header)) for header in found.get("value", ())),
         load_unit=load_unit if load_unit in {"kg", "lb"} else "",
         unused=unused,
     )
@@ -235,7 +260,7 @@ def _mapped(
 
 def _by_unit(name: str, headers: list[str]) -> bool:
     """Whether several headers share the values out among them, each with a unit of its own."""
-    units = [_unit(header) for header in headers]
+    units = [header_unit(header) for header in headers]
     return name == "value" and all(units) and len(set(units)) == len(units)
 
 
@@ -244,13 +269,31 @@ def _candidates(name: str, by_plain: dict[str, list[str]]) -> list[str]:
     own = by_plain.get(plain_header(name), [])
     if own:
         return own
-    words = {name.removesuffix("_kg"), *_SYNONYMS[name].split(", ")}
+    words = synonyms(name)
     fits = []
     for plain, headers in by_plain.items():
         head, _, tail = plain.rpartition(" ")
         if plain in words or (tail in _HEADER_UNITS and head in words):
             fits += headers
     return fits
+
+
+def synonyms(name: str) -> frozenset[str]:
+    """Headers that mean one of our columns, in all languages, without a unit."""
+    ours = {name.removesuffix("_kg")} if name in (*REQUIRED, *OPTIONAL) else set()
+    return lexicon.words("columns", name) | ours
+
+
+def header_meaning(header: str) -> str | None:
+    """Our column that a header means by itself, ``None`` if it tells none."""
+    plain = plain_header(header)
+    head, _, tail = plain.rpartition(" ")
+    for name in (*REQUIRED, *OPTIONAL):
+        if plain == plain_header(name) or plain in synonyms(name):
+            return name
+        if tail in _HEADER_UNITS and head in synonyms(name):
+            return name
+    return None
 
 
 def _missing(missing: list[str], headers: list[str], unused: tuple[str, ...], file: str) -> str:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from forecast.ladder import Measure
+from forecast.log import lexicon
 from forecast.log.cells import Problem, as_number, is_blank, is_empty, show, tidy
 
 KG_PER_LB = 0.45359237
@@ -22,42 +23,36 @@ LIMITS: dict[Measure, float] = {"seconds": 7200.0, "reps": 2000.0, "kg": 1000.0,
 LOAD_LIMIT_KG = 500.0
 """Loads above this are slips of the pen; a stated limit of this package."""
 
-_UNITS = {
-    "s": "s sec secs second seconds",
-    "min": "min mins minute minutes",
-    "m": "m",
-    "reps": "rep reps r x times repetition repetitions",
-    "kg": "kg kgs kilo kilos kilogram kilograms",
-    "lb": "lb lbs pound pounds",
-    "cm": "cm centimetre centimetres centimeter centimeters",
-    "mm": "mm",
-    "in": "in inch inches",
-    '"': '" ″ ”',
-}
-UNITS = {word: unit for unit, words in _UNITS.items() for word in words.split()}
+UNITS = lexicon.units() | {'"': '"', "″": '"', "”": '"'}
 """Unit words, each with its unit."""
 
 FACTORS: dict[Measure, dict[str, float]] = {
     "seconds": {"": 1.0, "s": 1.0, '"': 1.0, "min": 60.0, "m": 60.0},
     "reps": {"": 1.0, "reps": 1.0},
     "kg": {"": 1.0, "kg": 1.0, "lb": KG_PER_LB},
-    "cm": {"": 1.0, "cm": 1.0, "mm": 0.1, "m": 100.0, "in": CM_PER_INCH, '"': CM_PER_INCH},
-}
+    "cm": {"": 1.0, "cm": 1.0, "mm": 0.1, "m": 100.0, "metre": 100.0, "in": CM_PER_INCH,
+           '"': CM_PER_INCH, "ft": 12 * CM_PER_INCH},
+}  # fmt: skip
 """What a number in a unit is worth in a measure; a unit that is not there contradicts it."""
 
-_NUMBER = r"\d+(?:[.,]\d+)*"
+NUMBER = r"\d+(?:[.,]\d+)*"
+"""Digits with points or commas, as a pattern."""
+
 _GROUPED = re.compile(r"[+-]?[1-9]\d{0,2}([.,])\d{3}(?:\1\d{3})*")
-_PLAIN = re.compile(rf"(x)?\s*([+-]?{_NUMBER})\s*([^\W\d_]*|[\"″”])\.?")
+_PLAIN = re.compile(rf"(x)?\s*([+-]?{NUMBER})\s*([^\W\d_]*|[\"″”])\.?")
 _MACHINE = re.compile(r"[+-]?\d+(?:\.\d+)?e[+-]?\d+")
 _CLOCK = re.compile(
     r"(?:(\d{1,4}):)?(\d{1,4}):(\d{1,2}(?:[.,]\d+)?)\s*(?:s|sec|secs|min|mins|h)?\.?"
 )
 _MINUTES = re.compile(
-    rf"(\d{{1,4}})\s*(?:m|min|mins|minutes?|['′’])\s*({_NUMBER})"
+    rf"(\d{{1,4}})\s*(?:m|min|mins|minutes?|['′’])\s*({NUMBER})"
     r"\s*(?:s|secs?|seconds?|[\"″”]|'')?\.?"
 )
-_TIMES = re.compile(rf"(\d{{1,4}})\s*[x×*@]\s*({_NUMBER})\s*([^\W\d_]*)\.?")
-_OUT_OF_TEN = re.compile(rf"(?:rpe|effort|pain)?\s*({_NUMBER})\s*(?:/|of|out of)\s*10")
+_FEET = re.compile(
+    rf"(\d{{1,3}})\s*(?:ft|foot|feet|['′’])\.?\s*(?:({NUMBER})\s*(?:in|inch|inches|[\"″”]|'')?\.?)?"
+)
+_TIMES = re.compile(rf"(\d{{1,4}})\s*[x×*@]\s*({NUMBER})\s*([^\W\d_]*)\.?")
+_OUT_OF_TEN = re.compile(rf"(?:rpe|effort|pain)?\s*({NUMBER})\s*(?:/|of|out of)\s*10")
 _BODY = re.compile(r"(?:bw|bodyweight|body weight)\s*\+?\s*")
 
 
@@ -108,8 +103,10 @@ def _grouped(text: str, mark: str, decimal: str | None) -> float | Problem:
     return float(text.replace(mark, ""))
 
 
-def quantity(cell: Any, decimal: str | None = None) -> Quantity | Problem:
-    """Read one cell of the value column, whatever the rung measures.
+def quantity(
+    cell: Any, decimal: str | None = None, measure: Measure | None = None
+) -> Quantity | Problem:
+    """Read one number; ``measure`` matters where 5'3" may be minutes or feet.
 
     A typed number is taken as it is. Text may be a number, with a unit before or after it, or
     minutes and seconds.
@@ -125,7 +122,13 @@ def quantity(cell: Any, decimal: str | None = None) -> Quantity | Problem:
         return Quantity(cell.hour * 3600 + cell.minute * 60 + cell.second, "s")
     if isinstance(cell, bool | dt.date):
         return Problem("number", f"{show(cell)!r} is no number; write it like 12 or 12.5.")
-    return _quantity_text(tidy(str(cell)).casefold().replace("−", "-"), decimal)
+    text = tidy(str(cell)).casefold().replace("−", "-")
+    if measure == "cm" and (match := _FEET.fullmatch(text)):
+        inches = decimal_number(match[2] or "0", decimal)
+        return (
+            inches if isinstance(inches, Problem) else Quantity(12 * int(match[1]) + inches, "in")
+        )
+    return _quantity_text(text, decimal)
 
 
 def _quantity_text(text: str, decimal: str | None) -> Quantity | Problem:
@@ -149,14 +152,10 @@ def _quantity_text(text: str, decimal: str | None) -> Quantity | Problem:
         number = decimal_number(match[2], decimal)
         return number if isinstance(number, Problem) else Quantity(number, unit)
     if match := _TIMES.fullmatch(text):
-        unit = UNITS.get(match[3], "")
-        each = decimal_number(match[2], decimal)
-        if isinstance(each, Problem):
-            return each
-        if unit in {"kg", "lb"}:
-            return Quantity(int(match[1]) * each, unit)
         return Problem(
-            "number", f"{text!r} looks like several sets in one row; give each set its own row."
+            "number",
+            f"{text!r} may be {match[1]} sets of {match[2]} {match[3]}".rstrip()
+            + ", or one of all that together; write the number of one set.",
         )
     return Problem("number", f"{text!r} is no number; {_advice(text)}")
 
@@ -222,7 +221,7 @@ def out_of_ten(cell: Any, decimal: str | None = None) -> float | Problem | None:
             return 0.0
         if is_blank(cell):
             return None
-        match = _OUT_OF_TEN.fullmatch(text) or re.fullmatch(rf"(?:rpe)?\s*({_NUMBER})", text)
+        match = _OUT_OF_TEN.fullmatch(text) or re.fullmatch(rf"(?:rpe)?\s*({NUMBER})", text)
         number = decimal_number(match[1], decimal) if match else None
     elif is_empty(cell):
         return None

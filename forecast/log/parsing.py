@@ -12,10 +12,12 @@ import pandas as pd
 
 from forecast.ladder import Ladder
 from forecast.log import numbers, words
-from forecast.log.cells import Parsed, Problem, counted, distinct, is_blank, is_empty, parse, show
-from forecast.log.dates import DateOrder, read_dates
-from forecast.log.mapping import Columns, Mapping, match_columns, value_words
+from forecast.log.cells import Problem, counted, distinct, is_blank, is_empty, parse, show
+from forecast.log.dates import DateOrder, read_dates, with_year
+from forecast.log.mapping import Columns, Mapping, value_words
 from forecast.log.raw import RawTable
+from forecast.log.shapes import Shaped, shaped
+from forecast.log.values import read_values
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,19 +33,22 @@ class Rows:
         The other rows, with the columns of ``REJECTED_COLUMNS``.
     understood, warnings
         Sentences on what was found out, and on what could be read in several ways.
+    rows_in
+        Cells of values, those with several sets counted as often: each is a set or rejected.
     """
 
     sets: pd.DataFrame
     rejected: pd.DataFrame
     understood: tuple[str, ...]
     warnings: tuple[str, ...]
+    rows_in: int
 
 
 class _Rejects:
     """Collects, row by row, the first bad cell and the reasons of all of them."""
 
-    def __init__(self, raw: RawTable) -> None:
-        self._raw = raw
+    def __init__(self, shape: Shaped) -> None:
+        self._raw, self._heads = shape.raw, shape.heads
         self._found: dict[int, list[Any]] = {}
 
     def add(self, column: str, problems: np.ndarray) -> None:
@@ -52,10 +57,13 @@ class _Rejects:
         for n in np.flatnonzero(problems):
             problem = problems[n]
             value = "" if cells is None else show(cells.iloc[n])
-            entry = self._found.setdefault(int(n), [column, value, problem.kind, ""])
-            if entry[2] in {"blank", "shape"} and entry[3]:
+            name = self._heads[column][n] if column in self._heads else column
+            if problem.kind == "ignored":
+                self._found.pop(int(n), None)
+            entry = self._found.setdefault(int(n), [name, value, problem.kind, ""])
+            if entry[2] in {"blank", "shape", "ignored"} and entry[3]:
                 continue
-            entry[3] += f"{' ' if entry[3] else ''}{column or 'row'}: {problem.reason}"
+            entry[3] += f"{' ' if entry[3] else ''}{name or 'row'}: {problem.reason}"
 
     @property
     def bad(self) -> np.ndarray:
@@ -92,9 +100,9 @@ def parse_rows(
     AmbiguousDateError
         If the order of day and month matters and nothing settles it.
     """
-    columns = match_columns(list(raw.cells.columns), mapping, raw.file)
-    read = mapping.read
-    rejects = _Rejects(raw)
+    shape = shaped(raw, ladder, mapping)
+    raw, columns, read = shape.raw, shape.columns, mapping.read
+    rejects = _Rejects(shape)
     blank = np.full(len(raw.rows), None, dtype=object)
     blank[raw.blank] = Problem("blank", "nothing in it.")
     rejects.add("", blank)
@@ -103,14 +111,14 @@ def parse_rows(
 
     athlete = take("athlete", words.athlete)
     cells = _replaced(raw.cells[columns.ours["date"]], value_words(mapping, "date"))
+    if read.year is not None:
+        cells = with_year(cells, read.year)
     dates = read_dates(cells, raw.rows, raw.file, date_order or read.date_order, raw.date1904)
     rejects.add(columns.ours["date"], dates.problems)
-    rung = take("rung", words.RungNames(ladder))
-    value = np.full(len(raw.rows), None, dtype=object)
-    parts = _values(raw, columns, mapping, rung, ladder)
-    for (header, _), part in zip(columns.values, parts, strict=True):
-        rejects.add(header, part.problems)
-        value = np.where(value == np.array(None), part.values, value)
+    rung = take("rung", words.RungNames(ladder, mapping.ignore))
+    found = read_values(shape, mapping, rung, ladder)
+    for (header, _), part in zip(columns.values, found.problems, strict=True):
+        rejects.add(header, part)
     unit = columns.load_unit or read.load_unit or "kg"
     ten = partial(numbers.out_of_ten, decimal=read.decimal)
     assist = take("assist", words.assist, "none")
@@ -120,25 +128,33 @@ def parse_rows(
         "date": dates.dates,
         "rung": rung,
         "set": take("set", numbers.set_number),
-        "value": value,
         "clean": take("clean", words.clean, True),
-        "assisted": assist != "none",
         "assist": assist,
         "load_kg": take("load_kg", partial(numbers.load, decimal=read.decimal, unit=unit)),
         "stopped": take("stopped", words.stopped, "unknown"),
         "effort": take("effort", ten),
         "pain": take("pain", ten),
         "note": take("note", words.note, ""),
-        "file": np.full(len(raw.rows), raw.file, dtype=object),
         "row": raw.rows,
         "clock": dates.clocks,
     }
+    counts = take("sets", numbers.set_number)
+    rejects.add(columns.ours.get("sets", ""), found.count_problems(counts))
+    rejects.add(columns.ours.get("load_kg", ""), found.load_problems(table["load_kg"]))
     good = ~rejects.bad
+    sets = found.spread({name: cells[good] for name, cells in table.items()}, good, counts)
+    rejected = rejects.frame()
     return Rows(
-        sets=pd.DataFrame({name: cells[good] for name, cells in table.items()}),
-        rejected=rejects.frame(),
-        understood=(*raw.understood, *_understood(raw, columns, dates.understood, unit)),
+        sets=sets.assign(assisted=sets["assist"] != "none", file=raw.file),
+        rejected=rejected,
+        understood=(
+            *raw.understood,
+            *shape.understood,
+            *_understood(raw, columns, dates.understood, unit),
+            *found.understood(raw.file),
+        ),
         warnings=(*raw.warnings, *dates.warnings, *_ticks(raw, columns, mapping)),
+        rows_in=found.cells_in(good, counts),
     )
 
 
@@ -183,62 +199,6 @@ def _ask_assist(
         rejects.add(columns.ours["assist"], problems)
 
 
-def _values(
-    raw: RawTable, columns: Columns, mapping: Mapping, rung: np.ndarray, ladder: Ladder
-) -> list[Parsed]:
-    """Parse each column that holds values (n,) in the measure of each row's rung."""
-    measures = {r.key: r.criterion.measure for r in ladder.rungs}
-    measure = np.array([measures.get(key) for key in rung], dtype=object)
-    replace = value_words(mapping, "value")
-    parts = []
-    for header, unit in columns.values:
-        cells = _replaced(raw.cells[header], replace)
-        found = parse(cells, partial(numbers.quantity, decimal=mapping.read.decimal))
-        parts.append(_in_measure(found, measure, unit))
-    return _one_each(parts, [header for header, _ in columns.values])
-
-
-def _in_measure(found: Parsed, measure: np.ndarray, header_unit: str) -> Parsed:
-    """Put quantities (n,) in their measures; a bare number takes the unit of the header."""
-    known: dict[tuple[numbers.Quantity, Any], Any] = {}
-    values = np.empty(len(measure), dtype=object)
-    problems = found.problems.copy()
-    for n, pair in enumerate(zip(found.values, measure, strict=True)):
-        quantity, of_rung = pair
-        if quantity is None or of_rung is None:
-            continue
-        if pair not in known:
-            unit = quantity.unit or header_unit
-            known[pair] = numbers.in_measure(numbers.Quantity(quantity.number, unit), of_rung)
-        (problems if isinstance(known[pair], Problem) else values)[n] = known[pair]
-    return Parsed(values, problems)
-
-
-def _one_each(parts: list[Parsed], headers: list[str]) -> list[Parsed]:
-    """Leave each row one value, from the one column whose unit fits its rung.
-
-    A column that is blank or of another unit does not matter in a row where another column has
-    the value.
-    """
-    if len(parts) == 1:
-        return parts
-    for n in range(len(parts[0].values)):
-        good = [k for k, part in enumerate(parts) if part.values[n] is not None]
-        if good:
-            for part in parts:
-                part.problems[n] = None
-        if len(good) > 1:
-            both = " and ".join(repr(headers[k]) for k in good)
-            parts[good[0]].problems[n] = Problem(
-                "contradiction", f"{both} both hold a value for this rung; keep one."
-            )
-        wrong = [k for k, part in enumerate(parts) if part.problems[n] is not None]
-        telling = [k for k in wrong if parts[k].problems[n].kind != "missing"] or wrong[:1]
-        for k in set(wrong) - set(telling):
-            parts[k].problems[n] = None
-    return parts
-
-
 def _understood(raw: RawTable, columns: Columns, dates: str, unit: str) -> list[str]:
     pairs = ", ".join(f"{ours} = {theirs!r}" for ours, theirs in columns.ours.items())
     said = [f"{raw.file}: columns {pairs}."]
@@ -249,7 +209,7 @@ def _understood(raw: RawTable, columns: Columns, dates: str, unit: str) -> list[
     if "load_kg" in columns.ours:
         said.append(f"{raw.file}: a load without a unit is read in {unit}.")
     for header, told in columns.values:
-        if told:
+        if told and header in raw.cells:
             said.append(f"{raw.file}: a number without a unit in {header!r} is read in {told}.")
     return said
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -35,6 +36,10 @@ class RawTable:
         Sentences on what was understood in one of several ways.
     date1904
         Whether spreadsheet serial numbers count from 1904.
+    sheet
+        Name of the sheet of a workbook.
+    titles
+        Rows above the header, each as its cells with something in them.
     """
 
     file: str
@@ -44,6 +49,8 @@ class RawTable:
     understood: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
     date1904: bool = False
+    sheet: str = ""
+    titles: tuple[tuple[str, ...], ...] = ()
 
     @property
     def blank(self) -> np.ndarray:
@@ -71,6 +78,82 @@ def header_names(cells: Sequence[Any]) -> list[str]:
         if len(set(unique)) == len(unique)
         else [f"column {n + 1}" for n in range(len(names))]
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What tells where a table begins, or that there is none.
+
+    Attributes
+    ----------
+    headers
+        Counts the cells of a row that are known as headers.
+    is_rung
+        Whether a text names a rung, or an exercise that the mapping knows.
+    """
+
+    headers: Callable[[Sequence[str]], int]
+    is_rung: Callable[[str], bool]
+
+
+SEARCHED = 20
+"""First rows with content among which the header is looked for."""
+
+
+def find_header(
+    records: Sequence[Sequence[Any]], known: Known | None, row: int | None = None
+) -> tuple[int, int]:
+    """Return the place of the header among records, and how many of its names are known.
+
+    It is the first row with content, unless a later one of the first ``SEARCHED`` has known names
+    and that one has hardly any. ``row`` is its place, from 1, where somebody said so.
+    """
+    filled = [n for n, r in enumerate(records[:1000]) if not all(map(is_empty, r))][:SEARCHED]
+    if row is not None and row <= len(records):
+        filled = [row - 1]
+    if not filled:
+        return 0, 0
+    if known is None:
+        return filled[0], 0
+
+    def score(n: int) -> int:
+        return known.headers([show(cell) for cell in records[n] if not is_empty(cell)])
+
+    scores = {filled[0]: score(filled[0])}
+    if scores[filled[0]] < 2:
+        scores |= {n: score(n) for n in filled[1:]}
+    at = max(scores, key=lambda n: scores[n])
+    return (at, scores[at]) if scores[at] > 1 else (filled[0], scores[filled[0]])
+
+
+def table_at(
+    file: str, records: Sequence[Sequence[Any]], rows: Sequence[int], at: int, **notes: Any
+) -> RawTable:
+    """Build the table whose header is at ``at``; above it are titles.
+
+    A header over several numbered columns, as merged cells leave it, is joined with the numbers.
+    """
+    header, first = list(records[at]), at + 1
+    below = list(records[first]) if first < len(records) else []
+    wide = header + [""] * (len(below) - len(header))
+    blank = [is_empty(cell) for cell in wide]
+    under = [n for n, cell in enumerate(below) if not is_empty(cell)]
+    numbers = [re.sub(r"\D", "", show(below[n])) for n in under]
+    in_order = len(under) > 1 and numbers == [str(n + 1) for n in range(len(under))]
+    if in_order and all(blank[n] or blank[n + 1 : n + 2] == [True] for n in under):
+        header = wide
+        group = ""
+        for n, cell in enumerate(header):
+            group = group if is_empty(cell) else show(cell)
+            if n in under:
+                header[n] = f"{group} {show(below[n])}".strip()
+        first += 1
+    titles = tuple(
+        tuple(show(cell) for cell in record if not is_empty(cell))
+        for record in records[:at]
+        if not all(map(is_empty, record))
+    )
+    return from_records(file, header, records[first:], rows[first:], titles=titles, **notes)
 
 
 def check_size(file: str, rows: int, columns: int) -> None:

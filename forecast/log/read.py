@@ -22,9 +22,10 @@ from forecast.log.parsing import Rows, parse_rows
 from forecast.log.raw import RawTable
 from forecast.log.repeats import number_sets, set_aside_repeats
 from forecast.log.roster import empty_roster, read_roster
+from forecast.log.shapes import known_headers
 from forecast.log.sources import Source, open_sources
 from forecast.log.training_log import REJECTED_COLUMNS, SET_COLUMNS, TrainingLog
-from forecast.log.words import RungNames
+from forecast.log.words import RungNames, alike
 
 _PLACE = {"file", "row", "set", "note"}
 
@@ -37,11 +38,11 @@ def read_log(
     roster: Source | None = None,
     date_order: DateOrder | None = None,
     table: str | None = None,
-    sheet: str | None = None,
+    sheet: str | Sequence[str] | None = None,
     encoding: str | None = None,
     today: str | pd.Timestamp | None = None,
 ) -> TrainingLog:
-    """Read sets, one row each, and keep account of every row that can't be used.
+    """Read sets in whatever shape they stand, and keep account of all that can't be used.
 
     Parameters
     ----------
@@ -89,6 +90,8 @@ def read_log(
         table or plan.read.table,
         sheet or plan.read.sheet,
         encoding or plan.read.encoding,
+        known=known_headers(plan, ladder),
+        header_row=plan.read.header_row,
     )
     parts = [parse_rows(raw, ladder, plan, date_order) for raw in raws]
     people = read_roster(roster, plan) if roster is not None else None
@@ -153,7 +156,7 @@ def join_rows(
         warnings=tuple(warnings),
         roster=people,
         ladder=ladder,
-        rows_in=sum(len(raw.cells) for raw in raws),
+        rows_in=sum(part.rows_in for part in parts),
         understood=tuple(s for part in parts for s in part.understood),
     )
 
@@ -208,11 +211,9 @@ def _worth_a_look(sets: pd.DataFrame, kept: pd.DataFrame, repeats: int) -> list[
         )
     if repeats:
         said.append(f"Set aside because they give a set again: {counted(repeats, 'row')}.")
-    spellings = pd.Series(sets["athlete"].unique(), dtype="str")
-    for _, names in spellings.groupby(spellings.str.casefold()):
-        if len(names) > 1:
-            said.append(
-                f"The athletes {', '.join(map(repr, sorted(names)))} differ only in case and were "
-                "kept apart; if they are one person, map them under [values.athlete]."
-            )
+    for names in alike(sets["athlete"].unique()):
+        said.append(
+            f"The athletes {', '.join(map(repr, names))} differ only in case or accents and were "
+            "kept apart; if they are one person, map them under [values.athlete]."
+        )
     return said

@@ -16,7 +16,7 @@ import pyarrow.parquet as pq
 from forecast.errors import LogError
 from forecast.log.databases import read_database
 from forecast.log.limits import MAX_BYTES
-from forecast.log.raw import RawTable, check_size, header_names
+from forecast.log.raw import Known, RawTable, check_size, header_names
 from forecast.log.secrets import shown_url
 from forecast.log.text_files import read_text_file
 from forecast.log.workbooks import read_workbook
@@ -32,9 +32,11 @@ _PARQUET = {".parquet", ".pq"}
 def open_sources(
     source: Source,
     table: str | None = None,
-    sheet: str | None = None,
+    sheet: str | Sequence[str] | None = None,
     encoding: str | None = None,
     name: str = "table",
+    known: Known | None = None,
+    header_row: int | None = None,
 ) -> list[RawTable]:
     """Open each source.
 
@@ -47,6 +49,9 @@ def open_sources(
         Table or query of a database, sheet of a workbook, encoding of a text file.
     name
         What messages call a table in memory.
+    known, header_row
+        Which headers are known, and in which row the header is where somebody said so. With
+        ``known``, every sheet that has such a header is read.
 
     Raises
     ------
@@ -62,8 +67,9 @@ def open_sources(
         raise LogError("The list of sources is empty; give at least one file.")
     labels = _labels(parts, name)
     return [
-        open_one(part, label, table, sheet, encoding)
+        raw
         for part, label in zip(parts, labels, strict=True)
+        for raw in open_one(part, label, table, sheet, encoding, known, header_row)
     ]
 
 
@@ -89,15 +95,17 @@ def open_one(
     part: str | Path | pd.DataFrame,
     label: str,
     table: str | None = None,
-    sheet: str | None = None,
+    sheet: str | Sequence[str] | None = None,
     encoding: str | None = None,
-) -> RawTable:
+    known: Known | None = None,
+    header_row: int | None = None,
+) -> list[RawTable]:
     """Open one source under a name for messages; arguments and errors as in ``open_sources``."""
     if isinstance(part, pd.DataFrame):
-        return _from_frame(part, label, "table in memory")
+        return [_from_frame(part, label, "table in memory")]
     if is_url(part):
         name, frame = read_database(str(part), table)
-        return _from_frame(frame, name, "database")
+        return [_from_frame(frame, name, "database")]
     path = Path(part)
     suffix = path.suffix.casefold()
     try:
@@ -108,11 +116,11 @@ def open_one(
         if not path.is_file():
             raise LogError(f"{path} is a device or a pipe; give a file.")
         if suffix in _TEXT:
-            return read_text_file(path, label, encoding)
+            return [read_text_file(path, label, encoding, known, header_row)]
         if suffix in _BOOK:
-            return read_workbook(path, label, sheet)
+            return read_workbook(path, label, sheet, known, header_row)
         if suffix in _PARQUET:
-            return _from_frame(_parquet(path, label), label, "Parquet")
+            return [_from_frame(_parquet(path, label), label, "Parquet")]
     except OSError as error:
         raise LogError(f"{path} can't be read: {error.strerror or error}.") from error
     raise LogError(

@@ -9,8 +9,9 @@ from pathlib import Path
 import pandas as pd
 
 from forecast.errors import LogError
+from forecast.log.jottings import read_jottings
 from forecast.log.limits import MAX_BYTES
-from forecast.log.raw import RawTable, from_records
+from forecast.log.raw import SEARCHED, Known, RawTable, find_header, table_at
 
 _BOMS = (
     (b"\xef\xbb\xbf", "utf-8-sig"),
@@ -46,8 +47,14 @@ def decode(data: bytes, file: str, encoding: str | None = None) -> tuple[str, st
     return text, "cp1252", f"{file} is not UTF-8; it was read as Windows-1252 (cp1252)."
 
 
-def read_text_file(path: Path, file: str, encoding: str | None = None) -> RawTable:
-    """Read separated text; the first line with content is the header.
+def read_text_file(
+    path: Path,
+    file: str,
+    encoding: str | None = None,
+    known: Known | None = None,
+    header_row: int | None = None,
+) -> RawTable:
+    """Read separated text; for the header see ``find_header``.
 
     Raises
     ------
@@ -67,27 +74,33 @@ def read_text_file(path: Path, file: str, encoding: str | None = None) -> RawTab
             "then pass encoding='utf-16-le'."
         )
     text = text.removeprefix("\ufeff")
-    separator, skip = _separator(text, path.suffix)
+    separator, skip = _separator(text, path.suffix, known)
     records, rows = _records(text, separator, file)
-    first = next(
-        (n for n, r in enumerate(records) if n >= skip and any(c.strip() for c in r)), None
-    )
-    if first is None:
+    records, rows = records[skip:], rows[skip:]
+    if not any(cell.strip() for record in records for cell in record):
         raise LogError(f"{file} is empty; its first line must name the columns.")
-    table = from_records(
-        file,
-        records[first],
-        records[first + 1 :],
-        rows[first + 1 :],
-        understood=(f"{file}: text in {name}, cells separated by {_SEPARATORS[separator]}.",),
-        warnings=(warning,) if warning else (),
-    )
+    about = {
+        "understood": (f"{file}: text in {name}, cells separated by {_SEPARATORS[separator]}.",),
+        "warnings": (warning,) if warning else (),
+    }
+    at, score = find_header(records, known)
+    if known is not None and score < 2 and header_row is None:
+        lines = text.splitlines()
+        noted = about | {"understood": (f"{file}: text in {name}, a note without columns.",)}
+        if (table := read_jottings(file, lines, known.is_rung, **noted)) is not None:
+            return _as_text(table)
+    told = None if header_row is None else sum(row < header_row for row in rows) + 1
+    at = at if told is None else find_header(records, known, told)[0]
+    return _as_text(table_at(file, records, rows, at, **about))
+
+
+def _as_text(table: RawTable) -> RawTable:
     for column in table.cells.columns:
         table.cells[column] = table.cells[column].astype(pd.StringDtype(na_value=float("nan")))
     return table
 
 
-def _separator(text: str, suffix: str) -> tuple[str, int]:
+def _separator(text: str, suffix: str, known: Known | None = None) -> tuple[str, int]:
     """Return the separator and the number of lines to skip (the ``sep=;`` line of spreadsheets)."""
     lines = [line for line in text[:100_000].splitlines() if line.strip()]
     if not lines:
@@ -97,9 +110,19 @@ def _separator(text: str, suffix: str) -> tuple[str, int]:
         return told[4:], 1
     if suffix.casefold() in {".tsv", ".tab"}:
         return "\t", 0
+
     # the header is made of names, so the mark it holds most of outside quotes is the separator
+    def names(line: str, mark: str) -> int:
+        cells = next(csv.reader([line], delimiter=mark), [])
+        return known.headers([cell for cell in cells if cell.strip()]) if known else 0
+
     widths = {s: len(next(csv.reader([lines[0]], delimiter=s))) for s in _SEPARATORS}
-    return max(widths, key=lambda s: widths[s]), 0
+    first = max(widths, key=lambda s: (names(lines[0], s), widths[s]))
+    if known is None or names(lines[0], first) > 1:
+        return first, 0
+    scores = {s: max(names(line, s) for line in lines[:SEARCHED]) for s in _SEPARATORS}
+    best = max(scores, key=lambda s: scores[s])
+    return (best if scores[best] > 1 else max(widths, key=lambda s: widths[s])), 0
 
 
 def _records(text: str, separator: str, file: str) -> tuple[list[list[str]], list[int]]:

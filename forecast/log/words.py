@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import difflib
 import re
+import unicodedata
 from collections import Counter
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import numpy as np
 
 from forecast.ladder import Ladder
+from forecast.log import lexicon
 from forecast.log.cells import (
     Problem,
     as_number,
@@ -24,27 +27,23 @@ from forecast.log.cells import (
 TICKS = word_set("x ✓ ✔ ☑ v")
 """Marks that tick a box; nothing in them says what a blank box means."""
 
-_YES = word_set("yes y true t 1 ok clean good strict") | TICKS
-# any bend of a straight arm makes a set unclean: common practice, no source
-_NO = word_set("no n false f 0 bad unclean dirty bent bend broke broken ✗ ✘ ☒ ☐")
-_ALONE = word_set("none no n 0 false f unassisted alone free ☐")
-_HELPED = word_set("yes y true t 1 assisted help") | TICKS
-_HELP = word_set(
-    "assist band bands counterweight pulley spot spots spotted spotter partner coach hand hands "
-    "foot feet toe toes wall box chair block bench strap straps machine elastic tube"
-)
-"""Words that name help, alone or in a phrase (``red band``): common practice, no source."""
+_YES = lexicon.words("words", "clean") | TICKS
+_NO = lexicon.words("words", "unclean") | word_set("✗ ✘ ☒ ☐")
+_ALONE = lexicon.words("words", "alone") | lexicon.words("words", "unclean") | {"☐"}
+_HELPED = lexicon.words("words", "helped") | lexicon.words("words", "clean") | TICKS
+_HELP = lexicon.words("words", "help") | lexicon.words("words", "prop")
+
+SAME_AS_ABOVE = ' If a blank means the same as above, put fill_down = ["{}"] under [read].'
+"""Ends the reason of a blank that may have been meant so."""
 
 MOST = 0.5
 """Share of rows above which words never seen before are asked about, not taken for help."""
 
 _STOPPED = {
-    "failed": "failed fail failure f miss missed fell",
-    "target": "target t reached goal done",
-    "choice": "choice c chose voluntary chosen",
-    "unknown": "unknown u",
-}
-_STOP_WORDS = {word: name for name, words in _STOPPED.items() for word in words.split()}
+    name: lexicon.words("words", name) | {name[0]} for name in ("failed", "target", "choice")
+} | {"unknown": word_set("unknown u")}
+_STOPPED["failed"] |= word_set("m miss")
+_STOP_WORDS = {word: name for name, words in _STOPPED.items() for word in words}
 
 
 def _word(cell: Any) -> str:
@@ -126,8 +125,20 @@ def stopped(cell: Any) -> str | Problem:
 def athlete(cell: Any) -> str | Problem:
     """Read a name; only the space round it is dropped."""
     if is_empty(cell):
-        return Problem("missing", "no athlete; write whose set it was.")
+        return Problem(
+            "missing", "no athlete; write whose set it was." + SAME_AS_ABOVE.format("athlete")
+        )
     return show(cell)
+
+
+def alike(names: Iterable[str]) -> list[list[str]]:
+    """Group names that differ in case, accents or space only: perhaps one person each."""
+    groups: dict[str, list[str]] = {}
+    for name in sorted(names):
+        parts = unicodedata.normalize("NFKD", name.casefold())
+        bare = "".join(char for char in parts if not unicodedata.combining(char))
+        groups.setdefault("".join(bare.split()), []).append(name)
+    return [group for group in groups.values() if len(group) > 1]
 
 
 def note(cell: Any) -> str:
@@ -138,7 +149,8 @@ def note(cell: Any) -> str:
 class RungNames:
     """Finds a rung by key or name, without regard to case, space and punctuation."""
 
-    def __init__(self, ladder: Ladder) -> None:
+    def __init__(self, ladder: Ladder, ignore: Sequence[str] = ()) -> None:
+        self._ignored = {_loose(name) for name in ignore}
         self._exact = set(ladder.keys)
         self._keys: dict[str, list[str]] = {}
         self._names: dict[str, list[str]] = {}
@@ -149,11 +161,15 @@ class RungNames:
     def __call__(self, cell: Any) -> str | Problem:
         """Return the key, or why no single rung fits."""
         if is_empty(cell):
-            return Problem("missing", "no rung; write which exercise it was.")
+            return Problem(
+                "missing", "no rung; write which exercise it was." + SAME_AS_ABOVE.format("rung")
+            )
         text = show(cell)
         if text in self._exact:
             return text
         loose = _loose(text)
+        if loose in self._ignored:
+            return Problem("ignored", f"{text!r} is no rung, as the mapping says under ignore.")
         fits = self._keys.get(loose) or self._names.get(loose, [])
         if len(fits) == 1:
             return fits[0]
@@ -162,6 +178,7 @@ class RungNames:
             return Problem("rung", f"{text!r} fits the rungs {keys}; write the key of one.")
         near = self.nearest(text)
         advice = f"did you mean {near!r}?" if near else "map it under [values.rung]."
+        advice += " If it is no rung, put it in ignore = [...]."
         return Problem("rung", f"{text!r} is no rung of the ladder; {advice}")
 
     def nearest(self, text: str) -> str | None:

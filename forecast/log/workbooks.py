@@ -7,7 +7,7 @@ import io
 import warnings
 import zipfile
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 from xml.etree.ElementTree import ParseError
@@ -19,54 +19,80 @@ from openpyxl.utils.exceptions import InvalidFileException
 from forecast.errors import LogError
 from forecast.log.cells import counted, is_empty
 from forecast.log.limits import MAX_BYTES, MAX_COLUMNS, MAX_SHEET_ROWS
-from forecast.log.raw import RawTable, from_records
+from forecast.log.raw import Known, RawTable, find_header, table_at
 
 
-def read_workbook(path: Path, file: str, sheet: str | None = None) -> RawTable:
-    """Read a sheet; the first row with content is the header.
+def read_workbook(
+    path: Path,
+    file: str,
+    sheet: str | Sequence[str] | None = None,
+    known: Known | None = None,
+    header_row: int | None = None,
+) -> list[RawTable]:
+    """Read the sheets named; else, where it is known what a header holds, every sheet that has one.
 
-    Blank rows after the last content are no rows: a sheet's used range includes mere
-    formatting.
+    For the header see ``find_header``. Blank rows after the last content are no rows: a sheet's
+    used range includes mere formatting. Where no sheet has a known header the first is read.
 
     Raises
     ------
     LogError
-        If the file is no workbook, the sheet is not there, or is empty.
+        If the file is no workbook, a sheet is not there, or is empty.
     """
     book = _open(path, file)
     try:
         names = [ws.title for ws in book.worksheets]
-        if sheet is not None and sheet not in names:
-            raise LogError(f"{file} has no sheet {sheet!r}; its sheets are {', '.join(names)}.")
+        asked = [sheet] if isinstance(sheet, str) else list(sheet or ())
+        for name in asked:
+            if name not in names:
+                raise LogError(f"{file} has no sheet {name!r}; its sheets are {', '.join(names)}.")
         if not names:
             raise LogError(f"{file} has no sheet with cells; save the log in a plain sheet.")
-        chosen = sheet or names[0]
-        records, shown = _cells(book[chosen], file)
+        chosen = asked or (names if known else names[:1])
+        sheets = {name: _cells(book[name], file) for name in chosen}
         date1904 = book.epoch == CALENDAR_MAC_1904
     finally:
         book.close()
-    filled = [n for n, record in enumerate(records) if not all(map(is_empty, record))]
-    if not filled:
-        raise LogError(f"{file}, sheet {chosen!r} is empty; its first row must name the columns.")
-    notes = []
-    if sheet is None and len(names) > 1:
-        notes.append(
-            f"{file} has several sheets; the first, {chosen!r}, was read. Name another with sheet."
+    headers = {n: find_header(records, known, header_row) for n, (records, _) in sheets.items()}
+    if not asked and known:
+        best = max(score for _, score in headers.values())
+        good = [n for n, (_, score) in headers.items() if score > max(1, best - 2)]
+        chosen = good or names[:1]
+    skipped = [name for name in names if name not in chosen] if not asked else []
+    several = len(chosen) > 1
+    tables = []
+    for name in chosen:
+        records, shown = sheets[name]
+        while records and all(map(is_empty, records[-1])):
+            records.pop()
+        if not records:
+            raise LogError(f"{file}, sheet {name!r} is empty; its first row must name the columns.")
+        notes = []
+        if skipped and name == chosen[0]:
+            notes.append(
+                f"{file}: of its sheets {', '.join(map(repr, chosen))} "
+                f"{'were' if several else 'was'} read, not {', '.join(map(repr, skipped))}. "
+                "Name others with sheet."
+            )
+        if shown:
+            notes.append(
+                f"{file}: clock times without seconds, such as 0:12, in {counted(shown, 'cell')}; "
+                "read as minutes and seconds, as shown."
+            )
+        label = f"{file} [{name}]" if several else file
+        tables.append(
+            table_at(
+                label,
+                records,
+                range(1, len(records) + 1),
+                headers[name][0],
+                understood=(f"{file}: workbook, sheet {name!r}.",),
+                warnings=tuple(notes),
+                date1904=date1904,
+                sheet=name,
+            )
         )
-    if shown:
-        notes.append(
-            f"{file}: clock times without seconds, such as 0:12, in {counted(shown, 'cell')}; "
-            "read as minutes and seconds, as shown."
-        )
-    return from_records(
-        file,
-        records[filled[0]],
-        records[filled[0] + 1 : filled[-1] + 1],
-        range(filled[0] + 2, filled[-1] + 2),
-        understood=(f"{file}: workbook, sheet {chosen!r}.",),
-        warnings=tuple(notes),
-        date1904=date1904,
-    )
+    return tables
 
 
 _TIMES = (dt.time, dt.timedelta)

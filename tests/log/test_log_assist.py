@@ -26,7 +26,7 @@ def read(frame, ladder, **words):
     return read_log(frame, ladder, mapping=mapping)
 
 
-@pytest.mark.parametrize("word", ["normal", "JT", "non", "rings", "floor"])
+@pytest.mark.parametrize("word", ["normal", "JT", "lento", "rings", "floor"])
 def test_a_strange_word_in_most_rows_is_asked_about(ladder, word):
     log = read(rows(*[word] * 6, "", "band", "none"), ladder)
     assert log.sets["assist"].tolist() == ["none", "band", "none"]
@@ -37,8 +37,7 @@ def test_a_strange_word_in_most_rows_is_asked_about(ladder, word):
     assert f"'{low}' stands in 6 of 9 rows: did somebody or something help" in reason
     assert f'"{low}" = "none"' in reason
     assert f'"{low}" = "assisted"' in reason
-    report = describe_log(log)
-    assert report.snippet.startswith(f'[values.assist]\n# "{word}" = "none"')
+    assert "check --draft" in describe_log(log).text
 
 
 @pytest.mark.parametrize(("answer", "kind"), [("none", "none"), ("Band", "band"), ("JT", "jt")])

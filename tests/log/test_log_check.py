@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from forecast.errors import LogError
-from forecast.log import describe_log, read_log, write_rejected
+from forecast.log import describe_log, draft_mapping, read_log, write_rejected
 
 NAMES = ["athlete", "date", "rung", "value", "clean", "stopped"]
 ROWS = [
@@ -54,19 +54,32 @@ def test_troubles_are_grouped_with_places_and_reasons(frame, ladder):
     assert str(report) == report.text
 
 
-def test_the_snippet_mends_what_a_mapping_can(frame, ladder):
-    report = describe_log(read_log(frame, ladder))
-    mapping = tomllib.loads(report.snippet)
-    assert mapping["values"]["rung"] == {"strict pres": "press", "zzzzz": "KEY OF THE RUNG"}
-    assert mapping["read"] == {"date_order": "dmy", "decimal": ","}
-    mapping["values"]["rung"]["zzzzz"] = "reach"
-    mended = read_log(frame, ladder, mapping=mapping)
+def test_the_draft_asks_about_what_a_mapping_can_mend(frame, ladder):
+    draft = draft_mapping(frame, ladder)
+    told = tomllib.loads(draft)
+    assert told["columns"]["athlete"] == "athlete"
+    assert told["values"]["clean"] == {"yes": True, "no": False}
+    for line in (
+        '# "strict pres" = "press"  # 2',
+        '# "zzzzz" = "KEY"  # 1; keys: lean_10, press, pull, reach',
+        '# ignore = ["strict pres", "zzzzz"]',
+        '# "so-so" = true  # 1 cell; or false',
+        '# "bored" = "failed"  # 1 cell; or "target", "choice"',
+        '# date_order = "dmy"',
+        '# decimal = ","',
+    ):
+        assert line in draft, line
+    answered = draft
+    for word in ("strict pres", "so-so", "bored"):
+        answered = answered.replace(f'# "{word}" =', f'"{word}" =')
+    answered = answered.replace("# date_order", "date_order").replace("# decimal", "decimal")
+    answered = answered.replace('# "zzzzz" = "KEY"', '"zzzzz" = "reach"')
+    mended = read_log(frame, ladder, mapping=tomllib.loads(answered))
     assert list(mended.rejected["kind"]) == ["blank"]
 
 
-def test_a_clean_log_needs_no_snippet(frame, ladder):
+def test_a_clean_log_needs_no_mapping(frame, ladder):
     report = describe_log(read_log(frame.iloc[:4], ladder))
-    assert report.snippet == ""
     assert report.problems.empty
     assert "mapping" not in report.text
     assert "Not understood" not in report.text

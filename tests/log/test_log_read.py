@@ -191,14 +191,14 @@ def test_two_candidates_are_asked_about(ladder):
 
 
 def test_a_missing_column_comes_with_a_snippet_to_paste(ladder):
-    frame = pd.DataFrame(columns=["Wer", "Datum", "rung", "Ergebnis"])
+    frame = pd.DataFrame(columns=["Whose", "Dates", "rung", "Outcome"])
     with pytest.raises(MappingError) as caught:
         read_log(frame, ladder)
     message = str(caught.value)
-    assert 'its columns are "Wer", "Datum", "rung", "Ergebnis"' in message
+    assert 'its columns are "Whose", "Dates", "rung", "Outcome"' in message
     snippet = message[message.index("[columns]") :]
     assert snippet.splitlines()[0] == "[columns]"
-    assert 'date = "Datum"' in snippet
+    assert 'date = "Dates"' in snippet
 
 
 MAPPING = """\

@@ -1,0 +1,392 @@
+"""What one cell of values says: ``12s (band)``, ``10,9,8``, ``3x10 @ 15kg``, ``3/4 L/R``, ``~14``.
+
+A notation that can be read in two ways is a question, answered under ``[cells]`` of the mapping.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from typing import Any
+
+from forecast.ladder import Measure
+from forecast.log import lexicon, numbers
+from forecast.log.cells import Problem, tidy
+from forecast.log.numbers import NUMBER, UNITS, Quantity
+from forecast.log.questions import QUESTIONS, Attempt, Style
+
+MOST_SETS = 50
+"""Sets in one cell above this are slips of the pen; a stated limit of this package."""
+
+_LEFT, _RIGHT = lexicon.words("words", "left"), lexicon.words("words", "right")
+_SIDE = rf"({lexicon.any_of(_LEFT | _RIGHT)})\b\.?"
+_UNIT = lexicon.any_of(frozenset(UNITS) - _LEFT - _RIGHT)
+_AMOUNT = rf"([~≈]?\s*{NUMBER}(?::\d\d)*\s*(?:(?:{_UNIT})\b\.?)?)"
+_GAP = r"\s*[/|,;&\-–]?\s*"
+_SIDES = (
+    re.compile(rf"{_AMOUNT}\s*[/|,\-–]\s*{_AMOUNT}\s*{_SIDE}{_GAP}{_SIDE}"),
+    re.compile(rf"{_SIDE}[:=\s]*{_AMOUNT}{_GAP}{_SIDE}[:=\s]*{_AMOUNT}"),
+    re.compile(rf"{_AMOUNT}\s*{_SIDE}{_GAP}{_AMOUNT}\s*{_SIDE}"),
+)
+_ORDER = ((0, 2, 1, 3), (1, 0, 3, 2), (0, 1, 2, 3))
+"""For each pattern of sides, where amount, side, amount, side stand."""
+
+_SETS = lexicon.any_of(lexicon.words("words", "set") - {"s"})
+_TIMES = re.compile(
+    rf"(\d{{1,4}})\s*(?:[x×*]|({_SETS})\b\s*(?:x|of|à|a|de|di|da|von|van|av|af|po)?)\s*(?=[\d~≈])(.+)"
+)
+_TIMES_AFTER = re.compile(r"(.*\d\s*[^\W\d_]+\.?|\d+:\d\d)\s*[x×*]\s*(\d{1,2})\b(.*)")
+_LOAD = re.compile(
+    rf"(?:@|\+|w/|with|at|mit|bei|avec|à|con|com|met|med|ved|z|x)?\s*({NUMBER})\s*"
+    rf"({lexicon.any_of(frozenset(w for w, u in UNITS.items() if u in ('kg', 'lb')))})\b\.?",
+    re.I,
+)
+_AT = re.compile(rf"@\s*({NUMBER})")
+_EFFORT = re.compile(rf"@?\s*rpe\s*({NUMBER})(?:\s*/\s*10)?", re.I)
+_ABOUT = re.compile(rf"(?:[~≈]|(?:{lexicon.any_of(lexicon.words('words', 'about'))})\b\.?)\s*")
+_SEPARATORS = (r"\s*;\s*", r"\s*\|\s*", r",\s+", r"\s*/\s*", ",", r"\s*\+\s*", r"\s*&\s*",
+               r"\s*[-–]\s*", r"\s+")  # fmt: skip
+_ASKED = {r"\s*/\s*": "10/9", ",": "10,9", r"\s*[-–]\s*": "12-15", r"\s*\+\s*": "5+2"}
+_MARK = 0xE000  # stands for a note in brackets: the first of Unicode's characters for private use
+_WITH = frozenset(["with", "w", "mit", "avec", "con", "com", "met", "med", "ved", "z"])
+_NEGATED = frozenset(word.split()[0] for word in lexicon.words("words", "alone")) | {"not"}
+
+
+Found = tuple[Attempt, ...] | Problem
+
+
+def attempts(cell: Any, measure: Measure | None, unit: str, style: Style) -> Found:
+    """Read the sets of one cell.
+
+    Parameters
+    ----------
+    cell
+        The cell.
+    measure
+        What the rung counts; ``None`` where the rung is not known: values are then meaningless.
+    unit
+        Unit of a bare number, ``""`` for that of the measure.
+    style
+        What the mapping and the rest of the column say.
+    """
+    reader = _Reader(measure, unit, style)
+    found = numbers.quantity(cell, style.decimal, measure)
+    value = found if isinstance(found, Problem) else reader.value(found)
+    if not isinstance(cell, str):
+        return value if isinstance(value, Problem) else (Attempt(value),)
+    text = tidy(cell)
+    pair = re.fullmatch(r"(\d+),(\d+)", text)
+    if pair and isinstance(found, Problem):
+        return found  # 1,234 may be thousands
+    if pair and style.decimal != ",":
+        odd = measure == "reps" and isinstance(value, Problem)
+        way: str | Problem = "decimal"
+        if style.decimal == "." or (odd and style.commas):
+            way = "sets"
+        elif odd or style.commas:
+            way = reader.ask("10,9", text, *pair.groups())
+        if isinstance(way, Problem):
+            return way
+        if way == "sets":
+            return reader.list_of(text) or _number_problem(text)
+    if not isinstance(value, Problem):
+        return (Attempt(value),)
+    if value.kind == "missing" or any(_MARK <= ord(char) < 0xF900 for char in text):
+        return value
+    return reader.cell(text) or value
+
+
+def _number_problem(text: str) -> Problem:
+    return Problem("number", f"{text!r} is no list of sets; mend it.")
+
+
+class _Reader:
+    """Reads text in one measure."""
+
+    def __init__(self, measure: Measure | None, unit: str, style: Style) -> None:
+        self._measure, self._unit, self._style = measure, unit, style
+        self._notes: list[str] = []
+
+    def value(self, found: Quantity) -> float | Problem:
+        """Return the quantity in the measure."""
+        if self._measure is None:
+            return float("nan")
+        return numbers.in_measure(Quantity(found.number, found.unit or self._unit), self._measure)
+
+    def ask(self, key: str, text: str, *parts: Any) -> str | Problem:
+        """Return the mapping's answer about a notation, or the question with both readings."""
+        if key in self._style.answers:
+            return self._style.answers[key]
+        ways = [f'{means.format(*parts)} ("{key}" = "{way}")' for way, means in
+                QUESTIONS[key].items()]  # fmt: skip
+        return Problem(
+            "reading",
+            f"{text!r} may be {' or '.join(ways)}; say which under [cells] in the mapping.",
+        )
+
+    def cell(self, text: str) -> Found | None:
+        """Read a cell that is no plain number; ``None`` where no notation fits."""
+        sides = self._sides(re.sub(r"[()\[\]]", " ", text))
+        if sides is not None:
+            return sides
+        masked = re.sub(r"[(\[]([^()\[\]]*)[)\]]", self._masked, text)
+        single = self._single(masked, self._unit)
+        if single is not None:
+            return single if isinstance(single, Problem) else (single[0],)
+        return self._times(masked) or self.list_of(masked)
+
+    def _masked(self, found: re.Match[str]) -> str:
+        self._notes.append(found[1].strip())
+        return f" {chr(_MARK + len(self._notes) - 1)} "
+
+    def _shown(self, text: str) -> str:
+        return tidy(
+            re.sub("[\ue000-\uf8ff]", lambda m: f"({self._notes[ord(m[0]) - _MARK]})", text)
+        )
+
+    def _single(self, text: str, unit: str) -> tuple[Attempt, Quantity] | Problem | None:
+        """Read one set: a quantity, then a load, an effort, words and notes in brackets."""
+        bare = "".join(char for char in text if ord(char) < _MARK or ord(char) >= 0xF900).strip()
+        notes = [self._notes[ord(char) - _MARK] for char in text if _MARK <= ord(char) < 0xF900]
+        about = _ABOUT.match(bare.casefold())
+        rest = bare[about.end() :] if about else bare
+        if rest[-1:] == "+" and (head := _head(rest[:-1], self._style, self._measure)):
+            if head[1]:
+                return None
+            way = self.ask("12+", text, rest[:-1])
+            return way if isinstance(way, Problem) else self._made(head[0], unit, stopped=way)
+        head = _head(rest, self._style, self._measure)
+        if head is None:
+            return None
+        quantity, tail = head
+        told = self._told(tail, notes, bare)
+        if not isinstance(told, dict):
+            return told
+        if about:
+            mark = bare[: about.end()].strip()
+            mark += " " if mark[0].isalpha() else ""
+            told["note"] = _joined(mark + rest.split()[0], told["note"])
+        if told.pop("unit", None) is not None:
+            quantity = replace(quantity, unit=self._style.words[tail.casefold().strip(" .")])
+        return self._made(quantity, unit, **told)
+
+    def _made(
+        self, quantity: Quantity, unit: str, **told: Any
+    ) -> tuple[Attempt, Quantity] | Problem:
+        load = told.get("load_kg")
+        if self._measure == "kg" and load is not None and quantity.unit in ("", "reps"):
+            note = _joined(f"{quantity.number:g} reps", told.get("note", ""))
+            told |= {"load_kg": None, "note": note}
+            quantity = Quantity(load, "kg")
+        value = self.value(replace(quantity, unit=quantity.unit or unit))
+        return value if isinstance(value, Problem) else (Attempt(value, **told), quantity)
+
+    def _told(self, tail: str, notes: list[str], text: str) -> dict[str, Any] | Problem | None:
+        """Return what stands behind a quantity; ``None`` where it is more than one set."""
+        told: dict[str, Any] = {}
+        remarks = []
+        for phrase, bracketed in [(tail, False), *((note, True) for note in notes)]:
+            found: dict[str, Any] = {}
+            if match := _LOAD.match(phrase):
+                found["load_kg"] = numbers.load(f"{match[1]} {match[2]}", self._style.decimal)
+                phrase = phrase[match.end() :].strip()
+            if match := _EFFORT.match(phrase):
+                found["effort"] = numbers.out_of_ten(match[1], self._style.decimal)
+                phrase = phrase[match.end() :]
+            elif not bracketed and (match := _AT.fullmatch(phrase)):
+                way = self.ask("8 @ 7", text, text.split("@")[0].strip(), match[1])
+                if isinstance(way, Problem):
+                    return way
+                reader = numbers.load if way == "load" else numbers.out_of_ten
+                name = "load_kg" if way == "load" else "effort"
+                found[name], phrase = reader(match[1], self._style.decimal), ""
+            remarks.append(phrase.strip(" ,;:-–"))
+            words = self._words(phrase.casefold().strip(" .,;:!?*+-–"), bracketed, text)
+            if not isinstance(words, dict):
+                return words
+            for name, part in (found | words).items():
+                if isinstance(part, Problem):
+                    return part
+                told.setdefault(name, part)
+        return told | {"note": _joined(*remarks)}
+
+    def _words(self, phrase: str, bracketed: bool, text: str) -> dict[str, Any] | Problem | None:
+        """Return what words behind a value mean; a word not known is asked about."""
+        given = self._style.words.get(phrase)
+        if given is not None:
+            return _meaning(str(given), phrase)
+        if not bracketed and re.search(r"\d", phrase):
+            return None
+        if not phrase or phrase in lexicon.words("words", "alone"):
+            return {}
+        for name in ("clean", "unclean", "failed", "target", "choice"):
+            if phrase in lexicon.words("words", name):
+                return _meaning(name, phrase)
+        if phrase in lexicon.words("words", "helped"):
+            return {"assist": "assisted"}
+        tokens = re.findall(r"[^\W\d_]+", phrase)
+        help_words = [token for token in tokens if token in lexicon.words("words", "help")]
+        if help_words and _NEGATED.isdisjoint(tokens):
+            named = phrase.split(maxsplit=1)[1] if tokens[0] in _WITH else phrase
+            return {"assist": named if len(tokens) <= 3 else help_words[0]}
+        if bracketed or len(tokens) != 1 or phrase in _LEFT | _RIGHT:
+            return {}
+        return Problem(
+            "word",
+            f"{phrase!r} in {self._shown(text)!r} is no unit known here; put remarks in "
+            f'brackets, or say what it is under [words] in the mapping: "{phrase}" = "note".',
+        )
+
+    def _sides(self, text: str) -> Found | None:
+        for pattern, order in zip(_SIDES, _ORDER, strict=True):
+            match = pattern.fullmatch(text.casefold().strip())
+            if match:
+                first, side, second, other = (match.groups()[place] for place in order)
+                if (side in _LEFT) == (other in _LEFT):
+                    return Problem("number", f"{text!r} gives one side twice; mend it.")
+                return self._weaker(first, second, side in _LEFT)
+        return None
+
+    def _weaker(self, first: str, second: str, left_first: bool = True) -> Found:
+        read = [numbers.quantity(part.strip("~≈ "), self._style.decimal, self._measure)
+                for part in (first, second)]  # fmt: skip
+        units = [part.unit for part in read if isinstance(part, Quantity) and part.unit]
+        values: list[float] = []
+        for part in read:
+            value = part if isinstance(part, Problem) else self.value(
+                replace(part, unit=part.unit or (units[0] if units else ""))
+            )  # fmt: skip
+            if isinstance(value, Problem):
+                return value
+            values.append(value)
+        left, right = (first, second) if left_first else (second, first)
+        note = f"left {left.strip()}, right {right.strip()}"
+        return (Attempt(min(values), note, sided=True),)
+
+    def _times(self, text: str) -> Found | None:
+        """Read ``3x10``, ``3 sets of 10``, ``10s x 3``: sets alike."""
+        folded = text.casefold()
+        if match := _TIMES.fullmatch(folded):
+            count, named, rest = match[1], bool(match[2]), text[match.start(3) :]
+        elif match := _TIMES_AFTER.fullmatch(folded):
+            count, named = match[2], False
+            rest = text[: match.end(1)] + text[match.start(3) :]
+        else:
+            return None
+        head = _head(rest, self._style, self._measure)
+        if head is None:
+            return None
+        amount = f"{head[0].number:g} {head[0].unit}".strip()
+        if head[0].unit in {"kg", "lb"} or (self._measure == "kg" and not named):
+            way = self.ask("3x15kg", self._shown(text), count, amount)
+            if isinstance(way, Problem):
+                return way
+            if way == "reps x load":
+                rest = f"{count} reps @ {head[0].number:g} {head[0].unit or 'kg'} {head[1]}"
+                count = "1"
+        single = self._single(rest, self._unit)
+        if single is None or isinstance(single, Problem):
+            return single
+        one, quantity = single
+        if not (quantity.unit or named or self._measure == "kg"):
+            way = self.ask("3x10", self._shown(text), count, amount)
+            if isinstance(way, Problem):
+                return way
+            if way == "value x sets":
+                value = self.value(Quantity(float(count)))
+                if isinstance(value, Problem):
+                    return value
+                one, count = replace(one, value=value), amount
+        if not count.isdigit() or not 1 <= int(count) <= MOST_SETS:
+            return Problem(
+                "limit", f"{self._shown(text)!r}: sets are whole and at most {MOST_SETS}; mend it."
+            )
+        return (one,) * int(count)
+
+    def list_of(self, text: str) -> Found | None:
+        """Read sets parted by a mark: ``10,9,8``, ``12s / 10s (band)``, ``5+2 band``."""
+        for mark in _SEPARATORS:
+            parts = [part for part in re.split(mark, text) if part.strip()]
+            if not 2 <= len(parts) <= MOST_SETS or not all(map(_starts, parts)):
+                continue
+            if mark == r"\s+" and any(re.fullmatch(r"\d{3}", part) for part in parts[1:]):
+                continue  # 1 234 is one number
+            found = self._parts(parts)
+            if found is not None:
+                return (
+                    found if isinstance(found, Problem) else self._settled(mark, text, parts, found)
+                )
+        return None
+
+    def _parts(self, parts: list[str]) -> tuple[Attempt, ...] | Problem | None:
+        read = [self._single(part, self._unit) for part in parts]
+        units = {r[1].unit for r in read if isinstance(r, tuple) and r[1].unit}
+        if len(units) == 1:
+            read = [self._single(part, next(iter(units))) for part in parts]
+        sets = []
+        for one in read:
+            if one is None or isinstance(one, Problem):
+                return one
+            sets.append(one[0])
+        return tuple(sets)
+
+    def _settled(self, mark: str, text: str, parts: list[str], sets: tuple[Attempt, ...]) -> Found:
+        """Ask what a list of these parts means where it is open, and act on the answer."""
+        text, key = self._shown(text), _ASKED.get(mark)
+        if mark == ",":
+            key = None  # asked where a decimal comma is possible
+        if key == "5+2" or (key is not None and len(sets) == 2):
+            way = self.ask(key, text, self._shown(parts[0]), self._shown(parts[-1]))
+            if isinstance(way, Problem):
+                return way
+            if way == "sides":
+                return self._weaker(parts[0].casefold(), parts[1].casefold())
+            if way == "low":
+                return (replace(sets[0], note=_joined(sets[0].note, text)),)
+            if way == "sum":
+                total = sum(one.value for one in sets)
+                last = replace(sets[-1], note=text)
+                return (replace(last, value=total),)
+            return sets
+        last = sets[-1]
+        if (not last.telling and not last.note) or any(
+            one.telling or one.note for one in sets[:-1]
+        ):
+            return sets
+        if last.telling:
+            way = self.ask("10,9 (band)", text, last.note)
+            if isinstance(way, Problem) or way == "last":
+                return way if isinstance(way, Problem) else sets
+        return tuple(replace(last, value=one.value) for one in sets)
+
+
+def _starts(part: str) -> bool:
+    return re.match(r"\s*[~≈]?\s*\d", part) is not None
+
+
+def _joined(*notes: str) -> str:
+    return "; ".join(note.strip() for note in notes if note.strip())
+
+
+def _head(text: str, style: Style, measure: Measure | None) -> tuple[Quantity, str] | None:
+    """Split a text into the longest quantity it begins with, and the rest."""
+    tokens = re.sub(r"(?<=[^\s@+])(?=[@+])", " ", text).split()
+    for n in range(min(len(tokens), 4), 0, -1):
+        head = " ".join(tokens[:n]).rstrip(",;:?!*–-")
+        if re.match(r"\d", head):
+            found = numbers.quantity(head, style.decimal, measure)
+            if not isinstance(found, Problem):
+                doubt = "".join(mark for mark in "?!*" if tokens[n - 1].endswith(mark))
+                return found, (doubt + " ".join(tokens[n:])).lstrip(",;:–- ")
+    return None
+
+
+def _meaning(name: str, phrase: str) -> dict[str, Any]:
+    """Return what the name of a meaning sets: ``clean``, ``failed``, ``note``, a unit, or help."""
+    if name in {"clean", "unclean"}:
+        return {"clean": name == "clean"}
+    if name in {"failed", "target", "choice"}:
+        return {"stopped": name}
+    if name in UNITS.values():
+        return {"unit": name}
+    return {} if name in {"note", "none"} else {"assist": name}

@@ -1,0 +1,435 @@
+"""From a table in whatever shape to one row a cell of values: sets, rungs or days side by side."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from forecast.errors import MappingError
+from forecast.ladder import Ladder
+from forecast.log import lexicon
+from forecast.log.cells import Problem, counted, is_blank, is_empty, show, tidy
+from forecast.log.dates import read_day
+from forecast.log.mapping import (
+    VIRTUAL,
+    Columns,
+    Mapping,
+    header_meaning,
+    header_unit,
+    match_columns,
+    plain_header,
+    synonyms,
+    value_words,
+)
+from forecast.log.raw import Known, RawTable
+from forecast.log.words import RungNames
+
+_SET = lexicon.words("words", "set")
+_LEFT, _RIGHT = lexicon.words("words", "left"), lexicon.words("words", "right")
+_DITTO = frozenset({'"', "''", "〃", "″", "”", "ditto", "dto", "dto.", "do.", "dito"})
+_PARTS = ("load_kg", "clean", "assist", "stopped", "effort", "pain", "note")
+"""Columns of ours that each of several sets side by side may have of its own."""
+
+
+@dataclass(frozen=True, slots=True)
+class Slot:
+    """A header that is one of several side by side.
+
+    Attributes
+    ----------
+    header
+        The header.
+    kind
+        Our column that its cells belong to.
+    number, rung, date
+        Set number, exercise and day that it tells; ``None`` or empty where it does not.
+    side
+        ``"left"``, ``"right"`` or none.
+    """
+
+    header: str
+    kind: str = "value"
+    number: int | None = None
+    side: str = ""
+    rung: str = ""
+    date: str = ""
+
+    @property
+    def block(self) -> tuple[str, str, int]:
+        """What it shares with the headers of the same set."""
+        return self.rung, self.date, self.number or 0
+
+
+@dataclass(frozen=True, slots=True)
+class Shaped:
+    """A table with one row for each cell of values.
+
+    Attributes
+    ----------
+    raw
+        The table: the same rows number several times where sets stood side by side.
+    columns
+        Which of its columns holds what.
+    heads
+        For a column put together here, the header (n,) each of its cells came from.
+    units
+        For such a column of values, the unit (n,) its header tells.
+    understood
+        Sentences on the shape.
+    """
+
+    raw: RawTable
+    columns: Columns
+    heads: dict[str, np.ndarray] = field(default_factory=dict)
+    units: np.ndarray | None = None
+    understood: tuple[str, ...] = ()
+
+
+def known_headers(mapping: Mapping, ladder: Ladder) -> Known:
+    """Return what counts known headers: by the mapping, their meaning, or rungs or days across."""
+    mapped = {
+        plain_header(one)
+        for theirs in mapping.columns.values()
+        for one in ([theirs] if isinstance(theirs, str) else theirs)
+    }
+    rungs = RungNames(ladder)
+    told = {*value_words(mapping, "rung"), *(tidy(name).casefold() for name in mapping.ignore)}
+
+    def known(cells: Sequence[str]) -> int:
+        names = [
+            plain_header(cell) in mapped
+            or header_meaning(cell)
+            or (not cell.isdigit() and _set_slot(cell))
+            for cell in cells
+        ]
+        rest = [cell for cell, name in zip(cells, names, strict=True) if not name]
+        # one rung or one day may as well be a row of the log
+        across = (sum(map(_is_day, rest)), sum(map(_is_rung, rest)))
+        return sum(map(bool, names)) + sum(n for n in across if n > 1)
+
+    def _is_rung(cell: str) -> bool:
+        return not isinstance(rungs(_without_unit(cell)), Problem)
+
+    return Known(known, lambda text: _is_rung(text) or tidy(text).casefold() in told)
+
+
+def shaped(raw: RawTable, ladder: Ladder, mapping: Mapping) -> Shaped:
+    """Bring a table into the shape of one row a cell of values.
+
+    Raises
+    ------
+    MappingError
+        If a required column is not found, or the mapping does not fit.
+    """
+    raw, given = _constants(raw, mapping)
+    raw = _headed(raw, mapping)
+    headers = list(raw.cells.columns)
+    slots = side_by_side(headers, mapping, ladder)
+    plain = [header for header in headers if header not in {slot.header for slot in slots}]
+    values = mapping.columns.get("value")
+    if slots and values is not None:
+        mapping = mapping.model_copy(
+            update={"columns": {n: t for n, t in mapping.columns.items() if n != "value"}}
+        )
+    provided = {name for slot in slots for name in ("rung", "date") if getattr(slot, name)}
+    provided |= {"value"} if slots else set()
+    columns = match_columns(plain, mapping, raw.file, frozenset(provided | given.keys()))
+    if slots and columns.values:
+        raise MappingError(
+            f"{raw.file}: {columns.values[0][0]!r} and {slots[0].header!r} could each hold the "
+            f'values; say which in the mapping:\n[columns]\nvalue = "{columns.values[0][0]}"'
+            f"  # or value = [{', '.join(repr(slot.header) for slot in slots)}]"
+        )
+    raw = _filled(raw, columns, mapping)
+    said = []
+    if slots:
+        made = _long(raw, columns, slots)
+        said.append(
+            f"{raw.file}: side by side in a row: {', '.join(repr(s.header) for s in slots)}."
+        )
+    else:
+        made = Shaped(*_sides_joined(raw, columns, said))
+    ours = made.columns.ours | {name: f"({name})" for name in given}
+    made.raw.cells[[f"({name})" for name in given]] = list(given.values())
+    columns = Columns(ours, made.columns.values, columns.load_unit, made.columns.unused)
+    return Shaped(made.raw, columns, made.heads, made.units, tuple(said))
+
+
+def _constants(raw: RawTable, mapping: Mapping) -> tuple[RawTable, dict[str, str]]:
+    """Return what holds for all of a table, by the mapping or by a title such as ``Name: Ann``.
+
+    The columns of ``VIRTUAL`` that the mapping names are added to the table.
+    """
+    given = {}
+    headers = {header_meaning(header) for header in raw.cells.columns} | set(mapping.columns)
+    for title in raw.titles:
+        head, _, tail = " ".join(title).partition(":")
+        head, tail = (title[0], title[1]) if len(title) == 2 and not tail else (head, tail)
+        name = header_meaning(head)
+        if name in {"athlete", "date", "rung"} and name not in headers and tail.strip():
+            given[name] = tail.strip()
+    if mapping.read.athlete is not None:
+        given["athlete"] = mapping.read.athlete
+    asked = {one for one in mapping.columns.values() if isinstance(one, str) and one in VIRTUAL}
+    if asked:
+        told = {"(file)": Path(raw.file.partition(" [")[0]).stem, "(sheet)": raw.sheet}
+        cells = raw.cells.assign(**{name: told[name] for name in asked & told.keys()})
+        raw = _with(raw, cells)
+    return raw, given
+
+
+def _with(raw: RawTable, cells: pd.DataFrame, at: np.ndarray | None = None) -> RawTable:
+    """Return the table with other cells, of the rows ``at``."""
+    at = np.arange(len(raw.rows)) if at is None else at
+    return RawTable(
+        raw.file, cells, raw.rows[at], raw.shape_problems[at], raw.understood, raw.warnings,
+        raw.date1904, raw.sheet, raw.titles,
+    )  # fmt: skip
+
+
+def _headed(raw: RawTable, mapping: Mapping) -> RawTable:
+    """Take rows with nothing but a first cell for headings of the rows below, if so asked."""
+    if "(heading)" not in mapping.columns.values():
+        return raw
+    heading = headings(raw)
+    first = raw.cells.iloc[:, 0].astype(object)
+    told = first.where(heading, None).ffill().astype(object)
+    keep = np.flatnonzero(~heading)
+    cells = raw.cells.assign(**{"(heading)": told}).iloc[keep].reset_index(drop=True)
+    return _with(raw, cells, keep)
+
+
+def headings(raw: RawTable) -> np.ndarray:
+    """Whether each row (n,) has something in its first cell and in no other."""
+    filled = ~np.array([_empty(raw.cells[name]) for name in raw.cells.columns], dtype=bool)
+    if not len(filled):
+        return np.zeros(len(raw.rows), dtype=bool)
+    return filled[0] & (filled.sum(axis=0) == 1)
+
+
+def _empty(column: pd.Series) -> np.ndarray:
+    if isinstance(column.dtype, pd.StringDtype):
+        return (column.fillna("").str.strip() == "").to_numpy(dtype=bool)
+    return np.fromiter((is_empty(cell) for cell in column.array), bool, len(column))
+
+
+def _filled(raw: RawTable, columns: Columns, mapping: Mapping) -> RawTable:
+    """Give blanks that mean the same as above their meaning, and ditto marks theirs."""
+    changed = {}
+    for name in ("athlete", "date", "rung", "set", "sets", "side"):
+        header = columns.ours.get(name)
+        if header is None or raw.cells[header].dtype.kind in "Mifb":
+            continue
+        column = raw.cells[header]
+        repeated = column.isin(_DITTO).to_numpy(dtype=bool, copy=True)
+        if name in mapping.read.fill_down:
+            repeated |= _empty(column) & ~raw.blank
+        if repeated.any():
+            whole = column.astype(object).mask(repeated | _empty(column), None).ffill()
+            changed[header] = column.astype(object).mask(repeated, whole)
+    return _with(raw, raw.cells.assign(**changed)) if changed else raw
+
+
+def side_by_side(headers: Sequence[str], mapping: Mapping, ladder: Ladder) -> list[Slot]:
+    """Find the headers that stand for sets, rungs, days or sides of the body side by side."""
+    values = mapping.columns.get("value")
+    if values is not None:
+        named = [values] if isinstance(values, str) else values
+        units = [header_unit(header) for header in named]
+        if len(named) < 2 or (all(units) and len(set(units)) == len(units)):
+            return []
+        if not set(named) <= set(headers):
+            return []  # match_columns says which is missing
+        return [
+            _set_slot(header) or Slot(header, number=n, side=_side(header))
+            for n, header in enumerate(named, start=1)
+        ]
+    taken = {one for one in mapping.columns.values() if isinstance(one, str)}
+    free = [header for header in headers if header not in taken]
+    finders: list[Callable[[], list[Slot]]] = [
+        lambda: [slot for header in free if (slot := _set_slot(header)) is not None],
+        lambda: _sides(free),
+    ]
+    if "rung" not in mapping.columns and not _means(free, "rung"):
+        finders.insert(0, lambda: _rungs(free, mapping, ladder))
+    if "date" not in mapping.columns and not _means(free, "date"):
+        finders.append(lambda: _days(free))
+    for finder in finders:
+        slots = finder()
+        counts = {slot.block for slot in slots if slot.kind == "value"}
+        if len(counts) > 1 or (counts and (slots[0].rung or slots[0].side)):
+            bare = all(slot.header.isdigit() for slot in slots)
+            if not bare or {slot.number for slot in slots} == set(range(1, len(slots) + 1)):
+                return slots
+    return []
+
+
+def _means(headers: Sequence[str], name: str) -> bool:
+    return any(header_meaning(header) == name for header in headers)
+
+
+def _side(header: str) -> str:
+    words = set(plain_header(header).split())
+    found = [n for n, told in (("left", _LEFT), ("right", _RIGHT)) if words & told]
+    return found[0] if len(found) == 1 else ""
+
+
+def _set_slot(header: str) -> Slot | None:
+    """Read a header that names one of several sets: ``Set 2``, ``3. Satz (s)``, ``set1 kg``."""
+    tokens = re.findall(r"[^\W\d_]+|\d+", plain_header(header))
+    digits = [token for token in tokens if token.isdigit()]
+    rest = [token for token in tokens if not token.isdigit()]
+    if len(digits) != 1 or not 1 <= int(digits[0]) <= 50 or (rest and _SET.isdisjoint(rest)):
+        return None
+    rest = [token for token in rest if token not in _SET or token in _LEFT | _RIGHT]
+    side = _side(" ".join(rest))
+    words = " ".join(token for token in rest if token not in _LEFT | _RIGHT)
+    unit = header_unit(words)
+    kind = next((name for name in _PARTS if words and words in synonyms(name)), "")
+    if unit in {"kg", "lb"} and not kind:
+        kind = "load_kg"
+    if not kind and words and not unit and words not in synonyms("value"):
+        return None
+    return Slot(header, kind or "value", int(digits[0]), side)
+
+
+def _sides(headers: Sequence[str]) -> list[Slot]:
+    """Find one column of values for each side of the body."""
+    found = []
+    for header in headers:
+        words = [w for w in plain_header(header).split() if w not in _LEFT | _RIGHT]
+        rest = " ".join(words)
+        plain = not rest or header_unit(rest) or header_meaning(rest) == "value"
+        if _side(header) and plain:
+            found.append(Slot(header, side=_side(header)))
+    return found if sorted(slot.side for slot in found) == ["left", "right"] else []
+
+
+def _rungs(headers: Sequence[str], mapping: Mapping, ladder: Ladder) -> list[Slot]:
+    names, told = RungNames(ladder), value_words(mapping, "rung")
+    found = []
+    for header in headers:
+        for name in (header, _without_unit(header)):
+            if tidy(name).casefold() in told or not isinstance(names(name), Problem):
+                found.append(Slot(header, rung=name))
+                break
+    return found
+
+
+def _without_unit(header: str) -> str:
+    return re.sub(r"[\s(\[]+[^\W\d_]+[)\]]?$", "", header) if header_unit(header) else header
+
+
+def _is_day(text: str) -> bool:
+    return bool(re.search(r"\d\D+\d", text)) and not isinstance(read_day(text), Problem)
+
+
+def _days(headers: Sequence[str]) -> list[Slot]:
+    return [Slot(header, date=header) for header in headers if _is_day(header)]
+
+
+def _long(raw: RawTable, columns: Columns, slots: list[Slot]) -> Shaped:
+    """Give each cell of values a row of its own, in the order of the rows, then of the headers."""
+    blocks: dict[tuple[str, str, int], list[Slot]] = {}
+    for slot in slots:
+        blocks.setdefault(slot.block, []).append(slot)
+    texts = list(blocks.values())
+    blank = {slot.header: _blank(raw.cells[slot.header]) for slot in slots}
+    filled = np.array(
+        [~np.all([blank[s.header] for s in b if s.kind == "value"], axis=0) for b in texts]
+    )
+    filled[0] |= ~filled.any(axis=0)  # a row without any value is rejected as one
+    at, which = np.nonzero(filled.T)
+    kinds = [k for k in ("value", *_PARTS) if any(slot.kind == k for slot in slots)]
+    cells = raw.cells.drop(columns=[slot.header for slot in slots]).iloc[at].reset_index(drop=True)
+    names = {kind: f"({kind})" for kind in kinds}
+    made = {kind: np.full(len(at), None, dtype=object) for kind in kinds}
+    heads = np.full(len(at), "", dtype=object)
+    units = np.full(len(at), "", dtype=object)
+    for n, block in enumerate(texts):
+        here = which == n
+        for kind in kinds:
+            part = [slot for slot in block if slot.kind == kind]
+            if not part:
+                continue
+            made[kind][here] = _cells_of(raw, part, blank)[at[here]]
+            if kind == "value":
+                heads[here], units[here] = part[0].header, header_unit(part[0].header)
+    for kind in kinds:
+        cells[names[kind]] = pd.Series(made[kind], dtype=object)
+    ours = dict(columns.ours)
+    for name in ("rung", "date", "number"):
+        if any(getattr(slot, name) for slot in slots):
+            ours[name if name != "number" else "set"] = f"({name})"
+            told = np.array([getattr(block[0], name) for block in texts], dtype=object)
+            cells[f"({name})"] = pd.Series(told[which], dtype=object)
+    if any(slot.number for slot in slots) and "set" in columns.ours:
+        ours["set"] = "(number)"
+    ours |= {kind: names[kind] for kind in kinds if kind != "value"} | {"value": "(value)"}
+    loads = [header_unit(slot.header) for slot in slots if slot.kind == "load_kg"]
+    load_unit = "lb" if loads and set(loads) == {"lb"} else columns.load_unit
+    made_columns = Columns(ours, (("(value)", ""),), load_unit, columns.unused)
+    return Shaped(_with(raw, cells, at), made_columns, {"(value)": heads}, units)
+
+
+def _blank(column: pd.Series) -> np.ndarray:
+    return np.fromiter((is_blank(cell) for cell in column.array), bool, len(column))
+
+
+def _cells_of(raw: RawTable, part: list[Slot], blank: dict[str, np.ndarray]) -> np.ndarray:
+    """Cells (n,) of one set, both sides in one text where they stand apart."""
+    if len(part) == 1 and not part[0].side:
+        cells: np.ndarray = raw.cells[part[0].header].astype(object).to_numpy()
+        return cells
+    texts = [
+        np.array([show(cell) for cell in raw.cells[slot.header].array], dtype=object)
+        for slot in part
+    ]
+    return _both_sides([slot.side for slot in part], texts, [blank[s.header] for s in part])
+
+
+def _both_sides(
+    sides: Sequence[str], texts: Sequence[np.ndarray], blank: Sequence[np.ndarray]
+) -> np.ndarray:
+    made = np.full(len(texts[0]), "", dtype=object)
+    for side, text, empty in zip(sides, texts, blank, strict=True):
+        made = np.where(empty, made, made + f" {side} " + text)
+    alone = np.sum([~empty for empty in blank], axis=0) == 1
+    for side, text, empty in zip(sides, texts, blank, strict=True):
+        made = np.where(alone & ~empty, text + f" {side}", made)
+    return np.array([text.strip() or None for text in made], dtype=object)
+
+
+def _sides_joined(raw: RawTable, columns: Columns, said: list[str]) -> tuple[RawTable, Columns]:
+    """Join two rows that are the left and the right of one set."""
+    header = columns.ours.get("side")
+    if header is None or len(columns.values) != 1:
+        return raw, columns
+    words = raw.cells[header].map(lambda cell: show(cell).casefold().rstrip("."))
+    left, right = words.isin(_LEFT), words.isin(_RIGHT)
+    if not (left | right).any():
+        return raw, columns
+    keys = [columns.ours[n] for n in ("athlete", "date", "rung", "set") if n in columns.ours]
+    text = raw.cells[keys].map(show)
+    side = np.where(left, "left", np.where(right, "right", ""))
+    turn = text.groupby([*(text[k] for k in keys), pd.Series(side)], sort=False).cumcount()
+    pair = text.groupby([*(text[k] for k in keys), turn], sort=False).ngroup().where(side != "", -1)
+    value = columns.values[0][0]
+    shown = np.array([show(cell) for cell in raw.cells[value].array], dtype=object)
+    first = pd.Series(np.where(left, shown, ""), dtype=object).groupby(pair).transform("max")
+    other = pd.Series(np.where(right, shown, ""), dtype=object).groupby(pair).transform("max")
+    both = _both_sides(
+        ["left", "right"],
+        [first.to_numpy(), other.to_numpy()],
+        [(first == "").to_numpy(), (other == "").to_numpy()],
+    )
+    cells = raw.cells.assign(**{value: raw.cells[value].astype(object).where(side == "", both)})
+    keep = np.flatnonzero((side == "") | ~pair.duplicated())
+    joined = len(raw.rows) - len(keep)
+    said.append(f"{raw.file}: a side a row; {counted(joined, 'row')} joined the other side's.")
+    return _with(raw, cells.iloc[keep].reset_index(drop=True), keep), columns
