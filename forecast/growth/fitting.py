@@ -29,7 +29,7 @@ from forecast.growth.filtering import Filtered, forward_pass
 from forecast.growth.information import SpellInformation, spell_information
 from forecast.growth.observation import evidence_slopes
 from forecast.growth.panel import MEASURES, Panel
-from forecast.growth.pooling import Pooled, pool
+from forecast.growth.pooling import Pooled, pool, pooled_log_evidence
 from forecast.growth.scatter import athlete_scatter
 from forecast.types import Array
 
@@ -163,6 +163,7 @@ class _Structure:
         self, panel: Panel, constants: GrowthConstants, filtered: Filtered, n_rungs: int
     ) -> None:
         self.panel, self.constants, self.n_rungs = panel, constants, n_rungs
+        _, self.athlete = np.unique(panel.athlete, return_inverse=True)
         self.site_mean, self.tail = filtered.site_mean, filtered.tail
         # The site's variance without the day's form, so that the form can be fitted here too.
         bare = filtered.site_var - self.tail * day_variance(constants, panel)
@@ -198,15 +199,20 @@ class _Structure:
         panel = self.panel
         return pool(info, panel.athlete, panel.rung, self.n_rungs, constants.pooling)
 
+    def log_posterior(
+        self, vector: Array, constants: GrowthConstants, info: SpellInformation
+    ) -> float:
+        """Pooled evidence and prior of constants that ``vector`` stands for."""
+        rung, prior = self.panel.rung, constants.pooling
+        evidence = pooled_log_evidence(info, self.athlete, rung, self.n_rungs, prior)
+        return evidence + log_prior(self.names, vector)
+
     def value_and_gradient(self, vector: Array) -> tuple[float, Array]:
         """Negative log posterior and its forward-difference gradient."""
         here = self.constants.replaced(self.names, vector)
         info, steps = self.neighbours(vector)
-        base = self.pool(here, info).log_evidence + log_prior(self.names, vector)
-        values = [
-            self.pool(c, told).log_evidence + log_prior(self.names, moved)
-            for c, moved, told in steps
-        ]
+        base = self.log_posterior(vector, here, info)
+        values = [self.log_posterior(moved, c, told) for c, moved, told in steps]
         return -base, -(np.array(values) - base) / STEP
 
 

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from forecast.growth.information import SpellInformation
+from forecast.growth.kernels import pooled_evidence
 from forecast.types import Array, Ints
 
 
@@ -124,6 +125,19 @@ def pool(
         common_cov=cov,
         log_evidence=float(athlete_part.sum() + common_part),
         athlete_log_evidence=_given_common(loose, who, rung, n, mean, prior),
+    )
+
+
+def pooled_log_evidence(
+    info: SpellInformation, athlete: Ints, rung: Ints, n_rungs: int, prior: PoolingPrior
+) -> float:
+    """Return ``pool(...).log_evidence`` alone; parameters as there, athletes numbered from 0 on."""
+    return pooled_evidence(
+        (info.constant, info.score, info.information),
+        athlete,
+        rung,
+        (int(athlete.max()) + 1, n_rungs),
+        (prior.own, prior.athlete, prior.rung, prior.centre_mean, prior.centre_var),
     )
 
 
