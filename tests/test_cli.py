@@ -186,7 +186,12 @@ def test_plateau_lists_who_needs_a_look(run, club, tmp_path, fitted, small_log, 
     expected = fitted.plateaus(small_log, small_cut)
     code, out, err = run("plateau", club, "--model", club / "model.zip")
     assert code == 0, err
-    watched = urgent_first(expected)
+    listed = urgent_first(expected)
+    away = (listed["state"] == "paused") & (listed["urgency"] > 1)
+    watched = listed[~away]
+    told = " ".join(out.split())
+    assert f"{away.sum()} rest while their athletes are away" in told
+    assert all(f"{athlete}, " in told for athlete in listed.loc[away, "athlete"])
     assert f"{len(watched)} of {len(expected)} open rungs need a look" in out
     assert [line.split(",")[0] for line in out.splitlines() if ": " in line and line[0] == "a"] == (
         watched["athlete"].tolist()

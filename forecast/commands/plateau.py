@@ -26,6 +26,10 @@ from forecast.commands.common import (
 )
 from forecast.plateau import urgent_first
 from forecast.plateau.table import DEFAULT_FALSE_ALARMS
+from forecast.plateau.words import PAUSED
+
+PAIN_URGENCY = 1
+"""Pain stands first in the watch list, whatever the state beside it."""
 
 
 @reading()
@@ -51,11 +55,13 @@ def plateau(
 
 
 def _show(console: Console, records: Records, states: pd.DataFrame) -> None:
-    watched = urgent_first(states)
-    climbing = len(states) - len(watched)
+    listed = urgent_first(states)
+    away = (listed["state"] == PAUSED) & (listed["urgency"] > PAIN_URGENCY)
+    watched, rest = listed[~away], listed[away]
     console.print(
-        f"{records.name}: {len(watched)} of {len(states)} open rungs need a look; {climbing} climb "
-        "as they should.\n",
+        f"{records.name}: {len(watched)} of {len(states)} open rungs need a look; "
+        f"{len(states) - len(listed)} climb as they should; {len(rest)} rest while their athletes "
+        "are away from them.\n",
         style="bold",
     )
     names = {rung.key: rung.name for rung in records.log.ladder.rungs}
@@ -63,4 +69,12 @@ def _show(console: Console, records: Records, states: pd.DataFrame) -> None:
         console.print(Text(f"{row['athlete']}, {names[row['rung']]}: {row['state']}", "bold"))
         told = " ".join(part for part in (row["why"], row["next_step"]) if part)
         console.print(Padding(Text(told), (0, 0, 1, 4)))
+    if len(rest):
+        weeks = states.set_index(["athlete", "rung"])["wait_weeks"]
+        said = [
+            f"{athlete}, {names[rung]} ({weeks[athlete, rung]:.0f} weeks)"
+            for athlete, rung in zip(rest["athlete"], rest["rung"], strict=True)
+        ]
+        console.print(Text("Away, no plateau but a pause", "bold"))
+        console.print(Padding(Text("; ".join(said) + "."), (0, 0, 1, 4)))
     console.print(CAUTION)

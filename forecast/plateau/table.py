@@ -259,7 +259,7 @@ def urgent_first(table: pd.DataFrame) -> pd.DataFrame:
         hurts,
         table["state"] == SLIPPING,
         table["state"] == FLAT,
-        table["less_clean"],
+        table["less_clean"] & (table["state"] != PAUSED),
         table["state"] == PAUSED,
         (table["state"] == UNCLEAR) & (table["sessions"] > 0),
     ]
@@ -269,7 +269,7 @@ def urgent_first(table: pd.DataFrame) -> pd.DataFrame:
         urgency=urgency,
         why=np.where(hurts, pain + table["reason"], table["reason"]),
         next_step=np.select(
-            [hurts, table["state"].isin([FLAT, SLIPPING]) | table["less_clean"]],
+            [hurts, table["state"].isin([FLAT, SLIPPING]) | kinds[3]],
             [PAIN_CAUTION, USUAL_HELP],
             default="",
         ),

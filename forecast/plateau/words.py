@@ -38,7 +38,7 @@ def reason_for(row: dict) -> str:
         p_flat, since, since_low, since_high, changed, less_clean``.
     """
     text = _BY_STATE[row["state"]](row)
-    if row["less_clean"]:
+    if row["less_clean"] and row["state"] != PAUSED:
         text += " Longer but less clean: the numbers rise while more sets lose form."
     if row["changed"] and row["state"] in (FLAT, SLIPPING):
         text += f" Changed with it in the log (seen together, no cause): {row['changed']}."
