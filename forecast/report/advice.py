@@ -30,7 +30,7 @@ SHORT_CAUTION = (
 
 HELPS = {
     "pain": (
-        "Pain is noted on this rung: stop what hurts, and leave weeks and dates aside.",
+        "Pain is noted: stop what hurts, and leave weeks and dates aside.",
         "Tell your coach, and see a licensed clinician before you load it again.",
     ),
     "climbing": (

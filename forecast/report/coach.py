@@ -74,7 +74,8 @@ def coach_page(data: ReportData) -> str:
         title=f"{data.club}: coach's sheet",
         figures=[*waiting, *stuck, *client],
         data=data,
-        look=[row for row in look if not row.brief],
+        look=[row for row in look if not row.brief and row.what != "Away"],
+        away=away_rows(data),
         brief=[row for row in look if row.brief],
         retests=retest_rows(data),
         rows=rows,
@@ -115,6 +116,24 @@ def look_rows(data: ReportData) -> list[LookRow]:
             what = "Pain: stop and refer" if urgent else _what(row, data.as_of)
             found.append(LookRow(row.athlete, row.rung_name, what, why, urgent, what in TOO_LITTLE))
     return found
+
+
+def away_rows(data: ReportData) -> list[tuple[str, str]]:
+    """Return who is away from a rung, shortest first: the athlete, and in words how long.
+
+    Nobody is to be looked at this week who does not come; a call may be worth it.
+    """
+    summary = data.forecast.summary
+    away = summary.loc[summary["mark"] == AWAY, [*KEYS, "rung_name"]]
+    weeks = data.plateaus.set_index(KEYS)["wait_weeks"]
+    away = away.join(weeks, on=KEYS).join(data.lapse.set_index(KEYS)["p_gone"], on=KEYS)
+    found = []
+    for athlete, part in away.groupby("athlete"):
+        least = float(part["wait_weeks"].min())
+        call = "; longer than is usual here, worth a call" if part["p_gone"].max() > GONE else ""
+        words = f"{least:.0f} weeks away from {', '.join(part['rung_name'])}{call}."
+        found.append((least, str(athlete), words))
+    return [(athlete, words) for _, athlete, words in sorted(found)]
 
 
 def _what(row: Any, as_of: pd.Timestamp) -> str:

@@ -18,7 +18,7 @@ from forecast.report import open_tables, write_report
 from forecast.report.account import account
 from forecast.report.advice import STATE_WORDS
 from forecast.report.athlete import athlete_cards, athlete_page
-from forecast.report.coach import list_rows, look_rows
+from forecast.report.coach import away_rows, list_rows, look_rows
 from forecast.report.figures import sheets, span
 from forecast.report.marks import marked
 
@@ -210,6 +210,17 @@ def test_who_needs_a_look_lists_the_urgent_first(report_data):
     urgent = [row.urgent for row in rows]
     assert urgent == sorted(urgent, reverse=True)
     assert all(row.why for row in rows)
+
+
+def test_who_is_away_is_named_once(report_data):
+    summary = report_data.forecast.summary
+    away = away_rows(report_data)
+    gone = summary.loc[summary["mark"] == "away"]
+    assert sorted(athlete for athlete, _ in away) == sorted(gone["athlete"].unique())
+    for athlete, words in away:
+        assert all(name in words for name in gone.loc[gone["athlete"] == athlete, "rung_name"])
+    waits = [float(words.split()[0]) for _, words in away]
+    assert waits == sorted(waits)
 
 
 def test_level_and_fan_meet_the_forecast(report_data):
