@@ -15,6 +15,11 @@ from forecast.simulate import SimulatedCohort, simulate_cohort
 SMALL_HORIZON = 30
 
 
+def pytest_collection_modifyitems(items):
+    """Notebooks first: they take longest, and at the end one worker would wait for the other."""
+    items.sort(key=lambda item: item.path.name != "test_notebooks.py")
+
+
 @pytest.fixture(scope="session", autouse=True)
 def end_of_time():
     """No test depends on the clock: unless a test says otherwise, today is the last day of all."""
