@@ -66,7 +66,10 @@ def match_quantiles(days: Array, chance: Array, at: Array) -> TimeMap:
     both = q <= chance[-1]
     if both.sum() < LEAST_MASS * len(days):
         return IDENTITY
-    return TimeMap(np.sort(days)[both], _inverse(q[both], chance, at))
+    before, after = np.sort(days)[: both.sum() + 1], _inverse(q[both], chance, at)
+    if len(before) > len(after):  # the first path beyond the forecast clears after its end
+        after = np.append(after, at[-1] + 1.0)
+    return TimeMap(before, after)
 
 
 def _inverse(q: Array, chance: Array, at: Array) -> Array:

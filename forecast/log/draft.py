@@ -19,8 +19,9 @@ from forecast.log.numbers import quantity
 from forecast.log.parsing import Rows, parse_rows
 from forecast.log.questions import QUESTIONS
 from forecast.log.raw import RawTable
-from forecast.log.shapes import Shaped, headings, known_headers, shaped
-from forecast.log.sources import Source, open_sources
+from forecast.log.read import open_logs
+from forecast.log.shapes import Shaped, headings, shaped
+from forecast.log.sources import Source
 
 _HEAD = """\
 # How {files} is read, as drafted by check. What was sure is filled in. A line with # before it is a
@@ -65,14 +66,7 @@ def draft_mapping(
         If a source can't be opened or read.
     """
     plan = mapping or Mapping()
-    raws = open_sources(
-        source,
-        table or plan.read.table,
-        sheet or plan.read.sheet,
-        encoding or plan.read.encoding,
-        known=known_headers(plan, ladder),
-        header_row=plan.read.header_row,
-    )
+    raws = open_logs(source, ladder, plan, table=table, sheet=sheet, encoding=encoding)
     draft = _Draft(raws, ladder, plan, date_order or plan.read.date_order)
     return draft.text()
 

@@ -85,18 +85,37 @@ def read_log(
     _check_arguments(ladder, date_order)
     plan = load_mapping(mapping)
     check_rungs(plan, ladder)
-    raws = open_sources(
+    raws = open_logs(source, ladder, plan, table=table, sheet=sheet, encoding=encoding)
+    parts = [parse_rows(raw, ladder, plan, date_order) for raw in raws]
+    people = read_roster(roster, plan) if roster is not None else None
+    return join_rows(
+        raws, parts, ladder, roster=people, today=today, right_until=plan.read.last_date
+    )
+
+
+def open_logs(
+    source: Source,
+    ladder: Ladder,
+    plan: Mapping,
+    *,
+    table: str | None = None,
+    sheet: str | Sequence[str] | None = None,
+    encoding: str | None = None,
+) -> list[RawTable]:
+    """Open log files as a mapping says; each argument goes before its namesake there.
+
+    Raises
+    ------
+    LogError
+        If a source can't be opened or read.
+    """
+    return open_sources(
         source,
         table or plan.read.table,
         sheet or plan.read.sheet,
         encoding or plan.read.encoding,
         known=known_headers(plan, ladder),
         header_row=plan.read.header_row,
-    )
-    parts = [parse_rows(raw, ladder, plan, date_order) for raw in raws]
-    people = read_roster(roster, plan) if roster is not None else None
-    return join_rows(
-        raws, parts, ladder, roster=people, today=today, right_until=plan.read.last_date
     )
 
 
