@@ -209,9 +209,12 @@ def _when(row: pd.Series, as_of: pd.Timestamp, horizon: int) -> str:
             "Pain is noted, so no weeks and no dates until a licensed clinician or your coach has "
             "seen it."
         )
+    # For somebody away "as lately" would be not at all; the forecast has their coming back in it.
+    away = row["mark"] == AWAY
+    given = "If you come back as others have" if away else "If you keep training as you have lately"
     if pd.isna(row["weeks_low"]):
         return (
-            f"If you keep training as you have lately, clearing this within {horizon} weeks is "
+            f"{given}, clearing this within {horizon} weeks is "
             f"not likely ({say_chance(1 - row['p_never_in_horizon'])}). That can change with what "
             "and how you train; talk it over with your coach."
         )
@@ -220,13 +223,13 @@ def _when(row: pd.Series, as_of: pd.Timestamp, horizon: int) -> str:
     if pd.isna(row["weeks_high"]):
         longer = say_chance(row["p_never_in_horizon"])
         return (
-            f"If you keep training as you have lately, 1 in 10 would clear it before {low} "
+            f"{given}, 1 in 10 would clear it before {low} "
             f"({say_range(row['weeks_low'], row['weeks_low'], horizon)}), and {longer} would need "
             f"more than {horizon} weeks."
         )
     high = say_date(row["date_high"], as_of, range_weeks=wide)
     return (
-        f"If you keep training as you have lately, 8 in 10 would clear it between {low} and "
+        f"{given}, 8 in 10 would clear it between {low} and "
         f"{high} ({say_range(row['weeks_low'], row['weeks_high'], horizon)}); 1 in 10 sooner, "
         "1 in 10 later."
     )
