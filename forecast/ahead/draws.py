@@ -17,7 +17,7 @@ from forecast.growth.athletes import loose_information
 from forecast.growth.clock import wind
 from forecast.growth.constants import GrowthConstants
 from forecast.growth.draws import constants_draws
-from forecast.growth.filtering import propagate, session_losses
+from forecast.growth.filtering import motion_table, propagate
 from forecast.growth.panel import Panel, take_spells
 from forecast.types import Array, Ints
 
@@ -145,7 +145,7 @@ def _linear_filter(
     spells = panel.n_spells
     mean = np.concatenate([np.zeros((1, 3)), np.eye(3)])[:, None, :].repeat(spells, axis=1)
     cov = np.tile(constants.pooling.own, (spells, 1, 1))
-    loss = session_losses(panel, constants.dynamics)
+    _, loss = motion_table(panel, constants.dynamics)
     for step in range(int(panel.length.max())):
         n = int(np.searchsorted(-panel.length, -step, side="left"))
         at = panel.start[:n] + step

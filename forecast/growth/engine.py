@@ -15,7 +15,7 @@ from forecast.growth.fitting import GrowthFit, fit_growth, population_prior, sca
 from forecast.growth.habits import CohortHabits, cohort_habits
 from forecast.growth.information import SpellInformation
 from forecast.growth.intervals import usual_units
-from forecast.growth.panel import Panel, build_panel
+from forecast.growth.panel import Panel, build_panel, rescaled
 from forecast.histories import Histories
 from forecast.histories.absences import absence_law
 from forecast.histories.attendance import (
@@ -61,11 +61,12 @@ def fit_growth_model(
     FitError
         See ``fitting.fit_growth``.
     """
+    panel = build_panel(histories)
     if linear is None:
         if progress:
             progress("growth engine, scale")
-        linear = choose_scale(histories, len(histories.ladder.rungs))
-    panel = build_panel(histories, linear=linear)
+        linear = choose_scale(panel, len(histories.ladder.rungs))
+    panel = rescaled(panel, linear)
     fit = fit_growth(panel, len(histories.ladder.rungs), progress=progress)
     panel = wind(scattered(panel, fit.constants, fit.pooled, fit.n_rungs), fit.constants.clock)
     mean, cov = population_prior(fit.constants, fit.pooled, panel, fit.n_rungs)

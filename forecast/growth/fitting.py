@@ -29,7 +29,7 @@ from forecast.growth.filtering import Filtered, forward_pass
 from forecast.growth.information import SpellInformation, spell_information
 from forecast.growth.observation import evidence_slopes
 from forecast.growth.panel import MEASURES, Panel
-from forecast.growth.pooling import Pooled, pool, pooled_log_evidence
+from forecast.growth.pooling import Moments, Pooled, PoolingPrior, pool, pooled_moments
 from forecast.growth.scatter import athlete_scatter
 from forecast.types import Array
 
@@ -199,21 +199,54 @@ class _Structure:
         panel = self.panel
         return pool(info, panel.athlete, panel.rung, self.n_rungs, constants.pooling)
 
-    def log_posterior(
-        self, vector: Array, constants: GrowthConstants, info: SpellInformation
-    ) -> float:
-        """Pooled evidence and prior of constants that ``vector`` stands for."""
-        rung, prior = self.panel.rung, constants.pooling
-        evidence = pooled_log_evidence(info, self.athlete, rung, self.n_rungs, prior)
-        return evidence + log_prior(self.names, vector)
-
     def value_and_gradient(self, vector: Array) -> tuple[float, Array]:
-        """Negative log posterior and its forward-difference gradient."""
+        """Negative log posterior and its gradient.
+
+        Fisher's identity: the slope of the evidence is the mean slope of the joint log density of
+        sessions and effects under the effects' opinion after. What a constant of the motion does
+        to the spells' information is a forward difference; the rest is exact.
+        """
         here = self.constants.replaced(self.names, vector)
-        info, steps = self.neighbours(vector)
-        base = self.log_posterior(vector, here, info)
-        values = [self.log_posterior(moved, c, told) for c, moved, told in steps]
-        return -base, -(np.array(values) - base) / STEP
+        info, rung, prior = self.inform(here), self.panel.rung, here.pooling
+        moments = pooled_moments(info, self.athlete, rung, self.n_rungs, prior)
+        counts = (len(rung), int(self.athlete.max()) + 1, self.n_rungs)
+        slopes = np.empty(len(vector))
+        for i, name in enumerate(self.names):
+            moved = here.replaced([name], vector[i : i + 1] + STEP)
+            if name in self.motion:
+                slopes[i] = _information_slope(moments, info, self.inform(moved)) / STEP
+            else:
+                slopes[i] = _prior_slope(moments, counts, prior, moved.pooling) / STEP
+        spec = np.array([PRIORS[name] for name in self.names])
+        slopes -= (vector - spec[:, 0]) / spec[:, 1] ** 2
+        return -(moments.log_evidence + log_prior(self.names, vector)), -slopes
+
+
+def _information_slope(moments: Moments, here: SpellInformation, there: SpellInformation) -> float:
+    """Change of the evidence when the spells' information goes from ``here`` to ``there``."""
+    return float(
+        np.sum(there.constant - here.constant)
+        + np.sum((there.score - here.score) * moments.mean)
+        - 0.5 * np.sum((there.information - here.information) * moments.square)
+    )
+
+
+def _prior_slope(
+    moments: Moments, counts: tuple[int, int, int], here: PoolingPrior, there: PoolingPrior
+) -> float:
+    """Change of the effects' log density from one prior to the next, to first order.
+
+    ``counts`` are the numbers of spells, athletes and rungs.
+    """
+    precision = np.linalg.inv(here.own)
+    step = precision @ (there.own - here.own)
+    change = np.trace(step @ precision @ moments.own) - counts[0] * np.trace(step)
+    for square, n, old, new in (
+        (moments.athlete, counts[1], here.athlete, there.athlete),
+        (moments.rung, counts[2], here.rung, there.rung),
+    ):
+        change += float(np.sum((square / old - n) * (new - old) / old))
+    return 0.5 * float(change)
 
 
 def _fit_structure(
@@ -244,10 +277,11 @@ def _fit_record(panel: Panel, constants: GrowthConstants, filtered: Filtered) ->
     names = active_names(panel, RECORD)
     mean, var = filtered.before_mean.copy(), filtered.before_var.copy()
     spec = np.array([PRIORS[name] for name in names])
+    place = np.zeros((panel.n_sessions, 2))
 
     def objective(vector: Array) -> tuple[float, Array]:
         noise = constants.replaced(names, vector).noise
-        evidence, slopes = evidence_slopes(panel, noise, mean, var)
+        evidence, slopes = evidence_slopes(panel, noise, mean, var, place)
         pull = (vector - spec[:, 0]) / spec[:, 1] ** 2
         gradient = np.array([slopes[name] for name in names]) - pull
         return -(evidence + log_prior(names, vector)), -gradient
