@@ -15,11 +15,10 @@ from scipy.special import expit, logit
 
 from forecast.errors import ForecastError
 from forecast.growth import GrowthModel, Motion, Tracked, measure_gain, motion_of, track
-from forecast.growth.lately import SPAN
 from forecast.histories import Histories
 from forecast.log.given import is_number
 from forecast.plateau.alarms import MIN_SESSIONS, enough_record, raise_flags, training_rate
-from forecast.plateau.chances import chance_flat, learn_gains, usual_gains
+from forecast.plateau.chances import chance_flat
 from forecast.plateau.progress import progress_goes_on, rose_lately, smallest_gain_at
 from forecast.plateau.switching import Switching, draw_paths, fit_switching
 from forecast.plateau.traces import Traces, traces_of, years_of_training
@@ -57,8 +56,8 @@ class PlateauRules:
     ----------
     reference
         Spells the limits are simulated on.
-    motion, gains
-        How levels move, for the measured gain; how true gains are spread (``learn_gains``).
+    motion
+        How levels move, for the measured gain.
     switching
         Constants of the two-state model that paths are drawn from.
     edges
@@ -71,7 +70,6 @@ class PlateauRules:
 
     reference: Traces
     motion: Motion
-    gains: Array
     switching: Switching
     edges: Array
     seed: int
@@ -80,7 +78,7 @@ class PlateauRules:
     def watch(self, traces: Traces, limits: Array, smallest_gain: float | None = None) -> Watched:
         """Watch spells with limits (G,) from ``limits_for``; see ``watch.watch``."""
         enter = limits[classes_of(self, traces)]
-        return watch(traces, self.motion, self.gains, enter, smallest_gain)
+        return watch(traces, self.motion, enter, smallest_gain)
 
 
 def learn_plateaus(
@@ -118,22 +116,12 @@ def rules_from(traces: Traces, motion: Motion, *, seed: int = 0) -> PlateauRules
     rules = PlateauRules(
         reference=traces,
         motion=motion,
-        gains=_gains_in(traces, motion),
         switching=fit_switching(traces),
         edges=edges,
         seed=seed,
         usual_limits=np.empty(0),
     )
     return replace(rules, usual_limits=limits_for(rules, DEFAULT_FALSE_ALARMS))
-
-
-def _gains_in(traces: Traces, motion: Motion) -> Array:
-    """How true gains over six weeks are spread in the log."""
-    at = np.flatnonzero(enough_record(traces) & (traces.clock >= SPAN))
-    if len(at) == 0:
-        return usual_gains()
-    measure = measure_gain(traces, motion, at)
-    return learn_gains(measure.gain(traces.level), measure.sd, traces.rest[at] / (0.5 * SPAN))
 
 
 def classes_of(rules: PlateauRules, traces: Traces) -> Ints:
@@ -170,7 +158,7 @@ def rehearse(rules: PlateauRules, smallest_gain: float | None) -> Rehearsal:
     measure = measure_gain(traces, rules.motion, np.arange(traces.n_sessions))
     gain, sd = measure.gain(seen), np.broadcast_to(measure.sd[:, None], seen.shape)
     least = smallest_gain_at(measure.level(seen), smallest_gain)
-    p_flat = chance_flat(gain, sd, least, rules.gains)
+    p_flat = chance_flat(gain, sd, least)
     group = classes_of(rules, traces)
     weight = np.bincount(group, traces.rest, len(rules.edges) + 1)
     return Rehearsal(
