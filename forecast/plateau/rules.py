@@ -39,9 +39,6 @@ LEAST_SHARE = 0.15
 """Classes with less of the judged sessions than this take the limit of all classes together."""
 LEAST_SURPRISES = 100
 """With fewer sessions to draw surprises from they are taken as ``t`` with 5 degrees of freedom."""
-SURPLUS = 1.15
-"""Rehearsals give this many times the false alarms of invented worlds (heavy-tailed days, additive
-noise, long stalls): drawn paths dip and recover more often than levels do."""
 LEAST_CLIMBING = 2.0
 """Simulated years of sure climbing below which no rate is read off them."""
 FARTHEST = 6.0
@@ -256,10 +253,10 @@ def _limit(
         _, raised = raise_flags(
             traces, rehearsal.p_flat, rehearsal.gain_sd, np.full(len(mine), limit)
         )
-        if (raised & rehearsal.going_on)[mine].sum() / years > SURPLUS * wanted:
+        if (raised & rehearsal.going_on)[mine].sum() / years > wanted:
             return True
         false = (raised & rehearsal.climbing)[mine].sum()
-        return bool(climbing >= LEAST_CLIMBING and false / climbing > SURPLUS * wanted)
+        return bool(climbing >= LEAST_CLIMBING and false / climbing > wanted)
 
     if not too_many(LOWEST):
         return LOWEST

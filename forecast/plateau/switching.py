@@ -15,7 +15,7 @@ import numpy as np
 from scipy.optimize import minimize
 
 from forecast.errors import FitError
-from forecast.growth.lately import BREAK_SD
+from forecast.growth.lately import BREAK_SD, CUT
 from forecast.plateau.traces import Traces, as_copies, steps
 from forecast.types import Array, Flags, Ints
 
@@ -105,8 +105,9 @@ def _update(opinion: list[Array], seen: Array, var: Array) -> tuple[list[Array],
     heard = np.isfinite(total)
     spread = np.where(heard, total, 1.0)
     miss = np.where(heard, seen - level, 0.0)
-    density = np.where(heard, -0.5 * (np.log(2 * np.pi * spread) + miss**2 / spread), 0.0)
-    k, j = a / total, b / total
+    far = np.maximum(miss**2 / (CUT * spread), 1.0)  # a wild day counts as one at the cut
+    density = np.where(heard, -0.5 * (np.log(2 * np.pi * spread) + miss**2 / (spread * far)), 0.0)
+    k, j = a / (total * far), b / (total * far)
     return [level + k * miss, gain + j * miss, a * (1 - k), b * (1 - k), c - j * b], density
 
 
@@ -140,7 +141,8 @@ def follow_switching(
             t, excess = traces.rest[at][:, None], traces.excess[at][:, None]
             loss = traces.detraining * excess
             opinions, chance = _predict(model, opinions, chance, t, excess, loss)
-            told = [_update(o, seen[at], traces.var[at][:, None]) for o in opinions]
+            var = (traces.var[at] * traces.scatter[at] ** 2)[:, None]
+            told = [_update(o, seen[at], var) for o in opinions]
             opinions = [opinion for opinion, _ in told]
             top = np.maximum(told[0][1], told[1][1])
             share = [p * np.exp(d - top) for p, (_, d) in zip(chance, told, strict=True)]
