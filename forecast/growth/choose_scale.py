@@ -24,7 +24,7 @@ TRIAL_SPELLS = 30
 LEAST_SPELLS = 8
 """Fewer spells are no evidence of a law that all share (judgement)."""
 MARGIN = 5.0
-MARGIN_PER_SET = 0.03
+MARGIN_PER_SET = 0.04
 """Log evidence by which another scale must beat the log: outright, and for each set, so that a
 scale which only flatters the noise of many sets does not pass for another law of growth."""
 TRIAL_ROUNDS = 2
