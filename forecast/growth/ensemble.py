@@ -77,7 +77,7 @@ def average_passage(
     finished_only
         Use of the athlete's other spells only what was known when the target's spell began.
     horizon_days, paths, seed
-        As in ``simulate_passage``; paths are shared out over the draws.
+        As in ``simulate_passage``; paths are shared out over the draws by weight.
     draws
         Number of draws (even).
     """
@@ -116,7 +116,7 @@ def average_passage(
             member.constants.dynamics,
             member.constants.noise,
             horizon_days=horizon_days,
-            paths=power_of_two(paths // draws),
+            paths=power_of_two(share[keep] * paths),
             rng=stream(seed, PATH_STREAM, number),
         )
         by_day[keep] += share[keep, None] * passage.by_day
@@ -161,9 +161,9 @@ def plain_average_passage(
     )
 
 
-def power_of_two(paths: int) -> int:
+def power_of_two(paths: Array | float) -> Ints:
     """Return the nearest power of two from 2 on: balanced starting points come in powers of two."""
-    return 2 ** max(int(np.round(np.log2(max(paths, 2)))), 1)
+    return np.asarray(2 ** np.round(np.log2(np.maximum(paths, 2.0))), dtype=np.int64)
 
 
 def speed_quantiles(count: int, seed: int) -> Array:

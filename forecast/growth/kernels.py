@@ -736,7 +736,7 @@ def walk_paths(
     first_gaps: Array,
     sets: Array,
     by_target: Array,
-    confirm: Ints,
+    asked: Ints,
     clock: tuple,
     motion: Array,
     noise: Array,
@@ -747,12 +747,12 @@ def walk_paths(
     by_day: Array,
     next_session: Array,
 ) -> bool:
-    """Walk T targets on P paths through ``block`` sessions from ``step`` on; True while any go on.
+    """Walk T targets on up to P paths, ``block`` sessions from ``step`` on; True while any go on.
 
     ``level, swing, pace, lost, day`` (T, P) and ``runs`` (T, P, C), the chance of standing at each
     run length, are carried in place. ``by_target`` (T, 11): mark, day_sd, set_sd, grace, sessions
     done, day number of the cut, speed, the habit's intercept, slope and spread, and the factor on
-    the odds of meeting. ``motion``:
+    the odds of meeting; ``asked`` (T, 2): sessions in a row, and how many paths. ``motion``:
     alpha, swing_sd, wiggle_sd, detraining, regain. ``noise``: slip, fatigue. ``columns``
     (B, 2, P) entries of the gap and set tables, ``normal`` (B, 2, P), ``form`` (B, P) the day's
     form in ``day_sd``, ``careful`` (P,) the path's habit in its spread. Chances are added to
@@ -760,12 +760,11 @@ def walk_paths(
     """
     alpha, swing_sd, wiggle_sd, detraining, regain = motion
     slip, fatigue = noise
-    targets, paths = level.shape
     going = False
-    for t in range(targets):
+    for t in range(len(level)):
         mark, day_sd, set_sd, grace, done, origin, speed = by_target[t, :7]
         intercept, slope, spread, odds = by_target[t, 7:]
-        need = confirm[t]
+        need, paths = asked[t]
         for p in range(paths):
             if day[t, p] > horizon:
                 continue

@@ -108,7 +108,7 @@ def simulate_passage(
     noise: Noise,
     *,
     horizon_days: int,
-    paths: int,
+    paths: int | Ints,
     rng: np.random.Generator,
 ) -> Passage:
     """Simulate the coming sessions of every target.
@@ -120,11 +120,17 @@ def simulate_passage(
     horizon_days
         Days D after the cut to look at.
     paths
-        Number of paths; a power of two keeps the starting points balanced.
+        Number of paths, for all or (T,) for each; powers of two keep the points balanced.
     rng
         Source of the draws, which all targets share.
     """
-    level, swing, pace = _starting_points(targets, paths, rng)
+    each = np.broadcast_to(np.asarray(paths, dtype=np.int64), len(targets))
+    pairs = (int(each.max(initial=1)) + 1) // 2
+    uniform = qmc.Sobol(4, rng=rng).random(pairs)
+    points = _mirrored(ndtri(np.clip(uniform, 1e-9, 1 - 1e-9)))
+    paths = len(points)
+    level, swing, pace = _starting_points(targets, points[:, :3])
+    careful = np.ascontiguousarray(points[:, 3])
     runs = _starting_runs(targets, paths)
     shape = level.shape
     day = np.repeat(-targets.wait[:, None].astype(float), paths, axis=1)
@@ -133,22 +139,33 @@ def simulate_passage(
     motion = np.array([getattr(dynamics, f.name) for f in fields(Dynamics)])
     by_day, next_session = np.zeros((len(targets), horizon_days + 1)), np.zeros(len(targets))
     gaps, first_gaps = (np.asarray(g, dtype=float) for g in (targets.gaps, targets.first_gaps))
-    careful = rng.permutation(ndtri((np.arange(paths) + 0.5) / paths))
+    asked = np.stack([targets.confirm, each], axis=1)
     step, going = 0, len(targets) > 0
     while going:  # ends when every path has passed the horizon: gaps are one day at least
-        columns = rng.integers(0, gaps.shape[1], (BLOCK, 2, paths))
+        columns = rng.integers(0, gaps.shape[1], (BLOCK, 2, pairs)).repeat(2, axis=2)
         columns[:, 1] %= targets.habits.sets.shape[1]
-        normal = rng.standard_normal((BLOCK, 2, paths))
+        normal = _mirrored(rng.standard_normal((pairs, BLOCK, 2))).transpose(1, 2, 0).copy()
         form = draw_form(rng, (BLOCK, paths), noise.day_down, noise.day_up)
         going = walk_paths(
             step, BLOCK, horizon_days, int(MAX_FATIGUE_STEPS), targets.untried,
             level, swing, pace, lost, day, runs, gaps, first_gaps, targets.habits.sets,
-            by_target, targets.confirm, targets.clock.numbers, motion,
+            by_target, asked, targets.clock.numbers, motion,
             np.array([noise.slip, noise.fatigue]), columns, normal, form, careful,
             by_day, next_session,
         )  # fmt: skip
         step += BLOCK
     return Passage(np.minimum(np.cumsum(by_day, axis=1), 1.0), next_session)
+
+
+def _mirrored(normal: Array) -> Array:
+    """Return each row (P, ...) twice, the second time with its sign turned, (2 P, ...).
+
+    What one path owes to luck its neighbour pays back (antithetic variates: Hammersley & Morton
+    1956, Proc. Camb. Phil. Soc. 52:449).
+    """
+    both = np.repeat(normal, 2, axis=0)
+    both[1::2] *= -1.0
+    return both
 
 
 def _numbers(targets: Targets, noise: Noise) -> Array:
@@ -164,12 +181,8 @@ def _numbers(targets: Targets, noise: Noise) -> Array:
     return np.stack(full, axis=1)
 
 
-def _starting_points(
-    targets: Targets, paths: int, rng: np.random.Generator
-) -> tuple[Array, Array, Array]:
-    """Draw (T, P) levels, swings and paces; scrambled Sobol points (Owen 1998) shared by all."""
-    uniform = qmc.Sobol(3, rng=rng).random(paths)
-    z = ndtri(np.clip(uniform, 1e-9, 1 - 1e-9))
+def _starting_points(targets: Targets, z: Array) -> tuple[Array, Array, Array]:
+    """(T, P) levels, swings and paces at normal points (P, 3), scrambled Sobol ones (Owen 1998)."""
     cov = targets.cov + 1e-12 * np.eye(3)
     root = np.linalg.cholesky(cov)
     draws = targets.mean[:, None, :] + np.einsum("tij,pj->tpi", root, z)
