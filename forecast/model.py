@@ -12,8 +12,7 @@ import pandas as pd
 from sklearn.base import BaseEstimator
 
 from forecast import ahead, plateau
-from forecast.ahead import Climbing, LadderAhead, learn_climbing
-from forecast.ahead.times import RungTimes, Times
+from forecast.ahead import Climbing, LadderAhead, RungTimes, Times, learn_climbing
 from forecast.errors import ForecastError, ModelFileError
 from forecast.growth import Motion, Tracked
 from forecast.histories import DEFAULT_LAPSE_WEEKS, Histories, build_histories

@@ -9,7 +9,7 @@ athlete does not depend on who else is asked about; paths that have cleared are 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, fields
 
 import numpy as np
 from scipy.special import expit
@@ -84,7 +84,7 @@ def spread_constants(draws: list[GrowthConstants], paths: int) -> PathConstants:
 
 
 def block_of(paths: int, draws: int) -> Ints:
-    """(P,) the draw of the constants that each path belongs to."""
+    """(P,) the draw that each path belongs to."""
     return np.asarray(np.arange(paths) * draws // paths, dtype=np.int64)
 
 
@@ -164,40 +164,25 @@ class _Active:
     day: Array
     lost: Array
     run: Ints
-    names: tuple[str, ...] = field(
-        default=("row", "path", "level", "swing", "pace", "day", "lost", "run"), init=False
-    )
 
     def keep(self, on: Flags) -> None:
         """Drop the others."""
-        for name in self.names:
-            setattr(self, name, getattr(self, name)[on])
+        for part in fields(self):
+            setattr(self, part.name, getattr(self, part.name)[on])
 
 
 def climb(starts: Starts, constants: PathConstants, *, most_days: int, seed: list[int]) -> Climb:
-    """Simulate T rungs on P paths until cleared.
-
-    Parameters
-    ----------
-    starts
-        Where each rung stands.
-    constants
-        The engine's constants on each path.
-    most_days
-        Days to look at.
-    seed
-        Numbers that name this rung's random numbers.
-    """
+    """Simulate T rungs on P paths until cleared; ``seed`` names this rung's random numbers."""
     rng = np.random.default_rng(seed)
     rows, paths = starts.level.shape
     days, end = np.full((rows, paths), np.inf), starts.level.copy()
     first = np.zeros(rows)
-    path = np.repeat(np.arange(paths), rows)
     row = np.tile(np.arange(rows), paths)
     level, swing, pace = (a.T.ravel() for a in (starts.level, starts.swing, starts.pace))
     on = _Active(
-        row, path, level, swing, pace, -starts.wait[row], starts.lost[row], starts.run[row]
-    )
+        row, np.repeat(np.arange(paths), rows), level, swing, pace,
+        -starts.wait[row], starts.lost[row], starts.run[row],
+    )  # fmt: skip
     step = 0
     while len(on.row):
         _move(starts, constants, rng, on, step)
@@ -223,10 +208,9 @@ def _move(
     table = starts.first_gaps if step == 0 else starts.gaps
     column = rng.integers(0, table.shape[1], size=(paths,))[on.path]
     z = rng.standard_normal((2, paths))[:, on.path]
-    gap, stays = table[on.row, column], np.zeros(len(on.row), dtype=bool)
-    if step == 0:  # a rung not begun stands at its first session
-        stays = ~starts.begun[on.row]
-        gap = np.where(stays, 0.0, gap)
+    # A rung not begun stands at its first session.
+    stays = ~starts.begun[on.row] & (step == 0)
+    gap = np.where(stays, 0.0, table[on.row, column])
     on.day = on.day + gap
     rest, excess = split_gap(gap / 7.0, starts.grace[on.row])
     day = starts.origin[on.row, on.path] + on.day
@@ -250,8 +234,7 @@ def _chance(
 ) -> Array:
     """Chance that one of the session's sets is clean, unassisted and long enough."""
     row, path, paths = on.row, on.path, starts.level.shape[1]
-    down, up = constants.day_down, constants.day_up
-    form = draw_form(rng, (paths,), down, up)[path]
+    form = draw_form(rng, (paths,), constants.day_down, constants.day_up)[path]
     column = rng.integers(0, starts.habits.sets.shape[1], size=(paths,))[path]
     measure = starts.measure[row]
     day_sd = constants.day_sd[path, measure] * starts.scatter[row]
