@@ -12,11 +12,12 @@ from scipy.special import expit, gammaln, logit, ndtr
 from forecast.ahead.climbing import Climbing
 from forecast.ahead.ladder import known_climbing
 from forecast.errors import ForecastError
-from forecast.growth import GrowthModel, Tracked, spells_alone
+from forecast.growth import GrowthModel, Tracked
 from forecast.growth.athletes import priors_from_others
+from forecast.growth.clock import wind
 from forecast.growth.filtering import Filtered, forward_pass, propagate
 from forecast.growth.habits import clip_level
-from forecast.growth.panel import Panel
+from forecast.growth.panel import Panel, build_panel
 from forecast.growth.scale import to_log
 from forecast.histories import CLEARED, Histories, day_number
 from forecast.histories.sessions import build_sessions
@@ -94,7 +95,7 @@ def retests(
     growth = view.growth
     then = _cleared_levels(growth, view.tracked)
     longer = continued(view.histories)
-    panel, filtered = filter_on(growth, longer)
+    panel, filtered = filter_on(growth, view.tracked, longer)
     mine = np.flatnonzero(longer.spells["outcome"].to_numpy()[panel.spell_row] == CLEARED)
     rows = panel.spell_row[mine]
     spells = longer.spells.iloc[rows]
@@ -189,20 +190,26 @@ def weeks_off(histories: Histories, rows: Ints, grace: Array) -> Array:
     return result
 
 
-def filter_on(model: GrowthModel, longer: Histories) -> tuple[Panel, Filtered]:
-    """Filter every spell, sessions after clearing included.
+def filter_on(model: GrowthModel, tracked: Tracked, longer: Histories) -> tuple[Panel, Filtered]:
+    """Filter on from what was ``tracked`` over the sessions after clearing.
 
-    Up to clearing gaps count as the engine counts them. After it a rung is often left alone for
-    months while others are trained: only weeks without any training are charged, and no more
-    than ``MOST_WEEKS`` of them.
+    What was known of each spell before its first session, and how widely the athlete scatters, is
+    as it was for the forecast, and up to clearing gaps count as the engine counts them. After it a
+    rung is often left alone for months while others are trained: only weeks without any training
+    are charged, and no more than ``MOST_WEEKS`` of them.
     """
-    panel, loose = spells_alone(model, longer)
+    if len(longer.sessions) == tracked.panel.n_sessions:
+        return tracked.panel, tracked.filtered
     constants = model.fit.constants
-    panel = replace(panel, excess=_charged(panel, longer))
+    panel = wind(build_panel(longer, linear=model.linear, units=model.units), constants.clock)
+    before = np.empty(tracked.panel.n_spells, dtype=np.int64)
+    before[tracked.panel.spell_row] = np.arange(tracked.panel.n_spells)
+    place = before[panel.spell_row]
+    excess = _charged(panel, longer)
+    panel = replace(panel, excess=excess, scatter=tracked.panel.scatter[place])
     mean, cov = priors_from_others(
-        panel, constants, model.fit.pooled, loose, np.arange(panel.n_spells),
-        finished_only=True,
-    )  # fmt: skip
+        tracked.panel, constants, model.fit.pooled, tracked.loose, place, finished_only=True
+    )
     return panel, forward_pass(panel, constants.dynamics, constants.noise, mean, cov)
 
 

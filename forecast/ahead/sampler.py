@@ -12,7 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 
 import numpy as np
-from scipy.special import expit
+from scipy.special import expit, ndtri
 
 from forecast.growth.clock import Clock
 from forecast.growth.constants import GrowthConstants
@@ -108,6 +108,8 @@ class Starts:
         (T,) level lost to layoffs at the last session, some of which may come back.
     done
         (T,) sessions so far.
+    shift
+        (T,) by how far the log odds that a session meets are off, as its latest sessions say.
     origin
         (T, P) day number of the cut where begun, else of the first session.
     scatter
@@ -115,7 +117,8 @@ class Starts:
     gaps, first_gaps
         (T, G) days between sessions, and from the last session to the next (where begun).
     habits
-        Sets a session, and the share that can count.
+        Sets a session, and the share that can count; each path has its own place in what is not
+        known of that share, the same on every rung.
     """
 
     level: Array
@@ -130,6 +133,7 @@ class Starts:
     wait: Array
     lost: Array
     done: Array
+    shift: Array
     origin: Array
     scatter: Array
     gaps: Array
@@ -175,6 +179,8 @@ def climb(starts: Starts, constants: PathConstants, *, most_days: int, seed: lis
     """Simulate T rungs on P paths until cleared; ``seed`` names this rung's random numbers."""
     rng = np.random.default_rng(seed)
     rows, paths = starts.level.shape
+    evenly = ndtri((np.arange(paths) + 0.5) / paths)
+    careful = np.random.default_rng([seed[0], 12]).permutation(evenly)
     days, end = np.full((rows, paths), np.inf), starts.level.copy()
     first = np.zeros(rows)
     row = np.tile(np.arange(rows), paths)
@@ -186,7 +192,7 @@ def climb(starts: Starts, constants: PathConstants, *, most_days: int, seed: lis
     step = 0
     while len(on.row):
         _move(starts, constants, rng, on, step)
-        chance = _chance(starts, constants, rng, on)
+        chance = _chance(starts, constants, rng, on, careful)
         if step == 0:
             first = np.bincount(on.row, chance, minlength=rows) / paths
         on.run = np.where(rng.random(size=(paths,))[on.path] < chance, on.run + 1, 0)
@@ -230,7 +236,11 @@ def _move(
 
 
 def _chance(
-    starts: Starts, constants: PathConstants, rng: np.random.Generator, on: _Active
+    starts: Starts,
+    constants: PathConstants,
+    rng: np.random.Generator,
+    on: _Active,
+    careful: Array,
 ) -> Array:
     """Chance that one of the session's sets is clean, unassisted and long enough."""
     row, path, paths = on.row, on.path, starts.level.shape[1]
@@ -238,11 +248,15 @@ def _chance(
     column = rng.integers(0, starts.habits.sets.shape[1], size=(paths,))[path]
     measure = starts.measure[row]
     day_sd = constants.day_sd[path, measure] * starts.scatter[row]
-    return meeting_chance(
+    habits = starts.habits
+    spread = np.broadcast_to(habits.spread, len(starts.threshold))[row]
+    habit = habits.intercept[row] + spread * careful[path]
+    chance = meeting_chance(
         on.level + day_sd * form - starts.threshold[row],
         constants.set_sd[path, measure] * starts.scatter[row],
         constants.fatigue[path],
-        (1.0 - constants.slip[path])
-        * expit(starts.habits.intercept[row] + starts.habits.slope * clip_level(on.level)),
-        starts.habits.sets[row, column],
+        (1.0 - constants.slip[path]) * expit(habit + habits.slope * clip_level(on.level)),
+        habits.sets[row, column],
     )
+    odds = np.exp(starts.shift[row])
+    return np.asarray(chance * odds / (1.0 - chance + chance * odds))

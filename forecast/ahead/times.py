@@ -285,7 +285,7 @@ def middle_days(
         level=state[..., 0], swing=state[..., 1] * new.gain[:, None],
         pace=state[..., 2] * new.gain[:, None], threshold=new.threshold, measure=new.measure,
         grace=new_grace(new.gaps), confirm=plan.confirm[new.rung], run=none.astype(np.int64),
-        begun=none.astype(bool), wait=none, lost=none, done=none,
+        begun=none.astype(bool), wait=none, lost=none, done=none, shift=none,
         origin=np.repeat(new.day[:, None], paths, axis=1), scatter=new.scatter,
         gaps=new.gaps, first_gaps=new.gaps, habits=untried_habits(rows, model.habits),
     )  # fmt: skip

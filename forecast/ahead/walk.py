@@ -19,7 +19,7 @@ from forecast.ahead.standing import Plan, Rhythm, Standing, usual_rhythm
 from forecast.ahead.times import new_grace
 from forecast.growth.filtering import lost_levels
 from forecast.growth.habits import Habits, athlete_habits
-from forecast.growth.targets import recent_gaps
+from forecast.growth.targets import meeting_shift, recent_gaps
 from forecast.histories.attendance import first_gap_table, gap_table
 from forecast.types import Array, Flags, Ints
 
@@ -177,13 +177,15 @@ def _rung_facts(
 ) -> tuple[dict[str, Any], Habits]:
     """Parts of ``Starts``: of the spell under way, else of the athlete lately."""
     people = len(who)
-    facts: dict[str, Any] = {name: np.zeros(people) for name in ("grace", "wait", "lost", "done")}
+    facts: dict[str, Any] = {
+        name: np.zeros(people) for name in ("grace", "wait", "lost", "done", "shift")
+    }
     facts["run"] = np.zeros(people, dtype=np.int64)
     facts["threshold"] = np.full(people, ground.threshold[rung])
     facts["gaps"] = ground.gaps[who].copy()
-    habits = Habits(
-        ground.habits.intercept[who].copy(), ground.habits.slope, ground.habits.sets[who].copy()
-    )
+    lately = (ground.habits.intercept, ground.habits.sets, ground.habits.spread)
+    intercept, sets, spread = (np.asarray(part)[who].copy() for part in lately)
+    habits = Habits(intercept, ground.habits.slope, sets, spread)
     if not begun.any():
         return facts, habits
     panel, level = ground.tracked.panel, ground.tracked.filtered.mean[:, 0]
@@ -191,11 +193,13 @@ def _rung_facts(
     spell = ground.place[rows]
     last = panel.last[spell]
     own = athlete_habits(panel, panel.eligible, level, last, ground.model.habits)
-    habits.intercept[begun], habits.sets[begun] = own.intercept, own.sets
+    intercept[begun], sets[begun], spread[begun] = own.intercept, own.sets, own.spread
+    constants, filtered = ground.model.fit.constants, ground.tracked.filtered
     for name, values in (
+        ("shift", meeting_shift(panel, constants.noise, filtered, last)),
         ("grace", panel.grace[spell]),
         ("wait", ground.cut - panel.day[last]),
-        ("lost", lost_levels(panel, ground.model.fit.constants.dynamics)[last]),
+        ("lost", lost_levels(panel, constants.dynamics)[last]),
         ("done", panel.number[last] + 1.0),
         ("run", ground.histories.spells["run"].to_numpy()[rows]),
         ("threshold", panel.threshold[spell]),
