@@ -16,11 +16,8 @@ from forecast.ahead import Climbing, LadderAhead, RungTimes, Times, learn_climbi
 from forecast.errors import ForecastError, ModelFileError
 from forecast.growth import Motion, Tracked
 from forecast.histories import DEFAULT_LAPSE_WEEKS, Histories, build_histories
-from forecast.log.given import is_whole
-from forecast.log.training_log import TrainingLog
-from forecast.plateau import PlateauRules, Traces, learn_plateaus
-from forecast.plateau.switching import Switching
-from forecast.plateau.table import DEFAULT_FALSE_ALARMS
+from forecast.log import TrainingLog, is_whole
+from forecast.plateau import DEFAULT_FALSE_ALARMS, PlateauRules, Switching, Traces, learn_plateaus
 from forecast.readiness import (
     ENGINES,
     Engine,

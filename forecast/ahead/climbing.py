@@ -21,15 +21,19 @@ from scipy.optimize import minimize_scalar
 
 from forecast.ahead.standing import ladder_plan, last_needs
 from forecast.ahead.times import Beginnings, RungTimes, Times, fit_rung_times, middle_days
-from forecast.growth import GrowthModel, Tracked
-from forecast.growth.athletes import priors_from_others
-from forecast.growth.habits import CohortHabits, clip_level, cohort_habits
-from forecast.growth.information import spell_information
-from forecast.growth.panel import Panel
-from forecast.growth.pooling import centred
-from forecast.growth.targets import recent_gaps
-from forecast.histories import Histories
-from forecast.histories.attendance import TABLE_SIZE, gap_table
+from forecast.growth import (
+    CohortHabits,
+    GrowthModel,
+    Panel,
+    Tracked,
+    centred,
+    clip_level,
+    cohort_habits,
+    priors_from_others,
+    recent_gaps,
+    spell_information,
+)
+from forecast.histories import TABLE_SIZE, Histories, gap_table
 from forecast.types import Array, Ints
 
 CARRY_SD = np.array([0.4, 0.4])

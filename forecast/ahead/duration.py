@@ -21,7 +21,7 @@ from forecast.ahead.times import (
     order_left,
     rung_days,
 )
-from forecast.log.days import YEAR_DAYS
+from forecast.log import YEAR_DAYS
 from forecast.types import Array, Ints
 
 LEAST_MASS = 0.05

@@ -12,19 +12,22 @@ from scipy.special import expit, gammaln, logit, ndtr
 from forecast.ahead.climbing import Climbing
 from forecast.ahead.ladder import known_climbing
 from forecast.errors import ForecastError
-from forecast.growth import GrowthModel, Tracked
-from forecast.growth.athletes import priors_from_others
-from forecast.growth.clock import wind
-from forecast.growth.filtering import Filtered, forward_pass, propagate
-from forecast.growth.habits import clip_level
-from forecast.growth.panel import Panel, build_panel
-from forecast.growth.scale import to_log
-from forecast.histories import CLEARED, Histories, day_number
-from forecast.histories.sessions import build_sessions
-from forecast.log.given import is_number
-from forecast.log.training_log import TrainingLog
-from forecast.readiness import Fitted, LogView, as_view
-from forecast.readiness.result import DIGITS
+from forecast.growth import (
+    Filtered,
+    GrowthModel,
+    Panel,
+    Tracked,
+    build_panel,
+    clip_level,
+    forward_pass,
+    priors_from_others,
+    propagate,
+    to_log,
+    wind,
+)
+from forecast.histories import CLEARED, Histories, build_sessions, day_number
+from forecast.log import TrainingLog, is_number
+from forecast.readiness import DIGITS, Fitted, LogView, as_view
 from forecast.types import Array, Ints
 
 LEAST_DROP = 0.05

@@ -16,19 +16,25 @@ from forecast.ahead.climbing import Climbing, begun_in_log, carry_regressors, st
 from forecast.ahead.sampler import PathConstants, block_of, spread_constants
 from forecast.ahead.standing import Plan, Standing, ladder_plan
 from forecast.ahead.times import Times
-from forecast.growth import GrowthModel, Tracked
-from forecast.growth.athletes import loose_information
-from forecast.growth.clock import wind
-from forecast.growth.constants import GrowthConstants
-from forecast.growth.draws import constants_draws
-from forecast.growth.filtering import propagate, session_losses
-from forecast.growth.habits import Habits, athlete_habits
-from forecast.growth.intervals import pass_ratio
-from forecast.growth.panel import MEASURES, Panel, take_spells
-from forecast.growth.scale import to_latent
-from forecast.growth.targets import recent_gaps
-from forecast.histories import Histories, day_number
-from forecast.histories.attendance import gap_table
+from forecast.growth import (
+    MEASURES,
+    GrowthConstants,
+    GrowthModel,
+    Habits,
+    Panel,
+    Tracked,
+    athlete_habits,
+    constants_draws,
+    loose_information,
+    pass_ratio,
+    propagate,
+    recent_gaps,
+    session_losses,
+    take_spells,
+    to_latent,
+    wind,
+)
+from forecast.histories import Histories, day_number, gap_table
 from forecast.types import Array, Ints
 
 

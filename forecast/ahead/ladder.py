@@ -25,9 +25,8 @@ from forecast.ahead.standing import Rhythm, stand, weekly_sessions
 from forecast.ahead.tables import assemble
 from forecast.ahead.walk import walk
 from forecast.errors import ForecastError
-from forecast.growth.clock import Clock
-from forecast.log.days import as_day
-from forecast.log.training_log import TrainingLog
+from forecast.growth import Clock
+from forecast.log import TrainingLog, as_day
 from forecast.readiness import Fitted, LogView, ReadinessForecast, as_view
 from forecast.types import Array
 

@@ -9,9 +9,8 @@ import numpy as np
 import pandas as pd
 
 from forecast.errors import ForecastError
-from forecast.log.days import as_day
-from forecast.log.given import is_number
-from forecast.readiness.result import DIGITS
+from forecast.log import as_day, is_number
+from forecast.readiness import DIGITS
 from forecast.types import Array
 
 MOST_HORIZON = 1040

@@ -14,17 +14,19 @@ from dataclasses import dataclass, fields
 import numpy as np
 from scipy.special import expit, ndtri
 
-from forecast.growth.clock import Clock
-from forecast.growth.constants import GrowthConstants
-from forecast.growth.dynamics import (
+from forecast.growth import (
+    Clock,
     Dynamics,
+    GrowthConstants,
+    Habits,
+    clip_level,
     decay_terms,
+    draw_form,
     lost_after,
+    meeting_chance,
     split_gap,
     transition_covariance,
 )
-from forecast.growth.habits import Habits, clip_level
-from forecast.growth.session import draw_form, meeting_chance
 from forecast.types import Array, Flags, Ints
 
 _MOTION = tuple(part.name for part in fields(Dynamics))

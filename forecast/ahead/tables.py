@@ -9,11 +9,17 @@ from forecast.ahead.duration import Walk
 from forecast.ahead.ground import Ground, Settings
 from forecast.ahead.result import LadderAhead, chances_by_day
 from forecast.ahead.walk import chain
-from forecast.growth.scale import log_slope, to_log
-from forecast.readiness import Fitted, ReadinessForecast
-from forecast.readiness.reasons import confidence_words
-from forecast.readiness.result import DIGITS, SUMMARY_COLUMNS, curve_table, time_columns
-from forecast.readiness.shown import usual_value
+from forecast.growth import log_slope, to_log
+from forecast.readiness import (
+    DIGITS,
+    SUMMARY_COLUMNS,
+    Fitted,
+    ReadinessForecast,
+    confidence_words,
+    curve_table,
+    time_columns,
+    usual_value,
+)
 from forecast.types import Array, Flags, Ints
 
 TARGET_COLUMNS = (

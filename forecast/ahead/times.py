@@ -21,9 +21,7 @@ from scipy.stats import rankdata, t
 
 from forecast.ahead.sampler import Starts, block_of, climb, spread_constants
 from forecast.ahead.standing import Plan
-from forecast.growth import GrowthModel
-from forecast.growth.habits import untried_habits
-from forecast.growth.panel import GRACE_WEEKS
+from forecast.growth import GRACE_WEEKS, GrowthModel, untried_habits
 from forecast.types import Array, Flags, Ints
 
 DEGREES = 6.0

@@ -17,10 +17,8 @@ from forecast.ahead.ground import Ground, Settings, draw_shared
 from forecast.ahead.sampler import Starts, climb
 from forecast.ahead.standing import Plan, Rhythm, Standing, usual_rhythm
 from forecast.ahead.times import new_grace
-from forecast.growth.filtering import lost_levels
-from forecast.growth.habits import Habits, athlete_habits
-from forecast.growth.targets import meeting_shift, recent_gaps
-from forecast.histories.attendance import first_gap_table, gap_table
+from forecast.growth import Habits, athlete_habits, lost_levels, meeting_shift, recent_gaps
+from forecast.histories import first_gap_table, gap_table
 from forecast.types import Array, Flags, Ints
 
 

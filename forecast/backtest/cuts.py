@@ -10,8 +10,7 @@ import pandas as pd
 
 from forecast.errors import BacktestError
 from forecast.histories import CLEARED, DEFAULT_LAPSE_WEEKS, Histories, build_histories
-from forecast.log.days import as_day
-from forecast.log.training_log import TrainingLog
+from forecast.log import TrainingLog, as_day
 
 OUTCOME_COLUMNS: tuple[str, ...] = ("as_of", "athlete", "rung", "weeks", "cleared", "ended_by")
 """Columns of an outcome table; ``weeks`` from the cut to clearing or to the last day followed."""

@@ -27,8 +27,7 @@ from forecast.backtest.scoring import (
     score_table,
 )
 from forecast.errors import BacktestError
-from forecast.log.given import is_whole
-from forecast.log.training_log import TrainingLog, checked_log
+from forecast.log import TrainingLog, checked_log, is_whole
 
 LEVEL = 0.9
 """Of the ranges around scores."""

@@ -9,9 +9,8 @@ import pandas as pd
 
 from forecast.cohort.records import plural, spell_times
 from forecast.cohort.time_to_clear import clearing_curve
-from forecast.log.training_log import TrainingLog
-from forecast.readiness import Fitted, LogView, as_view
-from forecast.readiness.lapse import FLAT_GAIN, chance_flat
+from forecast.log import TrainingLog
+from forecast.readiness import FLAT_GAIN, Fitted, LogView, as_view, chance_flat
 from forecast.survival import SurvivalCurve
 
 UNTIL_WEEKS = 104.0

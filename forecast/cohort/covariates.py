@@ -13,7 +13,7 @@ from statsmodels.stats.multitest import multipletests
 
 from forecast.cohort.records import SINCE_COLUMN, Records, as_histories, plural, spell_times
 from forecast.errors import FitError, HistoryError
-from forecast.log.given import check_level
+from forecast.log import check_level
 
 MIN_CLEARED = 15
 MIN_ATHLETES = 10

@@ -11,8 +11,7 @@ import pandas as pd
 from forecast.errors import HistoryError
 from forecast.histories import CLEARED, LAPSED, OPEN, PASSED_OVER, Histories, build_histories
 from forecast.ladder import Ladder
-from forecast.log.days import as_day
-from forecast.log.training_log import TrainingLog, checked_log
+from forecast.log import TrainingLog, as_day, checked_log
 
 Records = TrainingLog | Histories
 

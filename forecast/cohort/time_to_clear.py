@@ -19,7 +19,7 @@ from forecast.cohort.records import (
     spell_times,
 )
 from forecast.errors import FitError
-from forecast.log.given import check_level, check_seed
+from forecast.log import check_level, check_seed
 from forecast.survival import SurvivalCurve, TurnbullCurve, kaplan_meier, turnbull
 
 MIN_SPELLS = 3

@@ -18,12 +18,19 @@ from rich.console import Console
 
 from forecast.errors import ForecastError
 from forecast.ladder_file import read_ladder
-from forecast.log import TrainingLog, read_club, read_log
-from forecast.log import dates as log_dates
-from forecast.log.cells import visible
-from forecast.log.far_dates import dates_set_aside
-from forecast.log.secrets import shown_url
-from forecast.log.writing import csv_bytes, write_whole
+from forecast.log import (
+    DateOrder as LogDateOrder,
+)
+from forecast.log import (
+    TrainingLog,
+    csv_bytes,
+    dates_set_aside,
+    read_club,
+    read_log,
+    shown_url,
+    visible,
+    write_whole,
+)
 from forecast.model import ReadinessForecaster, load_model
 
 HORIZON_WEEKS, SEED = 52, 0
@@ -146,7 +153,7 @@ def read_records(
         A file can't be read, or the arguments do not fit together.
     """
     cut = cut_date(as_of)
-    order = cast(log_dates.DateOrder | None, date_order.value if date_order else None)
+    order = cast(LogDateOrder | None, date_order.value if date_order else None)
     if ladder is None:
         records = _club(paths, order, cut, mapping or roster or sheet or table)
     else:
@@ -194,7 +201,7 @@ def reading(*without: str) -> Callable[[Callable[..., None]], Callable[..., None
 
 def _club(
     paths: list[str],
-    order: log_dates.DateOrder | None,
+    order: LogDateOrder | None,
     cut: pd.Timestamp | None,
     spare: str | None,
 ) -> Records:

@@ -15,7 +15,7 @@ import numpy as np
 from scipy.optimize import minimize
 
 from forecast.errors import FitError
-from forecast.growth.lately import BREAK_SD
+from forecast.growth import BREAK_SD
 from forecast.plateau.traces import Traces, as_copies, steps
 from forecast.types import Array, Flags, Ints
 

@@ -18,8 +18,7 @@ from forecast.growth import (
     states_table,
     track,
 )
-from forecast.histories import Histories
-from forecast.histories.attendance import CohortRhythm
+from forecast.histories import CohortRhythm, Histories
 from forecast.readiness.combine import Combiner, fit_combiner, prior_weight
 from forecast.readiness.lapse import (
     LapseModel,

@@ -9,7 +9,7 @@ import pandas as pd
 
 from forecast.errors import SimulationError
 from forecast.ladder import Ladder
-from forecast.log.training_log import REJECTED_COLUMNS, TrainingLog
+from forecast.log import REJECTED_COLUMNS, TrainingLog
 from forecast.simulate.attendance import Attendance, draw_attendance
 from forecast.simulate.engine import UNLOGGED_DAYS, run_course
 from forecast.simulate.ladders import default_ladder

@@ -9,8 +9,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from forecast.log.training_log import SET_COLUMNS
-from forecast.log.writing import write_all
+from forecast.log import SET_COLUMNS, write_all
 from forecast.simulate import demo_words as words
 from forecast.simulate.cohort import Setting, SimulatedCohort, simulate_cohort
 from forecast.simulate.ladders import LADDER_FILE, default_ladder

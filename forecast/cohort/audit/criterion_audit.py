@@ -23,7 +23,7 @@ from forecast.cohort.audit.pass_marks import (
 )
 from forecast.cohort.records import Records, as_histories, plural
 from forecast.ladder import Ladder
-from forecast.log.given import check_level, check_seed
+from forecast.log import check_level, check_seed
 
 _CAUTION = (
     "This is association: athletes held back longer differ in other ways, and only their earlier "

@@ -17,7 +17,7 @@ from forecast.cohort.records import (
     plural,
     spell_times,
 )
-from forecast.log.given import check_level
+from forecast.log import check_level
 from forecast.survival import IncidenceCurves, cumulative_incidence
 
 MIN_SPELLS = 3

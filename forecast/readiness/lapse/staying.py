@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from scipy.special import expit
 
 from forecast.errors import FitError
-from forecast.histories.absences import Absences
-from forecast.histories.attendance import (
+from forecast.histories import (
+    Absences,
     CohortRhythm,
     cohort_rhythm,
     share_longer,
