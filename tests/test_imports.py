@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import ast
+import inspect
+import subprocess
+import sys
 from graphlib import TopologicalSorter
+from importlib import import_module
 from pathlib import Path
 
 import pytest
@@ -249,3 +253,20 @@ def test_the_public_names_are_listed_and_there():
     assert len(set(listed[0])) == len(listed[0])
     missing = [name for name in listed[0] if not hasattr(forecast, name)]
     assert missing == []
+
+
+def test_the_package_and_its_help_load_nothing_that_calculates():
+    told = subprocess.run(
+        [sys.executable, "-c", "import sys, forecast.__main__; print(*sys.modules)"],
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    heavy = {"numpy", "pandas", "scipy", "sklearn", "statsmodels", "altair", "numba", "sqlalchemy"}
+    assert set(told.stdout.split()) & heavy == set()
+
+
+def test_the_public_backtest_is_the_function_whatever_has_been_imported():
+    import_module("forecast.backtest")
+    assert inspect.isfunction(forecast.backtest)
+    assert set(forecast.__all__) <= set(dir(forecast))
+    with pytest.raises(AttributeError, match="no attribute 'tea_leaves'"):
+        forecast.tea_leaves  # noqa: B018

@@ -16,6 +16,7 @@ import pandas as pd
 import typer
 from rich.console import Console
 
+import forecast
 from forecast.errors import ForecastError
 from forecast.ladder_file import read_ladder
 from forecast.log import (
@@ -31,7 +32,6 @@ from forecast.log import (
     visible,
     write_whole,
 )
-from forecast.model import ReadinessForecaster, load_model
 
 HORIZON_WEEKS, SEED = 52, 0
 """What the options stand at where they are left out."""
@@ -238,9 +238,9 @@ def cut_date(text: str | None) -> pd.Timestamp | None:
         raise ForecastError(f"{text!r} is no date; write it as 2026-05-01.") from error
 
 
-def new_model(horizon: int | None, seed: int | None) -> ReadinessForecaster:
+def new_model(horizon: int | None, seed: int | None) -> forecast.ReadinessForecaster:
     """Return a forecaster with these settings, or those that stand where one is left out."""
-    return ReadinessForecaster(
+    return forecast.ReadinessForecaster(
         horizon_weeks=HORIZON_WEEKS if horizon is None else horizon,
         random_state=SEED if seed is None else seed,
     )
@@ -253,7 +253,7 @@ def fitted_model(
     saved: Path | None = None,
     horizon: int | None = None,
     seed: int | None = None,
-) -> ReadinessForecaster:
+) -> forecast.ReadinessForecaster:
     """Return the saved forecaster, or one fitted on the records.
 
     Raises
@@ -266,7 +266,7 @@ def fitted_model(
         return new_model(horizon, seed).fit(records.log, records.as_of, progress=step)
     if horizon is not None or seed is not None:
         raise ForecastError("--model brings its own --horizon and --seed; leave them out.")
-    return load_model(saved)
+    return forecast.load_model(saved)
 
 
 def rows_of(frame: pd.DataFrame, athletes: list[str]) -> pd.DataFrame:
