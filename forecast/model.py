@@ -245,7 +245,7 @@ class ReadinessForecaster(BaseEstimator):
         ForecastError
             The ladder is not the one fitted on.
         HistoryError
-            The log holds no set, or ``as_of`` is no date.
+            The log holds no set, or ``as_of`` is not a date.
         """
         return View(self, log, as_of, progress)
 
@@ -373,7 +373,7 @@ class ReadinessForecaster(BaseEstimator):
 
 
 def _whole(name: str, value: object, least: int, what: str) -> None:
-    """Refuse what is no whole number, or too small, before it gets anywhere."""
+    """Refuse anything but a whole number of at least ``least`` before it gets anywhere."""
     if not is_whole(value) or value < least:
         raise ForecastError(f"{name} = {value!r}; give {what}, {least} or more.")
 

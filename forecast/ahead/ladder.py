@@ -126,7 +126,7 @@ def what_if(
     ForecastError
         The athlete is not in the log or has nothing ahead, or a number is out of range.
     HistoryError
-        No set is dated before ``as_of``, or it is no date.
+        No set is dated before ``as_of``, or it is not a date.
     """
     view = as_view(model, log, as_of)
     horizon_weeks, rates = check_horizon(horizon_weeks), check_rates(sessions_per_week)

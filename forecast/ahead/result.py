@@ -87,8 +87,8 @@ class LadderAhead:
         Raises
         ------
         ForecastError
-            It is no date (text must be ISO 8601, such as ``2027-05-01``), or one before ``as_of``
-            or past the horizon.
+            It is not a date (text must be ISO 8601, such as ``2027-05-01``), or it lies before
+            ``as_of`` or past the horizon.
         """
         day = days_ahead(date, self.as_of, self.horizon_weeks)
         table = self.summary[["athlete", "rung", "rung_name"]].copy()

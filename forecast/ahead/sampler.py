@@ -119,8 +119,8 @@ class Starts:
     gaps, first_gaps
         (T, G) days between sessions, and from the last session to the next (where begun).
     habits
-        Sets a session, and the share that can count; each path has its own place in what is not
-        known of that share, the same on every rung.
+        Sets a session, and the share that can count; where that share is
+        uncertain, each path has its own, the same on every rung.
     """
 
     level: Array

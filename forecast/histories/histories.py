@@ -127,7 +127,7 @@ def cut_day(log: TrainingLog, as_of: pd.Timestamp | str | None = None) -> pd.Tim
     Raises
     ------
     HistoryError
-        The log holds no set, or ``as_of`` is no date.
+        The log holds no set, or ``as_of`` is not a date.
     LogError
         What was given is no log.
     """

@@ -102,7 +102,7 @@ class LogView:
     ForecastError
         The ladder is not the one fitted on.
     HistoryError
-        The log holds no set, or ``cut`` is no date.
+        The log holds no set, or ``cut`` is not a date.
     LogError
         What was given is no log.
     """

@@ -69,7 +69,9 @@ def fit_ridge_logistic(
         Newton's method has not settled after 50 steps, or can't: a value is not a number.
     """
     if not all(np.isfinite(part).all() for part in (design, outcome, offset, weight)):
-        raise FitError("The hazard model's fit did not settle: its data hold what is no number.")
+        raise FitError(
+            "The hazard model's fit did not settle: its data contain values that are not numbers."
+        )
 
     def objective(candidate: Array) -> float:
         logit = offset + design @ candidate
@@ -129,11 +131,11 @@ more of somebody who has trained much since."""
 
 
 def _check_outlook(outlook: Array) -> None:
-    """Refuse an outlook that is no number before it reaches the splines."""
+    """Refuse an outlook that is not a number before it reaches the splines."""
     lost = int(np.isnan(outlook).any(axis=1).sum())
     if lost:
         raise FitError(
-            f"The outlook of {lost} of {len(outlook)} moments is no number, so no hazard can be "
+            f"The outlook of {lost} of {len(outlook)} moments is not a number, so no hazard can be "
             "given for them; the growth engine's states should be looked at first."
         )
 
@@ -277,7 +279,7 @@ def predict_hazard(
     Raises
     ------
     FitError
-        An outlook is no number.
+        An outlook is not a number.
     """
     _check_outlook(outlook)
     offset = offset_hazard(outlook)

@@ -140,7 +140,7 @@ def fit_lapse(days: pd.DataFrame, longer: Array) -> LapseModel:
 def _covariance(
     design: Array, outcome: Array, last: NDArray[np.bool_], chance: Array, penalty: Array
 ) -> Array:
-    """Inverse curvature: of the regression, less what is not known of who is gone (Louis 1982)."""
+    """Inverse curvature: of the regression, less what is unknown about who is gone (Louis 1982)."""
     complete = (design * (chance * (1 - chance))[:, None]).T @ design + np.diag(penalty)
     doubt = outcome[last] * (1 - outcome[last])
     missing = (design[last] * doubt[:, None]).T @ design[last]
