@@ -40,14 +40,10 @@ from forecast.types import Array, Ints
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """How to walk.
+    """How to walk: paths shared over draws of the constants, and the days to look ahead.
 
     Attributes
     ----------
-    paths, draws, seed
-        Paths, draws of the constants they are shared over, and the seed.
-    most_days
-        Days to look ahead.
     independent
         Take each rung's climbing time from another path, so that rungs share nothing: for
         comparison only.
@@ -65,14 +61,10 @@ class Settings:
 
 @dataclass(frozen=True, slots=True)
 class Ground:
-    """Everything a walk starts from.
+    """Everything a walk starts from; ``cut`` is the day number of the cut.
 
     Attributes
     ----------
-    model, tracked, histories, climbing
-        The growth engine, the log seen through it, the log, what it taught about climbing.
-    standing, plan, cut
-        Where the athletes stand, the ladder as arrays, the day number of the cut.
     place
         (rows of ``histories.spells``,) place of each spell in the panel, -1 for none.
     margin, own_pace
@@ -154,8 +146,6 @@ class SharedDraws:
 
     Attributes
     ----------
-    constants
-        The engine's constants on each path.
     rung
         (P, R, 3) usual start level, swing and pace of each rung: centre plus rung effect.
     athlete

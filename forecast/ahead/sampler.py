@@ -98,24 +98,12 @@ class Starts:
     ----------
     level, swing, pace
         (T, P) state on the day of the last session, or of the first where not begun.
-    threshold, measure, grace
-        (T,) latent pass mark, measure number, weeks of ordinary rest.
-    confirm, run
-        (T,) sessions in a row asked for, and met just now.
     begun
         (T,) whether the rung has sessions already.
-    wait
-        (T,) days from the last session to the cut; 0 where not begun.
-    lost
-        (T,) level lost to layoffs at the last session, some of which may come back.
-    done
-        (T,) sessions so far.
-    shift
-        (T,) by how far the log odds that a session meets are off, as its latest sessions say.
+    threshold, measure, grace, confirm, run, wait, lost, done, shift, scatter
+        (T,) as in ``growth.passage.Targets``; nothing waited for, lost or done where not begun.
     origin
         (T, P) day number of the cut where begun, else of the first session.
-    scatter
-        (T,) how widely the athlete's sets scatter, as a multiple of the cohort's noise.
     gaps, first_gaps
         (T, G) days between sessions, and from the last session to the next (where begun).
     habits

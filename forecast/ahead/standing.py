@@ -87,13 +87,6 @@ def stand(histories: Histories, names: list[str]) -> Standing:
     before every rung the athlete has ever logged: logs often begin in the middle of a ladder. A
     log that begins with a rung that needs none begins at the foot of the ladder: gates beside it
     are still to be cleared.
-
-    Parameters
-    ----------
-    histories
-        The log up to the cut.
-    names
-        Athletes asked about.
     """
     spells = histories.spells.reset_index(names="row")
     spells = spells[spells["athlete"].isin(names)]

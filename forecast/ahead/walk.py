@@ -32,19 +32,10 @@ def walk(
 ) -> Walk:
     """Simulate all rungs still ahead of every athlete.
 
-    Parameters
-    ----------
-    ground, settings
-        What is known, and how to walk.
-    pooled
-        By (athlete place, rung): (W,) pooled chances by week 0, 1, ... of open rungs; their
-        simulated times are matched to these.
-    rhythm
-        Another rhythm of training than the athletes' own.
-    like
-        The walk at the athletes' own rhythm. Its recalibrations hold at another rhythm too, and so
-        does what it made of the athletes: a rung in hand that goes sooner because of more sessions
-        makes nobody a quicker learner.
+    ``pooled`` are chances by week 0, 1, ... of open rungs by (athlete place, rung), which their
+    simulated times are matched to. For another ``rhythm`` than the athletes' own, ``like`` is the
+    walk at theirs: its recalibrations hold, and so does what it made of the athletes, for a rung
+    in hand that goes sooner because of more sessions makes nobody a quicker learner.
     """
     standing = ground.standing
     who, rung = np.nonzero(standing.under_way)
