@@ -14,7 +14,7 @@ from sklearn.base import BaseEstimator
 from forecast import ahead, plateau
 from forecast.ahead import Climbing, LadderAhead, RungTimes, Times, learn_climbing
 from forecast.errors import ForecastError, ModelFileError
-from forecast.growth import Motion, Tracked
+from forecast.growth import GrowthModel, Motion, Tracked
 from forecast.histories import DEFAULT_LAPSE_WEEKS, Histories, build_histories
 from forecast.log import TrainingLog, is_whole
 from forecast.plateau import DEFAULT_FALSE_ALARMS, PlateauRules, Switching, Traces, learn_plateaus
@@ -176,7 +176,40 @@ class ReadinessForecaster(BaseEstimator):
         ForecastError
             A setting makes no sense.
         """
-        histories, tracked = self._learn(log, as_of, progress)
+        return self._fit(log, as_of, progress, None)
+
+    def update(
+        self,
+        log: TrainingLog,
+        as_of: pd.Timestamp | str | None = None,
+        *,
+        progress: Progress | None = None,
+    ) -> Self:
+        """Learn anew from a log that has grown, going on from what was learnt before.
+
+        A third of the time of ``fit``: the growth engine keeps its scale and starts from its
+        constants. To answer for a log that has grown by a week or two no learning is needed:
+        ``view`` takes new sets in as they are.
+
+        Parameters and errors are those of ``fit``.
+
+        Raises
+        ------
+        NotFittedError
+            ``fit`` was not called.
+        ForecastError
+            The ladder is not the one fitted on.
+        """
+        return self._fit(log, as_of, progress, self.view(log, as_of).growth)
+
+    def _fit(
+        self,
+        log: TrainingLog,
+        as_of: pd.Timestamp | str | None,
+        progress: Progress | None,
+        start: GrowthModel | None,
+    ) -> Self:
+        histories, tracked = self._learn(log, as_of, progress, start)
         growth, seed = self.engines_.growth, self.random_state
         if progress:
             progress("what a plateau looks like")
@@ -202,7 +235,11 @@ class ReadinessForecaster(BaseEstimator):
         return self
 
     def _learn(
-        self, log: TrainingLog, as_of: pd.Timestamp | str | None, progress: Progress | None
+        self,
+        log: TrainingLog,
+        as_of: pd.Timestamp | str | None,
+        progress: Progress | None,
+        start: GrowthModel | None = None,
     ) -> tuple[Histories, Tracked]:
         self._check_settings()
         for name in ("plateau_rules_", "climbing_"):  # an earlier fit's would not belong here
@@ -213,6 +250,7 @@ class ReadinessForecaster(BaseEstimator):
             histories,
             horizon_weeks=self.horizon_weeks,
             seed=self.random_state,
+            start=start,
             progress=progress,
         )
         self.comparable_ = comparable_counts(histories)

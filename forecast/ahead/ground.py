@@ -26,10 +26,10 @@ from forecast.growth import (
     athlete_habits,
     constants_draws,
     loose_information,
+    motion_table,
     pass_ratio,
     propagate,
     recent_gaps,
-    session_losses,
     take_spells,
     to_latent,
     wind,
@@ -242,7 +242,7 @@ def _linear_filter(
     spells = panel.n_spells
     mean = np.concatenate([np.zeros((1, 3)), np.eye(3)])[:, None, :].repeat(spells, axis=1)
     cov = np.tile(constants.pooling.own, (spells, 1, 1))
-    loss = session_losses(panel, constants.dynamics)
+    _, loss = motion_table(panel, constants.dynamics)
     for step in range(int(panel.length.max())):
         n = int(np.searchsorted(-panel.length, -step, side="left"))
         at = panel.start[:n] + step

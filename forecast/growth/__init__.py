@@ -12,7 +12,7 @@ from forecast.growth.dynamics import (
     transition_covariance,
 )
 from forecast.growth.engine import GrowthModel, Tracked, fit_growth_model, spells_alone, track
-from forecast.growth.filtering import Filtered, forward_pass, lost_levels, propagate, session_losses
+from forecast.growth.filtering import Filtered, forward_pass, lost_levels, motion_table, propagate
 from forecast.growth.fitting import GrowthFit
 from forecast.growth.forecasting import (
     GrowthForecast,
@@ -32,6 +32,7 @@ from forecast.growth.information import spell_information
 from forecast.growth.intervals import pass_ratio, rounding_units
 from forecast.growth.lately import (
     BREAK_SD,
+    CUT,
     SPAN,
     Measure,
     Motion,
@@ -51,6 +52,7 @@ from forecast.growth.views import level_and_gain, outlook, pace_effects, states_
 
 __all__ = [
     "BREAK_SD",
+    "CUT",
     "GRACE_WEEKS",
     "MEASURES",
     "SPAN",
@@ -94,6 +96,7 @@ __all__ = [
     "meeting_chance",
     "meeting_shift",
     "motion_of",
+    "motion_table",
     "outlook",
     "pace_effects",
     "pass_ratio",
@@ -101,7 +104,6 @@ __all__ = [
     "propagate",
     "recent_gaps",
     "rounding_units",
-    "session_losses",
     "session_sites",
     "spell_information",
     "spells_alone",

@@ -13,9 +13,8 @@ from forecast.growth.clock import wind
 from forecast.growth.filtering import forward_pass
 from forecast.growth.fitting import fit_growth, population_prior
 from forecast.growth.observation import evidence_slopes
-from forecast.growth.panel import Panel, build_panel, take_spells
+from forecast.growth.panel import Panel, rescaled, take_spells
 from forecast.growth.scale import QUICKENING
-from forecast.histories import Histories
 
 SHARES = (0.5, 0.85, QUICKENING)
 """Shares of the plain ratio that are tried (judgement): half way, nearly all of it, and the scale
@@ -25,7 +24,7 @@ TRIAL_SPELLS = 30
 LEAST_SPELLS = 8
 """Fewer spells are no evidence of a law that all share (judgement)."""
 MARGIN = 5.0
-MARGIN_PER_SET = 0.03
+MARGIN_PER_SET = 0.04
 """Log evidence by which another scale must beat the log: outright, and for each set, so that a
 scale which only flatters the noise of many sets does not pass for another law of growth."""
 TRIAL_ROUNDS = 2
@@ -33,30 +32,26 @@ TRIAL_ROUNDS = 2
 that only shrinks the record looks better than it is."""
 
 
-def choose_scale(histories: Histories, n_rungs: int) -> float:
+def choose_scale(plain: Panel, n_rungs: int) -> float:
     """Return the share of the plain ratio that explains the longest spells best.
 
     Parameters
     ----------
-    histories
-        All spells before the cut.
+    plain
+        All spells before the cut, on the log scale.
     n_rungs
         Number of rungs of the ladder.
     """
-    plain = _trial(build_panel(histories))
-    if plain.n_spells < LEAST_SPELLS:
+    trial = take_spells(plain, np.arange(min(TRIAL_SPELLS, plain.n_spells)))
+    if trial.n_spells < LEAST_SPELLS:
         return 0.0
-    margin = max(MARGIN, MARGIN_PER_SET * float(plain.n_sets.sum()))
-    best, best_evidence = 0.0, _evidence(plain, n_rungs) + margin
+    margin = max(MARGIN, MARGIN_PER_SET * float(trial.n_sets.sum()))
+    best, best_evidence = 0.0, _evidence(trial, n_rungs) + margin
     for share in SHARES:
-        evidence = _evidence(_trial(build_panel(histories, linear=share)), n_rungs)
+        evidence = _evidence(rescaled(trial, share), n_rungs)
         if evidence > best_evidence:
             best, best_evidence = share, evidence
     return best
-
-
-def _trial(panel: Panel) -> Panel:
-    return take_spells(panel, np.arange(min(TRIAL_SPELLS, panel.n_spells)))
 
 
 def _evidence(panel: Panel, n_rungs: int) -> float:

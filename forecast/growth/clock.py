@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from forecast.growth.kernels import doses, flattened
+from forecast.growth.kernels import doses, doses_along, flattened
 from forecast.growth.panel import Panel
 from forecast.log import YEAR_DAYS
 from forecast.types import Array
@@ -83,9 +83,9 @@ class Clock:
 
 def session_doses(panel: Panel, clock: Clock) -> Array:
     """(N,) training between each session and the one before it in the spell, 0 at the first."""
-    done = panel.number.astype(float)
-    dose = clock.dose(panel.rest, done, panel.day.astype(float))
-    return np.where(panel.number > 0, dose, 0.0)
+    out = np.zeros(panel.n_sessions)
+    doses_along(panel.start, panel.length, panel.rest, panel.day, clock.numbers, out)
+    return out
 
 
 def wind(panel: Panel, clock: Clock) -> Panel:

@@ -153,12 +153,6 @@ def prior_constants() -> GrowthConstants:
     return GrowthConstants({name: mean for name, (mean, _) in PRIORS.items()})
 
 
-def log_prior(names: list[str], vector: Array) -> float:
-    """Return the log prior density of these constants, up to a constant."""
-    spec = np.array([PRIORS[name] for name in names])
-    return float(-0.5 * np.sum(((vector - spec[:, 0]) / spec[:, 1]) ** 2))
-
-
 def _own_covariance(v: dict[str, float]) -> Array:
     """Covariance of a spell's own (start, swing, pace), from partial correlations.
 

@@ -11,11 +11,11 @@ from forecast.growth.athletes import loose_information, priors_from_others
 from forecast.growth.choose_scale import choose_scale
 from forecast.growth.clock import wind
 from forecast.growth.filtering import Filtered, forward_pass
-from forecast.growth.fitting import GrowthFit, fit_growth, population_prior, scattered
+from forecast.growth.fitting import ROUNDS, GrowthFit, fit_growth, population_prior, scattered
 from forecast.growth.habits import CohortHabits, cohort_habits
 from forecast.growth.information import SpellInformation
 from forecast.growth.intervals import usual_units
-from forecast.growth.panel import Panel, build_panel
+from forecast.growth.panel import Panel, build_panel, rescaled
 from forecast.histories import (
     CohortRhythm,
     Histories,
@@ -49,24 +49,35 @@ def fit_growth_model(
     histories: Histories,
     *,
     linear: float | None = None,
+    start: GrowthModel | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> GrowthModel:
     """Fit the engine to all spells of the histories.
 
     ``linear``, the share of the plain ratio in the latent scale (``scale.to_latent``), is chosen
-    by evidence where left out.
+    by evidence where left out. From a model of the same club not long ago as ``start`` the scale
+    is kept and one round will do.
 
     Raises
     ------
     FitError
         See ``fitting.fit_growth``.
     """
+    panel = build_panel(histories)
+    if start is not None:
+        linear = start.linear
     if linear is None:
         if progress:
             progress("growth engine, scale")
-        linear = choose_scale(histories, len(histories.ladder.rungs))
-    panel = build_panel(histories, linear=linear)
-    fit = fit_growth(panel, len(histories.ladder.rungs), progress=progress)
+        linear = choose_scale(panel, len(histories.ladder.rungs))
+    panel = rescaled(panel, linear)
+    fit = fit_growth(
+        panel,
+        len(histories.ladder.rungs),
+        start=None if start is None else start.fit.constants,
+        rounds=ROUNDS if start is None else 1,
+        progress=progress,
+    )
     panel = wind(scattered(panel, fit.constants, fit.pooled, fit.n_rungs), fit.constants.clock)
     mean, cov = population_prior(fit.constants, fit.pooled, panel, fit.n_rungs)
     filtered = forward_pass(panel, fit.constants.dynamics, fit.constants.noise, mean, cov)

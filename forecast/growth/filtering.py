@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from forecast.growth.dynamics import Dynamics, decay_terms, transition_covariance
-from forecast.growth.kernels import filter_spells, lost_along
+from forecast.growth.kernels import filter_spells, lost_along, motion_along
 from forecast.growth.observation import Noise, set_offsets
 from forecast.growth.panel import Panel
 from forecast.types import Array
@@ -49,12 +49,21 @@ def lost_levels(panel: Panel, dynamics: Dynamics) -> Array:
     )
 
 
-def session_losses(panel: Panel, dynamics: Dynamics) -> Array:
-    """(N,) level lost since the session before, net of what came back; 0 at the first."""
-    lost = lost_levels(panel, dynamics)
-    change = np.diff(lost, prepend=0.0)
-    change[panel.start] = 0.0
-    return change
+def motion_table(panel: Panel, dynamics: Dynamics, tau: Array | None = None) -> tuple[Array, Array]:
+    """(N, 6) motion and (N,) loss since the session before, as ``kernels.motion_along``.
+
+    ``tau`` (N,) replaces the panel's own.
+    """
+    motion, loss = np.empty((panel.n_sessions, 6)), np.zeros(panel.n_sessions)
+    motion_along(
+        panel.start, panel.length, panel.rest, panel.excess, panel.tau if tau is None else tau,
+        (
+            dynamics.alpha, dynamics.swing_sd, dynamics.wiggle_sd,
+            dynamics.detraining, dynamics.regain,
+        ),
+        motion, loss,
+    )  # fmt: skip
+    return motion, loss
 
 
 def propagate(
@@ -87,18 +96,6 @@ def propagate(
     return moved, spread
 
 
-def motion_table(panel: Panel, dynamics: Dynamics, tau: Array | None = None) -> Array:
-    """(N, 6) of each session: training since the one before, decay and integral, added variances.
-
-    The order is that of ``kernels.filter_spells``; ``tau`` (N,) replaces the panel's own.
-    """
-    tau = panel.tau if tau is None else tau
-    decay, integral = decay_terms(dynamics.alpha, tau)
-    level_var, cross, swing_var = transition_covariance(dynamics, tau)
-    level_var = level_var + dynamics.wiggle_sd**2 * panel.excess
-    return np.stack([tau, decay, integral, level_var, cross, swing_var], axis=1)
-
-
 def forward_pass(
     panel: Panel, dynamics: Dynamics, noise: Noise, prior_mean: Array, prior_cov: Array
 ) -> Filtered:
@@ -115,7 +112,7 @@ def forward_pass(
     mean, cov, told = np.empty((n, 3)), np.empty((n, 3, 3)), np.empty((n, 6))
     filter_spells(
         panel.start, panel.length,
-        motion_table(panel, dynamics), session_losses(panel, dynamics),
+        *motion_table(panel, dynamics),
         np.ascontiguousarray(prior_mean, dtype=float), np.ascontiguousarray(prior_cov, dtype=float),
         panel.lower, panel.ceiling, set_offsets(panel, noise), panel.n_sets,
         noise.day_sd[panel.measure] * panel.scatter, noise.day_down, noise.day_up,

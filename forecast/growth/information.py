@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from forecast.growth.dynamics import Dynamics
-from forecast.growth.filtering import motion_table, session_losses
+from forecast.growth.filtering import motion_table
 from forecast.growth.kernels import inform_spells
 from forecast.growth.panel import Panel
 from forecast.types import Array
@@ -56,7 +56,7 @@ def spell_information(
     constant, score, information = np.zeros(spells), np.zeros((spells, 3)), np.zeros((spells, 3, 3))
     inform_spells(
         panel.start, panel.length,
-        motion_table(panel, dynamics, tau), session_losses(panel, dynamics),
+        *motion_table(panel, dynamics, tau),
         site_mean, site_var, constant, score, information,
     )  # fmt: skip
     return SpellInformation(constant, score, information)

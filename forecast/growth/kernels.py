@@ -107,17 +107,6 @@ def log_between(low: float, high: float, knee: float, share: float) -> float:
 
 
 @njit(cache=True, error_model="numpy")
-def log_day(t: float, rise: float, fall: float, root: float) -> float:
-    """Return the log density of a day's ability, ``t`` above the level's opinion in its sd."""
-    up_log, _ = _log_tilted(t, root / rise - t)
-    down_log, _ = _log_tilted(t, root / fall + t)
-    most = max(up_log, down_log)
-    return (
-        most + math.log(math.exp(up_log - most) + math.exp(down_log - most)) - math.log(rise + fall)
-    )
-
-
-@njit(cache=True, error_model="numpy")
 def match_one(
     mean: float,
     var: float,
@@ -268,6 +257,30 @@ def match_many(
 
 
 @njit(cache=True, error_model="numpy")
+def day_slopes(away: float, rise: float, fall: float, root: float) -> tuple[float, float, float]:
+    """Return the log density of a day's ability, and its slopes in the logs of fall and rise.
+
+    The ability lies ``away`` above the level's opinion, whose sd with the day's normal part is
+    ``root``; ``rise`` and ``fall`` are the mean sizes of the exponential parts.
+    """
+    t = (away + rise - fall) / root
+    up_log, up_more = _log_tilted(t, root / rise - t)
+    down_log, down_more = _log_tilted(t, root / fall + t)
+    most = max(up_log, down_log)
+    up, down = math.exp(up_log - most), math.exp(down_log - most)
+    # d log tilted(t, w) = -t dt - more dw
+    by_t = (up * (up_more - t) - down * (down_more + t)) / (up + down)
+    by_fall = down * down_more * root / fall / (up + down)
+    by_rise = up * up_more * root / rise / (up + down)
+    both = rise + fall
+    return (
+        most + math.log((up + down) / both),
+        by_fall - by_t * fall / root - fall / both,
+        by_rise + by_t * rise / root - rise / both,
+    )
+
+
+@njit(cache=True, error_model="numpy")
 def set_slopes(
     low: float, high: float, slip: float, slip_mass: float
 ) -> tuple[float, float, float, float]:
@@ -275,51 +288,18 @@ def set_slopes(
 
     A slip ended early for no reason of strength: its record says that much or more.
     """
-    whole, more = between(low, high), above(low)
+    if low > 0.0:
+        more = above(low)
+        whole = more - above(high)
+    else:
+        below = above(-low)
+        more = 1.0 - below
+        whole = above(-high) - below
     chance = max((1.0 - slip) * whole + slip * slip_mass * more, _TINY)
     by_low = -math.exp(-0.5 * low * low) / _ROOT_2PI * (1.0 - slip + slip * slip_mass)
     by_high = math.exp(-0.5 * high * high) / _ROOT_2PI * (1.0 - slip)
     by_slip = slip * (slip_mass * more - whole)
     return math.log(chance), by_low / chance, by_high / chance, by_slip / chance
-
-
-@njit(cache=True, error_model="numpy")
-def _look(
-    centre: float,
-    scale: float,
-    mean: float,
-    root: float,
-    rise: float,
-    fall: float,
-    lower: Array,
-    upper: Array,
-    offset: Array,
-    n_sets: int,
-    set_sd: float,
-    slip: float,
-    slip_mass: Array,
-    terms: Array,
-) -> tuple[float, float]:
-    """Return mean and variance of the day's ability given the whole record, in nodes' units."""
-    top = -np.inf
-    for j in range(len(_NODES)):
-        ability = centre + scale * _NODES[j]
-        value = log_day((ability - mean + rise - fall) / root, rise, fall, root)
-        for k in range(n_sets):
-            at = ability + offset[k]
-            low, high = (lower[k] - at) / set_sd, (upper[k] - at) / set_sd
-            chance = (1.0 - slip) * between(low, high) + slip * slip_mass[k] * above(low)
-            value += math.log(max(chance, _TINY))
-        terms[j] = value + _LOG_WEIGHTS[j]
-        top = max(top, terms[j])
-    mass, first, second = 0.0, 0.0, 0.0
-    for j in range(len(_NODES)):
-        share = math.exp(terms[j] - top)
-        mass += share
-        first += share * _NODES[j]
-        second += share * _NODES[j] * _NODES[j]
-    first /= mass
-    return first, second / mass - first * first
 
 
 @njit(cache=True, error_model="numpy")
@@ -340,60 +320,60 @@ def record_slopes(
     slip: float,
     slip_mass: Array,
     measure: Ints,
+    place: Array,
     out: Array,
 ) -> float:
     """Return the log evidence of every set of all sessions and add its slopes to ``out`` (10,).
 
     Slopes in the log of set_sd by measure (4), of slip, day_down and day_up, and in fatigue,
     unclean and assisted, whose ``flags`` are (3, N, K). Fisher's identity: the slope of the
-    evidence is the mean slope of the log likelihood under the opinion after.
+    evidence is the mean slope of the log likelihood under the opinion after. ``place`` (N, 2),
+    centre and scale of each session's quadrature, is kept for the next call; a scale of 0 is
+    none yet.
     """
-    total, nodes, small = 0.0, len(_NODES), 1e-4
+    total, nodes = 0.0, len(_NODES)
     terms, slopes = np.empty(nodes), np.empty((nodes, 7))
     for n in range(len(mean)):
-        _, _, _, _, centre, scale = match_one(
-            mean[n], var[n], lower[n], ceiling[n], offset[n], n_sets[n],
-            day_sd[n], down, up, set_sd[n], knee,
-        )  # fmt: skip
+        if place[n, 1] == 0.0:
+            _, _, _, _, place[n, 0], place[n, 1] = match_one(
+                mean[n], var[n], lower[n], ceiling[n], offset[n], n_sets[n],
+                day_sd[n], down, up, set_sd[n], knee,
+            )  # fmt: skip
         root = math.sqrt(var[n] + day_sd[n] * day_sd[n])
         rise, fall = up * day_sd[n], down * day_sd[n]
-        for _ in range(MOST_LOOKS):  # the whole record is narrower than its best set
-            centred, around = _look(
-                centre, scale, mean[n], root, rise, fall, lower[n], upper[n], offset[n],
-                n_sets[n], set_sd[n], slip, slip_mass[n], terms,
-            )  # fmt: skip
-            if abs(centred) < 0.2 and 0.6 < around < 1.3:
+        for look in range(MOST_LOOKS):
+            centre, scale = place[n]
+            top = -np.inf
+            slopes[:, :] = 0.0
+            for j in range(nodes):
+                ability = centre + scale * _NODES[j]
+                value, slopes[j, 2], slopes[j, 3] = day_slopes(ability - mean[n], rise, fall, root)
+                for k in range(n_sets[n]):
+                    at = ability + offset[n, k]
+                    low, high = (lower[n, k] - at) / set_sd[n], (upper[n, k] - at) / set_sd[n]
+                    chance, by_low, by_high, by_slip = set_slopes(low, high, slip, slip_mass[n, k])
+                    value += chance
+                    if low > -np.inf:
+                        slopes[j, 0] -= low * by_low
+                    if high < np.inf:
+                        slopes[j, 0] -= high * by_high
+                    slopes[j, 1] += by_slip
+                    for f in range(3):
+                        slopes[j, 4 + f] -= (by_low + by_high) / set_sd[n] * flags[f, n, k]
+                terms[j] = value + _LOG_WEIGHTS[j]
+                top = max(top, terms[j])
+            mass, centred, around = 0.0, 0.0, 0.0
+            for j in range(nodes):
+                terms[j] = math.exp(terms[j] - top)
+                mass += terms[j]
+                centred += terms[j] * _NODES[j]
+                around += terms[j] * _NODES[j] * _NODES[j]
+            centred /= mass
+            around = around / mass - centred * centred
+            if (abs(centred) < 0.2 and 0.6 < around < 1.3) or look == MOST_LOOKS - 1:
                 break
-            centre += scale * centred
-            scale *= math.sqrt(min(max(around, 0.05), 2.5))
-        top = -np.inf
-        slopes[:, :] = 0.0
-        for j in range(nodes):
-            ability = centre + scale * _NODES[j]
-            away = ability - mean[n] + rise - fall
-            value = log_day(away / root, rise, fall, root)
-            more = log_day((away - small * fall) / root, rise, fall * (1.0 + small), root)
-            slopes[j, 2] = (more - value) / small
-            more = log_day((away + small * rise) / root, rise * (1.0 + small), fall, root)
-            slopes[j, 3] = (more - value) / small
-            for k in range(n_sets[n]):
-                at = ability + offset[n, k]
-                low, high = (lower[n, k] - at) / set_sd[n], (upper[n, k] - at) / set_sd[n]
-                chance, by_low, by_high, by_slip = set_slopes(low, high, slip, slip_mass[n, k])
-                value += chance
-                if low > -np.inf:
-                    slopes[j, 0] -= low * by_low
-                if high < np.inf:
-                    slopes[j, 0] -= high * by_high
-                slopes[j, 1] += by_slip
-                for f in range(3):
-                    slopes[j, 4 + f] -= (by_low + by_high) / set_sd[n] * flags[f, n, k]
-            terms[j] = value + _LOG_WEIGHTS[j]
-            top = max(top, terms[j])
-        mass = 0.0
-        for j in range(nodes):
-            terms[j] = math.exp(terms[j] - top)
-            mass += terms[j]
+            place[n, 0] += scale * centred
+            place[n, 1] *= math.sqrt(min(max(around, 0.05), 2.5))
         total += top + math.log(mass) + math.log(scale * _ROOT_2PI)
         for j in range(nodes):
             share = terms[j] / mass
@@ -413,6 +393,49 @@ def lost_along(
         for n in range(start[s] + 1, start[s] + length[s]):
             lost[n] = lost[n - 1] * math.exp(-regain * rest[n]) + detraining * excess[n]
     return lost
+
+
+@njit(cache=True, error_model="numpy")
+def motion_along(
+    start: Ints,
+    length: Ints,
+    rest: Array,
+    excess: Array,
+    tau: Array,
+    constants: tuple[float, float, float, float, float],
+    motion: Array,
+    loss: Array,
+) -> None:
+    """Lay out what happens between each session and the one before it in its spell.
+
+    ``constants``: alpha, swing_sd, wiggle_sd, detraining, regain. ``motion`` (N, 6): training
+    since, decay and its integral, and the variances of level and swing and their covariance
+    added. ``loss`` (N,): the level lost to layoffs since, net of what came back.
+    """
+    alpha, swing_sd, wiggle_sd, detraining, regain = constants
+    for s in range(len(start)):
+        lost = 0.0
+        for n in range(start[s], start[s] + length[s]):
+            weeks = tau[n]
+            motion[n, 0] = weeks
+            motion[n, 1] = math.exp(-alpha * weeks)
+            motion[n, 2] = -math.expm1(-alpha * weeks) / alpha
+            level_var, cross, swing_var = added_variances(alpha, swing_sd, wiggle_sd, weeks)
+            motion[n, 3] = level_var + wiggle_sd * wiggle_sd * excess[n]
+            motion[n, 4], motion[n, 5] = cross, swing_var
+            if n > start[s]:
+                then = lost * math.exp(-regain * rest[n]) + detraining * excess[n]
+                loss[n], lost = then - lost, then
+
+
+@njit(cache=True, error_model="numpy")
+def doses_along(
+    start: Ints, length: Ints, rest: Array, day: Ints, clock: tuple[float, ...], out: Array
+) -> None:
+    """``dose_one`` between each session and the one before it in its spell, into ``out`` (N,)."""
+    for s in range(len(start)):
+        for n in range(start[s] + 1, start[s] + length[s]):
+            out[n] = dose_one(rest[n], float(n - start[s]), float(day[n]), 1.0, clock)
 
 
 @njit(cache=True, error_model="numpy")
@@ -790,77 +813,132 @@ def walk_paths(
 
 
 @njit(cache=True, error_model="numpy")
-def pooled_evidence(
+def pooled_moments(
     info: tuple[Array, Array, Array],
     who: Ints,
     rung: Ints,
     size: tuple[int, int],
     prior: tuple[Array, Array, Array, Array, Array],
+    effect: tuple[Array, Array],
+    square: tuple[Array, Array, Array],
 ) -> float:
-    """Log evidence of all spells, own, athletes' and rungs' effects integrated out.
+    """Log evidence of all spells, and the opinion after them of what it depends on.
 
     ``info`` is constant (S,), score (S, 3) and information (S, 3, 3) of the spells; ``size`` the
     numbers of athletes and rungs; ``prior`` own (3, 3), athlete, rung, centre mean and centre
-    variance (3,). As ``pooling.pool`` has it, for the climb asks for nothing else, ten thousand
-    times a fit.
+    variance (3,). Filled in: ``effect``, mean (S, 3) and second moment (S, 3, 3) of each spell's
+    (level, swing, pace); ``square``, second moments summed over spells' own effects (3, 3),
+    athletes (3,) and rungs (3,). The evidence is that of ``pooling.pool``.
     """
     constant, score, information = info
     n, n_rungs = size
     own, athlete, of_rung, centre_mean, centre_var = prior
-    width = 3 + 3 * n_rungs
-    full = np.zeros((n, 3, 3))
-    cross = np.zeros((n, 3, width + 1))  # the last column is the athletes' score
+    effect_mean, effect_square = effect
+    own_square, athlete_square, rung_square = square
+    spells, width = len(who), 3 + 3 * n_rungs
+    full, right_of = np.zeros((n, 3, 3)), np.zeros((n, 3))
+    loose, told, mixers = np.zeros((spells, 3)), np.zeros((spells, 3, 3)), np.zeros((spells, 3, 3))
     common, right = np.zeros((width, width)), np.zeros(width)
-    start_square = 0.0
-    log_prior = 0.0
+    total, log_prior = 0.0, 0.0
     for j in range(3):
         common[j, j] = 1.0 / centre_var[j]
         right[j] = centre_mean[j] / centre_var[j]
-        start_square += centre_mean[j] * right[j]
+        total -= 0.5 * centre_mean[j] * right[j]
         log_prior -= math.log(centre_var[j]) + n_rungs * math.log(of_rung[j])
         for r in range(n_rungs):
             common[3 + 3 * r + j, 3 + 3 * r + j] = 1.0 / of_rung[j]
-    total = 0.0
-    for a in range(n):
-        for j in range(3):
+        total -= 0.5 * n * math.log(athlete[j])
+        for a in range(n):
             full[a, j, j] = 1.0 / athlete[j]
-            total -= 0.5 * math.log(athlete[j])
-    for s in range(len(who)):
+    for s in range(spells):  # the spell's own effect out
         mixer = np.eye(3) + information[s] @ own
-        inverse = np.linalg.inv(mixer)
-        told = inverse @ information[s]
-        loose = inverse @ score[s]
-        total += constant[s] + 0.5 * score[s] @ (own @ loose)
+        mixers[s] = np.linalg.inv(mixer)
+        part = mixers[s] @ information[s]
+        told[s] = 0.5 * (part + part.T)
+        loose[s] = mixers[s] @ score[s]
+        total += constant[s] + 0.5 * score[s] @ (own @ loose[s])
         total -= 0.5 * math.log(np.linalg.det(mixer))
-        a, at = who[s], 3 + 3 * rung[s]
-        for i in range(3):
-            cross[a, i, width] += loose[i]
-            right[i] += loose[i]
-            right[at + i] += loose[i]
-            for j in range(3):
-                part = 0.5 * (told[i, j] + told[j, i])
-                full[a, i, j] += part
-                cross[a, i, j] += part
-                cross[a, i, at + j] += part
-                common[i, j] += part
-                common[at + i, at + j] += part
-                common[i, at + j] += part
-                common[at + i, j] += part
-    for a in range(n):
-        inverse = np.linalg.inv(full[a])
-        total -= 0.5 * math.log(np.linalg.det(full[a]))
-        solved = inverse @ cross[a]
-        for i in range(3):
-            total += 0.5 * cross[a, i, width] * solved[i, width]
-        for j in range(width):
-            if cross[a, 0, j] == 0.0 and cross[a, 1, j] == 0.0 and cross[a, 2, j] == 0.0:
-                continue
-            for i in range(3):
-                right[j] -= cross[a, i, j] * solved[i, width]
-                for k in range(width):
-                    common[j, k] -= cross[a, i, j] * solved[i, k]
-    mean = np.linalg.solve(common, right)
+        full[who[s]] += told[s]
+        right_of[who[s]] += loose[s]
+        at = 3 + 3 * rung[s]
+        right[:3] += loose[s]
+        right[at : at + 3] += loose[s]
+        common[:3, :3] += told[s]
+        common[at : at + 3, at : at + 3] += told[s]
+        common[:3, at : at + 3] += told[s]
+        common[at : at + 3, :3] += told[s]
+    order = np.argsort(who, kind="mergesort")
+    ends = np.searchsorted(who[order], np.arange(n + 1))
+    for a in range(n):  # each athlete's effect out, touching only the rungs they were on
+        full[a], left = np.linalg.inv(full[a]), np.linalg.det(full[a])
+        total -= 0.5 * math.log(left)
+        total += 0.5 * right_of[a] @ (full[a] @ right_of[a])
+        columns, cross = _ties(order[ends[a] : ends[a + 1]], rung, told)
+        solved = full[a] @ cross
+        pull = cross.T @ (full[a] @ right_of[a])
+        product = cross.T @ solved
+        for i in range(len(columns)):
+            right[columns[i]] -= pull[i]
+            for k in range(len(columns)):
+                common[columns[i], columns[k]] -= product[i, k]
+    cov = np.linalg.inv(0.5 * (common + common.T))
+    mean = cov @ right
     root = np.linalg.cholesky(0.5 * (common + common.T))
     for j in range(width):
         log_prior -= 2.0 * math.log(root[j, j])
-    return float(total + 0.5 * (log_prior + right @ mean - start_square))
+    for r in range(n_rungs):
+        for j in range(3):
+            at = 3 + 3 * r + j
+            rung_square[j] += mean[at] * mean[at] + cov[at, at]
+    for a in range(n):
+        mine = order[ends[a] : ends[a + 1]]
+        columns, cross = _ties(mine, rung, told)
+        solved = full[a] @ cross
+        around = np.empty((len(columns), len(columns)))
+        here = np.empty(len(columns))
+        for i in range(len(columns)):
+            here[i] = mean[columns[i]]
+            for k in range(len(columns)):
+                around[i, k] = cov[columns[i], columns[k]]
+        mean_a = full[a] @ right_of[a] - solved @ here
+        cov_a = full[a] + solved @ around @ solved.T
+        for j in range(3):
+            athlete_square[j] += mean_a[j] * mean_a[j] + cov_a[j, j]
+        for i in range(len(mine)):
+            s = mine[i]
+            ways = -solved
+            for j in range(3):
+                ways[j, j] += 1.0
+                for c in range(3, len(columns), 3):
+                    if columns[c] == 3 + 3 * rung[s]:
+                        ways[j, c + j] += 1.0
+            usual = ways @ here + full[a] @ right_of[a]
+            spread = full[a] + ways @ around @ ways.T
+            bare = own @ mixers[s]  # own effect's covariance given the rest
+            keep = np.eye(3) - own @ told[s]
+            own_mean = own @ (loose[s] - told[s] @ usual)
+            own_cov = bare + (own @ told[s]) @ spread @ (own @ told[s]).T
+            whole = usual + own_mean
+            whole_cov = bare + keep @ spread @ keep.T
+            effect_mean[s] = whole
+            for j in range(3):
+                for k in range(3):
+                    own_square[j, k] += own_mean[j] * own_mean[k] + own_cov[j, k]
+                    effect_square[s, j, k] = whole[j] * whole[k] + whole_cov[j, k]
+    return float(total + 0.5 * (log_prior + right @ mean))
+
+
+@njit(cache=True, error_model="numpy")
+def _ties(mine: Ints, rung: Ints, told: Array) -> tuple[Ints, Array]:
+    """Return the common effects that an athlete's spells touch, and how each is tied, (3, k)."""
+    rungs = np.unique(rung[mine])
+    columns = np.empty(3 + 3 * len(rungs), dtype=np.int64)
+    cross = np.zeros((3, len(columns)))
+    columns[:3] = np.arange(3)
+    for i in range(len(rungs)):
+        columns[3 + 3 * i : 6 + 3 * i] = 3 + 3 * rungs[i] + np.arange(3)
+    for s in mine:
+        at = 3 + 3 * np.searchsorted(rungs, rung[s])
+        cross[:, :3] += told[s]
+        cross[:, at : at + 3] += told[s]
+    return columns, cross

@@ -126,7 +126,7 @@ SLOPES = (
 
 
 def evidence_slopes(
-    panel: Panel, noise: Noise, mean: Array, var: Array
+    panel: Panel, noise: Noise, mean: Array, var: Array, place: Array | None = None
 ) -> tuple[float, dict[str, float]]:
     """Return the log evidence of every session, summed, and its slopes by constant.
 
@@ -136,7 +136,11 @@ def evidence_slopes(
         The records and the noise constants.
     mean, var
         (N,) opinion of the level before each session.
+    place
+        (N, 2) where the last call placed its quadrature, zeros at first; moved in place.
     """
+    if place is None:
+        place = np.zeros((panel.n_sessions, 2))
     flags = np.stack([panel.fatigue, panel.unclean, panel.assisted])
     scatter, measure = panel.scatter[panel.spell], panel.measure[panel.spell]
     slopes = np.zeros(len(SLOPES))
@@ -144,6 +148,7 @@ def evidence_slopes(
         mean, var, panel.lower, panel.upper, flags, set_offsets(panel, noise), panel.n_sets,
         panel.ceiling,
         noise.day_sd[measure] * scatter, noise.day_down, noise.day_up,
-        noise.set_sd[measure] * scatter, noise.knee, noise.slip, _slip_mass(panel), measure, slopes,
+        noise.set_sd[measure] * scatter, noise.knee, noise.slip, _slip_mass(panel), measure, place,
+        slopes,
     )  # fmt: skip
     return float(total), dict(zip(SLOPES, slopes.tolist(), strict=True))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -141,9 +141,9 @@ def build_panel(
     grace = _grace(gap, start, length)
     tau, excess = split_gap(gap, grace[spell])
     spells = histories.spells.iloc[order]
-    columns = _pad_sets(sets, sessions.index.to_numpy(), histories, linear, units)
+    columns = _pad_sets(sets, sessions.index.to_numpy(), histories, units)
     ceiling = ceilings(columns)
-    return Panel(
+    plain = Panel(
         spell_row=order.astype(np.int64),
         start=start,
         length=length,
@@ -164,8 +164,27 @@ def build_panel(
         ceiling=ceiling,
         met=sessions["meets"].to_numpy(dtype=bool),
         eligible=columns.pop("eligible").sum(axis=1),
-        linear=linear,
+        linear=0.0,
         **columns,
+    )
+    return rescaled(plain, linear)
+
+
+def rescaled(plain: Panel, linear: float) -> Panel:
+    """Return a panel on the log scale with its bounds and thresholds on another."""
+    if linear == 0.0:
+        return plain
+
+    def moved(log: Array) -> Array:
+        return to_latent(np.exp(log), linear)
+
+    return replace(
+        plain,
+        linear=linear,
+        lower=moved(plain.lower),
+        upper=moved(plain.upper),
+        ceiling=moved(plain.ceiling),
+        threshold=moved(plain.threshold),
     )
 
 
@@ -187,7 +206,6 @@ def _pad_sets(
     sets: pd.DataFrame,
     session_order: Ints,
     histories: Histories,
-    linear: float,
     units: dict[str, float] | None,
 ) -> dict[str, NDArray]:
     """Return set columns as (N, K) arrays in the panel's session order."""
@@ -204,17 +222,14 @@ def _pad_sets(
         return out
 
     with np.errstate(divide="ignore"):
-        low, high = bounds["lower"].to_numpy(), bounds["upper"].to_numpy()
-        # Nothing and no limit stay unbounded, also where the scale itself ends somewhere.
-        lower = np.where(low > 0, to_latent(low, linear), -np.inf)
-        upper = np.where(np.isfinite(high), to_latent(high, linear), np.inf)
+        lower, upper = np.log(bounds["lower"].to_numpy()), np.log(bounds["upper"].to_numpy())
     criteria = {rung.key: rung.criterion for rung in histories.ladder.rungs}
     ratios = [
         pass_ratio(criteria[rung].target, unit, criteria[rung].measure)
         for rung, unit in zip(sets["rung"], bounds["unit"], strict=True)
     ]
     threshold = np.zeros(shape[0])
-    threshold[row] = to_latent(np.asarray(ratios), linear)
+    threshold[row] = np.log(np.asarray(ratios))
     return {
         "lower": spread(lower, -np.inf),
         "upper": spread(upper, np.inf),

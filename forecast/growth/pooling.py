@@ -14,8 +14,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from forecast.growth import kernels
 from forecast.growth.information import SpellInformation
-from forecast.growth.kernels import pooled_evidence
 from forecast.types import Array, Ints
 
 
@@ -128,17 +128,39 @@ def pool(
     )
 
 
-def pooled_log_evidence(
+@dataclass(frozen=True, slots=True)
+class Moments:
+    """Evidence of S spells, and what is thought of their effects after all of them.
+
+    ``mean`` (S, 3) and ``square`` (S, 3, 3): each spell's (level, swing, pace) at its start.
+    ``own`` (3, 3), ``athlete`` (3,), ``rung`` (3,): second moments of the effects, summed.
+    """
+
+    log_evidence: float
+    mean: Array
+    square: Array
+    own: Array
+    athlete: Array
+    rung: Array
+
+
+def pooled_moments(
     info: SpellInformation, athlete: Ints, rung: Ints, n_rungs: int, prior: PoolingPrior
-) -> float:
-    """Return ``pool(...).log_evidence`` alone; parameters as there, athletes numbered from 0 on."""
-    return pooled_evidence(
+) -> Moments:
+    """Return what slopes of the evidence need; parameters as for ``pool``, athletes from 0 on."""
+    spells = len(rung)
+    mean, square = np.empty((spells, 3)), np.empty((spells, 3, 3))
+    own, of_athlete, of_rung = np.zeros((3, 3)), np.zeros(3), np.zeros(3)
+    evidence = kernels.pooled_moments(
         (info.constant, info.score, info.information),
         athlete,
         rung,
         (int(athlete.max()) + 1, n_rungs),
         (prior.own, prior.athlete, prior.rung, prior.centre_mean, prior.centre_var),
+        (mean, square),
+        (own, of_athlete, of_rung),
     )
+    return Moments(evidence, mean, square, own, of_athlete, of_rung)
 
 
 def _cross_terms(loose: SpellInformation, who: Ints, rung: Ints, n: int, n_rungs: int) -> Array:

@@ -14,11 +14,11 @@ import numpy as np
 from scipy.special import expit, logit
 
 from forecast.errors import ForecastError
-from forecast.growth import SPAN, GrowthModel, Motion, Tracked, measure_gain, motion_of, track
+from forecast.growth import GrowthModel, Motion, Tracked, measure_gain, motion_of, track
 from forecast.histories import Histories
 from forecast.log import is_number
 from forecast.plateau.alarms import MIN_SESSIONS, enough_record, raise_flags, training_rate
-from forecast.plateau.chances import chance_flat, learn_gains, usual_gains
+from forecast.plateau.chances import chance_flat
 from forecast.plateau.progress import progress_goes_on, rose_lately, smallest_gain_at
 from forecast.plateau.switching import Switching, draw_paths, fit_switching
 from forecast.plateau.traces import Traces, traces_of, years_of_training
@@ -39,9 +39,6 @@ LEAST_SHARE = 0.15
 """Classes with less of the judged sessions than this take the limit of all classes together."""
 LEAST_SURPRISES = 100
 """With fewer sessions to draw surprises from they are taken as ``t`` with 5 degrees of freedom."""
-SURPLUS = 1.15
-"""Rehearsals give this many times the false alarms of invented worlds (heavy-tailed days, additive
-noise, long stalls): drawn paths dip and recover more often than levels do."""
 LEAST_CLIMBING = 2.0
 """Simulated years of sure climbing below which no rate is read off them."""
 FARTHEST = 6.0
@@ -56,8 +53,8 @@ class PlateauRules:
     ----------
     reference
         Spells the limits are simulated on.
-    motion, gains
-        How levels move, for the measured gain; how true gains are spread (``learn_gains``).
+    motion
+        How levels move, for the measured gain.
     switching
         Constants of the two-state model that paths are drawn from.
     edges
@@ -70,7 +67,6 @@ class PlateauRules:
 
     reference: Traces
     motion: Motion
-    gains: Array
     switching: Switching
     edges: Array
     seed: int
@@ -79,7 +75,7 @@ class PlateauRules:
     def watch(self, traces: Traces, limits: Array, smallest_gain: float | None = None) -> Watched:
         """Watch spells with limits (G,) from ``limits_for``; see ``watch.watch``."""
         enter = limits[classes_of(self, traces)]
-        return watch(traces, self.motion, self.gains, enter, smallest_gain)
+        return watch(traces, self.motion, enter, smallest_gain)
 
 
 def learn_plateaus(
@@ -117,22 +113,12 @@ def rules_from(traces: Traces, motion: Motion, *, seed: int = 0) -> PlateauRules
     rules = PlateauRules(
         reference=traces,
         motion=motion,
-        gains=_gains_in(traces, motion),
         switching=fit_switching(traces),
         edges=edges,
         seed=seed,
         usual_limits=np.empty(0),
     )
     return replace(rules, usual_limits=limits_for(rules, DEFAULT_FALSE_ALARMS))
-
-
-def _gains_in(traces: Traces, motion: Motion) -> Array:
-    """How true gains over six weeks are spread in the log."""
-    at = np.flatnonzero(enough_record(traces) & (traces.clock >= SPAN))
-    if len(at) == 0:
-        return usual_gains()
-    measure = measure_gain(traces, motion, at)
-    return learn_gains(measure.gain(traces.level), measure.sd, traces.rest[at] / (0.5 * SPAN))
 
 
 def classes_of(rules: PlateauRules, traces: Traces) -> Ints:
@@ -169,7 +155,7 @@ def rehearse(rules: PlateauRules, smallest_gain: float | None) -> Rehearsal:
     measure = measure_gain(traces, rules.motion, np.arange(traces.n_sessions))
     gain, sd = measure.gain(seen), np.broadcast_to(measure.sd[:, None], seen.shape)
     least = smallest_gain_at(measure.level(seen), smallest_gain)
-    p_flat = chance_flat(gain, sd, least, rules.gains)
+    p_flat = chance_flat(gain, sd, least)
     group = classes_of(rules, traces)
     weight = np.bincount(group, traces.rest, len(rules.edges) + 1)
     return Rehearsal(
@@ -267,10 +253,10 @@ def _limit(
         _, raised = raise_flags(
             traces, rehearsal.p_flat, rehearsal.gain_sd, np.full(len(mine), limit)
         )
-        if (raised & rehearsal.going_on)[mine].sum() / years > SURPLUS * wanted:
+        if (raised & rehearsal.going_on)[mine].sum() / years > wanted:
             return True
         false = (raised & rehearsal.climbing)[mine].sum()
-        return bool(climbing >= LEAST_CLIMBING and false / climbing > SURPLUS * wanted)
+        return bool(climbing >= LEAST_CLIMBING and false / climbing > wanted)
 
     if not too_many(LOWEST):
         return LOWEST

@@ -15,8 +15,9 @@ import numpy as np
 from scipy.optimize import minimize
 
 from forecast.errors import FitError
-from forecast.growth import BREAK_SD
-from forecast.plateau.traces import Traces, as_copies, steps
+from forecast.growth import BREAK_SD, CUT
+from forecast.plateau.kernels import switch_along
+from forecast.plateau.traces import Traces, as_copies
 from forecast.types import Array, Flags, Ints
 
 PRIOR_MEAN = np.log([0.01, 0.02, 0.02, 0.07])
@@ -62,54 +63,6 @@ def _turn(model: Switching, weeks: Array) -> tuple[Array, Array]:
     return -np.expm1(-model.stop * weeks), -np.expm1(-model.resume * weeks)
 
 
-def _moved(model: Switching, opinion: list[Array], t: Array, excess: Array, loss: Array) -> list:
-    """Carry one state's opinion over ``t`` weeks in which progress ran for ``t`` or not at all."""
-    level, gain, a, b, c = opinion
-    noise = model.wiggle**2 * np.maximum(t, 0.0) + (BREAK_SD * excess) ** 2
-    moved_a = a + 2 * t * b + t * t * c + model.shift**2 * t**3 / 3 + noise
-    return [level + t * gain - loss, gain, moved_a, b + t * c + model.shift**2 * t * t / 2, c]
-
-
-def _predict(
-    model: Switching, opinions: list, chance: list, t: Array, excess: Array, loss: Array
-) -> tuple[list, list]:
-    """Mix the two states for each state to come, and carry the mixtures on."""
-    stop, resume = _turn(model, t)
-    turn = ((1 - stop, stop), (resume, 1 - resume))
-    ahead, odds = [], []
-    for state in (MOVING, STALLED):
-        weight = [chance[k] * turn[k][state] for k in (MOVING, STALLED)]
-        total = np.maximum(weight[0] + weight[1], _TINY)
-        w, v = weight[0] / total, weight[1] / total
-        mix = [w * x + v * y for x, y in zip(*opinions, strict=True)]
-        d_level = opinions[0][0] - opinions[1][0]
-        d_gain = opinions[0][1] - opinions[1][1]
-        mix[2] = mix[2] + w * v * d_level**2
-        mix[3] = mix[3] + w * v * d_level * d_gain
-        mix[4] = mix[4] + w * v * d_gain**2
-        if state == MOVING:
-            mix = _moved(model, mix, t, excess, loss)
-        else:
-            mix[0] = mix[0] - loss
-            mix[2] = mix[2] + model.wiggle**2 * t + (BREAK_SD * excess) ** 2
-        mix[4] = mix[4] + model.shift**2 * t
-        ahead.append(mix)
-        odds.append(total)
-    return ahead, odds
-
-
-def _update(opinion: list[Array], seen: Array, var: Array) -> tuple[list[Array], Array]:
-    """Take one session in; return the opinion and the log density of what was seen."""
-    level, gain, a, b, c = opinion
-    total = a + var
-    heard = np.isfinite(total)
-    spread = np.where(heard, total, 1.0)
-    miss = np.where(heard, seen - level, 0.0)
-    density = np.where(heard, -0.5 * (np.log(2 * np.pi * spread) + miss**2 / spread), 0.0)
-    k, j = a / total, b / total
-    return [level + k * miss, gain + j * miss, a * (1 - k), b * (1 - k), c - j * b], density
-
-
 def follow_switching(
     traces: Traces, level: Array, model: Switching, *, store: bool = True
 ) -> SwitchingState:
@@ -126,32 +79,19 @@ def follow_switching(
         Keep the opinions; not needed for the likelihood alone.
     """
     seen = as_copies(level)
-    copies = seen.shape[1]
-    values = np.empty((2, 5, *seen.shape)) if store else np.empty((2, 5, 0, copies))
-    chances = np.empty((2, *seen.shape)) if store else np.empty((2, 0, copies))
-    opinions = [[np.repeat(traces.first[:, [k]], copies, 1) for k in range(5)] for _ in range(2)]
-    at_rest = 0.5 * model.stop / (model.stop + model.resume)
-    chance = [np.full((traces.n_spells, copies), p) for p in (1 - at_rest, at_rest)]
-    log_density = 0.0
-    for number, (n, at) in enumerate(steps(traces)):
-        opinions = [[x[:n] for x in opinion] for opinion in opinions]
-        chance = [p[:n] for p in chance]
-        if number:
-            t, excess = traces.rest[at][:, None], traces.excess[at][:, None]
-            loss = traces.detraining * excess
-            opinions, chance = _predict(model, opinions, chance, t, excess, loss)
-            told = [_update(o, seen[at], traces.var[at][:, None]) for o in opinions]
-            opinions = [opinion for opinion, _ in told]
-            top = np.maximum(told[0][1], told[1][1])
-            share = [p * np.exp(d - top) for p, (_, d) in zip(chance, told, strict=True)]
-            total = share[0] + share[1]
-            log_density += float(np.sum(np.log(total) + top))
-            chance = [s / total for s in share]
-        if store:
-            for state in (MOVING, STALLED):
-                chances[state][at] = chance[state]
-                for k in range(5):
-                    values[state, k][at] = opinions[state][k]
+    rows = seen.shape if store else (0, seen.shape[1])
+    values, chances = np.empty((2, 5, *rows)), np.empty((2, *rows))
+    log_density = switch_along(
+        (traces.start, traces.length, traces.first),
+        (traces.rest, traces.excess, traces.var * traces.scatter**2),
+        seen,
+        (
+            model.shift, model.wiggle, model.stop, model.resume,
+            traces.detraining, BREAK_SD, CUT,
+        ),
+        values,
+        chances,
+    )  # fmt: skip
     return SwitchingState(values, chances, log_density)
 
 

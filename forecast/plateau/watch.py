@@ -34,7 +34,6 @@ class Watched:
 def watch(
     traces: Traces,
     motion: Motion,
-    gains: Array,
     enter: Array,
     smallest_gain: float | None = None,
 ) -> Watched:
@@ -44,8 +43,8 @@ def watch(
     ----------
     traces
         Spells to watch.
-    motion, gains
-        How levels move, and how true gains are spread, as ``PlateauRules`` holds them.
+    motion
+        How levels move, as ``PlateauRules`` holds it.
     enter
         (N,) chance of being flat from which a flag goes up.
     smallest_gain
@@ -54,6 +53,6 @@ def watch(
     measure = measure_gain(traces, motion, np.arange(traces.n_sessions))
     level, gain = measure.level(traces.level), measure.gain(traces.level)
     least = smallest_gain_at(level, smallest_gain)
-    p_flat = chance_flat(gain, measure.sd, least, gains)
+    p_flat = chance_flat(gain, measure.sd, least)
     flagged, raised = raise_flags(traces, p_flat[:, None], measure.sd, enter)
     return Watched(flagged[:, 0], raised[:, 0], p_flat, level, gain, measure.sd, least)

@@ -96,11 +96,13 @@ def train_engines(
     *,
     horizon_weeks: int,
     seed: int,
+    start: GrowthModel | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> tuple[Engines, Tracked]:
     """Fit the growth engine, the hazard on past landmarks, and their pool on out-of-fold athletes.
 
-    The histories come back too, as seen through the growth engine.
+    The histories come back too, as seen through the growth engine, whose fit goes on from
+    ``start``.
 
     Raises
     ------
@@ -108,7 +110,7 @@ def train_engines(
         An engine or the pool could not be fitted.
     """
     say = progress or (lambda _: None)
-    growth = fit_growth_model(histories, progress=progress)
+    growth = fit_growth_model(histories, start=start, progress=progress)
     tracked = track(growth, histories)
     edges = stretch_edges(horizon_weeks)
     lapse, rhythm, stays = _train_lapse(growth, tracked, histories, seed)

@@ -1,0 +1,46 @@
+"""Learning anew from a log that has grown, from where the last fit ended."""
+
+from __future__ import annotations
+
+import copy
+import time
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import forecast as fc
+from forecast.errors import ForecastError, NotFittedError
+
+
+@pytest.fixture(scope="module")
+def later(small_model, small_log, small_cut):
+    """The club four weeks on: updated from the earlier fit, and fitted afresh."""
+    cut = small_cut + pd.Timedelta(weeks=4)
+    began = time.process_time()
+    afresh = copy.copy(small_model).fit(small_log, cut)
+    middle = time.process_time()
+    updated = copy.copy(small_model).update(small_log, cut)
+    return cut, afresh, updated, (time.process_time() - middle) / (middle - began)
+
+
+def test_an_update_forecasts_as_a_new_fit_does(later, small_log):
+    cut, afresh, updated, _ = later
+    assert updated.as_of_ == cut
+    one, two = (
+        m.forecast(small_log, cut).summary.set_index(["athlete", "rung"]) for m in (afresh, updated)
+    )
+    assert list(one.index) == list(two.index)
+    for column in ("p_4", "p_12", "p_26"):
+        apart = np.abs(one[column] - two[column])
+        assert apart.mean() < 0.03
+        assert apart.max() < 0.12
+
+
+def test_an_update_asks_for_a_fit_and_the_same_ladder(small_model, small_log):
+    with pytest.raises(NotFittedError, match="call fit"):
+        fc.ReadinessForecaster().update(small_log)
+    other = copy.copy(small_model)
+    other.rungs_ = (*small_model.rungs_, "another")
+    with pytest.raises(ForecastError, match="other rungs"):
+        other.update(small_log)
