@@ -1,13 +1,19 @@
 """Weeks until the next rung of a strength-skill ladder, from a coach's set-by-set log."""
 
-from forecast.ahead import LadderAhead
-from forecast.backtest import BacktestResult, backtest
-from forecast.errors import ForecastError, ForecastWarning
-from forecast.ladder import Criterion, Ladder, Rung
-from forecast.ladder_file import read_ladder
-from forecast.log import Club, TrainingLog, describe_log, read_club, read_log
-from forecast.model import ReadinessForecaster, load_model
-from forecast.readiness import ReadinessForecast
+import sys
+from importlib import import_module
+from types import ModuleType
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from forecast.ahead import LadderAhead
+    from forecast.backtest import BacktestResult, backtest
+    from forecast.errors import ForecastError, ForecastWarning
+    from forecast.ladder import Criterion, Ladder, Rung
+    from forecast.ladder_file import read_ladder
+    from forecast.log import Club, TrainingLog, describe_log, read_club, read_log
+    from forecast.model import ReadinessForecaster, load_model
+    from forecast.readiness import ReadinessForecast
 
 __all__ = [
     "BacktestResult",
@@ -28,3 +34,52 @@ __all__ = [
     "read_ladder",
     "read_log",
 ]
+
+_HOMES = {
+    "BacktestResult": "backtest",
+    "Club": "log",
+    "Criterion": "ladder",
+    "ForecastError": "errors",
+    "ForecastWarning": "errors",
+    "Ladder": "ladder",
+    "LadderAhead": "ahead",
+    "ReadinessForecast": "readiness",
+    "ReadinessForecaster": "model",
+    "Rung": "ladder",
+    "TrainingLog": "log",
+    "describe_log": "log",
+    "load_model": "model",
+    "read_club": "log",
+    "read_ladder": "ladder_file",
+    "read_log": "log",
+}
+"""Where each public name lives; it is loaded when first asked for (PEP 562)."""
+
+
+class _Package(ModuleType):
+    """The package: public names on demand, ``backtest`` the function and not the room of its name.
+
+    Python sets a room as an attribute of its package once it has been imported; this one is put
+    aside, or the public name would change its meaning then.
+    """
+
+    @property
+    def backtest(self) -> Any:
+        return import_module("forecast.backtest").backtest
+
+    @backtest.setter
+    def backtest(self, room: ModuleType) -> None:
+        pass
+
+    def __getattr__(self, name: str) -> Any:
+        if name not in _HOMES:
+            raise AttributeError(f"module {self.__name__!r} has no attribute {name!r}")
+        value = getattr(import_module(f"forecast.{_HOMES[name]}"), name)
+        setattr(self, name, value)
+        return value
+
+    def __dir__(self) -> list[str]:
+        return sorted({*super().__dir__(), *__all__})
+
+
+sys.modules[__name__].__class__ = _Package

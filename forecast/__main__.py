@@ -5,37 +5,66 @@ from __future__ import annotations
 import sys
 import warnings
 from collections.abc import Sequence
+from importlib import import_module
 from importlib.metadata import version
-from typing import Annotated, TextIO
+from typing import Annotated, Any, TextIO
 
 import typer
+from typer.core import TyperCommand, TyperGroup
 
-from forecast.commands.ahead import ahead
-from forecast.commands.backtest import backtest
-from forecast.commands.check import check
-from forecast.commands.common import say
-from forecast.commands.demo import demo
-from forecast.commands.plateau import plateau
-from forecast.commands.report import report
-from forecast.commands.weeks import weeks
 from forecast.errors import ForecastError, ForecastWarning
 
-COMMANDS = (check, weeks, ahead, plateau, report, backtest, demo)
-"""Every command; a new one is a function in a module of its own, added here."""
+COMMANDS = {
+    "check": "Say what was understood of a log, what was not, and how to mend it.",
+    "weeks": "Weeks until each athlete clears the next rung: chances, ranges, dates and reasons.",
+    "ahead": "Weeks until each athlete clears every rung still ahead, the top one last.",
+    "plateau": "Who needs a look: in pain, slipping, flat, paused or thinly logged, and since "
+    "when.",
+    "report": "Write pages for coach, analyst and athletes, to mail or print; they load nothing.",
+    "backtest": "Score the forecasts that would have been made at past dates against what came of "
+    "them.",
+    "demo": "Forecast the invented club that comes with the source, and write pages for each "
+    "reader.",
+}
+"""Every command, and what ``--help`` says of it: the first line of a function of that name, in a
+module of that name in ``forecast.commands``. The module is loaded when the command is run: pandas
+and what forecasts with it take seconds, which ``--help`` does without."""
 
 USER_ERROR = 2
 """Exit code when the files or the arguments can't be used as they are."""
 
+
+def function_of(command: str) -> Any:
+    """Return the function behind a command."""
+    name = command.replace("-", "_")
+    return getattr(import_module(f"forecast.commands.{name}"), name)
+
+
+class _Commands(TyperGroup):
+    """Commands by their names; what is behind a name is loaded for the one that is run."""
+
+    def __init__(self, **given: Any) -> None:
+        super().__init__(**given)
+        self.commands = {name: TyperCommand(name, help=text) for name, text in COMMANDS.items()}
+
+    def resolve_command(self, ctx: Any, args: list[str]) -> Any:
+        name, command, rest = super().resolve_command(ctx, args)
+        if name is not None:
+            alone = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
+            alone.command(name)(function_of(name))
+            command = typer.main.get_command(alone)
+        return name, command, rest
+
+
 app = typer.Typer(
     name="rungwise",
+    cls=_Commands,
     help="Weeks until the next rung of a strength-skill ladder, from a coach's set-by-set log.",
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-for command in COMMANDS:
-    app.command()(command)
 
 
 def _version(asked: bool) -> None:
@@ -67,7 +96,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         try:
             app(args=None if arguments is None else list(arguments))
         except ForecastError as error:
-            say(f"rungwise: {error}")
+            _say(f"rungwise: {error}")
             sys.exit(USER_ERROR)
 
 
@@ -81,9 +110,15 @@ def _show_warning(
 ) -> None:
     """Print our own warnings as a sentence, any other with the place it comes from."""
     if issubclass(category, ForecastWarning):
-        say(f"note: {message}")
+        _say(f"note: {message}")
     else:
-        say(warnings.formatwarning(message, category, filename, lineno, line))
+        _say(warnings.formatwarning(message, category, filename, lineno, line))
+
+
+def _say(text: str) -> None:
+    from forecast.commands.common import say
+
+    say(text)
 
 
 if __name__ == "__main__":

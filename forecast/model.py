@@ -12,16 +12,12 @@ import pandas as pd
 from sklearn.base import BaseEstimator
 
 from forecast import ahead, plateau
-from forecast.ahead import Climbing, LadderAhead, learn_climbing
-from forecast.ahead.times import RungTimes, Times
+from forecast.ahead import Climbing, LadderAhead, RungTimes, Times, learn_climbing
 from forecast.errors import ForecastError, ModelFileError
 from forecast.growth import GrowthModel, Motion, Tracked
 from forecast.histories import DEFAULT_LAPSE_WEEKS, Histories, build_histories
-from forecast.log.given import is_whole
-from forecast.log.training_log import TrainingLog
-from forecast.plateau import PlateauRules, Traces, learn_plateaus
-from forecast.plateau.switching import Switching
-from forecast.plateau.table import DEFAULT_FALSE_ALARMS
+from forecast.log import TrainingLog, is_whole
+from forecast.plateau import DEFAULT_FALSE_ALARMS, PlateauRules, Switching, Traces, learn_plateaus
 from forecast.readiness import (
     ENGINES,
     Engine,
@@ -287,7 +283,7 @@ class ReadinessForecaster(BaseEstimator):
         ForecastError
             The ladder is not the one fitted on.
         HistoryError
-            The log holds no set, or ``as_of`` is no date.
+            The log holds no set, or ``as_of`` is not a date.
         """
         return View(self, log, as_of, progress)
 
@@ -415,7 +411,7 @@ class ReadinessForecaster(BaseEstimator):
 
 
 def _whole(name: str, value: object, least: int, what: str) -> None:
-    """Refuse what is no whole number, or too small, before it gets anywhere."""
+    """Refuse anything but a whole number of at least ``least`` before it gets anywhere."""
     if not is_whole(value) or value < least:
         raise ForecastError(f"{name} = {value!r}; give {what}, {least} or more.")
 

@@ -330,9 +330,9 @@ def test_our_warnings_are_a_sentence(run, monkeypatch, capsys):
 
 def test_every_command_explains_itself(run):
     for command in COMMANDS:
-        code, out, _ = run(command.__name__, "--help")
+        code, out, _ = run(command, "--help")
         assert code == 0
-        assert command.__doc__.split(".")[0].split(":")[0][:30] in " ".join(out.split())
+        assert COMMANDS[command].split(".")[0].split(":")[0][:30] in " ".join(out.split())
 
 
 def test_it_runs_as_a_module():

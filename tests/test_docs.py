@@ -5,6 +5,7 @@ from __future__ import annotations
 import doctest
 import importlib
 import importlib.util
+import inspect
 import re
 import shlex
 from pathlib import Path
@@ -12,7 +13,7 @@ from pathlib import Path
 import pytest
 
 import forecast
-from forecast.__main__ import COMMANDS, main
+from forecast.__main__ import COMMANDS, function_of, main
 from forecast.ladder_file import _RungTable
 from forecast.log.mapping import OPTIONAL, REQUIRED
 
@@ -84,9 +85,8 @@ def test_the_readme_has_two_commands_and_the_gate_runs_the_second():
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda path: path.name)
 def test_every_command_and_option_named_exists(page, capsys):
-    names = {command.__name__ for command in COMMANDS}
     for words in commands_in(page.read_text(encoding="utf-8")):
-        assert words[0] in names, words
+        assert words[0] in COMMANDS, words
         with pytest.raises(SystemExit):
             main([words[0], "--help"])
         options = re.findall(r"--[a-z-]+", capsys.readouterr().out)
@@ -96,7 +96,12 @@ def test_every_command_and_option_named_exists(page, capsys):
 def test_the_guide_lists_every_command():
     guide = (ROOT / "docs" / "index.md").read_text(encoding="utf-8")
     listed = set(re.findall(r"^\| `([a-z]+)(?: PATH[^`]*)?` \|", guide, re.M))
-    assert {command.__name__ for command in COMMANDS} <= listed
+    assert set(COMMANDS) <= listed
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_help_says_of_a_command_what_its_function_says(command):
+    assert inspect.getdoc(function_of(command)).splitlines()[0] == COMMANDS[command]
 
 
 def test_commands_are_found_in_text():

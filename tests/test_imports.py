@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import ast
+import inspect
+import subprocess
+import sys
 from graphlib import TopologicalSorter
+from importlib import import_module
 from pathlib import Path
 
 import pytest
@@ -100,6 +104,50 @@ def forbidden(arrows: dict[str, set[str]]) -> list[str]:
 
 def test_imports_run_one_way(arrows):
     assert forbidden(arrows) == []
+
+
+def past_the_door(module: str, source: str, behind: set[str]) -> list[str]:
+    """Imports of what lies inside another room, and not at its door.
+
+    ``behind`` are modules that no door shows under their own name.
+    """
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.ImportFrom) and node.module:
+            found.add(node.module)
+            found |= {f"{node.module}.{alias.name}" for alias in node.names} & behind
+        elif isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+    inside = {name for name in found if name.startswith("forecast.") and name.count(".") > 1}
+    return sorted(name for name in inside if room_of(name) != room_of(module))
+
+
+def test_rooms_are_entered_through_their_doors():
+    sources = {module_name(path): path.read_text(encoding="utf-8") for path in MODULES}
+    shown = {
+        f"{door}.{name}"
+        for door, source in sources.items()
+        for node in ast.walk(ast.parse(source))
+        if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "__all__"
+        for name in ast.literal_eval(node.value)
+    }
+    past = {name: past_the_door(name, text, set(sources) - shown) for name, text in sources.items()}
+    assert {name: found for name, found in past.items() if found} == {}
+
+
+@pytest.mark.parametrize(
+    ("source", "past"),
+    [
+        ("from forecast.growth import Panel", False),
+        ("from forecast.growth.panel import Panel", True),
+        ("from forecast.growth import panel", True),
+        ("def later():\n    import forecast.growth.panel", True),
+    ],
+)
+def test_the_check_tells_a_door_from_what_lies_behind_it(source, past):
+    found = past_the_door("forecast.ahead.walk", source, {"forecast.growth.panel"})
+    assert found == (["forecast.growth.panel"] if past else [])
+    assert past_the_door("forecast.growth.engine", source, {"forecast.growth.panel"}) == []
 
 
 def test_every_room_has_a_place_in_the_table(arrows):
@@ -205,3 +253,20 @@ def test_the_public_names_are_listed_and_there():
     assert len(set(listed[0])) == len(listed[0])
     missing = [name for name in listed[0] if not hasattr(forecast, name)]
     assert missing == []
+
+
+def test_the_package_and_its_help_load_nothing_that_calculates():
+    told = subprocess.run(
+        [sys.executable, "-c", "import sys, forecast.__main__; print(*sys.modules)"],
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    heavy = {"numpy", "pandas", "scipy", "sklearn", "statsmodels", "altair", "numba", "sqlalchemy"}
+    assert set(told.stdout.split()) & heavy == set()
+
+
+def test_the_public_backtest_is_the_function_whatever_has_been_imported():
+    import_module("forecast.backtest")
+    assert inspect.isfunction(forecast.backtest)
+    assert set(forecast.__all__) <= set(dir(forecast))
+    with pytest.raises(AttributeError, match="no attribute 'tea_leaves'"):
+        forecast.tea_leaves  # noqa: B018

@@ -4,27 +4,36 @@ Learnt once from a log, so that what is said of one athlete never depends on who
 about: delays before the next rung is begun, what a strong clearing and a quick rung carry over to
 the next beyond the athlete's own effect, how gain goes with attendance, how far forecasts made at
 the start of a rung were off, and how clean sets are at each level.
+
+Spells are normal in (start, swing, pace) with rungs, athletes and own effects as pooled by the
+growth engine; a further shift ``design @ b`` then has a normal posterior in closed form, with
+athletes' effects integrated out and b shrunk to 0 by its prior (Lindley & Smith 1972, J. R. Stat.
+Soc. B 34:1).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy.optimize import minimize_scalar
 
-from forecast.ahead.learning import Beginnings, learn_clean, middle_days, regress_spells
-from forecast.ahead.standing import ladder_plan
-from forecast.ahead.times import RungTimes, Times, fit_rung_times
-from forecast.growth import GrowthModel, Tracked, track
-from forecast.growth.athletes import priors_from_others
-from forecast.growth.information import spell_information
-from forecast.growth.panel import Panel
-from forecast.growth.pooling import centred
-from forecast.growth.targets import recent_gaps
-from forecast.histories import Histories
-from forecast.histories.attendance import TABLE_SIZE, gap_table
+from forecast.ahead.standing import ladder_plan, last_needs
+from forecast.ahead.times import Beginnings, RungTimes, Times, fit_rung_times, middle_days
+from forecast.growth import (
+    CohortHabits,
+    GrowthModel,
+    Panel,
+    Tracked,
+    centred,
+    clip_level,
+    cohort_habits,
+    priors_from_others,
+    recent_gaps,
+    spell_information,
+)
+from forecast.histories import TABLE_SIZE, Histories, gap_table
 from forecast.types import Array, Ints
 
 CARRY_SD = np.array([0.4, 0.4])
@@ -73,89 +82,39 @@ class Climbing:
     n_carry: int
     cleared: Ints
 
-    def to_dict(self) -> dict[str, object]:
-        """Return the contents under their names, for saving."""
-        return {name: getattr(self, name) for name in self.__dataclass_fields__}
-
 
 def learn_climbing(
     model: GrowthModel,
     histories: Histories,
     *,
     seed: int,
-    tracked: Tracked | None = None,
-    progress: Callable[[str], None] | None = None,
+    tracked: Tracked,
 ) -> Climbing:
-    """Learn all of it from the log a growth model was fitted on.
+    """Learn all of it from the log a growth engine was fitted on.
 
     Parameters
     ----------
-    model
-        The fitted growth engine.
-    histories
-        The log it was fitted on.
+    model, histories, tracked
+        The fitted engine, the log, and the log seen through the engine.
     seed
         Seed of everything random.
-    tracked
-        The log seen through the engine, where that has been done already.
-    progress
-        Called with a few words.
     """
-    if progress:
-        progress("the way from rung to rung")
-    tracked = tracked or track(model, histories)
     steps = last_needs(histories)
     margin, own_pace = carry_regressors(model, tracked, histories)
     usual = float(np.nanmean(margin)) if np.isfinite(margin).any() else 0.0
     mean, cov, n_carry = _learn_carry(model, tracked, steps, margin - usual, own_pace)
     elasticity, spread = _learn_elasticity(model, tracked)
     known = start_times(model, tracked, histories, begun_in_log(tracked, histories), seed)
-    times = fit_rung_times(known, model.fit.n_rungs, [seed, 9])
-    clean = learn_clean(tracked, histories)
+    clean, clean_spread = learn_clean(tracked, histories)
     return Climbing(
         delays=_delay_table(steps, model),
-        carry_mean=mean,
-        carry_cov=cov,
-        margin=usual,
-        elasticity=elasticity,
-        elasticity_sd=spread,
-        times=times,
-        clean_intercept=clean[0].intercept,
-        clean_slope=clean[0].slope,
-        clean_spread=clean[1],
+        carry_mean=mean, carry_cov=cov, margin=usual,
+        elasticity=elasticity, elasticity_sd=spread,
+        times=fit_rung_times(known, model.fit.n_rungs, [seed, 9]),
+        clean_intercept=clean.intercept, clean_slope=clean.slope, clean_spread=clean_spread,
         n_carry=n_carry,
         cleared=np.bincount(known.rung[known.cleared], minlength=model.fit.n_rungs),
-    )
-
-
-def last_needs(histories: Histories) -> pd.DataFrame:
-    """Return, for spells whose needed rungs the log shows cleared, the step that led to them.
-
-    One row a spell: ``spell`` and ``before`` (rows of ``histories.spells``; the need cleared
-    last), ``delay`` (days from the rung being open, ``min_weeks`` served, to its first session; 0
-    where the coach did not wait).
-    """
-    spells, plan = histories.spells, ladder_plan(histories.ladder)
-    done = spells[spells["cleared_on"].notna()].reset_index(names="row")
-    by_key = done.set_index(["athlete", "rung_index"])[["row", "cleared_on"]]
-    rows = []
-    for spell, athlete, rung, start in zip(
-        spells.index, spells["athlete"], spells["rung_index"], spells["start"], strict=True
-    ):
-        needs = [(athlete, need) for need in plan.needs[rung]]
-        if not needs or not all(need in by_key.index for need in needs):
-            continue
-        cleared = [by_key.loc[need, "cleared_on"] for need in needs]
-        last = int(np.argmax([day.value for day in cleared]))
-        if cleared[last] > start:
-            continue
-        ready = max(
-            day + pd.Timedelta(days=plan.min_days[need[1]])
-            for day, need in zip(cleared, needs, strict=True)
-        )
-        delay = max((start - ready).days, 0)
-        rows.append((spell, int(by_key.loc[needs[last], "row"]), float(delay)))
-    return pd.DataFrame(rows, columns=["spell", "before", "delay"])
+    )  # fmt: skip
 
 
 def carry_regressors(
@@ -189,7 +148,7 @@ def _learn_carry(
     model: GrowthModel, tracked: Tracked, steps: pd.DataFrame, margin: Array, own_pace: Array
 ) -> tuple[Array, Array, int]:
     """Start on margin and pace on own pace of the rung before, shrunk to 0."""
-    panel, fit = tracked.panel, model.fit
+    panel = tracked.panel
     before = np.full(len(margin), -1)
     before[steps["spell"]] = steps["before"]
     before = before[panel.spell_row]
@@ -197,11 +156,7 @@ def _learn_carry(
     design = np.zeros((panel.n_spells, 3, 2))
     design[known, 0, 0] = margin[before[known]]
     design[known, 2, 1] = own_pace[before[known]]
-    _, score, information = centred(tracked.loose, panel.rung, fit.pooled.common_mean)
-    mean, cov = regress_spells(
-        score, information, panel.athlete, fit.constants.pooling.athlete, design, CARRY_SD
-    )
-    return mean, cov, int(known.sum())
+    return *_regress(model, tracked, design, CARRY_SD), int(known.sum())
 
 
 def session_rates(panel: Panel) -> Array:
@@ -216,21 +171,26 @@ def session_rates(panel: Panel) -> Array:
 
 def _learn_elasticity(model: GrowthModel, tracked: Tracked) -> tuple[float, float]:
     """How gain goes with sessions a week over all spells: association, shrunk to none."""
-    panel, fit = tracked.panel, model.fit
+    panel = tracked.panel
     rate = session_rates(panel)
     known = np.isfinite(rate)
     if not known.any():
         return 0.0, ELASTICITY_SD
-    log_rate = np.where(known, np.log(np.where(known, rate, 1.0)), 0.0)
-    log_rate = np.where(known, log_rate - log_rate[known].mean(), 0.0)
+    log_rate = np.where(known, np.log(rate) - np.log(rate[known]).mean(), 0.0)
     design = np.zeros((panel.n_spells, 3, 1))
-    design[:, 1:, 0] = log_rate[:, None] * fit.pooled.usual(panel.rung)[:, 1:]
-    _, score, information = centred(tracked.loose, panel.rung, fit.pooled.common_mean)
-    mean, cov = regress_spells(
-        score, information, panel.athlete, fit.constants.pooling.athlete, design,
-        np.array([ELASTICITY_SD]),
-    )  # fmt: skip
+    design[:, 1:, 0] = log_rate[:, None] * model.fit.pooled.usual(panel.rung)[:, 1:]
+    mean, cov = _regress(model, tracked, design, np.array([ELASTICITY_SD]))
     return float(mean[0]), float(np.sqrt(cov[0, 0]))
+
+
+def _regress(
+    model: GrowthModel, tracked: Tracked, design: Array, prior_sd: Array
+) -> tuple[Array, Array]:
+    """Posterior of the coefficients of a design over all spells; see ``regress_spells``."""
+    panel, fit = tracked.panel, model.fit
+    _, score, information = centred(tracked.loose, panel.rung, fit.pooled.common_mean)
+    athlete_var = fit.constants.pooling.athlete
+    return regress_spells(score, information, panel.athlete, athlete_var, design, prior_sd)
 
 
 def start_times(
@@ -245,14 +205,10 @@ def start_times(
     spells = histories.spells.iloc[panel.spell_row[which]]
     first = panel.start[which]
     new = Beginnings(
-        rung=panel.rung[which],
-        threshold=panel.threshold[which],
-        measure=panel.measure[which],
-        gaps=gap_table(recent_gaps(panel, first), model.rhythm),
-        day=panel.day[first].astype(float),
-        scatter=panel.scatter[which],
-        gain=np.ones(len(which)),
-    )
+        rung=panel.rung[which], threshold=panel.threshold[which], measure=panel.measure[which],
+        gaps=gap_table(recent_gaps(panel, first), model.rhythm), day=panel.day[first].astype(float),
+        scatter=panel.scatter[which], gain=np.ones(len(which)),
+    )  # fmt: skip
     middle = middle_days(model, ladder_plan(histories.ladder), new, seed=seed)
     return Times(
         days=7.0 * spells["weeks"].to_numpy(dtype=float),
@@ -274,3 +230,70 @@ def _delay_table(steps: pd.DataFrame, model: GrowthModel) -> Array:
     levels = (np.arange(TABLE_SIZE) + 0.5) / TABLE_SIZE
     delays = steps["delay"].to_numpy(dtype=float)
     return np.quantile(delays, levels) if len(delays) else np.full(TABLE_SIZE, model.rhythm.median)
+
+
+def learn_clean(tracked: Tracked, histories: Histories) -> tuple[CohortHabits, float]:
+    """Return the share of clean sets by level, and how far spells differ on the logit scale."""
+    panel = tracked.panel
+    level = tracked.filtered.mean[:, 0]
+    clean = histories.sessions["n_clean"].to_numpy(dtype=float)[panel.session_row]
+    sets = panel.n_sets.astype(float)
+    cohort = cohort_habits(clean, sets, level)
+    base = cohort.intercept + cohort.slope * clip_level(level)
+    _, who = np.unique(panel.spell, return_inverse=True)
+    return cohort, spread_of_logits(clean, sets, base, who)
+
+
+def spread_of_logits(hits: Array, trials: Array, base: Array, group: Ints) -> float:
+    """Return how far groups differ on the logit scale: marginal likelihood, one number.
+
+    ``base`` (N,) is the logit expected of the counts without the group's own shift; groups are
+    numbered from 0.
+    """
+    nodes, weights = np.polynomial.hermite_e.hermegauss(21)
+    log_weights = np.log(weights / weights.sum())
+    n = int(group.max()) + 1
+
+    def loss(log_spread: float) -> float:
+        shift = np.exp(log_spread) * nodes
+        logit = base[:, None] + shift
+        log_p = hits[:, None] * logit - trials[:, None] * np.logaddexp(0.0, logit)
+        by_group = np.zeros((n, len(nodes)))
+        np.add.at(by_group, group, log_p)
+        evidence = np.logaddexp.reduce(by_group + log_weights, axis=1).sum()
+        # A weak prior around 0.7 keeps a handful of groups from an answer of nothing.
+        return float(-evidence + 0.5 * ((log_spread - np.log(0.7)) / 0.7) ** 2)
+
+    return float(np.exp(minimize_scalar(loss, bounds=(-4.0, 1.5), method="bounded").x))
+
+
+def regress_spells(
+    score: Array,
+    information: Array,
+    athlete: Ints,
+    athlete_var: Array,
+    design: Array,
+    prior_sd: Array,
+) -> tuple[Array, Array]:
+    """Return posterior mean (K,) and covariance (K, K) of the coefficients of ``design`` (S, 3, K).
+
+    ``score`` (S, 3) and ``information`` (S, 3, 3) are what each spell says about its athlete's
+    effect, own effect integrated out, centre and rung taken away (``growth.pooling.centred``);
+    ``athlete`` (S,) is whose spell it is, ``athlete_var`` (3,) the variance of athletes' effects,
+    ``prior_sd`` (K,) the spread of each coefficient around 0.
+    """
+    _, who = np.unique(athlete, return_inverse=True)
+    n = int(who.max(initial=-1)) + 1
+    precision = np.tile(np.diag(1.0 / athlete_var), (n, 1, 1))
+    total = np.zeros((n, 3))
+    cross = np.zeros((n, 3, design.shape[2]))
+    weighted = information @ design
+    np.add.at(precision, who, information)
+    np.add.at(total, who, score)
+    np.add.at(cross, who, weighted)
+    solved = np.linalg.solve(precision, np.concatenate([total[:, :, None], cross], axis=2))
+    told = np.einsum("sik,si->k", design, score) - np.einsum("aik,ai->k", cross, solved[..., 0])
+    sharp = np.einsum("sik,sil->kl", design, weighted)
+    sharp -= np.einsum("aik,ail->kl", cross, solved[..., 1:])
+    cov = np.linalg.inv(0.5 * (sharp + sharp.T) + np.diag(prior_sd**-2.0))
+    return cov @ told, cov

@@ -6,18 +6,23 @@ gets the q-th quantile of the recalibrated time, so what the paths share stays s
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from forecast.ahead.draws import SharedDraws
-from forecast.ahead.ground import Ground, Rhythm, usual_rhythm
-from forecast.ahead.learning import PATHS, Beginnings, middle_days
+from forecast.ahead.ground import Ground, Settings, SharedDraws
 from forecast.ahead.sampler import Climb
-from forecast.ahead.times import OpenTimes, athlete_effects, order_left, rung_days
-from forecast.growth.scale import to_log
-from forecast.log.days import YEAR_DAYS
-from forecast.types import Array, Flags, Ints
+from forecast.ahead.standing import Rhythm, usual_rhythm
+from forecast.ahead.times import (
+    PATHS,
+    Beginnings,
+    athlete_effects,
+    middle_days,
+    order_left,
+    rung_days,
+)
+from forecast.log import YEAR_DAYS
+from forecast.types import Array, Ints
 
 LEAST_MASS = 0.05
 STRETCH_RANGE = (0.5, 2.0)
@@ -48,17 +53,9 @@ IDENTITY = TimeMap(np.empty(0), np.empty(0))
 def match_quantiles(days: Array, chance: Array, at: Array) -> TimeMap:
     """Return the map that gives simulated times a recalibrated distribution.
 
-    Parameters
-    ----------
-    days
-        (P,) simulated clearing times in days.
-    chance
-        (W,) recalibrated chance of having cleared by each of ``at``, never falling.
-    at
-        (W,) those times in days, rising from 0.
+    ``days`` (P,) are simulated clearing times, ``chance`` (W,) is the recalibrated chance of having
+    cleared by each of the days ``at`` (W,), which rise from 0.
 
-    Notes
-    -----
     Where fewer than one path in twenty falls within ``at``, times are left as they are: there is
     nothing to go by.
     """
@@ -82,44 +79,10 @@ def _inverse(q: Array, chance: Array, at: Array) -> Array:
 
 Maps = dict[tuple[int, int], TimeMap]
 
-FARTHEST = float(np.log(1000.0))
-"""Levels beyond a thousand times the pass mark, or under a thousandth, are told as that: on a path
-that goes on for years without a clean set the latent level runs on, and its ratio overflows."""
 
-
-def log_levels(latent: Array, linear: float) -> Array:
-    """Return levels as log(value / target) from latent ones, within ``FARTHEST`` of the mark."""
-    return np.clip(to_log(latent, linear), -FARTHEST, FARTHEST)
-
-
-@dataclass(frozen=True, slots=True)
-class Settings:
-    """How to walk.
-
-    Attributes
-    ----------
-    paths, draws, seed
-        Paths, draws of the constants they are shared over, and the seed.
-    most_days
-        Days to look ahead.
-    independent
-        Take each rung's climbing time from another path, so that rungs share nothing: for
-        comparison only.
-    recalibrate
-        Time rungs not begun as the log's times say, and not by the simulated days alone.
-    """
-
-    paths: int
-    draws: int
-    seed: int
-    most_days: int
-    independent: bool = False
-    recalibrate: bool = True
-
-
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Walk:
-    """How A athletes went up R rungs on P paths; NaN on rungs behind them.
+    """How A athletes went up R rungs on P paths, filled in rung by rung; NaN where not.
 
     Attributes
     ----------
@@ -133,6 +96,9 @@ class Walk:
     start_level, start_gain, end_level
         (A, R, P) latent level over the pass mark and gain a week, at the last session known or
         the first to come; level over the mark at the last session simulated.
+    margin, own_pace
+        (A, R, P) end level less the usual margin where cleared, and pace beyond rung and athlete:
+        what is carried to the next rung; of rungs behind too.
     first
         (A, R) chance that the next session meets the criterion.
     maps
@@ -150,15 +116,21 @@ class Walk:
     start_level: Array
     start_gain: Array
     end_level: Array
+    margin: Array
+    own_pace: Array
     first: Array
-    maps: Maps
-    tempo: Array
-    middle: Array
+    maps: Maps = field(default_factory=dict)
+    tempo: Array = field(default_factory=lambda: np.empty((0, 0)))
+    middle: Array = field(default_factory=lambda: np.empty((0, 0, 0)))
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Going:
-    """A walk half done: arrays (A, R, P) filled rung by rung."""
+    """A walk under way: what it starts from, and ``gone`` as far as it has come.
+
+    ``open_at`` (A, R) is the place of each rung under way among those of ``shared``, -1 for none;
+    ``slope`` (P, 2) what margin and own pace carry over; the others as given to ``walk``.
+    """
 
     ground: Ground
     settings: Settings
@@ -168,10 +140,7 @@ class Going:
     pooled: dict[tuple[int, int], Array]
     like: Walk | None
     slope: Array
-    out: dict[str, Array]
-    maps: Maps = field(default_factory=dict)
-    tempo: Array = field(default_factory=lambda: np.empty((0, 0)))
-    middle: Array = field(default_factory=lambda: np.empty((0, 0, 0)))
+    gone: Walk
 
 
 COMPARED_PATHS = 512
@@ -186,23 +155,20 @@ SEASONS = 4
 
 def athletes_tempo(going: Going) -> Array:
     """Return (A, P) the athletes' part in times, given their record and the rungs under way."""
-    ground, paths = going.ground, going.settings.paths
-    known = ground.open_times
-    days = known.days + going.out["cleared"][known.athlete, known.rung]
-    uniform = np.random.default_rng([going.settings.seed, 11]).random(paths)
+    ground, known = going.ground, going.ground.open_times
+    athletes = ground.standing.athletes
+    place = np.searchsorted(athletes, known.athlete)
+    days = known.days[:, None] + going.gone.cleared[place, known.rung]
+    uniform = np.random.default_rng([going.settings.seed, 11]).random(going.settings.paths)
     return athlete_effects(
-        ground.climbing.times,
-        ground.times,
-        ground.standing.athletes,
-        OpenTimes(known.athlete, known.rung, known.middle, days),
-        np.tile(uniform, (len(ground.standing.athletes), 1)),
-    )
+        ground.climbing.times, ground.times, athletes, replace(known, days=days),
+        np.tile(uniform, (len(athletes), 1)),
+    )  # fmt: skip
 
 
 def engines_middle(going: Going) -> Array:
     """Return (A, R, F) middle days that the growth engine says of rungs not begun; NaN elsewhere.
 
-    One for each of F times of the year at which the rung may begin, the cut's being the first.
     At another rhythm: those at the usual one, times a ratio simulated on many more paths, for
     the chance of a simulation must not stand where the effect of a session more belongs.
     """
@@ -249,21 +215,15 @@ def at_season(by_season: Array, days: Array) -> Array:
 
 
 def recalibrated(
-    going: Going,
-    rung: int,
-    who: Ints,
-    found: Climb,
-    opening: Array,
-    delay: Array,
-    begun: Flags,
+    going: Going, rung: int, who: Ints, found: Climb, opening: Array, delay: Array
 ) -> tuple[Array, Array]:
-    """Return (T, P) delays and climbing times."""
+    """Return (T, P) delays and climbing times of athletes ``who`` on a rung that opens then."""
     # Simulated days are whole: within a day the paths' order is drawn, or ties would be matched
     # to one point of the forecast.
     order = np.random.default_rng([going.settings.seed, 10, rung]).random(delay.shape[1])
     delay, days = delay.copy(), found.days.copy()
     if going.settings.recalibrate:
-        later = np.flatnonzero(~begun)
+        later = np.flatnonzero(going.open_at[who, rung] < 0)
         if len(later):
             begins = opening[later] + delay[later]
             days[later] = _later_days(going, rung, who[later], found.days[later], begins)
@@ -277,7 +237,7 @@ def recalibrated(
         else:
             at = np.arange(0.0, 7.0 * len(going.pooled[key]), 7.0)
             time_map = match_quantiles(simulated, going.pooled[key], at)
-        going.maps[key] = time_map
+        going.gone.maps[key] = time_map
         left = np.maximum(time_map.apply(simulated) - opening[row], 0.0)
         share = delay[row] / np.maximum(delay[row] + found.days[row], 1.0)
         delay[row], days[row] = left * share, left * (1.0 - share)
@@ -287,12 +247,12 @@ def recalibrated(
 def _later_days(going: Going, rung: int, who: Ints, simulated: Array, begins: Array) -> Array:
     """(T, P) climbing times of rungs not begun, as the log's times say."""
     gain = going.rhythm.gain[who]
-    middle = at_season(going.middle[who, rung], begins)
+    middle = at_season(going.gone.middle[who, rung], begins)
     middle = middle * np.median(gain, axis=1, keepdims=True) / gain
     shared = _shared_part(going, rung, who)
     middle = middle * np.exp(_unclimbed(going, rung, simulated, shared))
     order = order_left(simulated, shared)
-    return rung_days(going.ground.climbing.times, rung, middle, going.tempo[who], order)
+    return rung_days(going.ground.climbing.times, rung, middle, going.gone.tempo[who], order)
 
 
 def _shared_part(going: Going, rung: int, who: Ints) -> Array:

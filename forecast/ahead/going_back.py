@@ -1,19 +1,46 @@
-"""When to go back a rung: a check of the logic, not of the body."""
+"""When to go back: cleared rungs that may have been lost again, and rungs where form breaks."""
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import Any
+
 import numpy as np
 import pandas as pd
-from scipy.special import logit
+from scipy.special import expit, gammaln, logit, ndtr
 
 from forecast.ahead.climbing import Climbing
 from forecast.ahead.ladder import known_climbing
-from forecast.ahead.learning import upper_tail
-from forecast.growth.habits import clip_level
-from forecast.histories import Histories
-from forecast.log.training_log import TrainingLog
-from forecast.readiness import Fitted, LogView, as_view
-from forecast.readiness.result import DIGITS
+from forecast.errors import ForecastError
+from forecast.growth import (
+    Filtered,
+    GrowthModel,
+    Panel,
+    Tracked,
+    build_panel,
+    clip_level,
+    forward_pass,
+    priors_from_others,
+    propagate,
+    to_log,
+    wind,
+)
+from forecast.histories import CLEARED, Histories, build_sessions, day_number
+from forecast.log import TrainingLog, is_number
+from forecast.readiness import DIGITS, Fitted, LogView, as_view
+from forecast.types import Array, Ints
+
+LEAST_DROP = 0.05
+"""Drop of the level since clearing, in log units, below which nobody is asked back (judgement)."""
+
+RETEST_COLUMNS = (
+    "athlete", "rung", "rung_name", "cleared_on", "last_trained", "weeks_untrained", "weeks_off",
+    "level_then", "level", "level_value", "target", "p_below", "due", "text",
+)  # fmt: skip
+
+
+MOST_WEEKS = 8.0
+"""Weeks off that count: losses level out, and logs rarely show longer layoffs (judgement)."""
 
 RECENT_SESSIONS = 8
 MOST_BY_CHANCE = 0.05
@@ -23,12 +50,204 @@ FALLBACK_COLUMNS = (
 )  # fmt: skip
 
 
-def fallbacks(
+def retests(
     model: Fitted | LogView,
     log: TrainingLog | None = None,
     as_of: pd.Timestamp | str | None = None,
     *,
-    climbing: Climbing | None = None,
+    least_drop: float = LEAST_DROP,
+) -> pd.DataFrame:
+    """Return one row a cleared rung, with whether it is due for a re-test.
+
+    The growth engine's filter goes on over the sets logged after clearing; from the last of them
+    the level is held, less what layoffs take: weeks in which the athlete logged nothing, on any
+    rung, beyond ordinary rest, and not yet trained back. A rung that was only left alone while
+    others were trained is taken as kept (common practice, no source); ``weeks_untrained`` shows
+    for how long. A rung is due when the level is now below the target and at least ``least_drop``
+    below where it stood at clearing.
+
+    Parameters
+    ----------
+    model, log, as_of
+        As in ``ladder_ahead``.
+    least_drop
+        In log units, so 0.05 is about 5 %.
+
+    Returns
+    -------
+    DataFrame
+        Columns ``RETEST_COLUMNS``, by athlete and in ladder order. ``weeks_off`` are weeks beyond
+        ordinary rest; levels are log(capacity / target) of a usual day; ``p_below`` the chance
+        that the level is below the target.
+
+    Raises
+    ------
+    NotFittedError
+        ``fit`` was not called.
+    ForecastError
+        The ladder is not the one fitted on, or ``least_drop`` is out of range.
+    HistoryError
+        No set is dated before ``as_of``.
+    """
+    if not is_number(least_drop) or not 0 <= least_drop < 10:
+        raise ForecastError(
+            f"least_drop = {least_drop!r}; give a number of log units from 0, such as 0.05 for "
+            "about 5 %."
+        )
+    view = as_view(model, log, as_of)
+    growth = view.growth
+    then = _cleared_levels(growth, view.tracked)
+    longer = continued(view.histories)
+    panel, filtered = filter_on(growth, view.tracked, longer)
+    mine = np.flatnonzero(longer.spells["outcome"].to_numpy()[panel.spell_row] == CLEARED)
+    rows = panel.spell_row[mine]
+    spells = longer.spells.iloc[rows]
+    off = weeks_off(longer, rows, panel.grace[mine])
+    last = panel.last[mine]
+    mean, cov = propagate(
+        growth.fit.constants.dynamics, filtered.mean[last],
+        filtered.cov[last], np.zeros(len(mine)), np.minimum(off, MOST_WEEKS),
+    )  # fmt: skip
+    seen = last_trained(longer, rows)
+    level = to_log(mean[:, 0], growth.linear)
+    below = ndtr(-mean[:, 0] / np.sqrt(cov[:, 0, 0]))
+    criteria = {rung.key: rung for rung in longer.ladder.rungs}
+    target = np.array([criteria[key].criterion.target for key in spells["rung"]], dtype=float)
+    table = pd.DataFrame(
+        {
+            "athlete": spells["athlete"].to_numpy(),
+            "rung": spells["rung"].to_numpy(),
+            "rung_name": [criteria[key].name for key in spells["rung"]],
+            "cleared_on": spells["cleared_on"].to_numpy(),
+            "last_trained": seen,
+            "weeks_untrained": np.round((longer.as_of - seen).dt.days / 7.0, 2),
+            "weeks_off": np.round(off, 2),
+            "level_then": np.round(then[rows], DIGITS),
+            "level": np.round(level, DIGITS),
+            "level_value": np.round(target * np.exp(level), DIGITS),
+            "target": target,
+            "p_below": np.round(below, DIGITS),
+            "due": (level < 0.0) & (then[rows] - level >= least_drop),
+        }
+    )
+    table["text"] = [_sentence(row) for row in table.itertuples()]
+    table["place"] = spells["rung_index"].to_numpy()
+    table = table.sort_values(["athlete", "place"], ignore_index=True)
+    return table[list(RETEST_COLUMNS)]
+
+
+def _cleared_levels(model: GrowthModel, tracked: Tracked) -> Array:
+    """By row of ``histories.spells``: level at the last session up to clearing."""
+    panel = tracked.panel
+    latent = np.zeros(int(panel.spell_row.max()) + 1)
+    latent[panel.spell_row] = tracked.filtered.mean[panel.last, 0]
+    return to_log(latent, model.linear)
+
+
+def _sentence(row: Any) -> str:
+    if not row.due:
+        return ""
+    why = (
+        f"after about {row.weeks_off:.0f} week{'s' * (row.weeks_off >= 1.5)} off"
+        if row.weeks_off >= 1
+        else "as sets logged since clearing show"
+    )
+    return (
+        f"Due for a re-test: stands at about {row.level_value:.1f} where the pass mark is "
+        f"{row.target:g}, {why}. Come back gradually; pain ends the session."
+    )
+
+
+def continued(histories: Histories) -> Histories:
+    """Return the histories with the sessions after clearing as part of their spells."""
+    after = histories.after_clearing
+    if after.empty:
+        return histories
+    spell_of = histories.spells.reset_index(names="spell")[["athlete", "rung", "spell"]]
+    later = build_sessions(after, histories.ladder).merge(spell_of, on=["athlete", "rung"])
+    sessions = pd.concat([histories.sessions, later[histories.sessions.columns]])
+    sessions = sessions.sort_values(["spell", "date"]).reset_index(drop=True)
+    number = sessions.reset_index(names="session")[["athlete", "rung", "date", "session", "spell"]]
+    sets = pd.concat([histories.sets.drop(columns=["session", "spell"]), after])
+    sets = sets.merge(number, on=["athlete", "rung", "date"])[list(histories.sets.columns)]
+    sets = sets.sort_values(["session", "set", "value"]).reset_index(drop=True)
+    return replace(histories, sets=sets, sessions=sessions, after_clearing=after.iloc[:0])
+
+
+def weeks_off(histories: Histories, rows: Ints, grace: Array) -> Array:
+    """Return weeks without any training since each spell's last session that still tell.
+
+    A layoff tells until the athlete has been back for as long as it lasted (common practice, no
+    source). ``rows`` (T,) are those of ``histories.spells``, ``grace`` (T,) the weeks without
+    training that are ordinary rest.
+    """
+    cut = day_number(pd.Series([histories.as_of]))
+    days = _training_days(histories)
+    last = day_number(last_trained(histories, rows))
+    result = np.zeros(len(rows))
+    for n, athlete in enumerate(histories.spells["athlete"].to_numpy()[rows]):
+        since = np.concatenate([days[athlete][days[athlete] >= last[n]], cut])
+        off = np.maximum(np.diff(since) / 7.0 - grace[n], 0.0)
+        back = (cut - since[1:]) / 7.0
+        result[n] = off[off > back].sum()
+    return result
+
+
+def filter_on(model: GrowthModel, tracked: Tracked, longer: Histories) -> tuple[Panel, Filtered]:
+    """Filter on from what was ``tracked`` over the sessions after clearing.
+
+    What was known of each spell before its first session, and how widely the athlete scatters, is
+    as it was for the forecast, and up to clearing gaps count as the engine counts them. After it a
+    rung is often left alone for months while others are trained: only weeks without any training
+    are charged, and no more than ``MOST_WEEKS`` of them.
+    """
+    if len(longer.sessions) == tracked.panel.n_sessions:
+        return tracked.panel, tracked.filtered
+    constants = model.fit.constants
+    panel = wind(build_panel(longer, linear=model.linear, units=model.units), constants.clock)
+    before = np.empty(tracked.panel.n_spells, dtype=np.int64)
+    before[tracked.panel.spell_row] = np.arange(tracked.panel.n_spells)
+    place = before[panel.spell_row]
+    excess = _charged(panel, longer)
+    panel = replace(panel, excess=excess, scatter=tracked.panel.scatter[place])
+    mean, cov = priors_from_others(
+        tracked.panel, constants, model.fit.pooled, tracked.loose, place, finished_only=True
+    )
+    return panel, forward_pass(panel, constants.dynamics, constants.noise, mean, cov)
+
+
+def _charged(panel: Panel, longer: Histories) -> Array:
+    """(N,) weeks beyond the grace before each session, as ``filter_on`` charges them."""
+    spells = longer.spells.iloc[panel.spell_row]
+    cleared = spells["cleared_on"].fillna(longer.as_of)
+    later = panel.day > day_number(cleared)[panel.spell]
+    names, days = spells["athlete"].to_numpy(), _training_days(longer)
+    excess = panel.excess.copy()
+    for at in np.flatnonzero(later & (panel.excess > 0)):
+        own = days[names[panel.spell[at]]]
+        between = own[(own >= panel.day[at - 1]) & (own <= panel.day[at])]
+        off = np.maximum(np.diff(between) / 7.0 - panel.grace[panel.spell[at]], 0.0)
+        excess[at] = min(off.sum(), MOST_WEEKS)
+    return excess
+
+
+def _training_days(histories: Histories) -> dict[str, Ints]:
+    """Day numbers on which each athlete trained anything, rising."""
+    return {
+        str(athlete): np.unique(day_number(dates))
+        for athlete, dates in histories.sessions.groupby("athlete")["date"]
+    }
+
+
+def last_trained(histories: Histories, rows: Ints) -> pd.Series:
+    """Return the date of the last session of these spells."""
+    return histories.sessions.groupby("spell")["date"].max().reindex(rows).reset_index(drop=True)
+
+
+def fallbacks(
+    model: Fitted | LogView,
+    log: TrainingLog | None = None,
+    as_of: pd.Timestamp | str | None = None,
 ) -> pd.DataFrame:
     """Return, for each open rung, whether form breaks more often than the cohort's at that level.
 
@@ -39,7 +258,7 @@ def fallbacks(
 
     Parameters
     ----------
-    model, log, as_of, climbing
+    model, log, as_of
         As in ``ladder_ahead``.
 
     Returns
@@ -58,9 +277,7 @@ def fallbacks(
         No set is dated before ``as_of``.
     """
     view = as_view(model, log, as_of)
-    histories, tracked = view.histories, view.tracked
-    if climbing is None:
-        climbing = view.once(known_climbing)
+    histories, tracked, climbing = view.histories, view.tracked, view.once(known_climbing)
     level = pd.Series(tracked.filtered.mean[:, 0], index=tracked.panel.session_row)
     sessions = histories.sessions.assign(level=level.sort_index())
     open_rows = histories.open_spells.index
@@ -100,3 +317,12 @@ def _fallback_row(histories: Histories, part: pd.DataFrame, climbing: Climbing) 
         round(share, DIGITS), round(chance, DIGITS), back, rung.fallback or "", text,
         int(part["rung_index"].iloc[0]),
     )  # fmt: skip
+
+
+def upper_tail(hits: int, trials: int, logit: Array, weight: Array) -> float:
+    """Chance of ``hits`` or more in ``trials``, the logit drawn from ``logit`` by ``weight``."""
+    k = np.arange(hits, trials + 1)
+    log_choose = gammaln(trials + 1) - gammaln(k + 1) - gammaln(trials - k + 1)
+    p = np.clip(expit(logit), 1e-12, 1 - 1e-12)[:, None]
+    mass = np.exp(log_choose + k * np.log(p) + (trials - k) * np.log1p(-p)).sum(axis=1)
+    return float((weight * mass).sum())

@@ -1,4 +1,9 @@
-"""What is known before the first step of a walk, and how each athlete trains."""
+"""What is known before the first step of a walk, and P draws of all that an athlete's rungs share.
+
+On each path the constants come from their approximate posterior, the centre and the rungs' effects
+from theirs, and the athlete's effect given those from all of the athlete's spells. Given them,
+spells are independent, and a spell under way stands where its sessions and this path's athlete say.
+"""
 
 from __future__ import annotations
 
@@ -8,86 +13,58 @@ import numpy as np
 import pandas as pd
 
 from forecast.ahead.climbing import Climbing, begun_in_log, carry_regressors, start_times
+from forecast.ahead.sampler import PathConstants, block_of, spread_constants
 from forecast.ahead.standing import Plan, Standing, ladder_plan
-from forecast.ahead.times import OpenTimes, Times
-from forecast.growth import GrowthModel, Tracked
-from forecast.growth.filtering import lost_levels
-from forecast.growth.habits import Habits, athlete_habits
-from forecast.growth.intervals import pass_ratio
-from forecast.growth.panel import MEASURES
-from forecast.growth.scale import to_latent
-from forecast.growth.targets import recent_gaps
-from forecast.histories import Histories, day_number
-from forecast.histories.attendance import gap_table
-from forecast.types import Array, Flags, Ints
-
-LAYOFF_DAYS = 14.0
-"""Longer gaps are layoffs: they stay as they are when sessions a week change."""
-
-FINER = 8
-"""Entries of a changed gap table for each entry of the usual one."""
+from forecast.ahead.times import Times
+from forecast.growth import (
+    MEASURES,
+    GrowthConstants,
+    GrowthModel,
+    Habits,
+    Panel,
+    Tracked,
+    athlete_habits,
+    constants_draws,
+    loose_information,
+    motion_table,
+    pass_ratio,
+    propagate,
+    recent_gaps,
+    take_spells,
+    to_latent,
+    wind,
+)
+from forecast.histories import Histories, day_number, gap_table
+from forecast.types import Array, Ints
 
 
 @dataclass(frozen=True, slots=True)
-class Rhythm:
-    """``scale`` (A,) factor on ordinary gaps; ``gain`` (A, P) factor on swing and pace."""
+class Settings:
+    """How to walk: paths shared over draws of the constants, and the days to look ahead.
 
-    scale: Array
-    gain: Array
+    Attributes
+    ----------
+    independent
+        Take each rung's climbing time from another path, so that rungs share nothing: for
+        comparison only.
+    recalibrate
+        Time rungs not begun as the log's times say, and not by the simulated days alone.
+    """
 
-    def gaps(self, table: Array, who: Ints) -> Array:
-        """Gap table of athletes ``who`` at this rhythm, from their (T, G) usual one.
-
-        Ordinary gaps are scaled, a day being the least there can be. Layoffs stay as long and come
-        as often *a week*: with half the days between sessions each session is followed by one half
-        as often, or more sessions would bring more layoffs. A finer table, (T, 8 G), holds the
-        shares.
-        """
-        if (self.scale == 1.0).all():
-            return table
-        scale = self.scale[who][:, None]
-        layoff = table > LAYOFF_DAYS
-        moved = np.where(layoff, table, np.maximum(table * scale, 1.0))
-        share = np.cumsum(np.where(layoff, scale, 1.0), axis=1)
-        share /= share[:, -1:]
-        levels = (np.arange(FINER * table.shape[1]) + 0.5) / (FINER * table.shape[1])
-        place = np.array([np.searchsorted(row, levels) for row in share], dtype=np.int64)
-        return np.take_along_axis(moved, place.reshape(len(table), levels.size), axis=1)
-
-    def first_gaps(self, table: Array, wait: Array, who: Ints) -> Array:
-        """Days from the last session to the next, from the (T, G) table at the usual rhythm.
-
-        The ``wait`` (T,) days already gone were spent at the usual rhythm, so it alone says
-        whether they are a layoff; held against the rhythm asked for, a few ordinary days of rest
-        would read as one. Only what is left of an ordinary gap is scaled.
-        """
-        gone = wait[:, None]
-        scaled = gone + (table - gone) * self.scale[who][:, None]
-        return np.where(table <= LAYOFF_DAYS, scaled, table)
-
-
-def usual_rhythm(athletes: int, paths: int) -> Rhythm:
-    """Return the rhythm that changes nothing."""
-    return Rhythm(np.ones(athletes), np.ones((athletes, paths)))
-
-
-def weekly_sessions(gaps: Array) -> Array:
-    """(T,) sessions a week outside layoffs, from (T, G) gap tables."""
-    ordinary = gaps <= LAYOFF_DAYS
-    days = np.where(ordinary, gaps, 0.0).sum(axis=1)
-    return np.asarray(7.0 * ordinary.sum(axis=1) / np.maximum(days, 1.0))
+    paths: int
+    draws: int
+    seed: int
+    most_days: int
+    independent: bool = False
+    recalibrate: bool = True
 
 
 @dataclass(frozen=True, slots=True)
 class Ground:
-    """Everything a walk starts from.
+    """Everything a walk starts from; ``cut`` is the day number of the cut.
 
     Attributes
     ----------
-    model, tracked, histories, climbing
-        The growth engine, the log seen through it, the log, what it taught about climbing.
-    standing, plan, cut
-        Where the athletes stand, the ladder as arrays, the day number of the cut.
     place
         (rows of ``histories.spells``,) place of each spell in the panel, -1 for none.
     margin, own_pace
@@ -96,11 +73,8 @@ class Ground:
         (R,) latent pass mark and measure number of each rung not begun.
     gaps, habits, scatter
         (A, G), A rows and (A,): how each athlete trains lately, and how widely sets scatter.
-    times
-        These athletes' times on rungs begun in the log, but for those under way.
-    open_times
-        Times so far on rungs under way and begun in the log; ``athlete`` is the place in
-        ``standing``, ``days`` (n, 1) up to the cut.
+    times, open_times
+        These athletes' times on rungs begun in the log that have ended, and on those under way.
     """
 
     model: GrowthModel
@@ -119,7 +93,7 @@ class Ground:
     habits: Habits
     scatter: Array
     times: Times
-    open_times: OpenTimes
+    open_times: Times
 
 
 def survey(
@@ -162,50 +136,125 @@ def survey(
         habits=athlete_habits(panel, panel.eligible, level, last, model.habits),
         scatter=panel.scatter[spell],
         times=start_times(model, tracked, histories, own[~still], seed),
-        open_times=_open_times(
-            start_times(model, tracked, histories, own[still], seed), standing.athletes
-        ),
+        open_times=start_times(model, tracked, histories, own[still], seed),
     )
-
-
-def _open_times(times: Times, athletes: Ints) -> OpenTimes:
-    place = np.searchsorted(athletes, times.athlete)
-    return OpenTimes(place, times.rung, times.middle, times.days[:, None])
 
 
 @dataclass(frozen=True, slots=True)
-class RungFacts:
-    """Plain facts of T rungs, as in ``Starts``."""
+class SharedDraws:
+    """P paths of what is shared.
 
-    threshold: Array
-    grace: Array
-    run: Ints
-    wait: Array
-    lost: Array
-    done: Array
-    gaps: Array
-    habits: Habits
+    Attributes
+    ----------
+    rung
+        (P, R, 3) usual start level, swing and pace of each rung: centre plus rung effect.
+    athlete
+        (A, P, 3) effect of each athlete asked about.
+    own
+        (R, P, 3) a spell's own effect on each rung.
+    open_state
+        (S, P, 3) level, swing and pace after the last session of each open spell.
+    """
+
+    constants: PathConstants
+    rung: Array
+    athlete: Array
+    own: Array
+    open_state: Array
 
 
-def rung_facts(ground: Ground, rung: int, who: Ints, begun: Flags) -> RungFacts:
-    """Return facts of a rung for everybody: of the spell under way, else of the athlete lately."""
-    panel, rows = ground.tracked.panel, ground.standing.spell[who[begun], rung]
-    spell = ground.place[rows]
-    last = panel.last[spell]
-    threshold = np.full(len(who), ground.threshold[rung])
-    grace, wait, lost, done = np.zeros((4, len(who)))
-    run = np.zeros(len(who), dtype=np.int64)
-    gaps, sets = ground.gaps[who].copy(), ground.habits.sets[who].copy()
-    intercept = ground.habits.intercept[who].copy()
-    if len(rows):
-        threshold[begun], grace[begun] = panel.threshold[spell], panel.grace[spell]
-        run[begun] = ground.histories.spells["run"].to_numpy()[rows]
-        wait[begun], done[begun] = ground.cut - panel.day[last], panel.number[last] + 1.0
-        gaps[begun] = gap_table(recent_gaps(panel, last), ground.model.rhythm)
-        level = ground.tracked.filtered.mean[:, 0]
-        own = athlete_habits(panel, panel.eligible, level, last, ground.model.habits)
-        lost[begun] = lost_levels(panel, ground.model.fit.constants.dynamics)[last]
-        intercept[begun], sets[begun] = own.intercept, own.sets
-    return RungFacts(
-        threshold, grace, run, wait, lost, done, gaps, Habits(intercept, ground.habits.slope, sets)
+def draw_shared(ground: Ground, settings: Settings, open_spells: Ints) -> SharedDraws:
+    """Draw P paths; the same seed gives the same numbers whoever is asked about.
+
+    ``open_spells`` (S,) are the places in the panel of the spells under way, in increasing order.
+    """
+    fit, tracked, athletes = ground.model.fit, ground.tracked, ground.standing.athletes
+    n_rungs, paths, seed = fit.n_rungs, settings.paths, settings.seed
+    sets = constants_draws(fit, settings.draws, seed)
+    owner = block_of(paths, settings.draws)
+    rng = np.random.default_rng([seed, 1])
+    z_common = rng.standard_normal((paths, len(fit.pooled.common_mean)))
+    z_athlete, z_open = rng.standard_normal((2, paths, 3))
+    z_own = rng.standard_normal((n_rungs, paths, 3))
+    root = np.linalg.cholesky(fit.pooled.common_cov + 1e-14 * np.eye(z_common.shape[1]))
+    common = fit.pooled.common_mean + z_common @ root.T
+    usual = common[:, None, :3] + common[:, 3:].reshape(paths, n_rungs, 3)
+    athlete = np.empty((len(athletes), paths, 3))
+    own = np.empty((n_rungs, paths, 3))
+    states = np.empty((len(open_spells), paths, 3))
+    panel = tracked.panel
+    place = np.searchsorted(athletes, panel.athlete[open_spells])
+    for number, constants in enumerate(sets):
+        mine = np.flatnonzero(owner == number)
+        athlete[:, mine] = _athlete_effects(
+            tracked, constants, athletes, usual[mine], z_athlete[mine]
+        )
+        own[:, mine] = z_own[:, mine] @ np.linalg.cholesky(constants.pooling.own).T
+        prior = usual[mine][:, panel.rung[open_spells]].transpose(1, 0, 2) + athlete[place][:, mine]
+        states[:, mine] = _open_states(tracked, constants, open_spells, prior, z_open[mine])
+    return SharedDraws(spread_constants(sets, paths), usual, athlete, own, states)
+
+
+def _athlete_effects(
+    tracked: Tracked, constants: GrowthConstants, athletes: Ints, usual: Array, z: Array
+) -> Array:
+    """(A, p, 3) draws of the athletes' effects given each path's rungs."""
+    panel = wind(tracked.panel, constants.clock)
+    loose = loose_information(panel, constants, tracked.filtered)
+    spells = np.flatnonzero(np.isin(panel.athlete, athletes))
+    who = np.searchsorted(athletes, panel.athlete[spells])
+    by_rung = np.zeros((len(athletes), usual.shape[1], 3, 3))
+    score = np.zeros((len(athletes), 3))
+    np.add.at(by_rung, (who, panel.rung[spells]), loose.information[spells])
+    np.add.at(score, who, loose.score[spells])
+    precision = by_rung.sum(axis=1) + np.diag(1.0 / constants.pooling.athlete)
+    cov = np.linalg.inv(precision)
+    told = score[:, None, :] - np.einsum("arij,prj->api", by_rung, usual)
+    mean = np.einsum("aij,apj->api", cov, told)
+    return np.asarray(mean + np.einsum("aij,pj->api", np.linalg.cholesky(cov), z))
+
+
+def _open_states(
+    tracked: Tracked, constants: GrowthConstants, which: Ints, prior: Array, z: Array
+) -> Array:
+    """(S, p, 3) draws of the state after each open spell's last session.
+
+    Given the sessions as normal observations, the state's mean is linear in what is expected of
+    the spell's start, so four filters (at nothing, and at a unit of each part) serve all paths.
+    """
+    if not len(which):
+        return np.empty((0, prior.shape[1], 3))
+    panel = wind(take_spells(tracked.panel, which), constants.clock)
+    site = np.flatnonzero(np.isin(tracked.panel.spell, which))
+    mean, cov = _linear_filter(
+        panel, constants, tracked.filtered.site_mean[site], tracked.filtered.site_var[site]
     )
+    response = mean[1:] - mean[0]
+    centre = mean[0][:, None, :] + np.einsum("ksi,spk->spi", response, prior)
+    root = np.linalg.cholesky(cov + 1e-12 * np.eye(3))
+    return np.asarray(centre + np.einsum("sij,pj->spi", root, z))
+
+
+def _linear_filter(
+    panel: Panel, constants: GrowthConstants, site_mean: Array, site_var: Array
+) -> tuple[Array, Array]:
+    """(4, S, 3) means from starts 0 and the three units, and (S, 3, 3) covariance, at the end."""
+    spells = panel.n_spells
+    mean = np.concatenate([np.zeros((1, 3)), np.eye(3)])[:, None, :].repeat(spells, axis=1)
+    cov = np.tile(constants.pooling.own, (spells, 1, 1))
+    _, loss = motion_table(panel, constants.dynamics)
+    for step in range(int(panel.length.max())):
+        n = int(np.searchsorted(-panel.length, -step, side="left"))
+        at = panel.start[:n] + step
+        if step > 0:
+            for k in range(4):
+                mean[k, :n], moved = propagate(
+                    constants.dynamics, mean[k, :n], cov[:n], panel.tau[at], panel.excess[at],
+                    loss[at],
+                )  # fmt: skip
+            cov[:n] = moved
+        gain = cov[:n, :, 0] / (cov[:n, 0, 0] + site_var[at])[:, None]
+        error = site_mean[at] - mean[:, :n, 0]
+        mean[:, :n] += gain * error[:, :, None]
+        cov[:n] -= gain[:, :, None] * cov[:n, None, 0, :]
+    return mean, cov

@@ -1,68 +1,38 @@
-"""The whole ladder: chances and dates for every rung still ahead, up to the top."""
+"""The whole ladder: chances and dates for every rung ahead, at the present rate or another."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
+from scipy.stats import norm
 
 from forecast.ahead.climbing import Climbing, learn_climbing
-from forecast.ahead.duration import Settings, Walk
-from forecast.ahead.ground import Ground, Rhythm, survey, weekly_sessions
-from forecast.ahead.result import LadderAhead, check_horizon, check_rate, days_ahead
-from forecast.ahead.standing import stand
+from forecast.ahead.duration import Walk
+from forecast.ahead.ground import Ground, Settings, survey
+from forecast.ahead.result import (
+    WHAT_IF_COLUMNS,
+    LadderAhead,
+    WhatIf,
+    check_horizon,
+    check_rate,
+    check_rates,
+    days_ahead,
+)
+from forecast.ahead.standing import Rhythm, stand, weekly_sessions
 from forecast.ahead.tables import assemble
 from forecast.ahead.walk import walk
-from forecast.log.days import as_day
-from forecast.log.training_log import TrainingLog
+from forecast.errors import ForecastError
+from forecast.growth import Clock
+from forecast.log import TrainingLog, as_day
 from forecast.readiness import Fitted, LogView, ReadinessForecast, as_view
 from forecast.types import Array
 
 MOST_PATHS, MOST_DRAWS = 512, 16
 """Paths and draws of the constants that a walk takes at most. The engine's own forecast weighs many
 draws by how well they explain a spell; here all count alike, and more would only take time."""
-
-
-def climbing_of(
-    model: Fitted, log: TrainingLog, as_of: pd.Timestamp | str | None = None
-) -> Climbing:
-    """Learn from a log what ``ladder_ahead`` needs beyond the fitted engines.
-
-    Parameters
-    ----------
-    model
-        A fitted forecaster.
-    log
-        The log it was fitted on.
-    as_of
-        Nothing dated on or after it is used; the cut date of the fit where left out.
-
-    Raises
-    ------
-    NotFittedError
-        ``fit`` was not called.
-    HistoryError
-        No set is dated before ``as_of``.
-    """
-    view = model.view(log, as_of)
-    return _learnt_from(view if as_of is not None else model.view(log, model.as_of_))
-
-
-def known_climbing(view: LogView) -> Climbing:
-    """Return how the ladder is climbed: as the model learnt it, else learnt from the view's log.
-
-    Learnt up to the earlier of the view's cut date and that of the fit.
-    """
-    model = view.model
-    known: Climbing | None = getattr(model, "climbing_", None)
-    if known is not None:
-        return known
-    return _learnt_from(view if view.as_of <= model.as_of_ else model.view(view.log, model.as_of_))
-
-
-def _learnt_from(view: LogView) -> Climbing:
-    return learn_climbing(
-        view.growth, view.histories, seed=view.model.random_state, tracked=view.tracked
-    )
 
 
 def ladder_ahead(
@@ -73,15 +43,15 @@ def ladder_ahead(
     horizon_weeks: int = 260,
     target_date: pd.Timestamp | str | None = None,
     sessions_per_week: float | None = None,
-    climbing: Climbing | None = None,
-    independent: bool = False,
 ) -> LadderAhead:
     """Forecast every rung still ahead of every athlete, rung after rung, to the top.
 
     All rungs of a path share one draw of the athlete (and of everything else that is uncertain
     for all of them), so that a slow path is slow all the way. A rung opens when all that it needs
     are cleared and their ``min_weeks`` have passed, after a delay as the log shows them; branches
-    run side by side; rungs that everybody must clear first count in.
+    run side by side; rungs that everybody must clear first count in. How the ladder is climbed is
+    taken as the model learnt it; a model that did not learns it from the log, up to the earlier of
+    ``as_of`` and the cut date of its fit.
 
     Parameters
     ----------
@@ -99,11 +69,6 @@ def ladder_ahead(
     sessions_per_week
         Sessions a week on a rung while training, instead of what each athlete does lately.
         What follows from it is association, not cause: see ``what_if``.
-    climbing
-        What ``climbing_of`` learnt; as the model learnt it where left out, and learnt from
-        ``log``, up to the earlier of ``as_of`` and the cut date of the fit, where it has none.
-    independent
-        Let rungs share nothing: for comparison only, the range for the top is then too narrow.
 
     Raises
     ------
@@ -118,42 +83,111 @@ def ladder_ahead(
     rate = None if sessions_per_week is None else check_rate(sessions_per_week)
     day = None if target_date is None else as_day(target_date, "target_date")
     view = as_view(model, log, as_of)
-    ground, known, current = look_up(view, climbing=climbing)
+    ground, pooled, current = look_up(view)
     if day is not None:
         days_ahead(day, current.as_of, horizon_weeks, "target_date")
-    settings = settings_of(view.model, horizon_weeks, independent)
-    gone = walk(ground, settings, pooled=known)
+    settings = settings_of(view.model, horizon_weeks)
+    gone = walk(ground, settings, pooled=pooled)
     if rate is not None:
-        gone = walk_at(ground, settings, known, gone, rate)
+        gone = walk_at(ground, settings, pooled, gone, rate)
     return assemble(ground, settings, gone, current, view.model, day, as_now=rate is None)
 
 
-def settings_of(model: Fitted, horizon_weeks: int, independent: bool = False) -> Settings:
+def what_if(
+    model: Fitted | LogView,
+    log: TrainingLog | None = None,
+    as_of: pd.Timestamp | str | None = None,
+    athlete: str = "",
+    *,
+    sessions_per_week: Sequence[float] = (2.0, 3.0, 4.0),
+    horizon_weeks: int = 260,
+) -> WhatIf:
+    """Look up one athlete's ladder at several rates of training.
+
+    Ordinary gaps between sessions on a rung are scaled to the rate asked for, from the cut on;
+    layoffs stay as long, and come as often a week. What the record says of the athlete stays too.
+    Gain moves with the rate as the log shows over all its spells: the part of training
+    that the growth engine's clock counts by the session, and what is left to the rate beyond that
+    (an elasticity, shrunk to none), its uncertainty included.
+
+    Parameters
+    ----------
+    model, log, as_of, horizon_weeks
+        As in ``ladder_ahead``.
+    athlete
+        Whose ladder.
+    sessions_per_week
+        Rates to compare with the present one.
+
+    Raises
+    ------
+    NotFittedError
+        ``fit`` was not called.
+    ForecastError
+        The athlete is not in the log or has nothing ahead, or a number is out of range.
+    HistoryError
+        No set is dated before ``as_of``, or it is not a date.
+    """
+    view = as_view(model, log, as_of)
+    horizon_weeks, rates = check_horizon(horizon_weeks), check_rates(sessions_per_week)
+    if not isinstance(athlete, str) or athlete not in view.log.athletes:
+        raise ForecastError(f"{athlete!r} is not in the log; its athletes are in log.athletes.")
+    climbing = view.once(known_climbing)
+    sets = view.log.sets
+    alone = replace(view.log, sets=sets[sets["athlete"] == athlete].reset_index(drop=True))
+    # The club's day: the one after its last set, not after the athlete's.
+    ground, pooled, current = look_up(view.model.view(alone, view.as_of), climbing)
+    if current.summary.empty:
+        raise ForecastError(f"Nothing lies ahead of {athlete!r}: no rung is open.")
+    now = float(weekly_sessions(ground.gaps)[0])
+    settings = settings_of(view.model, horizon_weeks)
+    base = walk(ground, settings, pooled=pooled)
+    parts = []
+    for asked in (None, *rates):
+        gone = base if asked is None else walk_at(ground, settings, pooled, base, asked)
+        ahead = assemble(ground, settings, gone, current, view.model, as_now=asked is None)
+        rate = round(now, 2) if asked is None else asked
+        parts.append(ahead.summary.assign(sessions_per_week=rate, as_now=asked is None))
+    table = pd.concat(parts, ignore_index=True)[list(WHAT_IF_COLUMNS)]
+    twice = _training_of_twice(view.growth.fit.constants.clock, now)
+    return WhatIf(table, _warning(climbing, twice, now))
+
+
+def known_climbing(view: LogView) -> Climbing:
+    """Return how the ladder is climbed: as the model learnt it, else learnt from the view's log.
+
+    Learnt up to the earlier of the view's cut date and that of the fit.
+    """
+    model = view.model
+    if hasattr(model, "climbing_"):
+        return model.climbing_
+    if view.as_of > model.as_of_:
+        view = model.view(view.log, model.as_of_)
+    return learn_climbing(
+        view.growth, view.histories, seed=model.random_state, tracked=view.tracked
+    )
+
+
+def settings_of(model: Fitted, horizon_weeks: int) -> Settings:
     """Return how the model's settings ask for the ladder to be walked."""
     return Settings(
         paths=min(model.paths, MOST_PATHS),
         draws=min(model.draws, MOST_DRAWS),
         seed=model.random_state,
         most_days=7 * horizon_weeks,
-        independent=independent,
     )
 
 
 def look_up(
-    model: Fitted | LogView,
-    log: TrainingLog | None = None,
-    as_of: pd.Timestamp | str | None = None,
-    climbing: Climbing | None = None,
+    view: LogView, climbing: Climbing | None = None
 ) -> tuple[Ground, dict[tuple[int, int], Array], ReadinessForecast]:
     """Return where everybody stands, the pooled chances of open rungs by week, the forecast."""
-    view = as_view(model, log, as_of)
     current = view.forecast()
-    if climbing is None:
-        climbing = view.once(known_climbing)
     standing = stand(view.histories, sorted(set(current.summary["athlete"])))
     ground = survey(
-        view.growth, view.tracked, view.histories, climbing, standing, view.model.random_state
-    )
+        view.growth, view.tracked, view.histories, climbing or view.once(known_climbing), standing,
+        view.model.random_state,
+    )  # fmt: skip
     return ground, _pooled_chances(ground, current), current
 
 
@@ -178,16 +212,35 @@ def walk_at(
     base: Walk,
     sessions_per_week: float,
 ) -> Walk:
-    """Walk again at another rate of training, recalibrated as the walk at the present one."""
-    rhythm = rhythm_at(ground, settings, sessions_per_week)
+    """Walk again at another rate of training, recalibrated as the walk at the present one.
+
+    Gain goes with the rate as the log shows it.
+    """
+    share, climbing = sessions_per_week / weekly_sessions(ground.gaps), ground.climbing
+    z = np.random.default_rng([settings.seed, 8]).standard_normal(settings.paths)
+    elasticity = climbing.elasticity + climbing.elasticity_sd * z
+    rhythm = Rhythm(scale=1.0 / share, gain=share[:, None] ** elasticity)
     return walk(ground, settings, pooled=pooled, rhythm=rhythm, like=base)
 
 
-def rhythm_at(ground: Ground, settings: Settings, sessions_per_week: float) -> Rhythm:
-    """Return the rhythm of so many sessions a week, the gain with it as the log shows."""
-    now = weekly_sessions(ground.gaps)
-    share = sessions_per_week / now
-    climbing = ground.climbing
-    z = np.random.default_rng([settings.seed, 8]).standard_normal(settings.paths)
-    elasticity = climbing.elasticity + climbing.elasticity_sd * z
-    return Rhythm(scale=1.0 / share, gain=share[:, None] ** elasticity)
+def _training_of_twice(clock: Clock, now: float) -> float:
+    """Training that the clock counts over half a year at twice the sessions, to that as now."""
+    weeks, none, rates = np.array([26.0]), np.zeros(1), np.array([2.0 * now, now])
+    twice, once = clock.ahead(weeks, none, none, rates)
+    return float(twice / once)
+
+
+def _warning(climbing: Climbing, twice: float, now: float) -> str:
+    """What belongs beside the table; ``twice`` is the training that twice the sessions are."""
+    half = float(norm.ppf(0.9)) * climbing.elasticity_sd
+    low, mid, high = (
+        100.0 * (twice * 2.0 ** (climbing.elasticity + part) - 1.0) for part in (-half, 0.0, half)
+    )
+    return (
+        "This is association, not cause. In this log, spells with twice the sessions a week show "
+        f"{mid:+.0f} % gain a week (80 % range {low:+.0f} to {high:+.0f} %); whoever comes more "
+        "often differs in other ways too, and nobody was assigned a rate. Lately it was about "
+        f"{now:.1f} sessions a week on a rung. More is not safer: tendons adapt slowly to "
+        "straight-arm loading, so change one thing at a time, stop at pain, and ask a qualified "
+        "coach or a licensed clinician first. Local rules come first."
+    )

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from forecast.errors import ForecastError
-from forecast.log.days import as_day
-from forecast.log.given import is_number
-from forecast.readiness.result import DIGITS
+from forecast.log import as_day, is_number
+from forecast.readiness import DIGITS
 from forecast.types import Array
 
 MOST_HORIZON = 1040
@@ -20,13 +19,7 @@ MOST_RATE = 7.0
 
 
 def check_horizon(horizon_weeks: float) -> int:
-    """Return the weeks to look ahead.
-
-    Raises
-    ------
-    ForecastError
-        It is no whole number of 1 to 1040.
-    """
+    """Return the weeks to look ahead, or say what is wrong with them."""
     within = is_number(horizon_weeks) and 1 <= horizon_weeks <= MOST_HORIZON
     if not within or int(horizon_weeks) != horizon_weeks:
         raise ForecastError(
@@ -36,13 +29,7 @@ def check_horizon(horizon_weeks: float) -> int:
 
 
 def check_rate(sessions_per_week: object) -> float:
-    """Return a rate of training.
-
-    Raises
-    ------
-    ForecastError
-        It is no number above 0 and at most 7.
-    """
+    """Return a rate of training, or say what is wrong with it."""
     if is_number(sessions_per_week) and 0 < sessions_per_week <= MOST_RATE:
         return float(sessions_per_week)
     raise ForecastError(
@@ -51,37 +38,14 @@ def check_rate(sessions_per_week: object) -> float:
 
 
 def check_rates(sessions_per_week: object) -> tuple[float, ...]:
-    """Return rates of training to compare.
-
-    Raises
-    ------
-    ForecastError
-        It is no list, an empty one, or holds what is no number above 0 and at most 7.
-    """
-    if isinstance(sessions_per_week, str | bytes) or not isinstance(sessions_per_week, Iterable):
-        rates: tuple[object, ...] = ()
-    else:
-        rates = tuple(sessions_per_week)
-    if not rates:
-        raise ForecastError(
-            f"sessions_per_week = {sessions_per_week!r}; give a list of one rate or more, such as "
-            "[2, 3, 4]."
-        )
-    return tuple(check_rate(rate) for rate in rates)
-
-
-def check_drop(name: str, value: object) -> float:
-    """Return a drop of level.
-
-    Raises
-    ------
-    ForecastError
-        It is no number of 0 or more, below 10.
-    """
-    if is_number(value) and 0 <= value < 10:
-        return float(value)
+    """Return rates of training to compare, or say what is wrong with them."""
+    if isinstance(sessions_per_week, Iterable) and not isinstance(sessions_per_week, str | bytes):
+        rates = tuple(check_rate(rate) for rate in sessions_per_week)
+        if rates:
+            return rates
     raise ForecastError(
-        f"{name} = {value!r}; give a number of log units from 0, such as 0.05 for about 5 %."
+        f"sessions_per_week = {sessions_per_week!r}; give a list of one rate or more, such as "
+        "[2, 3, 4]."
     )
 
 
@@ -123,8 +87,8 @@ class LadderAhead:
         Raises
         ------
         ForecastError
-            It is no date (text must be ISO 8601, such as ``2027-05-01``), or one before ``as_of``
-            or past the horizon.
+            It is not a date (text must be ISO 8601, such as ``2027-05-01``), or it lies before
+            ``as_of`` or past the horizon.
         """
         day = days_ahead(date, self.as_of, self.horizon_weeks)
         table = self.summary[["athlete", "rung", "rung_name"]].copy()
@@ -147,9 +111,7 @@ class LadderAhead:
             frame[frame["athlete"] == athlete].reset_index(drop=True)
             for frame in (self.summary, self.curve, self.target)
         )
-        return LadderAhead(
-            summary, curve, target, self.by_day[mine], self.as_of, self.horizon_weeks
-        )
+        return replace(self, summary=summary, curve=curve, target=target, by_day=self.by_day[mine])
 
     def _repr_html_(self) -> str:
         return self.summary.to_html(index=False)
@@ -158,15 +120,7 @@ class LadderAhead:
 def days_ahead(
     date: pd.Timestamp | str, as_of: pd.Timestamp, horizon_weeks: int, what: str = "date"
 ) -> int:
-    """Return days from the cut to a date within the horizon.
-
-    ``what`` is what the message calls the date.
-
-    Raises
-    ------
-    ForecastError
-        It is no date, or lies before ``as_of`` or past the horizon.
-    """
+    """Return days from the cut to a date within the horizon, or say what is wrong with it."""
     asked = as_day(date, what)
     day = (asked - as_of).days
     if not 0 <= day <= 7 * horizon_weeks:
@@ -186,3 +140,29 @@ def chances_by_day(cleared: Array, most_days: int) -> Array:
     flat = (np.arange(rows)[:, None] * (most_days + 2) + day).ravel()
     counts = np.bincount(flat, minlength=rows * (most_days + 2)).reshape(rows, most_days + 2)
     return np.asarray(np.cumsum(counts[:, :-1], axis=1) / paths)
+
+
+WHAT_IF_COLUMNS = (
+    "athlete", "rung", "rung_name", "sessions_per_week", "as_now", "weeks_low", "weeks_mid",
+    "weeks_high", "date_mid", "p_12", "p_26", "p_never_in_horizon",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class WhatIf:
+    """An athlete's ladder at several rates of training, and what to know before reading it.
+
+    Attributes
+    ----------
+    table
+        One row a rung ahead and rate (``as_now`` marks the present one), ``WHAT_IF_COLUMNS``;
+        weeks and dates as in ``LadderAhead.summary``.
+    warning
+        Sentences that belong beside the table wherever it is shown.
+    """
+
+    table: pd.DataFrame
+    warning: str
+
+    def _repr_html_(self) -> str:
+        return f"<p>{self.warning}</p>{self.table.to_html(index=False)}"

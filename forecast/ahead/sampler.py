@@ -9,22 +9,24 @@ athlete does not depend on who else is asked about; paths that have cleared are 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, fields
 
 import numpy as np
-from scipy.special import expit
+from scipy.special import expit, ndtri
 
-from forecast.growth.clock import Clock
-from forecast.growth.constants import GrowthConstants
-from forecast.growth.dynamics import (
+from forecast.growth import (
+    Clock,
     Dynamics,
+    GrowthConstants,
+    Habits,
+    clip_level,
     decay_terms,
+    draw_form,
     lost_after,
+    meeting_chance,
     split_gap,
     transition_covariance,
 )
-from forecast.growth.habits import Habits, clip_level
-from forecast.growth.session import draw_form, meeting_chance
 from forecast.types import Array, Flags, Ints
 
 _MOTION = tuple(part.name for part in fields(Dynamics))
@@ -84,7 +86,7 @@ def spread_constants(draws: list[GrowthConstants], paths: int) -> PathConstants:
 
 
 def block_of(paths: int, draws: int) -> Ints:
-    """(P,) the draw of the constants that each path belongs to."""
+    """(P,) the draw that each path belongs to."""
     return np.asarray(np.arange(paths) * draws // paths, dtype=np.int64)
 
 
@@ -96,26 +98,17 @@ class Starts:
     ----------
     level, swing, pace
         (T, P) state on the day of the last session, or of the first where not begun.
-    threshold, measure, grace
-        (T,) latent pass mark, measure number, weeks of ordinary rest.
-    confirm, run
-        (T,) sessions in a row asked for, and met just now.
     begun
         (T,) whether the rung has sessions already.
-    wait
-        (T,) days from the last session to the cut; 0 where not begun.
-    lost
-        (T,) level lost to layoffs at the last session, some of which may come back.
-    done
-        (T,) sessions so far.
+    threshold, measure, grace, confirm, run, wait, lost, done, shift, scatter
+        (T,) as in ``growth.passage.Targets``; nothing waited for, lost or done where not begun.
     origin
         (T, P) day number of the cut where begun, else of the first session.
-    scatter
-        (T,) how widely the athlete's sets scatter, as a multiple of the cohort's noise.
     gaps, first_gaps
         (T, G) days between sessions, and from the last session to the next (where begun).
     habits
-        Sets a session, and the share that can count.
+        Sets a session, and the share that can count; where that share is
+        uncertain, each path has its own, the same on every rung.
     """
 
     level: Array
@@ -130,6 +123,7 @@ class Starts:
     wait: Array
     lost: Array
     done: Array
+    shift: Array
     origin: Array
     scatter: Array
     gaps: Array
@@ -164,44 +158,31 @@ class _Active:
     day: Array
     lost: Array
     run: Ints
-    names: tuple[str, ...] = field(
-        default=("row", "path", "level", "swing", "pace", "day", "lost", "run"), init=False
-    )
 
     def keep(self, on: Flags) -> None:
         """Drop the others."""
-        for name in self.names:
-            setattr(self, name, getattr(self, name)[on])
+        for part in fields(self):
+            setattr(self, part.name, getattr(self, part.name)[on])
 
 
 def climb(starts: Starts, constants: PathConstants, *, most_days: int, seed: list[int]) -> Climb:
-    """Simulate T rungs on P paths until cleared.
-
-    Parameters
-    ----------
-    starts
-        Where each rung stands.
-    constants
-        The engine's constants on each path.
-    most_days
-        Days to look at.
-    seed
-        Numbers that name this rung's random numbers.
-    """
+    """Simulate T rungs on P paths until cleared; ``seed`` names this rung's random numbers."""
     rng = np.random.default_rng(seed)
     rows, paths = starts.level.shape
+    evenly = ndtri((np.arange(paths) + 0.5) / paths)
+    careful = np.random.default_rng([seed[0], 12]).permutation(evenly)
     days, end = np.full((rows, paths), np.inf), starts.level.copy()
     first = np.zeros(rows)
-    path = np.repeat(np.arange(paths), rows)
     row = np.tile(np.arange(rows), paths)
     level, swing, pace = (a.T.ravel() for a in (starts.level, starts.swing, starts.pace))
     on = _Active(
-        row, path, level, swing, pace, -starts.wait[row], starts.lost[row], starts.run[row]
-    )
+        row, np.repeat(np.arange(paths), rows), level, swing, pace,
+        -starts.wait[row], starts.lost[row], starts.run[row],
+    )  # fmt: skip
     step = 0
     while len(on.row):
         _move(starts, constants, rng, on, step)
-        chance = _chance(starts, constants, rng, on)
+        chance = _chance(starts, constants, rng, on, careful)
         if step == 0:
             first = np.bincount(on.row, chance, minlength=rows) / paths
         on.run = np.where(rng.random(size=(paths,))[on.path] < chance, on.run + 1, 0)
@@ -223,10 +204,9 @@ def _move(
     table = starts.first_gaps if step == 0 else starts.gaps
     column = rng.integers(0, table.shape[1], size=(paths,))[on.path]
     z = rng.standard_normal((2, paths))[:, on.path]
-    gap, stays = table[on.row, column], np.zeros(len(on.row), dtype=bool)
-    if step == 0:  # a rung not begun stands at its first session
-        stays = ~starts.begun[on.row]
-        gap = np.where(stays, 0.0, gap)
+    # A rung not begun stands at its first session.
+    stays = ~starts.begun[on.row] & (step == 0)
+    gap = np.where(stays, 0.0, table[on.row, column])
     on.day = on.day + gap
     rest, excess = split_gap(gap / 7.0, starts.grace[on.row])
     day = starts.origin[on.row, on.path] + on.day
@@ -246,20 +226,27 @@ def _move(
 
 
 def _chance(
-    starts: Starts, constants: PathConstants, rng: np.random.Generator, on: _Active
+    starts: Starts,
+    constants: PathConstants,
+    rng: np.random.Generator,
+    on: _Active,
+    careful: Array,
 ) -> Array:
     """Chance that one of the session's sets is clean, unassisted and long enough."""
     row, path, paths = on.row, on.path, starts.level.shape[1]
-    down, up = constants.day_down, constants.day_up
-    form = draw_form(rng, (paths,), down, up)[path]
+    form = draw_form(rng, (paths,), constants.day_down, constants.day_up)[path]
     column = rng.integers(0, starts.habits.sets.shape[1], size=(paths,))[path]
     measure = starts.measure[row]
     day_sd = constants.day_sd[path, measure] * starts.scatter[row]
-    return meeting_chance(
+    habits = starts.habits
+    spread = np.broadcast_to(habits.spread, len(starts.threshold))[row]
+    habit = habits.intercept[row] + spread * careful[path]
+    chance = meeting_chance(
         on.level + day_sd * form - starts.threshold[row],
         constants.set_sd[path, measure] * starts.scatter[row],
         constants.fatigue[path],
-        (1.0 - constants.slip[path])
-        * expit(starts.habits.intercept[row] + starts.habits.slope * clip_level(on.level)),
-        starts.habits.sets[row, column],
+        (1.0 - constants.slip[path]) * expit(habit + habits.slope * clip_level(on.level)),
+        habits.sets[row, column],
     )
+    odds = np.exp(starts.shift[row])
+    return np.asarray(chance * odds / (1.0 - chance + chance * odds))

@@ -1,18 +1,13 @@
-"""What is behind: who stands where on the ladder, and what layoffs since clearing took."""
+"""Who stands where on the ladder, which step led to each rung, and at which rhythm they train."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from forecast.growth import GrowthModel, spells_alone
-from forecast.growth.athletes import priors_from_others
-from forecast.growth.filtering import Filtered, forward_pass
-from forecast.growth.panel import Panel
 from forecast.histories import CLEARED, PASSED_OVER, Histories, day_number
-from forecast.histories.sessions import build_sessions
 from forecast.ladder import Ladder
 from forecast.types import Array, Flags, Ints
 
@@ -92,13 +87,6 @@ def stand(histories: Histories, names: list[str]) -> Standing:
     before every rung the athlete has ever logged: logs often begin in the middle of a ladder. A
     log that begins with a rung that needs none begins at the foot of the ladder: gates beside it
     are still to be cleared.
-
-    Parameters
-    ----------
-    histories
-        The log up to the cut.
-    names
-        Athletes asked about.
     """
     spells = histories.spells.reset_index(names="row")
     spells = spells[spells["athlete"].isin(names)]
@@ -147,93 +135,88 @@ def _behind(done: Flags, begun: Flags, under_way: Flags, plan: Plan) -> Flags:
     return np.asarray(behind & (done | ~under_way))
 
 
-MOST_WEEKS = 8.0
-"""Weeks off that count: losses level out, and logs rarely show longer layoffs (judgement)."""
+def last_needs(histories: Histories) -> pd.DataFrame:
+    """Return, for spells whose needed rungs the log shows cleared, the step that led to them.
 
-
-def continued(histories: Histories) -> Histories:
-    """Return the histories with the sessions after clearing as part of their spells."""
-    after = histories.after_clearing
-    if after.empty:
-        return histories
-    spell_of = histories.spells.reset_index(names="spell")[["athlete", "rung", "spell"]]
-    later = build_sessions(after, histories.ladder).merge(spell_of, on=["athlete", "rung"])
-    sessions = pd.concat([histories.sessions, later[histories.sessions.columns]])
-    sessions = sessions.sort_values(["spell", "date"]).reset_index(drop=True)
-    number = sessions.reset_index(names="session")[["athlete", "rung", "date", "session", "spell"]]
-    sets = pd.concat([histories.sets.drop(columns=["session", "spell"]), after])
-    sets = sets.merge(number, on=["athlete", "rung", "date"])[list(histories.sets.columns)]
-    sets = sets.sort_values(["session", "set", "value"]).reset_index(drop=True)
-    return replace(histories, sets=sets, sessions=sessions, after_clearing=after.iloc[:0])
-
-
-def weeks_off(histories: Histories, rows: Ints, grace: Array) -> Array:
-    """Return weeks without any training since each spell's last session that still tell.
-
-    A layoff tells until the athlete has been back for as long as it lasted (common practice, no
-    source).
-
-    Parameters
-    ----------
-    histories
-        As from ``continued``.
-    rows
-        (T,) rows of ``histories.spells``.
-    grace
-        (T,) weeks without training that are ordinary rest.
+    One row a spell: ``spell`` and ``before`` (rows of ``histories.spells``; the need cleared
+    last), ``delay`` (days from the rung being open, ``min_weeks`` served, to its first session; 0
+    where the coach did not wait).
     """
-    cut = day_number(pd.Series([histories.as_of]))
-    days = _training_days(histories)
-    last = day_number(last_trained(histories, rows))
-    result = np.zeros(len(rows))
-    for n, athlete in enumerate(histories.spells["athlete"].to_numpy()[rows]):
-        since = np.concatenate([days[athlete][days[athlete] >= last[n]], cut])
-        off = np.maximum(np.diff(since) / 7.0 - grace[n], 0.0)
-        back = (cut - since[1:]) / 7.0
-        result[n] = off[off > back].sum()
-    return result
+    spells, plan = histories.spells, ladder_plan(histories.ladder)
+    done = spells[spells["cleared_on"].notna()].reset_index(names="row")
+    by_key = done.set_index(["athlete", "rung_index"])[["row", "cleared_on"]]
+    rows = []
+    for spell, athlete, rung, start in zip(
+        spells.index, spells["athlete"], spells["rung_index"], spells["start"], strict=True
+    ):
+        needs = [(athlete, need) for need in plan.needs[rung]]
+        if not needs or not all(need in by_key.index for need in needs):
+            continue
+        cleared = [by_key.loc[need, "cleared_on"] for need in needs]
+        last = int(np.argmax([day.value for day in cleared]))
+        if cleared[last] > start:
+            continue
+        ready = max(
+            day + pd.Timedelta(days=plan.min_days[need[1]])
+            for day, need in zip(cleared, needs, strict=True)
+        )
+        delay = max((start - ready).days, 0)
+        rows.append((spell, int(by_key.loc[needs[last], "row"]), float(delay)))
+    return pd.DataFrame(rows, columns=["spell", "before", "delay"])
 
 
-def filter_on(model: GrowthModel, longer: Histories) -> tuple[Panel, Filtered]:
-    """Filter every spell, sessions after clearing included.
+LAYOFF_DAYS = 14.0
+"""Longer gaps are layoffs: they stay as they are when sessions a week change."""
 
-    Up to clearing gaps count as the engine counts them. After it a rung is often left alone for
-    months while others are trained: only weeks without any training are charged, and no more
-    than ``MOST_WEEKS`` of them.
-    """
-    panel, loose = spells_alone(model, longer)
-    constants = model.fit.constants
-    panel = replace(panel, excess=_charged(panel, longer))
-    mean, cov = priors_from_others(
-        panel, constants, model.fit.pooled, loose, np.arange(panel.n_spells),
-        finished_only=True,
-    )  # fmt: skip
-    return panel, forward_pass(panel, constants.dynamics, constants.noise, mean, cov)
+FINER = 8
+"""Entries of a changed gap table for each entry of the usual one."""
 
 
-def _charged(panel: Panel, longer: Histories) -> Array:
-    """(N,) weeks beyond the grace before each session, as ``filter_on`` charges them."""
-    spells = longer.spells.iloc[panel.spell_row]
-    cleared = spells["cleared_on"].fillna(longer.as_of)
-    later = panel.day > day_number(cleared)[panel.spell]
-    names, days = spells["athlete"].to_numpy(), _training_days(longer)
-    excess = panel.excess.copy()
-    for at in np.flatnonzero(later & (panel.excess > 0)):
-        own = days[names[panel.spell[at]]]
-        between = own[(own >= panel.day[at - 1]) & (own <= panel.day[at])]
-        off = np.maximum(np.diff(between) / 7.0 - panel.grace[panel.spell[at]], 0.0)
-        excess[at] = min(off.sum(), MOST_WEEKS)
-    return excess
+@dataclass(frozen=True, slots=True)
+class Rhythm:
+    """``scale`` (A,) factor on ordinary gaps; ``gain`` (A, P) factor on swing and pace."""
+
+    scale: Array
+    gain: Array
+
+    def gaps(self, table: Array, who: Ints) -> Array:
+        """Gap table of athletes ``who`` at this rhythm, from their (T, G) usual one.
+
+        Ordinary gaps are scaled, a day being the least there can be. Layoffs stay as long and come
+        as often *a week*: with half the days between sessions each session is followed by one half
+        as often, or more sessions would bring more layoffs. A finer table, (T, 8 G), holds the
+        shares.
+        """
+        if (self.scale == 1.0).all():
+            return table
+        scale = self.scale[who][:, None]
+        layoff = table > LAYOFF_DAYS
+        moved = np.where(layoff, table, np.maximum(table * scale, 1.0))
+        share = np.cumsum(np.where(layoff, scale, 1.0), axis=1)
+        share /= share[:, -1:]
+        levels = (np.arange(FINER * table.shape[1]) + 0.5) / (FINER * table.shape[1])
+        place = np.array([np.searchsorted(row, levels) for row in share], dtype=np.int64)
+        return np.take_along_axis(moved, place.reshape(len(table), levels.size), axis=1)
+
+    def first_gaps(self, table: Array, wait: Array, who: Ints) -> Array:
+        """Days from the last session to the next, from the (T, G) table at the usual rhythm.
+
+        The ``wait`` (T,) days already gone were spent at the usual rhythm, so it alone says
+        whether they are a layoff; held against the rhythm asked for, a few ordinary days of rest
+        would read as one. Only what is left of an ordinary gap is scaled.
+        """
+        gone = wait[:, None]
+        scaled = gone + (table - gone) * self.scale[who][:, None]
+        return np.where(table <= LAYOFF_DAYS, scaled, table)
 
 
-def _training_days(histories: Histories) -> dict[str, Ints]:
-    """Day numbers on which each athlete trained anything, rising."""
-    return {
-        str(athlete): np.unique(day_number(dates))
-        for athlete, dates in histories.sessions.groupby("athlete")["date"]
-    }
+def usual_rhythm(athletes: int, paths: int) -> Rhythm:
+    """Return the rhythm that changes nothing."""
+    return Rhythm(np.ones(athletes), np.ones((athletes, paths)))
 
 
-def last_trained(histories: Histories, rows: Ints) -> pd.Series:
-    """Return the date of the last session of these spells."""
-    return histories.sessions.groupby("spell")["date"].max().reindex(rows).reset_index(drop=True)
+def weekly_sessions(gaps: Array) -> Array:
+    """(T,) sessions a week outside layoffs, from (T, G) gap tables."""
+    ordinary = gaps <= LAYOFF_DAYS
+    days = np.where(ordinary, gaps, 0.0).sum(axis=1)
+    return np.asarray(7.0 * ordinary.sum(axis=1) / np.maximum(days, 1.0))

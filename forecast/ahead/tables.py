@@ -5,15 +5,21 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from forecast.ahead.duration import Settings, Walk, log_levels
-from forecast.ahead.ground import Ground
+from forecast.ahead.duration import Walk
+from forecast.ahead.ground import Ground, Settings
 from forecast.ahead.result import LadderAhead, chances_by_day
 from forecast.ahead.walk import chain
-from forecast.growth.scale import log_slope
-from forecast.readiness import Fitted, ReadinessForecast
-from forecast.readiness.reasons import confidence_words
-from forecast.readiness.result import DIGITS, SUMMARY_COLUMNS, curve_table, time_columns
-from forecast.readiness.shown import usual_value
+from forecast.growth import log_slope, to_log
+from forecast.readiness import (
+    DIGITS,
+    SUMMARY_COLUMNS,
+    Fitted,
+    ReadinessForecast,
+    confidence_words,
+    curve_table,
+    time_columns,
+    usual_value,
+)
 from forecast.types import Array, Flags, Ints
 
 TARGET_COLUMNS = (
@@ -23,13 +29,18 @@ TARGET_COLUMNS = (
 SLOWEST, QUICKEST = 0.05, 20.0
 HALVINGS = 18
 
+FARTHEST = float(np.log(1000.0))
+"""Levels beyond a thousand times the pass mark, or under a thousandth, are told as that: on a path
+that goes on for years without a clean set the latent level runs on, and its ratio overflows."""
+
+
+def log_levels(latent: Array, linear: float) -> Array:
+    """Return levels as log(value / target) from latent ones, within ``FARTHEST`` of the mark."""
+    return np.clip(to_log(latent, linear), -FARTHEST, FARTHEST)
+
 
 def target_table(
-    ground: Ground,
-    settings: Settings,
-    gone: Walk,
-    as_of: pd.Timestamp,
-    target_date: pd.Timestamp | None,
+    ground: Ground, gone: Walk, as_of: pd.Timestamp, target_date: pd.Timestamp | None
 ) -> pd.DataFrame:
     """Return one row an athlete who has the ladder's top ahead; none without a date.
 
@@ -151,7 +162,7 @@ def assemble(
     if as_now:
         summary = _as_forecast(summary, current, settings.most_days)
     weeks = settings.most_days // 7
-    target = target_table(ground, settings, gone, current.as_of, target_date)
+    target = target_table(ground, gone, current.as_of, target_date)
     return LadderAhead(
         summary=summary[list(SUMMARY_COLUMNS)],
         curve=curve_table(facts, by_day),

@@ -19,6 +19,9 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 from scipy.stats import rankdata, t
 
+from forecast.ahead.sampler import Starts, block_of, climb, spread_constants
+from forecast.ahead.standing import Plan
+from forecast.growth import GRACE_WEEKS, GrowthModel, untried_habits
 from forecast.types import Array, Flags, Ints
 
 DEGREES = 6.0
@@ -61,17 +64,14 @@ class RungTimes:
     shape: Array
     n_spells: int
 
-    def block(self, paths: int) -> Ints:
-        """(P,) the draw that each path belongs to."""
-        return np.asarray(np.arange(paths) * len(self.base) // paths, dtype=np.int64)
-
 
 @dataclass(frozen=True, slots=True)
 class Times:
     """Times on rungs already begun from their first session.
 
-    ``days`` (n,) to clearing or to the end of what is known; ``cleared`` (n,); ``middle`` (n,)
-    simulated middle days as known at the start; ``athlete``, ``rung`` (n,) numbers.
+    ``days`` (n,) to clearing or to the end of what is known, (n, P) where a walk has given them on
+    every path; ``cleared`` (n,); ``middle`` (n,) simulated middle days as known at the start;
+    ``athlete``, ``rung`` (n,) numbers.
     """
 
     days: Array
@@ -82,17 +82,7 @@ class Times:
 
 
 def fit_rung_times(times: Times, n_rungs: int, seed: list[int]) -> RungTimes:
-    """Draw from the posterior.
-
-    Parameters
-    ----------
-    times
-        Spells whose first session the log shows.
-    n_rungs
-        Rungs of the ladder, tried or not.
-    seed
-        Names the random numbers.
-    """
+    """Draw from the posterior, given spells whose first session the log shows."""
     rng = np.random.default_rng(seed)
     n = len(times.days)
     bound = np.log1p(times.days) - _USUAL
@@ -159,22 +149,8 @@ def _impute(
     return np.where(cleared, bound, np.maximum(mean - spread * ndtri(share), bound))
 
 
-@dataclass(frozen=True, slots=True)
-class OpenTimes:
-    """Rungs under way: on every path they have a time too.
-
-    ``athlete`` (n,) places of the athletes, ``rung`` (n,), ``middle`` (n,) as in ``Times``,
-    ``days`` (n, P) from the first session to clearing on each path.
-    """
-
-    athlete: Ints
-    rung: Ints
-    middle: Array
-    days: Array
-
-
 def athlete_effects(
-    model: RungTimes, times: Times, athletes: Ints, under_way: OpenTimes, uniform: Array
+    model: RungTimes, times: Times, athletes: Ints, under_way: Times, uniform: Array
 ) -> Array:
     """Return each athlete's effect on each path, (A, P).
 
@@ -185,16 +161,13 @@ def athlete_effects(
     ----------
     model
         The posterior draws, shared out over the paths.
-    times
-        These athletes' spells but for those under way.
-    athletes
-        (A,) their numbers, increasing.
-    under_way
-        Rungs under way whose first session the log shows.
+    times, under_way
+        Spells of the athletes numbered ``athletes`` (A,), increasing, whose first session the log
+        shows: those that have ended, and those under way with their days on every path.
     uniform
         (A, P) between 0 and 1: where in its distribution each path's effect lies.
     """
-    k = model.block(uniform.shape[1])
+    k = block_of(uniform.shape[1], len(model.base))
     grid = model.athlete[:, None] * _GRID
     log_mass = np.tile(-0.5 * _GRID**2, (len(athletes), len(model.base), 1))
     mean = _usual_log(model, times.rung, times.middle)
@@ -204,7 +177,7 @@ def athlete_effects(
     np.add.at(log_mass, np.searchsorted(athletes, times.athlete), told)
     log_mass = log_mass[:, k]
     mean = _usual_log(model, under_way.rung, under_way.middle)[:, k]
-    for n, athlete in enumerate(under_way.athlete):
+    for n, athlete in enumerate(np.searchsorted(athletes, under_way.athlete)):
         error = (np.log1p(under_way.days[n]) - mean[n])[:, None] - grid[k]
         log_mass[athlete] += t.logpdf(error / model.rest[k][:, None], DEGREES)
     mass = np.exp(log_mass - log_mass.max(axis=2, keepdims=True))
@@ -232,20 +205,10 @@ def _inverse(below: Array, grid: Array, uniform: Array) -> Array:
 def rung_days(model: RungTimes, rung: int, middle: Array, athlete: Array, order: Array) -> Array:
     """Return days on a rung from its first session, (T, P).
 
-    Parameters
-    ----------
-    model
-        The posterior draws.
-    rung
-        Its number.
-    middle
-        (T, P) as in ``Times``; paths may differ where they differ in gain.
-    athlete
-        (T, P) effects of the athletes, from ``athlete_effects``.
-    order
-        (T, P) standard normal: where in the rest each path lies.
+    ``middle`` (T, P) is as in ``Times``, ``athlete`` (T, P) as from ``athlete_effects``, ``order``
+    (T, P) standard normal: where in the rest each path lies.
     """
-    k = model.block(order.shape[1])
+    k = block_of(order.shape[1], len(model.base))
     usual = _USUAL + model.base[k] + model.slope[k] * (np.log1p(middle) - _USUAL)
     rest = np.empty(order.shape)
     for draw, shape in enumerate(model.shape):
@@ -257,13 +220,8 @@ def rung_days(model: RungTimes, rung: int, middle: Array, athlete: Array, order:
 def order_left(values: Array, shared: Array) -> Array:
     """Return normal scores of each row's order once what is shared has been taken out of it.
 
-    Parameters
-    ----------
-    values
-        (T, P), such as simulated days.
-    shared
-        (T, P, K) draws that other rows share; what rungs share must come in once, and not again
-        by the order of their paths.
+    ``values`` are (T, P), such as simulated days, ``shared`` (T, P, K) draws that other rungs have
+    in common: they must come in once, and not again by the order of the paths.
     """
     scores = normal_scores(values)
     left = [
@@ -276,3 +234,59 @@ def normal_scores(values: Array) -> Array:
     """Return the standard normal quantiles of each row's ranks; ties share theirs."""
     ranks = rankdata(values, axis=1)
     return np.asarray(ndtri((ranks - 0.5) / values.shape[1]))
+
+
+PATHS = 128
+MOST_DAYS = 7 * 104
+"""Days simulated; a middle beyond them is an order, not a time."""
+
+
+def new_grace(gaps: Array) -> Array:
+    """(T,) weeks of ordinary rest on a rung to come, from its gap table."""
+    return np.maximum(GRACE_WEEKS, 3.0 * np.median(gaps, axis=1) / 7.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Beginnings:
+    """T rungs as far as they are known before their first session.
+
+    ``rung`` (T,) numbers; ``day`` (T,) day number of the first session; ``gain`` (T,) factor on
+    the gain; the others as in ``Starts``.
+    """
+
+    rung: Ints
+    threshold: Array
+    measure: Ints
+    gaps: Array
+    day: Array
+    scatter: Array
+    gain: Array
+
+
+def middle_days(
+    model: GrowthModel, plan: Plan, new: Beginnings, *, seed: int, paths: int = PATHS
+) -> Array:
+    """Return the middle of the simulated days from first session to clearing, (T,).
+
+    From the rung's usual start and pace, the spread between athletes, and how this one trains:
+    what the athlete's record says of their pace is left out on purpose (``times`` learns it).
+    All rows share the random numbers of ``seed``, so that they don't depend on each other.
+    """
+    rows, fit = len(new.rung), model.fit
+    if not rows:
+        return np.empty(0)
+    root = np.linalg.cholesky(fit.constants.pooling.own + np.diag(fit.constants.pooling.athlete))
+    spread = np.random.default_rng([seed, 2]).standard_normal((paths, 3)) @ root.T
+    state = fit.pooled.usual(new.rung)[:, None, :] + spread
+    none = np.zeros(rows)
+    starts = Starts(
+        level=state[..., 0], swing=state[..., 1] * new.gain[:, None],
+        pace=state[..., 2] * new.gain[:, None], threshold=new.threshold, measure=new.measure,
+        grace=new_grace(new.gaps), confirm=plan.confirm[new.rung], run=none.astype(np.int64),
+        begun=none.astype(bool), wait=none, lost=none, done=none, shift=none,
+        origin=np.repeat(new.day[:, None], paths, axis=1), scatter=new.scatter,
+        gaps=new.gaps, first_gaps=new.gaps, habits=untried_habits(rows, model.habits),
+    )  # fmt: skip
+    constants = spread_constants([fit.constants], paths)
+    found = climb(starts, constants, most_days=MOST_DAYS, seed=[seed, 3])
+    return np.asarray(np.median(found.days, axis=1))

@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
-from forecast.ahead.draws import draw_shared
 from forecast.ahead.duration import (
     Going,
-    Settings,
     Walk,
     athletes_tempo,
     engines_middle,
     recalibrated,
 )
-from forecast.ahead.ground import Ground, Rhythm, rung_facts, usual_rhythm
-from forecast.ahead.learning import new_grace
+from forecast.ahead.ground import Ground, Settings, draw_shared
 from forecast.ahead.sampler import Starts, climb
-from forecast.ahead.standing import Plan, Standing
-from forecast.histories.attendance import first_gap_table
+from forecast.ahead.standing import Plan, Rhythm, Standing, usual_rhythm
+from forecast.ahead.times import new_grace
+from forecast.growth import Habits, athlete_habits, lost_levels, meeting_shift, recent_gaps
+from forecast.histories import first_gap_table, gap_table
 from forecast.types import Array, Flags, Ints
 
 
@@ -31,19 +32,10 @@ def walk(
 ) -> Walk:
     """Simulate all rungs still ahead of every athlete.
 
-    Parameters
-    ----------
-    ground, settings
-        What is known, and how to walk.
-    pooled
-        By (athlete place, rung): (W,) pooled chances by week 0, 1, ... of open rungs; their
-        simulated times are matched to these.
-    rhythm
-        Another rhythm of training than the athletes' own.
-    like
-        The walk at the athletes' own rhythm. Its recalibrations hold at another rhythm too, and so
-        does what it made of the athletes: a rung in hand that goes sooner because of more sessions
-        makes nobody a quicker learner.
+    ``pooled`` are chances by week 0, 1, ... of open rungs by (athlete place, rung), which their
+    simulated times are matched to. For another ``rhythm`` than the athletes' own, ``like`` is the
+    walk at theirs: its recalibrations hold, and so does what it made of the athletes, for a rung
+    in hand that goes sooner because of more sessions makes nobody a quicker learner.
     """
     standing = ground.standing
     who, rung = np.nonzero(standing.under_way)
@@ -51,30 +43,21 @@ def walk(
     order = np.argsort(spells, kind="stable")
     open_at = np.full(standing.behind.shape, -1, dtype=np.int64)
     open_at[who[order], rung[order]] = np.arange(len(order))
-    shared = draw_shared(
-        ground.model, ground.tracked, standing.athletes, spells[order],
-        paths=settings.paths, draws=settings.draws, seed=settings.seed,
-    )  # fmt: skip
+    gone = _blank(ground, settings.paths)
     going = Going(
-        ground, settings, shared, open_at,
+        ground, settings, draw_shared(ground, settings, spells[order]), open_at,
         rhythm or usual_rhythm(len(standing.athletes), settings.paths),
-        pooled or {}, like, _carry_draws(ground, settings),
-        _blank(ground, settings.paths),
+        pooled or {}, like, _carry_draws(ground, settings), gone,
     )  # fmt: skip
     rungs = range(ground.plan.n_rungs)
     for number in rungs:
         _one_rung(going, number, np.flatnonzero(standing.under_way[:, number]))
-    going.tempo = athletes_tempo(going) if like is None else like.tempo
-    going.middle = engines_middle(going)
+    gone.tempo = athletes_tempo(going) if like is None else like.tempo
+    gone.middle = engines_middle(going)
     later = standing.ahead & ~standing.under_way
     for number in rungs:
         _one_rung(going, number, np.flatnonzero(later[:, number]))
-    out = going.out
-    return Walk(
-        out["climbing"], out["delay"], out["cleared"], out["start_level"], out["start_gain"],
-        out["end_level"], out["first"][:, :, 0], going.maps,
-        going.tempo, going.middle,
-    )  # fmt: skip
+    return gone
 
 
 def _carry_draws(ground: Ground, settings: Settings) -> Array:
@@ -86,8 +69,8 @@ def _carry_draws(ground: Ground, settings: Settings) -> Array:
     )
 
 
-def _blank(ground: Ground, paths: int) -> dict[str, Array]:
-    """Arrays to fill, with what is behind each athlete already in place."""
+def _blank(ground: Ground, paths: int) -> Walk:
+    """A walk to fill in, with what is behind each athlete already in place."""
     standing = ground.standing
     known = np.where(standing.behind, standing.cleared_day, np.nan)
     # What no log shows was behind the athlete when the log began.
@@ -98,43 +81,40 @@ def _blank(ground: Ground, paths: int) -> dict[str, Array]:
         "margin": np.where(logged, ground.margin[standing.spell], 0.0),
         "own_pace": np.where(logged, ground.own_pace[standing.spell], 0.0),
     }
-    names = ("climbing", "delay", "start_level", "start_gain", "end_level", "first")
-    blank = np.full(known.shape, np.nan)
-    start |= {name: blank for name in names}
-    return {name: np.repeat(values[:, :, None], paths, axis=2) for name, values in start.items()}
+    none = np.full(known.shape, np.nan)
+    for name in ("climbing", "delay", "start_level", "start_gain", "end_level"):
+        start[name] = none
+    parts: dict[str, Any] = {
+        name: np.repeat(a[:, :, None], paths, axis=2) for name, a in start.items()
+    }
+    return Walk(**parts, first=none)
 
 
 def _one_rung(going: Going, rung: int, who: Ints) -> None:
     """Climb one rung for these athletes, and note how it went."""
     if not len(who):
         return
-    out, settings = going.out, going.settings
-    ready, last = _ready(going.ground.plan, going.ground.standing, out["cleared"], rung, who)
+    gone, settings = going.gone, going.settings
+    ready, last = _ready(going.ground.plan, going.ground.standing, gone.cleared, rung, who)
     begun = going.open_at[who, rung] >= 0
     delay = _delays(going, rung, who, ready, begun)
     opening = np.where(begun[:, None], 0.0, np.maximum(ready, 0.0))
     starts = _starts(going, rung, who, last, opening + delay)
     seed = [settings.seed, 5, rung]
     found = climb(starts, going.shared.constants, most_days=settings.most_days, seed=seed)
-    delay, days = recalibrated(going, rung, who, found, opening, delay, begun)
+    delay, days = recalibrated(going, rung, who, found, opening, delay)
     if settings.independent:
         days = days[:, np.random.default_rng([*seed, 6]).permutation(settings.paths)]
-    cleared = opening + delay + days
+    gone.climbing[who, rung], gone.delay[who, rung] = days, delay
+    gone.cleared[who, rung] = opening + delay + days
+    gone.start_level[who, rung] = starts.level - starts.threshold[:, None]
+    gone.start_gain[who, rung] = starts.swing + starts.pace
     margin = found.level - starts.threshold[:, None]
+    gone.end_level[who, rung], gone.first[who, rung] = margin, found.first
     really = found.days <= settings.most_days
+    gone.margin[who, rung] = np.where(really, margin - going.ground.climbing.margin, 0.0)
     effect = going.shared.rung[:, rung, 2] + going.shared.athlete[who, :, 2]
-    for name, values in (
-        ("climbing", days),
-        ("delay", delay),
-        ("cleared", cleared),
-        ("start_level", starts.level - starts.threshold[:, None]),
-        ("start_gain", starts.swing + starts.pace),
-        ("end_level", margin),
-        ("first", found.first[:, None]),
-        ("margin", np.where(really, margin - going.ground.climbing.margin, 0.0)),
-        ("own_pace", starts.pace / going.rhythm.gain[who] - effect),
-    ):
-        out[name][who, rung] = values
+    gone.own_pace[who, rung] = starts.pace / going.rhythm.gain[who] - effect
 
 
 def _ready(
@@ -161,25 +141,61 @@ def _starts(going: Going, rung: int, who: Ints, last: Ints, first_day: Array) ->
     state = shared.rung[:, rung] + shared.athlete[who] + shared.own[rung]
     path = np.arange(last.shape[1])
     known = last >= 0
-    for part, column, name in ((0, 0, "margin"), (2, 1, "own_pace")):
-        before = going.out[name][who[:, None], last, path]
+    for part, column, carried in ((0, 0, going.gone.margin), (2, 1, going.gone.own_pace)):
+        before = carried[who[:, None], last, path]
         state[:, :, part] += going.slope[:, column] * np.where(known, before, 0.0)
     state[begun] = shared.open_state[place[begun]]
     gain = going.rhythm.gain[who]
-    rows = rung_facts(ground, rung, who, begun)
-    gaps = going.rhythm.gaps(rows.gaps, who)
-    first_gaps = first_gap_table(
-        np.sort(rows.gaps, axis=1), rows.wait, ground.model.rhythm.absences, float(ground.cut)
-    )
+    facts, habits = _rung_facts(ground, rung, who, begun)
+    wait, usual = facts["wait"], facts.pop("gaps")
+    gaps = going.rhythm.gaps(usual, who)
+    absences = ground.model.rhythm.absences
+    first_gaps = first_gap_table(np.sort(usual, axis=1), wait, absences, float(ground.cut))
     return Starts(
         level=state[:, :, 0], swing=state[:, :, 1] * gain, pace=state[:, :, 2] * gain,
-        threshold=rows.threshold, measure=np.full(len(who), ground.measure[rung]),
-        grace=np.where(begun, rows.grace, new_grace(gaps)),
-        confirm=np.full(len(who), ground.plan.confirm[rung]), run=rows.run, begun=begun,
-        wait=rows.wait, lost=rows.lost, done=rows.done, origin=ground.cut + first_day,
-        scatter=ground.scatter[who], gaps=gaps,
-        first_gaps=going.rhythm.first_gaps(first_gaps, rows.wait, who), habits=rows.habits,
+        measure=np.full(len(who), ground.measure[rung]),
+        grace=np.where(begun, facts.pop("grace"), new_grace(gaps)),
+        confirm=np.full(len(who), ground.plan.confirm[rung]), begun=begun,
+        origin=ground.cut + first_day, scatter=ground.scatter[who], gaps=gaps,
+        first_gaps=going.rhythm.first_gaps(first_gaps, wait, who), habits=habits, **facts,
     )  # fmt: skip
+
+
+def _rung_facts(
+    ground: Ground, rung: int, who: Ints, begun: Flags
+) -> tuple[dict[str, Any], Habits]:
+    """Parts of ``Starts``: of the spell under way, else of the athlete lately."""
+    people = len(who)
+    facts: dict[str, Any] = {
+        name: np.zeros(people) for name in ("grace", "wait", "lost", "done", "shift")
+    }
+    facts["run"] = np.zeros(people, dtype=np.int64)
+    facts["threshold"] = np.full(people, ground.threshold[rung])
+    facts["gaps"] = ground.gaps[who].copy()
+    lately = (ground.habits.intercept, ground.habits.sets, ground.habits.spread)
+    intercept, sets, spread = (np.asarray(part)[who].copy() for part in lately)
+    habits = Habits(intercept, ground.habits.slope, sets, spread)
+    if not begun.any():
+        return facts, habits
+    panel, level = ground.tracked.panel, ground.tracked.filtered.mean[:, 0]
+    rows = ground.standing.spell[who[begun], rung]
+    spell = ground.place[rows]
+    last = panel.last[spell]
+    own = athlete_habits(panel, panel.eligible, level, last, ground.model.habits)
+    intercept[begun], sets[begun], spread[begun] = own.intercept, own.sets, own.spread
+    constants, filtered = ground.model.fit.constants, ground.tracked.filtered
+    for name, values in (
+        ("shift", meeting_shift(panel, constants.noise, filtered, last)),
+        ("grace", panel.grace[spell]),
+        ("wait", ground.cut - panel.day[last]),
+        ("lost", lost_levels(panel, constants.dynamics)[last]),
+        ("done", panel.number[last] + 1.0),
+        ("run", ground.histories.spells["run"].to_numpy()[rows]),
+        ("threshold", panel.threshold[spell]),
+        ("gaps", gap_table(recent_gaps(panel, last), ground.model.rhythm)),
+    ):
+        facts[name][begun] = values
+    return facts, habits
 
 
 def _delays(going: Going, rung: int, who: Ints, ready: Array, begun: Flags) -> Array:

@@ -10,11 +10,11 @@ import pandas as pd
 
 from forecast.errors import BacktestError
 from forecast.histories import CLEARED, DEFAULT_LAPSE_WEEKS, Histories, build_histories
-from forecast.log.days import as_day
-from forecast.log.training_log import TrainingLog
+from forecast.log import TrainingLog, as_day
 
-OUTCOME_COLUMNS: tuple[str, ...] = ("as_of", "athlete", "rung", "weeks", "cleared", "ended_by")
-"""Columns of an outcome table; ``weeks`` from the cut to clearing or to the last day followed."""
+EARLIEST, LATEST = 0.4, 0.85
+"""Part of the log's span that cuts are drawn from (judgement): early ones have little to learn
+from, late ones little to be scored against."""
 
 
 def draw_cuts(
@@ -22,8 +22,6 @@ def draw_cuts(
     n_cuts: int = 6,
     *,
     seed: int = 0,
-    earliest: float = 0.4,
-    latest: float = 0.85,
 ) -> list[pd.Timestamp]:
     """Draw cut dates blind to what happened: one at random in each of ``n_cuts`` equal stretches.
 
@@ -35,9 +33,6 @@ def draw_cuts(
         Number of dates, 1 or more.
     seed
         Seed of the draw.
-    earliest, latest
-        Part of the log's span to draw from, 0 to 1: early cuts have little to learn from, late
-        ones little to be scored against.
 
     Returns
     -------
@@ -47,14 +42,14 @@ def draw_cuts(
     Raises
     ------
     BacktestError
-        If the log is empty, the part is not within 0 to 1, or it has fewer days than cuts.
+        If the log is empty or has fewer days than cuts, or no cut is asked for.
     """
-    if not 0 <= earliest < latest <= 1 or n_cuts < 1:
-        raise BacktestError("give one cut or more, and 0 <= earliest < latest <= 1")
+    if n_cuts < 1:
+        raise BacktestError(f"{n_cuts} cuts asked for; give one or more")
     _check_sets(log)
     first, last = log.sets["date"].min(), log.sets["date"].max()
     span = (last - first).days
-    edges = np.linspace(earliest * span, latest * span, n_cuts + 1)
+    edges = np.linspace(EARLIEST * span, LATEST * span, n_cuts + 1)
     if (edges[1] - edges[0]) < 1:
         raise BacktestError(
             f"the log spans {span} days, too few for {n_cuts} cuts; ask for fewer cuts"
@@ -69,8 +64,8 @@ def given_cuts(log: TrainingLog, cuts: Iterable[object]) -> list[pd.Timestamp]:
     Raises
     ------
     BacktestError
-        If the log is empty, or one is no date, or leaves nothing before it to learn from or after
-        it to score.
+        If the log is empty, or one is not a date, or leaves nothing before it to learn from or
+        after it to score.
     """
     _check_sets(log)
     first, last = log.sets["date"].min(), log.sets["date"].max()
@@ -125,7 +120,7 @@ def outcomes_after(
     Returns
     -------
     DataFrame
-        Columns ``OUTCOME_COLUMNS``, one row for each open spell. ``weeks`` is
+        One row an open spell: ``as_of, athlete, rung, weeks, cleared, ended_by``. ``weeks`` is
         ``(cleared_on - as_of).days / 7``, or the weeks to the last day the athlete is known to
         have been at it: the end of the log, or the last session before a lapse or before the
         coach passed the rung over (``ended_by`` says which). It is negative where the athlete

@@ -16,7 +16,7 @@ from forecast.backtest.cuts import lapse_weeks_of, open_at
 from forecast.backtest.result import MODEL
 from forecast.errors import BacktestError, FitError
 from forecast.histories import build_histories
-from forecast.log.training_log import TrainingLog
+from forecast.log import TrainingLog
 
 ENGINE_NAMES: dict[str, str] = {
     "growth": "growth alone",

@@ -9,16 +9,8 @@ from forecast.errors import BacktestError
 from forecast.types import Array
 
 
-def check_ranges(level: float, n_resamples: int) -> None:
-    """Refuse a level or a number of resamples that makes no sense, before any fit is made.
-
-    Raises
-    ------
-    BacktestError
-        If the level is not between 0 and 1, or no resample is asked for.
-    """
-    if not 0 < level < 1:
-        raise BacktestError(f"level {level} must lie between 0 and 1")
+def check_resamples(n_resamples: int) -> None:
+    """Refuse a number of resamples that makes no sense, before any fit is made."""
     if n_resamples < 1:
         raise BacktestError(f"n_resamples = {n_resamples}; give one resample or more")
 
@@ -83,7 +75,8 @@ def percentile_range(resampled: ArrayLike, level: float = 0.9) -> tuple[float, f
     BacktestError
         If the level is not between 0 and 1.
     """
-    check_ranges(level, 1)
+    if not 0 < level < 1:
+        raise BacktestError(f"level {level} must lie between 0 and 1")
     values = np.asarray(resampled, float)
     known = values[np.isfinite(values)]
     if not known.size:

@@ -16,7 +16,7 @@ from forecast.backtest.forecasters import (
     chosen_baselines,
     forecast_at,
 )
-from forecast.backtest.resample import check_ranges
+from forecast.backtest.resample import check_resamples
 from forecast.backtest.result import BacktestResult
 from forecast.backtest.scores import weeks_followed
 from forecast.backtest.scoring import (
@@ -27,8 +27,10 @@ from forecast.backtest.scoring import (
     score_table,
 )
 from forecast.errors import BacktestError
-from forecast.log.given import is_whole
-from forecast.log.training_log import TrainingLog, checked_log
+from forecast.log import TrainingLog, checked_log, is_whole
+
+LEVEL = 0.9
+"""Of the ranges around scores."""
 
 
 def backtest(
@@ -37,9 +39,7 @@ def backtest(
     model: Any | None = None,
     baselines: bool | str | Sequence[str] | Mapping[str, Baseline] = True,
     *,
-    engines: bool = True,
     horizon_weeks: int | None = None,
-    level: float = 0.9,
     n_resamples: int = 500,
     seed: int = 0,
     progress: Progress | None = None,
@@ -61,14 +61,10 @@ def backtest(
         ``forecast(log, as_of=).curve``; it is cloned, never changed. Left out: baselines only.
     baselines
         All (True), none, names, or functions by name.
-    engines
-        Whether to score each engine of the model alone too, and their pool without recalibration.
     horizon_weeks
         Length of the curves in weeks; the model's own where left out, 52 without a model.
-    level
-        Level of the ranges around scores, 0 to 1.
     n_resamples
-        Resamples of athletes for those ranges.
+        Resamples of athletes for the 90 % ranges around scores.
     seed
         Seed of cuts, random baselines, resampling and PIT.
     progress
@@ -93,27 +89,20 @@ def backtest(
     if model is None and not functions:
         raise BacktestError("there is nothing to score; give a model, baselines or both")
     horizon_weeks = _horizon(model, horizon_weeks)
-    check_ranges(level, n_resamples)
+    check_resamples(n_resamples)
     dates = _dates(log, cuts, seed)
     answers, outcomes = [], []
     for date in dates:
         answer = forecast_at(
-            log,
-            date,
-            model=model,
-            baselines=functions,
-            engines=engines,
-            horizon_weeks=horizon_weeks,
-            seed=seed,
+            log, date, model=model, baselines=functions, horizon_weeks=horizon_weeks, seed=seed,
             progress=progress,
-        )
+        )  # fmt: skip
         answers.append(answer)
         outcomes.append(outcomes_after(log, date, answer.asked, lapse_weeks_of(model)))
     return score_forecasts(
         answers,
         pd.concat(outcomes, ignore_index=True),
         horizon_weeks=horizon_weeks,
-        level=level,
         n_resamples=n_resamples,
         seed=seed,
     )
@@ -150,7 +139,6 @@ def score_forecasts(
     outcomes: pd.DataFrame,
     *,
     horizon_weeks: int = 52,
-    level: float = 0.9,
     n_resamples: int = 500,
     seed: int = 0,
 ) -> BacktestResult:
@@ -162,7 +150,7 @@ def score_forecasts(
         One entry a cut, from ``forecast_at``.
     outcomes
         ``as_of, athlete, rung, weeks, cleared, ended_by``; see ``outcomes_after``.
-    horizon_weeks, level, n_resamples, seed
+    horizon_weeks, n_resamples, seed
         As in :func:`backtest`.
 
     Returns
@@ -175,7 +163,7 @@ def score_forecasts(
     BacktestError
         If there is no forecast or no outcome to score.
     """
-    check_ranges(level, n_resamples)
+    check_resamples(n_resamples)
     forecasts = pd.concat([a.forecasts for a in answers], ignore_index=True)
     failures = pd.concat([a.failures for a in answers], ignore_index=True)
     notes = pd.concat([a.notes for a in answers], ignore_index=True)
@@ -189,8 +177,8 @@ def score_forecasts(
     cases = make_cases(outcomes, scored_weeks, n_resamples, seed)
     curves = curves_of(forecasts, cases)
     return BacktestResult(
-        scores=score_table(curves, cases, level),
-        differences=difference_table(curves, cases, level),
+        scores=score_table(curves, cases, LEVEL),
+        differences=difference_table(curves, cases, LEVEL),
         forecasts=forecasts.merge(
             outcomes[[*KEYS, "weeks", "cleared"]], on=KEYS, how="left", validate="many_to_one"
         ),
@@ -201,5 +189,5 @@ def score_forecasts(
         cuts=tuple(sorted(outcomes["as_of"].unique())),
         horizon_weeks=horizon_weeks,
         scored_weeks=scored_weeks,
-        level=level,
+        level=LEVEL,
     )

@@ -116,7 +116,7 @@ def say_when(as_of: pd.Timestamp, weeks: str, width: str) -> str:
         Day from which weeks count.
     weeks, width
         Vega expressions of the weeks to the date and of the width of its range in weeks; a
-        width that is no number means wide.
+        width that is not a number means wide.
     """
     date = f"({millis(as_of)} + {weeks} * {WEEK_MS})"
     part = f"(date({date}) <= 10 ? 'early ' : date({date}) <= 20 ? 'mid-' : 'late ')"

@@ -7,11 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from forecast.cohort.records import plural, spell_times
+from forecast.cohort.records import spell_times
 from forecast.cohort.time_to_clear import clearing_curve
-from forecast.log.training_log import TrainingLog
-from forecast.readiness import Fitted, LogView, as_view
-from forecast.readiness.lapse import FLAT_GAIN, chance_flat
+from forecast.log import TrainingLog, counted
+from forecast.readiness import FLAT_GAIN, Fitted, LogView, as_view, chance_flat
 from forecast.survival import SurvivalCurve
 
 UNTIL_WEEKS = 104.0
@@ -63,7 +62,7 @@ class Bottlenecks:
         return (
             f"{worst['rung_name']} takes {worst['share_logged']:.0%} of all weeks logged"
             f"{_median(worst)}. {_most_flat(some)}"
-            f"{plural(self.n_left_out, 'spell')} under way when the log began count toward weeks "
+            f"{counted(self.n_left_out, 'spell')} under way when the log began count toward weeks "
             "logged only. Athletes who reach the later rungs are not those who began: rungs are "
             "compared as they are climbed here, not as they would be by everybody."
         )

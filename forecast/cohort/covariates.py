@@ -11,9 +11,9 @@ from scipy.stats import norm
 from statsmodels.duration.hazard_regression import PHReg, PHRegResults
 from statsmodels.stats.multitest import multipletests
 
-from forecast.cohort.records import SINCE_COLUMN, Records, as_histories, plural, spell_times
+from forecast.cohort.records import SINCE_COLUMN, Records, as_histories, spell_times
 from forecast.errors import FitError, HistoryError
-from forecast.log.given import check_level
+from forecast.log import check_level, counted
 
 MIN_CLEARED = 15
 MIN_ATHLETES = 10
@@ -61,7 +61,7 @@ class CovariateEffects:
         clear = self.table[self.table["p_holm"] <= 1 - self.level]
         how = "together in one regression" if self.adjusted else "one at a time"
         lines = [
-            f"{plural(len(self.table), 'effect')} looked at {how}, within rungs; with so many "
+            f"{counted(len(self.table), 'effect')} looked at {how}, within rungs; with so many "
             f"looks, p-values are adjusted (Holm): {len(clear)} stand out."
         ]
         for _, row in clear.iterrows():
@@ -183,7 +183,7 @@ def _coded(
         words = values.dropna().astype(str)
         common = words.value_counts()
         if not 2 <= len(common) <= MAX_WORDS:
-            skipped.append((name, f"{plural(len(common), 'different word')}, 2 to 8 can be used"))
+            skipped.append((name, f"{counted(len(common), 'different word')}, 2 to 8 can be used"))
             continue
         base = sorted(common[common == common.max()].index)[0]
         others = sorted(set(common.index) - {base})

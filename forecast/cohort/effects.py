@@ -8,10 +8,8 @@ import numpy as np
 import pandas as pd
 from scipy.stats import norm
 
-from forecast.growth.athletes import loose_information
-from forecast.growth.pooling import centred
-from forecast.log.given import check_level, check_seed
-from forecast.log.training_log import TrainingLog
+from forecast.growth import centred, loose_information
+from forecast.log import TrainingLog, check_level, check_seed
 from forecast.readiness import Fitted, LogView, as_view
 from forecast.types import Array
 

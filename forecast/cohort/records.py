@@ -11,8 +11,7 @@ import pandas as pd
 from forecast.errors import HistoryError
 from forecast.histories import CLEARED, LAPSED, OPEN, PASSED_OVER, Histories, build_histories
 from forecast.ladder import Ladder
-from forecast.log.days import as_day
-from forecast.log.training_log import TrainingLog, checked_log
+from forecast.log import TrainingLog, as_day, checked_log
 
 Records = TrainingLog | Histories
 
@@ -32,7 +31,7 @@ def as_histories(records: Records, as_of: pd.Timestamp | str | None = None) -> H
     LogError
         It is neither a log nor histories.
     HistoryError
-        The cut date is no date, is another than that of the histories given, or the log holds no
+        The cut date is not a date, is another than that of the histories given, or the log holds no
         usable set before it.
     """
     if isinstance(records, Histories):
@@ -158,8 +157,3 @@ def kinds_of_end(table: pd.DataFrame) -> pd.Series:
     """What ended each spell, in words for ``cumulative_incidence``."""
     words = {CLEARED: "cleared", LAPSED: "lapsed", PASSED_OVER: "passed_over", OPEN: "open"}
     return table["outcome"].map(words)
-
-
-def plural(count: int, one: str, many: str | None = None) -> str:
-    """'1 spell', '2 spells'."""
-    return f"{count} {one if count == 1 else many or one + 's'}"

@@ -15,11 +15,10 @@ from forecast.cohort.records import (
     as_histories,
     group_names,
     group_of,
-    plural,
     spell_times,
 )
 from forecast.errors import FitError
-from forecast.log.given import check_level, check_seed
+from forecast.log import check_level, check_seed, counted
 from forecast.survival import SurvivalCurve, TurnbullCurve, kaplan_meier, turnbull
 
 MIN_SPELLS = 3
@@ -111,32 +110,18 @@ class TimeToClear:
         columns = ["group", "week", "n_at_risk"]
         return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
 
-    def between_frame(self) -> pd.DataFrame:
-        """Return Turnbull's masses: ``group, left, right`` (weeks), ``mass, p_cleared`` (after).
-
-        Between ``left`` and ``right`` the dates of the sessions leave open when the share rose.
-        """
-        columns = ["group", "left", "right", "mass", "p_cleared"]
-        parts = [
-            pd.DataFrame({"group": group, **curve.frame(), "p_cleared": np.cumsum(curve.mass)})
-            for group, curve in self.between.items()
-        ]
-        if not parts:
-            return pd.DataFrame(columns=columns)
-        return pd.concat(parts, ignore_index=True)[columns]
-
     @property
     def text(self) -> str:
         """What the curves are made of and how to read them, in sentences."""
         lines = [
-            f"Weeks to clearing by {self.by}: {plural(int(self.groups['n_spells'].sum()), 'spell')}"
-            f", {int(self.groups['n_cleared'].sum())} cleared."
+            f"Weeks to clearing by {self.by}: "
+            f"{counted(int(self.groups['n_spells'].sum()), 'spell')}, "
+            f"{int(self.groups['n_cleared'].sum())} cleared."
         ]
         lines.append(
-            f"{plural(len(self.left_out), 'spell was', 'spells were')} under way when the log "
-            "began, nobody knows since when, and left out (a roster column 'on_rung_since' would "
-            f"let them in); {int(self.groups['entered_late'].sum())} entered late with a known "
-            "beginning."
+            f"Left out: {counted(len(self.left_out), 'spell')} already under way when the log "
+            "began, nobody knows since when (a roster column 'on_rung_since' would let them in); "
+            f"{int(self.groups['entered_late'].sum())} entered late with a known beginning."
         )
         if self.too_few:
             lines.append(

@@ -25,7 +25,7 @@ from forecast.commands.common import (
     reading,
     rows_of,
 )
-from forecast.log.cells import counted
+from forecast.log import counted
 
 HORIZON_AHEAD = 260
 

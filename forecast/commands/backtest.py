@@ -18,8 +18,7 @@ from forecast.commands.common import (
     reading,
     say,
 )
-from forecast.log.cells import visible
-from forecast.log.writing import csv_bytes, write_whole
+from forecast.log import csv_bytes, visible, write_whole
 
 
 @reading("sheet", "table", "as_of")

@@ -14,9 +14,15 @@ from forecast.commands.common import (
 )
 from forecast.errors import ForecastError
 from forecast.ladder_file import read_ladder
-from forecast.log import describe_log, draft_mapping, load_mapping, write_rejected
-from forecast.log.cells import counted, visible
-from forecast.log.writing import write_whole
+from forecast.log import (
+    counted,
+    describe_log,
+    draft_mapping,
+    load_mapping,
+    visible,
+    write_rejected,
+    write_whole,
+)
 
 
 def _draft(path: Path, read: Read) -> str:

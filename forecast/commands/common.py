@@ -16,15 +16,22 @@ import pandas as pd
 import typer
 from rich.console import Console
 
+import forecast
 from forecast.errors import ForecastError
 from forecast.ladder_file import read_ladder
-from forecast.log import TrainingLog, read_club, read_log
-from forecast.log import dates as log_dates
-from forecast.log.cells import visible
-from forecast.log.far_dates import dates_set_aside
-from forecast.log.secrets import shown_url
-from forecast.log.writing import csv_bytes, write_whole
-from forecast.model import ReadinessForecaster, load_model
+from forecast.log import (
+    DateOrder as LogDateOrder,
+)
+from forecast.log import (
+    TrainingLog,
+    csv_bytes,
+    dates_set_aside,
+    read_club,
+    read_log,
+    shown_url,
+    visible,
+    write_whole,
+)
 
 HORIZON_WEEKS, SEED = 52, 0
 """What the options stand at where they are left out."""
@@ -146,7 +153,7 @@ def read_records(
         A file can't be read, or the arguments do not fit together.
     """
     cut = cut_date(as_of)
-    order = cast(log_dates.DateOrder | None, date_order.value if date_order else None)
+    order = cast(LogDateOrder | None, date_order.value if date_order else None)
     if ladder is None:
         records = _club(paths, order, cut, mapping or roster or sheet or table)
     else:
@@ -194,7 +201,7 @@ def reading(*without: str) -> Callable[[Callable[..., None]], Callable[..., None
 
 def _club(
     paths: list[str],
-    order: log_dates.DateOrder | None,
+    order: LogDateOrder | None,
     cut: pd.Timestamp | None,
     spare: str | None,
 ) -> Records:
@@ -231,9 +238,9 @@ def cut_date(text: str | None) -> pd.Timestamp | None:
         raise ForecastError(f"{text!r} is no date; write it as 2026-05-01.") from error
 
 
-def new_model(horizon: int | None, seed: int | None) -> ReadinessForecaster:
+def new_model(horizon: int | None, seed: int | None) -> forecast.ReadinessForecaster:
     """Return a forecaster with these settings, or those that stand where one is left out."""
-    return ReadinessForecaster(
+    return forecast.ReadinessForecaster(
         horizon_weeks=HORIZON_WEEKS if horizon is None else horizon,
         random_state=SEED if seed is None else seed,
     )
@@ -246,7 +253,7 @@ def fitted_model(
     saved: Path | None = None,
     horizon: int | None = None,
     seed: int | None = None,
-) -> ReadinessForecaster:
+) -> forecast.ReadinessForecaster:
     """Return the saved forecaster, or one fitted on the records.
 
     Raises
@@ -259,7 +266,7 @@ def fitted_model(
         return new_model(horizon, seed).fit(records.log, records.as_of, progress=step)
     if horizon is not None or seed is not None:
         raise ForecastError("--model brings its own --horizon and --seed; leave them out.")
-    return load_model(saved)
+    return forecast.load_model(saved)
 
 
 def rows_of(frame: pd.DataFrame, athletes: list[str]) -> pd.DataFrame:

@@ -22,8 +22,7 @@ def demo(
 ) -> None:
     """Forecast the invented club that comes with the source, and write pages for each reader."""
     # Altair takes seconds to load; the other commands do without it.
-    from forecast.report import write_report
-    from forecast.report.files import make_folder
+    from forecast.report import make_folder, write_report
 
     place = _place()
     make_folder(out)  # a folder that can't be written to is better known before the fit

@@ -24,9 +24,7 @@ from forecast.commands.common import (
     reading,
     rows_of,
 )
-from forecast.plateau import urgent_first
-from forecast.plateau.table import DEFAULT_FALSE_ALARMS
-from forecast.plateau.words import PAUSED
+from forecast.plateau import DEFAULT_FALSE_ALARMS, PAUSED, urgent_first
 
 PAIN_URGENCY = 1
 """Pain stands first in the watch list, whatever the state beside it."""

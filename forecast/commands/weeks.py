@@ -28,7 +28,7 @@ from forecast.commands.common import (
     say,
 )
 from forecast.errors import ForecastError
-from forecast.log.writing import write_whole
+from forecast.log import write_whole
 from forecast.readiness import ReadinessForecast
 
 

@@ -9,7 +9,7 @@ from collections.abc import Callable
 import pandas as pd
 
 from forecast.commands.common import CAUTION
-from forecast.log.writing import csv_bytes
+from forecast.log import csv_bytes
 from forecast.readiness import ReadinessForecast
 
 

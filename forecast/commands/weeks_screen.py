@@ -12,8 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from forecast.commands.common import CAUTION
-from forecast.log import TrainingLog
-from forecast.log.cells import counted
+from forecast.log import TrainingLog, counted
 from forecast.readiness import ReadinessForecast
 
 MARKS = (4, 8, 12, 26)

@@ -1,13 +1,39 @@
 """The growth engine: sets as intervals, a state space, crossed pooling, first passage."""
 
+from forecast.growth.athletes import loose_information, priors_from_others
+from forecast.growth.clock import Clock, wind
+from forecast.growth.constants import GrowthConstants
+from forecast.growth.draws import constants_draws
+from forecast.growth.dynamics import (
+    Dynamics,
+    decay_terms,
+    lost_after,
+    split_gap,
+    transition_covariance,
+)
 from forecast.growth.engine import GrowthModel, Tracked, fit_growth_model, spells_alone, track
+from forecast.growth.filtering import Filtered, forward_pass, lost_levels, motion_table, propagate
+from forecast.growth.fitting import GrowthFit
 from forecast.growth.forecasting import (
     GrowthForecast,
     forecast_landmarks,
     forecast_open,
     forecast_untried,
 )
+from forecast.growth.habits import (
+    CohortHabits,
+    Habits,
+    athlete_habits,
+    clip_level,
+    cohort_habits,
+    untried_habits,
+)
+from forecast.growth.information import spell_information
+from forecast.growth.intervals import pass_ratio, rounding_units
 from forecast.growth.lately import (
+    BREAK_SD,
+    CUT,
+    SPAN,
     Measure,
     Motion,
     Sessions,
@@ -16,30 +42,79 @@ from forecast.growth.lately import (
     motion_of,
     session_sites,
 )
+from forecast.growth.panel import GRACE_WEEKS, MEASURES, Panel, build_panel, take_spells
+from forecast.growth.pooling import Pooled, centred
+from forecast.growth.scale import log_slope, to_latent, to_log, to_ratio
 from forecast.growth.seen import chance_met, gain_ahead
+from forecast.growth.session import draw_form, meeting_chance
+from forecast.growth.targets import meeting_shift, recent_gaps
 from forecast.growth.views import level_and_gain, outlook, pace_effects, states_table
 
 __all__ = [
+    "BREAK_SD",
+    "CUT",
+    "GRACE_WEEKS",
+    "MEASURES",
+    "SPAN",
+    "Clock",
+    "CohortHabits",
+    "Dynamics",
+    "Filtered",
+    "GrowthConstants",
+    "GrowthFit",
     "GrowthForecast",
     "GrowthModel",
+    "Habits",
     "Measure",
     "Motion",
+    "Panel",
+    "Pooled",
     "Sessions",
     "Sites",
     "Tracked",
+    "athlete_habits",
+    "build_panel",
+    "centred",
     "chance_met",
+    "clip_level",
+    "cohort_habits",
+    "constants_draws",
+    "decay_terms",
+    "draw_form",
     "fit_growth_model",
     "forecast_landmarks",
     "forecast_open",
     "forecast_untried",
+    "forward_pass",
     "gain_ahead",
     "level_and_gain",
+    "log_slope",
+    "loose_information",
+    "lost_after",
+    "lost_levels",
     "measure_gain",
+    "meeting_chance",
+    "meeting_shift",
     "motion_of",
+    "motion_table",
     "outlook",
     "pace_effects",
+    "pass_ratio",
+    "priors_from_others",
+    "propagate",
+    "recent_gaps",
+    "rounding_units",
     "session_sites",
+    "spell_information",
     "spells_alone",
+    "split_gap",
     "states_table",
+    "take_spells",
+    "to_latent",
+    "to_log",
+    "to_ratio",
     "track",
+    "transition_covariance",
+    "untried_habits",
+    "wind",
 ]

@@ -15,7 +15,7 @@ import numpy as np
 
 from forecast.growth.kernels import doses, doses_along, flattened
 from forecast.growth.panel import Panel
-from forecast.log.days import YEAR_DAYS
+from forecast.log import YEAR_DAYS
 from forecast.types import Array
 
 FADE_SESSIONS = 10.0

@@ -16,10 +16,10 @@ from forecast.growth.habits import CohortHabits, cohort_habits
 from forecast.growth.information import SpellInformation
 from forecast.growth.intervals import usual_units
 from forecast.growth.panel import Panel, build_panel, rescaled
-from forecast.histories import Histories
-from forecast.histories.absences import absence_law
-from forecast.histories.attendance import (
+from forecast.histories import (
     CohortRhythm,
+    Histories,
+    absence_law,
     cohort_rhythm,
 )
 from forecast.types import Array, Ints

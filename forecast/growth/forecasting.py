@@ -21,8 +21,9 @@ from forecast.growth.passage import Passage, Targets
 from forecast.growth.pooling import spell_priors
 from forecast.growth.scale import to_latent
 from forecast.growth.targets import recent_gaps, targets_at
-from forecast.histories import Histories, day_number
-from forecast.histories.attendance import (
+from forecast.histories import (
+    Histories,
+    day_number,
     first_gap_table,
     gap_table,
 )

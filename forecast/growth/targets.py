@@ -11,7 +11,7 @@ from forecast.growth.observation import Noise
 from forecast.growth.panel import Panel
 from forecast.growth.passage import Targets
 from forecast.growth.session import expected_to_meet, latest_sessions, odds_shift
-from forecast.histories.attendance import (
+from forecast.histories import (
     MEMORY,
     first_gap_table,
     gap_table,

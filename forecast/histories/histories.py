@@ -11,8 +11,7 @@ from forecast.errors import HistoryError
 from forecast.histories.sessions import build_sessions, mark_counting_sets
 from forecast.histories.spells import DEFAULT_LAPSE_WEEKS, build_spells, lapse_days
 from forecast.ladder import Ladder
-from forecast.log.days import as_day
-from forecast.log.training_log import TrainingLog, checked_log
+from forecast.log import TrainingLog, as_day, checked_log
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +127,7 @@ def cut_day(log: TrainingLog, as_of: pd.Timestamp | str | None = None) -> pd.Tim
     Raises
     ------
     HistoryError
-        The log holds no set, or ``as_of`` is no date.
+        The log holds no set, or ``as_of`` is not a date.
     LogError
         What was given is no log.
     """

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from forecast.ladder import Ladder
-from forecast.log.loads import load_marks
+from forecast.log import load_marks
 from forecast.types import Ints
 
 SESSION_KEYS = ["athlete", "rung", "date"]

@@ -1,25 +1,49 @@
 """Getting records in: formats, mapping, values and units, checks, and everything set aside."""
 
+from forecast.log.cells import counted, visible
 from forecast.log.check import LogReport, describe_log, write_rejected
 from forecast.log.club import Club, read_club
+from forecast.log.dates import DateOrder
+from forecast.log.days import YEAR_DAYS, as_day
 from forecast.log.draft import draft_mapping
+from forecast.log.far_dates import dates_set_aside
+from forecast.log.given import check_level, check_seed, is_number, is_whole
+from forecast.log.loads import load_marks
 from forecast.log.mapping import Mapping, load_mapping
 from forecast.log.measurements import measurement_log
 from forecast.log.read import read_log
-from forecast.log.training_log import REJECTED_COLUMNS, SET_COLUMNS, TrainingLog
+from forecast.log.secrets import shown_url
+from forecast.log.training_log import REJECTED_COLUMNS, SET_COLUMNS, TrainingLog, checked_log
+from forecast.log.writing import csv_bytes, write_all, write_whole
 
 __all__ = [
     "REJECTED_COLUMNS",
     "SET_COLUMNS",
+    "YEAR_DAYS",
     "Club",
+    "DateOrder",
     "LogReport",
     "Mapping",
     "TrainingLog",
+    "as_day",
+    "check_level",
+    "check_seed",
+    "checked_log",
+    "counted",
+    "csv_bytes",
+    "dates_set_aside",
     "describe_log",
     "draft_mapping",
+    "is_number",
+    "is_whole",
     "load_mapping",
+    "load_marks",
     "measurement_log",
     "read_club",
     "read_log",
+    "shown_url",
+    "visible",
+    "write_all",
     "write_rejected",
+    "write_whole",
 ]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from forecast.histories.pain import PAIN
+from forecast.histories import PAIN
 
 LEAST_WEEKS = 3.0
 MOST_WEEKS = 12.0

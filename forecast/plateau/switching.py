@@ -15,7 +15,7 @@ import numpy as np
 from scipy.optimize import minimize
 
 from forecast.errors import FitError
-from forecast.growth.lately import BREAK_SD, CUT
+from forecast.growth import BREAK_SD, CUT
 from forecast.plateau.kernels import switch_along
 from forecast.plateau.traces import Traces, as_copies
 from forecast.types import Array, Flags, Ints

@@ -6,9 +6,8 @@ import numpy as np
 import pandas as pd
 from scipy.stats import norm
 
-from forecast.histories import Histories
-from forecast.histories.pain import PAIN, recent_pain
-from forecast.log.training_log import TrainingLog
+from forecast.histories import PAIN, Histories, recent_pain
+from forecast.log import TrainingLog
 from forecast.plateau.alarms import enough_record
 from forecast.plateau.changes import (
     changes_since,
@@ -34,8 +33,7 @@ from forecast.plateau.words import (
     USUAL_HELP,
     reason_for,
 )
-from forecast.readiness import Fitted, LogView, as_view
-from forecast.readiness.open_rungs import untried_rungs
+from forecast.readiness import Fitted, LogView, as_view, untried_rungs
 
 COLUMNS = (
     "athlete", "rung", "state", "since", "weeks_flat", "gain", "gain_low", "gain_high", "p_flat",

@@ -1,14 +1,28 @@
 """Two engines pooled into one forecast for every open rung."""
 
 from forecast.readiness.facts import comparable_counts
-from forecast.readiness.result import CURVE_COLUMNS, SUMMARY_COLUMNS, ReadinessForecast
+from forecast.readiness.lapse import FEATURES, FLAT_GAIN, chance_flat, design_of
+from forecast.readiness.open_rungs import untried_rungs
+from forecast.readiness.reasons import confidence_words
+from forecast.readiness.result import (
+    CURVE_COLUMNS,
+    DIGITS,
+    SUMMARY_COLUMNS,
+    ReadinessForecast,
+    curve_table,
+    time_columns,
+)
+from forecast.readiness.shown import usual_value
 from forecast.readiness.storage import read_model, save_model
 from forecast.readiness.training import train_engines
 from forecast.readiness.view import ENGINES, Engine, Fitted, LogView, Progress, as_view
 
 __all__ = [
     "CURVE_COLUMNS",
+    "DIGITS",
     "ENGINES",
+    "FEATURES",
+    "FLAT_GAIN",
     "SUMMARY_COLUMNS",
     "Engine",
     "Fitted",
@@ -16,8 +30,15 @@ __all__ = [
     "Progress",
     "ReadinessForecast",
     "as_view",
+    "chance_flat",
     "comparable_counts",
+    "confidence_words",
+    "curve_table",
+    "design_of",
     "read_model",
     "save_model",
+    "time_columns",
     "train_engines",
+    "untried_rungs",
+    "usual_value",
 ]

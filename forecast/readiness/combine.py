@@ -105,7 +105,6 @@ def prior_weight(n_clearings: int | None) -> float:
 def fit_combiner(
     survival: Array,
     growth: Array,
-    weeks: Array,
     time: Array,
     cleared: NDArray[np.bool_],
     athlete: NDArray[np.int64],
@@ -122,8 +121,6 @@ def fit_combiner(
     ----------
     survival, growth
         (T, W) chances at whole weeks 0, 1, ..., W - 1.
-    weeks
-        (W,) those weeks.
     time, cleared
         (T,) weeks to clearing, or to the end of what is known.
     athlete
@@ -145,7 +142,8 @@ def fit_combiner(
     centre[0] = prior_weight(n_clearings)
     _, who, counts = np.unique(athlete, return_inverse=True, return_counts=True)
     importance = np.minimum(1.0, SIGHTINGS / counts)[who]
-    last = len(weeks) - 1
+    last = survival.shape[1] - 1
+    weeks = np.arange(last + 1, dtype=float)
     upper = np.clip(np.ceil(time), 1, last).astype(np.int64)
     until = (time, time if sure is None else sure)
     ends = [np.clip(weeks_known, 0.0, last) for weeks_known in until]

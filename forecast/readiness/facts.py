@@ -17,8 +17,7 @@ from forecast.growth import (
     pace_effects,
     session_sites,
 )
-from forecast.histories import Histories
-from forecast.histories.pain import recent_pain
+from forecast.histories import Histories, recent_pain
 from forecast.readiness.shown import (
     highest_shown,
     meetings,

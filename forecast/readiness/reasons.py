@@ -7,8 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from forecast.histories.absences import ABSENCE_DAYS
-from forecast.histories.pain import PAIN
+from forecast.histories import ABSENCE_DAYS, PAIN
 from forecast.ladder import Rung
 from forecast.readiness.result import DIGITS, REASON_COLUMNS
 from forecast.readiness.shown import SURPRISING

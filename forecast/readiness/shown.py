@@ -6,8 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from forecast.growth import GrowthModel, Tracked, chance_met
-from forecast.growth.intervals import rounding_units
+from forecast.growth import GrowthModel, Tracked, chance_met, rounding_units
 from forecast.histories import Histories
 from forecast.types import Array, Ints
 

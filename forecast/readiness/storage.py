@@ -15,14 +15,9 @@ import numpy as np
 import pandas as pd
 
 from forecast.errors import ModelFileError, NotFittedError
-from forecast.growth import GrowthModel
-from forecast.growth.constants import GrowthConstants
-from forecast.growth.fitting import GrowthFit
-from forecast.growth.habits import CohortHabits
-from forecast.growth.pooling import Pooled
-from forecast.histories.absences import Absences
-from forecast.histories.attendance import CohortRhythm
-from forecast.log.writing import write_whole
+from forecast.growth import CohortHabits, GrowthConstants, GrowthFit, GrowthModel, Pooled
+from forecast.histories import Absences, CohortRhythm
+from forecast.log import write_whole
 from forecast.readiness.combine import Combiner
 from forecast.readiness.lapse import LapseModel
 from forecast.readiness.training import Engines

@@ -18,8 +18,7 @@ from forecast.growth import (
     states_table,
     track,
 )
-from forecast.histories import Histories
-from forecast.histories.attendance import CohortRhythm
+from forecast.histories import CohortRhythm, Histories
 from forecast.readiness.combine import Combiner, fit_combiner, prior_weight
 from forecast.readiness.lapse import (
     LapseModel,
@@ -119,12 +118,7 @@ def train_engines(
     moments = describe_moments(growth, tracked, histories, table, edges)
     say("survival engine")
     n_rungs = len(histories.ladder.rungs)
-    time = moments.table["weeks"].to_numpy(dtype=float)
-    cleared = moments.table["cleared"].to_numpy(dtype=bool)
-    hazard = fit_hazard(
-        moments.features, moments.outlook, time, cleared, edges, n_rungs,
-        table["sure"].to_numpy(), table["stays"].to_numpy(), table["weight"].to_numpy(),
-    )  # fmt: skip
+    hazard = fit_hazard(moments.features, moments.outlook, table, edges, n_rungs)
     say("pool and recalibration")
     combiner = _train_pool(growth, tracked, histories, moments, edges, horizon_weeks, seed)
     engines = Engines(growth, hazard, combiner, lapse, rhythm, edges, histories.log_start)
@@ -172,17 +166,13 @@ def _train_pool(
         horizon_days=7 * horizon_weeks, paths=POOL_PATHS, draws=POOL_DRAWS, seed=seed,
     )  # fmt: skip
     weekly = spread_over_days(survival, edges, 7 * horizon_weeks)[:, ::7]
+    known = moments.table.iloc[chosen]
     return fit_combiner(
-        weekly,
-        passage.by_day[:, ::7],
-        np.arange(horizon_weeks + 1, dtype=float),
-        moments.table["weeks"].to_numpy(dtype=float)[chosen],
-        moments.table["cleared"].to_numpy(dtype=bool)[chosen],
-        athlete[chosen],
-        int(spells["cleared_on"].notna().sum()),
-        moments.table["sure"].to_numpy(dtype=float)[chosen],
-        moments.table["stays"].to_numpy(dtype=float)[chosen],
-    )
+        weekly, passage.by_day[:, ::7], known["weeks"].to_numpy(dtype=float),
+        known["cleared"].to_numpy(dtype=bool), athlete[chosen],
+        n_clearings=int(spells["cleared_on"].notna().sum()),
+        sure=known["sure"].to_numpy(dtype=float), stays=known["stays"].to_numpy(dtype=float),
+    )  # fmt: skip
 
 
 def confirm_sessions(histories: Histories, rung: Ints) -> Ints:
@@ -194,14 +184,11 @@ def confirm_sessions(histories: Histories, rung: Ints) -> Ints:
 def _out_of_fold(moments: Moments, athlete: Ints, edges: Array, n_rungs: int) -> Array:
     """Survival chances at every landmark from a hazard that never saw its athlete."""
     folds = GroupKFold(n_splits=min(FOLDS, len(np.unique(athlete))))
-    time = moments.table["weeks"].to_numpy(dtype=float)
-    cleared = moments.table["cleared"].to_numpy(dtype=bool)
-    sure, stays, weight = (moments.table[c].to_numpy() for c in ("sure", "stays", "weight"))
     result = np.empty_like(moments.outlook)
     for train, test in folds.split(moments.outlook, groups=athlete):
         model = fit_hazard(
-            moments.features.iloc[train], moments.outlook[train], time[train], cleared[train],
-            edges, n_rungs, sure[train], stays[train], weight[train],
+            moments.features.iloc[train], moments.outlook[train], moments.table.iloc[train], edges,
+            n_rungs,
         )  # fmt: skip
         result[test] = predict_hazard(
             model, moments.features.iloc[test], moments.outlook[test], edges

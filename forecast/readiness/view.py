@@ -20,10 +20,8 @@ from forecast.growth import (
     states_table,
     track,
 )
-from forecast.histories import Histories, build_histories, cut_day
-from forecast.histories.absences import weeks_until_back
-from forecast.log.days import as_day
-from forecast.log.training_log import TrainingLog, checked_log
+from forecast.histories import Histories, build_histories, cut_day, weeks_until_back
+from forecast.log import TrainingLog, as_day, checked_log
 from forecast.readiness.assembling import assemble
 from forecast.readiness.facts import open_facts, untried_facts
 from forecast.readiness.lapse import chance_flat, lapse_chances, training_days
@@ -104,7 +102,7 @@ class LogView:
     ForecastError
         The ladder is not the one fitted on.
     HistoryError
-        The log holds no set, or ``cut`` is no date.
+        The log holds no set, or ``cut`` is not a date.
     LogError
         What was given is no log.
     """

@@ -12,6 +12,7 @@ from forecast.report.cohort_tables import (
     with_rung_names,
 )
 from forecast.report.data import AthleteData, ReportData, gather
+from forecast.report.files import make_folder
 from forecast.report.paragraphs import Paragraphs, paragraphs
 from forecast.report.tables import OpenTables, open_tables
 from forecast.report.why import watch_table
@@ -30,6 +31,7 @@ __all__ = [
     "ends",
     "gather",
     "growth_table",
+    "make_folder",
     "named_effects",
     "open_tables",
     "paragraphs",

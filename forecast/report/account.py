@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from forecast.histories import CLEARED, LAPSED, OPEN, PASSED_OVER, Histories
-from forecast.report.words import count_of
+from forecast.log import counted
 
 
 def account(histories: Histories) -> str:
@@ -17,6 +17,6 @@ def account(histories: Histories) -> str:
     upkeep = f", {way:,} of them on the way and {after:,} on rungs cleared before" if after else ""
     late = int(spells["under_way"].sum())
     begun = f"; {late:,} under way when the log began" if late else ""
-    return f"{total}{upkeep}. {count_of(len(spells), 'spell')} of one athlete on one rung: " + (
+    return f"{total}{upkeep}. {counted(len(spells), 'spell')} of one athlete on one rung: " + (
         f"{', '.join(parts)}{begun}."
     )

@@ -23,11 +23,6 @@ COACH_CAUTION = (
 )
 """Cautions on the coach's page; common practice, no source."""
 
-SHORT_CAUTION = (
-    "Pain ends the session. These forecasts clear nobody to train: a qualified coach decides, and "
-    "after pain or injury a licensed clinician. Local rules come first."
-)
-
 HELPS = {
     "pain": (
         "Pain is noted: stop what hurts, and leave weeks and dates aside.",

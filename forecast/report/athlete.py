@@ -8,6 +8,7 @@ import pandas as pd
 
 from forecast.charts import chance_by_week, ladder_ahead, progress
 from forecast.ladder import Rung
+from forecast.log import counted
 from forecast.report.advice import CONFIDENCE_WORDS, HELPS, STATE_WORDS, STOP
 from forecast.report.data import AthleteData
 from forecast.report.figures import Figure, figure
@@ -15,7 +16,6 @@ from forecast.report.marks import AWAY, CLIMBING, FLAT, LAST_SESSIONS, PAIN, SLI
 from forecast.report.page import render
 from forecast.report.tables import OpenTables
 from forecast.report.words import (
-    count_of,
     in_sessions,
     say_chance,
     say_date,
@@ -177,9 +177,9 @@ def _stands(row: pd.Series, rung: Rung) -> str:
             f"You have no session on this rung yet. Going by your other rungs, a first usual day "
             f"would bring about {level}; the mark is {mark}."
         )
-    sessions = count_of(row["sessions"], "session")
+    sessions = counted(row["sessions"], "session")
     if pd.isna(row["usual"]):
-        last = count_of(min(int(row["sessions"]), LAST_SESSIONS), "session")
+        last = counted(min(int(row["sessions"]), LAST_SESSIONS), "session")
         return f"No set of your last {last} counted toward the mark of {mark} yet."
     next_one = (
         ""
@@ -290,7 +290,7 @@ def _sure(row: pd.Series) -> str:
         if comparable == 1
         else f"{comparable} others cleared it before"
     )
-    sessions = f"{count_of(row['sessions'], 'session')} of yours on this rung"
+    sessions = f"{counted(row['sessions'], 'session')} of yours on this rung"
     if row["mark"] == PAIN:
         return f"The record holds {sessions}; {others}."
     return (

@@ -11,7 +11,7 @@ from forecast.cohort import lapse_chance
 from forecast.errors import ForecastError
 from forecast.histories import CLEARED, PASSED_OVER, Histories
 from forecast.ladder import Ladder
-from forecast.log.training_log import TrainingLog
+from forecast.log import TrainingLog
 from forecast.plateau import plateaus
 from forecast.readiness import Fitted, LogView, Progress, ReadinessForecast, as_view
 from forecast.report.advice import ON_HOLD

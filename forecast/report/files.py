@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from forecast.errors import ForecastError
-from forecast.log.writing import write_whole
+from forecast.log import write_whole
 
 LONGEST = 48
 

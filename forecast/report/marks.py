@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from forecast.histories import PAIN as PAIN_NOTED
 from forecast.histories import Histories
-from forecast.histories.pain import PAIN as PAIN_NOTED
 from forecast.ladder import Ladder
 
 PAIN, AWAY, SLIPPING, FLAT, CLIMBING, UNCLEAR = (

@@ -9,9 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy.stats import norm
 
-from forecast.growth import GrowthModel, Tracked
-from forecast.growth.filtering import propagate
-from forecast.growth.scale import to_ratio
+from forecast.growth import GrowthModel, Tracked, propagate, to_ratio
 from forecast.histories import Histories
 from forecast.readiness import LogView, ReadinessForecast
 from forecast.report.words import UNITS, in_sessions, say_date, say_range, say_value

@@ -6,7 +6,7 @@ from typing import Any
 
 import pandas as pd
 
-from forecast.histories.pain import PAIN, PAIN_WEEKS
+from forecast.histories import PAIN, PAIN_WEEKS
 from forecast.plateau import urgent_first
 from forecast.report.words import say_date, say_percent
 

@@ -6,6 +6,8 @@ import calendar
 
 import pandas as pd
 
+from forecast.log import counted
+
 UNITS = {"seconds": "s", "reps": "reps", "kg": "kg", "cm": "cm"}
 NBSP = "\u00a0"
 NARROW_WEEKS = 6.0
@@ -46,7 +48,7 @@ def say_weeks(weeks: float, horizon: int) -> str:
     if weeks < 1.0:
         return "less than a week"
     count = round(weeks)
-    text = f"about {count_of(count, 'week')}"
+    text = f"about {counted(count, 'week')}"
     if weeks >= MONTHS_FROM_WEEKS:
         text += f" ({round(weeks / WEEKS_A_MONTH)} months)"
     return text
@@ -63,11 +65,6 @@ def say_range(low: float, high: float, horizon: int) -> str:
     if round(low) == round(high):
         return f"about {round(high)} weeks"
     return f"{count_weeks(low)} to {round(high)} weeks"
-
-
-def count_of(number: int, noun: str) -> str:
-    """Return ``1 session``, ``2 sessions``."""
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
 def count_weeks(weeks: float) -> str:

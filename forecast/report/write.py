@@ -10,8 +10,7 @@ import pandas as pd
 
 from forecast.backtest import BacktestResult
 from forecast.errors import ForecastError, HistoryError
-from forecast.log.days import as_day
-from forecast.log.training_log import TrainingLog
+from forecast.log import TrainingLog, as_day
 from forecast.readiness import Fitted, LogView, ReadinessForecast
 from forecast.report.analyst import analyst_page
 from forecast.report.athlete import athlete_page

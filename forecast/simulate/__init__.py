@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from forecast.simulate.cohort import SimulatedCohort, simulate_cohort
+from forecast.simulate.cohort import Setting, SimulatedCohort, simulate_cohort
 from forecast.simulate.ladders import default_ladder
 from forecast.simulate.laws import LAWS
 
-__all__ = ["LAWS", "SimulatedCohort", "default_ladder", "simulate_cohort"]
+__all__ = ["LAWS", "Setting", "SimulatedCohort", "default_ladder", "simulate_cohort"]

@@ -9,7 +9,7 @@ import pandas as pd
 
 from forecast.errors import SimulationError
 from forecast.ladder import Ladder
-from forecast.log.training_log import REJECTED_COLUMNS, TrainingLog
+from forecast.log import REJECTED_COLUMNS, TrainingLog
 from forecast.simulate.attendance import Attendance, draw_attendance
 from forecast.simulate.engine import UNLOGGED_DAYS, run_course
 from forecast.simulate.ladders import default_ladder
@@ -73,21 +73,48 @@ class SimulatedCohort:
         )
 
 
+@dataclass(frozen=True)
+class Setting:
+    """What kind of club a cohort trains in.
+
+    Attributes
+    ----------
+    ladder
+        Ladder to climb; ``default_ladder()`` if left out. Seconds and repetitions only.
+    under_way
+        Share of athletes who trained before the log begins (late entry, mid-rung).
+    prefix
+        First letters of the invented athlete codes.
+    population
+        Population constants to use instead of drawing them, so that cohorts under several laws
+        can share one club.
+    rounding_seconds
+        Holds are written to this many seconds; a few athletes are timed to 5 s all the same.
+    sessions_per_week
+        Range the athletes' usual sessions per week are drawn from.
+    """
+
+    ladder: Ladder | None = None
+    under_way: float = 0.35
+    prefix: str = "a"
+    population: Population | None = None
+    rounding_seconds: float = 1.0
+    sessions_per_week: tuple[float, float] = (1.5, 4.0)
+
+
+USUAL = Setting()
+
+
 def simulate_cohort(
     law: str,
     n_athletes: int = 80,
     *,
     seed: int,
     weeks: int = 104,
-    ladder: Ladder | None = None,
     follow_up: int = 52,
     start: str = "2024-01-01",
     lapse_rate: float = 0.2,
-    under_way: float = 0.35,
-    prefix: str = "a",
-    population: Population | None = None,
-    rounding_seconds: float = 1.0,
-    sessions_per_week: tuple[float, float] = (1.5, 4.0),
+    setting: Setting = USUAL,
 ) -> SimulatedCohort:
     """Simulate an invented cohort under one law of progress.
 
@@ -107,8 +134,6 @@ def simulate_cohort(
         Same seed, same cohort; lapse dates do not disturb the rest of the draws.
     weeks
         Length of the club's log in weeks. Athletes join during the first 80 % of it.
-    ladder
-        Ladder to climb; ``default_ladder()`` if left out. Seconds and repetitions only.
     follow_up
         Weeks simulated beyond ``weeks``, for outcomes.
     start
@@ -116,17 +141,8 @@ def simulate_cohort(
     lapse_rate
         Share of athletes who lapse within a year of joining, in [0, 1); the time is
         heavy-tailed (Lomax).
-    under_way
-        Share of athletes who trained before the log begins (late entry, mid-rung).
-    prefix
-        First letters of the invented athlete codes.
-    population
-        Population constants to use instead of drawing them, so that cohorts under several laws
-        can share one club.
-    rounding_seconds
-        Holds are written to this many seconds; a few athletes are timed to 5 s all the same.
-    sessions_per_week
-        Range the athletes' usual sessions per week are drawn from.
+    setting
+        Ladder, late entry, rounding and how often the athletes train.
 
     Returns
     -------
@@ -145,18 +161,22 @@ def simulate_cohort(
     >>> cohort.law, cohort.athletes.athlete.nunique()
     ('steady', 5)
     """
-    plan = default_ladder() if ladder is None else ladder
-    _check(n_athletes, weeks, follow_up, lapse_rate, under_way, rounding_seconds, sessions_per_week)
+    plan = default_ladder() if setting.ladder is None else setting.ladder
+    _check(n_athletes, weeks, follow_up, lapse_rate, setting)
     _check_ladder(plan)
     kind = law_class(law)
     streams = [np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(6)]
-    constants = draw_population(streams[0], len(plan.rungs)) if population is None else population
+    constants = setting.population or draw_population(streams[0], len(plan.rungs))
     progress = kind.draw(streams[0])
-    athletes = draw_athletes(streams[1], constants, n_athletes, sessions_per_week, prefix)
-    athletes["hold_unit"] = rounding_seconds
+    athletes = draw_athletes(
+        streams[1], constants, n_athletes, setting.sessions_per_week, setting.prefix
+    )
+    athletes["hold_unit"] = setting.rounding_seconds
     first = (pd.Timestamp(start) - _EPOCH).days
     days = (weeks + follow_up) * 7
-    athletes["begin"], athletes["log_from"] = _joining(streams[1], n_athletes, weeks, under_way)
+    athletes["begin"], athletes["log_from"] = _joining(
+        streams[1], n_athletes, weeks, setting.under_way
+    )
     attendance = draw_attendance(streams[2], constants, athletes["rate"].to_numpy(), progress.style)
     course = run_course(
         plan, progress, constants, athletes, attendance, first, days, (streams[3], streams[4])
@@ -178,28 +198,22 @@ def simulate_cohort(
 
 
 def _check(
-    n_athletes: int,
-    weeks: int,
-    follow_up: int,
-    lapse_rate: float,
-    under_way: float,
-    rounding_seconds: float,
-    sessions_per_week: tuple[float, float],
+    n_athletes: int, weeks: int, follow_up: int, lapse_rate: float, setting: Setting
 ) -> None:
     if n_athletes < 1 or weeks < 1 or follow_up < 0:
         raise SimulationError(
             f"n_athletes={n_athletes} and weeks={weeks} must be 1 or more, follow_up={follow_up} "
             "0 or more; mend the numbers."
         )
-    if not 0 < sessions_per_week[0] <= sessions_per_week[1] <= 7:
+    if not 0 < setting.sessions_per_week[0] <= setting.sessions_per_week[1] <= 7:
         raise SimulationError(
-            f"sessions_per_week={sessions_per_week} must be a low and a high end in (0, 7]."
+            f"sessions_per_week={setting.sessions_per_week} must be a low and a high end in (0, 7]."
         )
-    if rounding_seconds <= 0:
-        raise SimulationError(f"rounding_seconds={rounding_seconds} must be above 0.")
-    if not 0 <= lapse_rate < 1 or not 0 <= under_way <= 1:
+    if setting.rounding_seconds <= 0:
+        raise SimulationError(f"rounding_seconds={setting.rounding_seconds} must be above 0.")
+    if not 0 <= lapse_rate < 1 or not 0 <= setting.under_way <= 1:
         raise SimulationError(
-            f"lapse_rate={lapse_rate} must lie in [0, 1), under_way={under_way} in [0, 1]."
+            f"lapse_rate={lapse_rate} must lie in [0, 1), under_way={setting.under_way} in [0, 1]."
         )
 
 

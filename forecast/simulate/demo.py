@@ -9,10 +9,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from forecast.log.training_log import SET_COLUMNS
-from forecast.log.writing import write_all
+from forecast.log import SET_COLUMNS, write_all
 from forecast.simulate import demo_words as words
-from forecast.simulate.cohort import SimulatedCohort, simulate_cohort
+from forecast.simulate.cohort import Setting, SimulatedCohort, simulate_cohort
 from forecast.simulate.ladders import LADDER_FILE, default_ladder
 from forecast.simulate.population import draw_population
 from forecast.simulate.roughen import annex_rows, floor_rows, log_order, with_slips
@@ -59,13 +58,8 @@ def demo_files() -> dict[str, bytes]:
                 weeks=WEEKS,
                 follow_up=0,
                 start=START,
-                ladder=ladder,
-                population=shared,
                 lapse_rate=0.3,
-                under_way=0.4,
-                prefix=f"{law}-",
-                rounding_seconds=unit,
-                sessions_per_week=(1.2, 2.8),
+                setting=Setting(ladder, 0.4, f"{law}-", shared, unit, (1.2, 2.8)),
             )
             for place, (law, n) in enumerate(laws)
         ]

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from forecast.ladder import Ladder
-from forecast.log.training_log import SET_COLUMNS
+from forecast.log import SET_COLUMNS
 from forecast.simulate.engine import LONG_AGO, NEVER, Course
 
 _EPOCH = np.datetime64("1970-01-01", "ns")

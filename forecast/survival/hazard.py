@@ -15,7 +15,7 @@ from scipy.special import expit, ndtr
 from sklearn.preprocessing import SplineTransformer
 
 from forecast.errors import FitError
-from forecast.log.days import YEAR_DAYS
+from forecast.log import YEAR_DAYS
 from forecast.types import Array, Flags, Ints
 
 EDGES = np.array([0, 1, 2, 3, 4, 6, 8, 10, 13, 16, 20, 26, 33, 42, 52], dtype=float)
@@ -69,7 +69,9 @@ def fit_ridge_logistic(
         Newton's method has not settled after 50 steps, or can't: a value is not a number.
     """
     if not all(np.isfinite(part).all() for part in (design, outcome, offset, weight)):
-        raise FitError("The hazard model's fit did not settle: its data hold what is no number.")
+        raise FitError(
+            "The hazard model's fit did not settle: its data contain values that are not numbers."
+        )
 
     def objective(candidate: Array) -> float:
         logit = offset + design @ candidate
@@ -129,11 +131,11 @@ more of somebody who has trained much since."""
 
 
 def _check_outlook(outlook: Array) -> None:
-    """Refuse an outlook that is no number before it reaches the splines."""
+    """Refuse an outlook that is not a number before it reaches the splines."""
     lost = int(np.isnan(outlook).any(axis=1).sum())
     if lost:
         raise FitError(
-            f"The outlook of {lost} of {len(outlook)} moments is no number, so no hazard can be "
+            f"The outlook of {lost} of {len(outlook)} moments is not a number, so no hazard can be "
             "given for them; the growth engine's states should be looked at first."
         )
 
@@ -203,13 +205,9 @@ def _penalties(names: list[str], n_spline: int, n_rungs: int) -> Array:
 def fit_hazard(
     features: pd.DataFrame,
     outlook: Array,
-    weeks: Array,
-    cleared: Flags,
+    table: pd.DataFrame,
     edges: Array,
     n_rungs: int,
-    sure: Array | None = None,
-    stays: Array | float = 1.0,
-    weight: Array | float = 1.0,
 ) -> HazardModel:
     """Fit the hazard to landmarks.
 
@@ -219,43 +217,38 @@ def fit_hazard(
         (T rows) from ``landmark_features``.
     outlook
         (T, B + 1) standard deviations above the target at ``edges``.
-    weeks, cleared
-        (T,) weeks to clearing, or to the end of what is known.
+    table
+        (T rows) ``weeks, cleared, sure, stays, weight`` from ``training_landmarks``.
     edges
         (B + 1,) ends of the stretches.
     n_rungs
         Number of rungs of the ladder.
-    sure, stays
-        (T,) weeks that count in full, all where left out, and what those after them count for;
-        see ``training_landmarks``.
-    weight
-        (T,) what each landmark counts for.
 
     Raises
     ------
     FitError
-        The fit did not settle, or an outlook is no number.
+        The fit did not settle, or an outlook is not a number.
     """
     _check_outlook(outlook)
     offset = offset_hazard(outlook)
-    table, z, rows = _columns(features, outlook, edges, offset)
-    lived, event = _at_risk(weeks, cleared, edges)
-    if sure is not None:
-        certain, _ = _at_risk(sure, cleared, edges)
-        lived = certain + np.asarray(stays)[:, None] * (lived - certain)
-    lived = lived * np.broadcast_to(weight, len(lived))[:, None]
+    columns, z, rows = _columns(features, outlook, edges, offset)
+    cleared = table["cleared"].to_numpy(dtype=bool)
+    lived, event = _at_risk(table["weeks"].to_numpy(dtype=float), cleared, edges)
+    certain, _ = _at_risk(table["sure"].to_numpy(), cleared, edges)
+    lived = certain + table["stays"].to_numpy()[:, None] * (lived - certain)
+    lived = lived * table["weight"].to_numpy()[:, None]
     keep = lived.ravel() > 0
-    table, z, rows = table[keep], z[keep], rows[keep]
-    values = table.to_numpy(dtype=float)
-    centre = values.mean(axis=0) if len(values) else np.zeros(table.shape[1])
-    scale = values.std(axis=0) if len(values) else np.ones(table.shape[1])
+    columns, z, rows = columns[keep], z[keep], rows[keep]
+    values = columns.to_numpy(dtype=float)
+    centre = values.mean(axis=0) if len(values) else np.zeros(columns.shape[1])
+    scale = values.std(axis=0) if len(values) else np.ones(columns.shape[1])
     scale = np.where(scale < 1e-6, 1.0, scale)
     rung = features["rung"].to_numpy(dtype=np.int64)[rows]
-    design = _design(table, z, rung, n_rungs, centre, scale)
-    names = list(table.columns)
+    design = _design(columns, z, rung, n_rungs, centre, scale)
+    names = list(columns.columns)
     penalty = _penalties(names, _splines().n_features_out_, n_rungs)
     weights = fit_ridge_logistic(
-        design, event.ravel()[keep].astype(float), table["offset"].to_numpy(), penalty,
+        design, event.ravel()[keep].astype(float), columns["offset"].to_numpy(), penalty,
         lived.ravel()[keep],
     )  # fmt: skip
     return HazardModel(
@@ -286,7 +279,7 @@ def predict_hazard(
     Raises
     ------
     FitError
-        An outlook is no number.
+        An outlook is not a number.
     """
     _check_outlook(outlook)
     offset = offset_hazard(outlook)

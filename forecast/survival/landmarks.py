@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from forecast.histories import CLEARED, Histories, day_number
-from forecast.log.days import YEAR_DAYS
+from forecast.log import YEAR_DAYS
 from forecast.types import Array, Ints
 
 SPACING_WEEKS = 1.0

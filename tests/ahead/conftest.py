@@ -6,7 +6,7 @@ import copy
 
 import pytest
 
-from forecast.ahead import LadderAhead, climbing_of, ladder_ahead
+from forecast.ahead import LadderAhead, ladder_ahead
 from forecast.model import ReadinessForecaster
 
 HORIZON = 120
@@ -19,13 +19,13 @@ def light_model(small_model) -> ReadinessForecaster:
 
 
 @pytest.fixture(scope="session")
-def small_climbing(light_model, small_log):
+def small_climbing(light_model):
     """What the small log teaches about climbing."""
-    return climbing_of(light_model, small_log)
+    return light_model.climbing_
 
 
 @pytest.fixture(scope="session")
-def small_ahead(light_model, small_log, small_cut, small_climbing) -> LadderAhead:
+def small_ahead(light_model, small_log, small_cut) -> LadderAhead:
     """The small cohort's ladders; do not change it."""
     return ladder_ahead(
         light_model,
@@ -33,5 +33,4 @@ def small_ahead(light_model, small_log, small_cut, small_climbing) -> LadderAhea
         small_cut,
         horizon_weeks=HORIZON,
         target_date="2025-12-01",
-        climbing=small_climbing,
     )

@@ -7,9 +7,9 @@ import copy
 import pandas as pd
 import pytest
 
-from forecast.ahead import climbing_of, fallbacks, ladder_ahead, retests, what_if
+from forecast.ahead import fallbacks, ladder_ahead, retests, what_if
 from forecast.ahead.ladder import MOST_DRAWS, MOST_PATHS, settings_of
-from forecast.ahead.result import check_drop, check_horizon, check_rate, check_rates
+from forecast.ahead.result import check_horizon, check_rate, check_rates
 from forecast.errors import ForecastError, HistoryError, LogError, NotFittedError
 from forecast.model import ReadinessForecaster
 
@@ -37,9 +37,9 @@ def test_what_is_no_list_of_rates_is_refused(value):
 
 
 @pytest.mark.parametrize("value", NO_NUMBERS)
-def test_drops_that_are_no_numbers_are_refused(value):
+def test_drops_that_are_no_numbers_are_refused(small_model, small_log, small_cut, value):
     with pytest.raises(ForecastError, match=r"least_drop = .*log units"):
-        check_drop("least_drop", value)
+        retests(small_model, small_log, small_cut, least_drop=value)
 
 
 def test_numbers_in_range_are_taken_in_any_numeric_type():
@@ -56,10 +56,10 @@ def test_no_order_of_day_and_month_is_guessed(small_ahead, date):
         small_ahead.chance_by(date)
 
 
-def test_target_and_cut_dates_are_never_guessed(light_model, small_log, small_climbing):
+def test_target_and_cut_dates_are_never_guessed(light_model, small_log):
     athlete = small_log.athletes[0]
     with pytest.raises(ForecastError, match=r"target_date = '03/04/2025' is no date"):
-        ladder_ahead(light_model, small_log, target_date="03/04/2025", climbing=small_climbing)
+        ladder_ahead(light_model, small_log, target_date="03/04/2025")
     with pytest.raises(HistoryError, match=r"as_of = '03/04/2024' is no date"):
         what_if(light_model, small_log, "03/04/2024", athlete)
 
@@ -73,7 +73,7 @@ def test_without_a_fit_or_a_log_everything_says_so(small_model, small_log, small
     plain = ReadinessForecaster()
     with pytest.raises(NotFittedError, match="fit"):
         what_if(plain, small_log, small_cut, small_log.athletes[0])
-    for look in (climbing_of, fallbacks, retests):
+    for look in (fallbacks, retests):
         with pytest.raises(NotFittedError, match="fit"):
             look(plain, small_log)
         with pytest.raises(LogError, match="where a log is needed"):
@@ -81,9 +81,9 @@ def test_without_a_fit_or_a_log_everything_says_so(small_model, small_log, small
 
 
 @pytest.mark.parametrize("athlete", [None, ["a"], 5])
-def test_an_athlete_that_is_no_name_is_refused(light_model, small_log, small_climbing, athlete):
+def test_an_athlete_that_is_no_name_is_refused(light_model, small_log, athlete):
     with pytest.raises(ForecastError, match="is not in the log"):
-        what_if(light_model, small_log, None, athlete, climbing=small_climbing)
+        what_if(light_model, small_log, None, athlete)
 
 
 def test_a_walk_takes_no_more_paths_than_it_needs(small_model, light_model):

@@ -6,9 +6,7 @@ import numpy as np
 import pandas as pd
 
 from forecast.ahead import fallbacks, retests
-from forecast.ahead.going_back import FALLBACK_COLUMNS
-from forecast.ahead.retests import RETEST_COLUMNS
-from forecast.ahead.standing import continued
+from forecast.ahead.going_back import FALLBACK_COLUMNS, RETEST_COLUMNS, continued
 from forecast.histories import build_histories
 
 PLAIN = {
@@ -98,9 +96,7 @@ def test_retests_hold_every_cleared_rung(small_model, small_log, small_cut):
     assert len(table) == cleared["cleared_on"].notna().sum()
 
 
-def test_form_that_breaks_points_to_the_fallback(
-    small_model, small_log, small_cut, small_climbing, with_sets
-):
+def test_form_that_breaks_points_to_the_fallback(small_model, small_log, small_cut, with_sets):
     before = [(day, "wall_line", 21) for day in days("2024-07-01", "2024-07-03")]
     rough = [(day, "free_start", 3) for day in days("2024-08-20", "2024-10-05")] * 2
     log = more(small_log, with_sets, [*before, *rough])
@@ -108,7 +104,7 @@ def test_form_that_breaks_points_to_the_fallback(
     mine = (sets["athlete"] == "zz") & (sets["rung"] == "free_start")
     sets = sets.assign(clean=sets["clean"] & ~mine)
     sets.loc[mine, "set"] = sets[mine].groupby("date").cumcount() + 1
-    table = zz(fallbacks(small_model, with_sets(log, sets), small_cut, climbing=small_climbing))
+    table = zz(fallbacks(small_model, with_sets(log, sets), small_cut))
     row = table.iloc[0]
     assert tuple(table.columns) == FALLBACK_COLUMNS
     assert row["go_back"]
@@ -117,8 +113,8 @@ def test_form_that_breaks_points_to_the_fallback(
     assert "Handstand facing the wall" in row["text"]
 
 
-def test_a_quiet_log_is_hardly_ever_pointed_back(small_model, small_log, small_cut, small_climbing):
-    table = fallbacks(small_model, small_log, small_cut, climbing=small_climbing)
+def test_a_quiet_log_is_hardly_ever_pointed_back(small_model, small_log, small_cut):
+    table = fallbacks(small_model, small_log, small_cut)
     assert len(table) == len(
         build_histories(small_log, small_cut, log_start=small_model.engines_.log_start).open_spells
     )

@@ -10,10 +10,10 @@ import pandas as pd
 import pytest
 
 from forecast.ahead import ladder_ahead
-from forecast.ahead.draws import draw_shared
-from forecast.ahead.ground import Rhythm
+from forecast.ahead.ground import draw_shared
 from forecast.ahead.ladder import look_up, settings_of
 from forecast.ahead.result import chances_by_day
+from forecast.ahead.standing import Rhythm
 from forecast.ahead.walk import chain, walk
 from forecast.errors import ForecastError, NotFittedError
 from forecast.model import ReadinessForecaster
@@ -23,8 +23,8 @@ HORIZON = 120
 
 
 @pytest.fixture(scope="module")
-def ground(light_model, small_log, small_cut, small_climbing):
-    return look_up(light_model, small_log, small_cut, small_climbing)
+def ground(light_model, small_log, small_cut):
+    return look_up(light_model.view(small_log, small_cut))
 
 
 @pytest.fixture(scope="module")
@@ -154,10 +154,7 @@ def test_margin_and_pace_are_carried_to_the_next_rung(ground, walked):
     spells = np.sort(
         [place.place[standing.spell[a, r]] for a, r in np.argwhere(standing.under_way)]
     )
-    shared = draw_shared(
-        place.model, place.tracked, standing.athletes, spells,
-        paths=settings.paths, draws=settings.draws, seed=settings.seed,
-    )  # fmt: skip
+    shared = draw_shared(place, settings, spells)
     for a, before, after in pairs:
         over = none.end_level[a, before] - place.climbing.margin
         moved = margin.start_level[a, after] - none.start_level[a, after]
@@ -229,24 +226,16 @@ def test_gaining_as_fast_as_the_date_takes_makes_it_about_even_odds(ground, walk
     assert made.mean() == pytest.approx(0.5, abs=0.15)
 
 
-def test_the_same_seed_gives_the_same_bytes(
-    small_ahead, light_model, small_log, small_cut, small_climbing
-):
-    again = ladder_ahead(
-        light_model, small_log, small_cut, horizon_weeks=HORIZON, climbing=small_climbing
-    )
+def test_the_same_seed_gives_the_same_bytes(small_ahead, light_model, small_log, small_cut):
+    again = ladder_ahead(light_model, small_log, small_cut, horizon_weeks=HORIZON)
     pd.testing.assert_frame_equal(again.summary, small_ahead.summary)
     assert again.by_day.tobytes() == small_ahead.by_day.tobytes()
 
 
-def test_other_athletes_change_nothing(
-    small_ahead, light_model, small_log, small_cut, small_climbing, with_sets
-):
+def test_other_athletes_change_nothing(small_ahead, light_model, small_log, small_cut, with_sets):
     names = sorted(set(small_ahead.summary["athlete"]))[:2]
     few = with_sets(small_log, small_log.sets[small_log.sets["athlete"].isin(names)])
-    alone = ladder_ahead(
-        light_model, few, small_cut, horizon_weeks=HORIZON, climbing=small_climbing
-    )
+    alone = ladder_ahead(light_model, few, small_cut, horizon_weeks=HORIZON)
     for name in names:
         pd.testing.assert_frame_equal(
             alone.for_athlete(name).summary, small_ahead.for_athlete(name).summary
@@ -262,12 +251,11 @@ def test_nothing_on_or_after_the_cut_is_used_not_even_to_learn_climbing(
 
 
 def test_renaming_athletes_changes_nothing(
-    small_ahead, light_model, small_log, small_cut, small_climbing, with_sets
+    small_ahead, light_model, small_log, small_cut, with_sets
 ):
     sets = small_log.sets.assign(athlete="z" + small_log.sets["athlete"].str[::-1])
     renamed = ladder_ahead(
         light_model, with_sets(small_log, sets), small_cut, horizon_weeks=HORIZON,
-        climbing=small_climbing,
     )  # fmt: skip
     back = renamed.summary.assign(athlete=renamed.summary["athlete"].str[1:].str[::-1])
     key = ["athlete", "rung"]
@@ -303,7 +291,7 @@ def test_a_model_not_fitted_or_numbers_out_of_range_are_refused(light_model, sma
         ladder_ahead(light_model, small_log, small_cut, horizon_weeks=4, target_date="2030-01-01")
 
 
-def test_the_model_is_not_changed(light_model, small_log, small_cut, small_climbing):
+def test_the_model_is_not_changed(light_model, small_log, small_cut):
     before = copy.deepcopy(light_model.engines_.growth.fit.pooled.common_mean)
-    ladder_ahead(light_model, small_log, small_cut, horizon_weeks=5, climbing=small_climbing)
+    ladder_ahead(light_model, small_log, small_cut, horizon_weeks=5)
     np.testing.assert_array_equal(before, light_model.engines_.growth.fit.pooled.common_mean)

@@ -11,11 +11,11 @@ from scipy.stats import betabinom, binom, norm
 from scipy.stats import t as student
 from statsmodels.regression.linear_model import GLS
 
+from forecast.ahead.climbing import regress_spells, spread_of_logits
 from forecast.ahead.duration import match_quantiles
-from forecast.ahead.learning import regress_spells, spread_of_logits, upper_tail
+from forecast.ahead.going_back import upper_tail
 from forecast.ahead.times import (
     LEVELS,
-    OpenTimes,
     RungTimes,
     Times,
     athlete_effects,
@@ -112,9 +112,8 @@ def record(days, athlete=0, rungs=3):
 
 def under_way(days):
     n = len(days)
-    return OpenTimes(
-        np.zeros(n, dtype=int), np.zeros(n, dtype=int), np.full(n, 70.0), np.asarray(days)
-    )
+    none = np.zeros(n, dtype=int)
+    return Times(np.asarray(days), none.astype(bool), np.full(n, 70.0), none, none)
 
 
 def test_a_slow_record_makes_an_athlete_slow_and_a_bare_one_leaves_the_spread():

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 import forecast as fc
-from forecast.ahead.duration import FARTHEST, log_levels
+from forecast.ahead.tables import FARTHEST, log_levels
 from forecast.ladder import Criterion, Ladder, Rung
 
 KEYS = [f"rung{n}" for n in range(6)]

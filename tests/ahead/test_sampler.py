@@ -26,7 +26,12 @@ def opinions():
 
 
 def habits(rows):
-    return Habits(np.full(rows, 1.5), 0.5, np.tile([2.0, 3.0, 3.0, 4.0], (rows, 1)))
+    sets = np.tile([2.0, 3.0, 3.0, 4.0], (rows, 1))
+    return Habits(np.full(rows, 1.5), 0.5, sets, np.full(rows, 0.6))
+
+
+SHIFT = np.array([0.0, -0.7, 0.5])
+"""By how far the log odds of meeting are off on the three rungs."""
 
 
 def starts_of(mean, cov, begun, confirm, paths=PATHS, seed=1):
@@ -47,6 +52,7 @@ def starts_of(mean, cov, begun, confirm, paths=PATHS, seed=1):
         wait=np.zeros(rows),
         lost=np.zeros(rows),
         done=np.zeros(rows),
+        shift=SHIFT[:rows],
         origin=np.zeros((rows, paths)),
         scatter=np.ones(rows),
         gaps=gaps,
@@ -77,6 +83,7 @@ def test_days_agree_with_the_engines_own_chances(opinions, confirm, begun):
         untried=not begun,
         clock=constants.clock,
         done=np.zeros(3),
+        shift=SHIFT,
     )
     told = simulate_passage(
         targets,
@@ -141,6 +148,6 @@ def test_what_is_said_of_one_rung_does_not_depend_on_the_others(opinions):
     mean, cov = opinions
     constants = spread_constants([prior_constants()] * 4, 64)
     three = starts_of(mean, cov, [False, True, True], [1, 1, 2], 64)
-    one = starts_of(mean[1:2], cov[1:2], [True], [1], 64)
+    one = replace(starts_of(mean[1:2], cov[1:2], [True], [1], 64), shift=SHIFT[1:2])
     both = [climb(s, constants, most_days=300, seed=[7]) for s in (three, one)]
     np.testing.assert_array_equal(both[0].days[1], both[1].days[0])

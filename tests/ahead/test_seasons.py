@@ -23,9 +23,9 @@ def test_middle_days_go_round_the_year():
     np.testing.assert_allclose(found[1], 7.0)
 
 
-def test_a_strong_season_shows_in_rungs_to_come(light_model, small_log, small_cut, small_climbing):
+def test_a_strong_season_shows_in_rungs_to_come(light_model, small_log, small_cut):
     """Training planted to count double at one time of the year and nearly nothing at the other."""
-    ground, pooled, _ = look_up(light_model, small_log, small_cut, small_climbing)
+    ground, pooled, _ = look_up(light_model.view(small_log, small_cut))
     fit = ground.model.fit
     turn = 2.0 * np.pi * ground.cut / YEAR_DAYS
     season = {"season_cos": 0.9 * np.cos(turn), "season_sin": 0.9 * np.sin(turn)}

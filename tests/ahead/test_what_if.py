@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from copy import copy
 from dataclasses import replace
 
 import numpy as np
@@ -9,8 +10,8 @@ import pandas as pd
 import pytest
 
 from forecast.ahead import what_if
-from forecast.ahead.ground import Rhythm, weekly_sessions
 from forecast.ahead.ladder import look_up, settings_of, walk_at
+from forecast.ahead.standing import Rhythm, weekly_sessions
 from forecast.ahead.walk import walk
 from forecast.errors import ForecastError
 from forecast.histories.absences import Absences
@@ -20,11 +21,11 @@ HORIZON = 120
 
 
 @pytest.fixture(scope="module")
-def asked(light_model, small_log, small_cut, small_climbing, small_ahead):
+def asked(light_model, small_log, small_cut, small_ahead):
     far = small_ahead.summary.groupby("athlete").size().idxmax()
     return far, what_if(
         light_model, small_log, small_cut, far, sessions_per_week=(1.5, 5.0),
-        horizon_weeks=HORIZON, climbing=small_climbing,
+        horizon_weeks=HORIZON,
     )  # fmt: skip
 
 
@@ -47,9 +48,9 @@ def test_the_warning_says_association_and_to_stop_at_pain(asked):
     assert "80 % range" in asked[1].warning
 
 
-def test_sessions_alone_bring_a_rung_nearer(light_model, small_log, small_cut, small_climbing):
+def test_sessions_alone_bring_a_rung_nearer(light_model, small_log, small_cut):
     """With no elasticity at all more sessions still give more chances to pass."""
-    ground, pooled, _ = look_up(light_model, small_log, small_cut, small_climbing)
+    ground, pooled, _ = look_up(light_model.view(small_log, small_cut))
     settings = settings_of(light_model, HORIZON)
     base = walk(ground, settings, pooled=pooled)
     people = len(ground.standing.athletes)
@@ -73,9 +74,10 @@ def test_more_gain_with_more_sessions_moves_the_top_as_the_elasticity_says(
     strong = replace(small_climbing, elasticity=1.0, elasticity_sd=1e-9)
     top = []
     for climbing in (plain, strong):
+        model = copy(light_model)
+        model.climbing_ = climbing
         table = what_if(
-            light_model, small_log, small_cut, athlete, sessions_per_week=(6.0,),
-            horizon_weeks=400, climbing=climbing,
+            model, small_log, small_cut, athlete, sessions_per_week=(6.0,), horizon_weeks=400
         ).table  # fmt: skip
         last = table[table["rung"] == table["rung"].iloc[-1]]
         assert last["sessions_per_week"].iloc[0] < 5.0
@@ -92,15 +94,12 @@ def test_layoffs_stay_as_they_are_and_no_gap_falls_below_a_day():
     assert weekly_sessions(table) == pytest.approx(7 * 3 / 7.0)
 
 
-def test_strangers_and_impossible_rates_are_refused(
-    light_model, small_log, small_cut, small_climbing
-):
+def test_strangers_and_impossible_rates_are_refused(light_model, small_log, small_cut):
     with pytest.raises(ForecastError, match="'nobody' is not in the log"):
-        what_if(light_model, small_log, small_cut, "nobody", climbing=small_climbing)
+        what_if(light_model, small_log, small_cut, "nobody")
     with pytest.raises(ForecastError, match="sessions_per_week = 0"):
         what_if(
             light_model, small_log, small_cut, small_log.athletes[0], sessions_per_week=(0,),
-            climbing=small_climbing,
         )  # fmt: skip
 
 
@@ -134,7 +133,7 @@ def test_more_sessions_never_put_a_rung_off_where_they_bring_no_less_gain(
 ):
     """Every athlete and rung, from half the usual sessions up; 3 % is chance in the paths."""
     plain = replace(small_climbing, elasticity=0.0, elasticity_sd=1e-9)
-    ground, pooled, _ = look_up(light_model, small_log, small_cut, plain)
+    ground, pooled, _ = look_up(light_model.view(small_log, small_cut), plain)
     settings = replace(settings_of(light_model, 260), paths=512)
     base = walk(ground, settings, pooled=pooled)
     now = weekly_sessions(ground.gaps)
@@ -156,10 +155,8 @@ def _middle(gone, ground):
     return np.median(gone.cleared[ground.standing.ahead], axis=1) / 7.0
 
 
-def test_another_rate_keeps_what_the_record_says_of_the_athlete(
-    light_model, small_log, small_cut, small_climbing
-):
-    ground, pooled, _ = look_up(light_model, small_log, small_cut, small_climbing)
+def test_another_rate_keeps_what_the_record_says_of_the_athlete(light_model, small_log, small_cut):
+    ground, pooled, _ = look_up(light_model.view(small_log, small_cut))
     settings = settings_of(light_model, HORIZON)
     base = walk(ground, settings, pooled=pooled)
     moved = walk_at(ground, settings, pooled, base, 6.0)

@@ -148,9 +148,7 @@ def test_summary_names_every_forecaster_and_the_failures(cohort):
 
 
 def test_a_spell_left_out_is_counted(cohort):
-    answer = backtest(
-        cohort.log, cuts=1, model=Constant(drop=3), baselines=CHEAP, engines=False, n_resamples=5
-    )
+    answer = backtest(cohort.log, cuts=1, model=Constant(drop=3), baselines=CHEAP, n_resamples=5)
     assert answer.failures["reason"].str.contains("no curve for 3 of").all()
     n = answer.table().loc[["model", "straight_line"], "n"]
     assert n["model"] < n["straight_line"]
@@ -177,7 +175,6 @@ def test_when_all_fail_it_says_why(cohort):
         ({"horizon_weeks": 0}, "horizon_weeks = 0"),
         ({"horizon_weeks": 4.5}, "horizon_weeks = 4.5"),
         ({"model": ReadinessForecaster(horizon_weeks=10), "horizon_weeks": 20}, "10 weeks ahead"),
-        ({"level": 2}, "level 2"),
         ({"n_resamples": 0}, "n_resamples = 0"),
     ],
 )

@@ -31,8 +31,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 import numpy as np
 import pandas as pd
 
-from forecast.ahead import climbing_of
-from forecast.ahead.duration import Settings
+from forecast.ahead.ground import Settings
 from forecast.ahead.ladder import look_up, settings_of
 from forecast.ahead.result import chances_by_day
 from forecast.ahead.walk import walk
@@ -82,8 +81,7 @@ def run_world(law: str, seed: int, athletes: int, follow_up: int, paths: int) ->
     share = np.random.default_rng([seed, 45]).uniform(0.45, 0.75)
     as_of = cohort.start + pd.Timedelta(days=int(share * 104 * 7))
     model = ReadinessForecaster(random_state=seed, paths=paths, draws=8).fit(cohort.log, as_of)
-    climbing = climbing_of(model, cohort.log)
-    ground, pooled, _ = look_up(model, cohort.log, as_of, climbing)
+    ground, pooled, _ = look_up(model.view(cohort.log, as_of))
     horizon = min((cohort.end - as_of).days // 7, 260)
     base = settings_of(model, horizon)
     who, rung = np.nonzero(ground.standing.ahead)

@@ -26,9 +26,9 @@ def test_curve_is_kaplan_meier_by_hand(climbs):
 
 
 def test_clearing_lies_between_two_sessions(climbs):
-    between = time_to_clear(climbs([2, 4, 8])).between_frame()
-    assert between[["left", "right"]].to_numpy().tolist() == [[1, 2], [3, 4], [7, 8]]
-    np.testing.assert_allclose(between["p_cleared"], [1 / 3, 2 / 3, 1], atol=1e-8)
+    (between,) = time_to_clear(climbs([2, 4, 8])).between.values()
+    assert np.column_stack([between.left, between.right]).tolist() == [[1, 2], [3, 4], [7, 8]]
+    np.testing.assert_allclose(np.cumsum(between.mass), [1 / 3, 2 / 3, 1], atol=1e-8)
 
 
 def test_bands_hold_the_curve(climbs):
@@ -154,7 +154,7 @@ def test_a_log_where_nobody_clears_has_no_curve(make_log):
     log = make_log([(f"a{i}", "one", 30 + 7 * week, 5.0) for i in range(4) for week in range(3)])
     found = time_to_clear(log)
     assert found.frame().empty
-    assert found.between_frame().empty
+    assert found.between == {}
     assert "too few for one: Hold one" in found.text
 
 

@@ -27,9 +27,7 @@ def two(request):
 def test_without_data_each_engine_counts_half_and_nothing_is_recalibrated():
     nothing = np.empty((0, 53))
     empty = np.empty(0)
-    fitted = fit_combiner(
-        nothing, nothing, WEEKS, empty, empty.astype(bool), empty.astype(np.int64)
-    )
+    fitted = fit_combiner(nothing, nothing, empty, empty.astype(bool), empty.astype(np.int64))
     assert fitted.survival_weight(WEEKS) == pytest.approx(0.5)
     chances = law(np.array([0.02, 0.1]))
     np.testing.assert_allclose(fitted.combine(chances, chances, WEEKS), chances, atol=2e-5)
@@ -37,14 +35,14 @@ def test_without_data_each_engine_counts_half_and_nothing_is_recalibrated():
 
 def test_a_single_athlete_hardly_moves_it():
     chances = law(np.array([0.05]))
-    fitted = fit_combiner(chances, chances, WEEKS, np.array([3.0]), np.array([True]), np.array([0]))
+    fitted = fit_combiner(chances, chances, np.array([3.0]), np.array([True]), np.array([0]))
     np.testing.assert_allclose(fitted.combine(chances, chances, WEEKS), chances, atol=0.08)
 
 
 def test_two_calibrated_engines_that_agree_stay_as_they_are(two):
     rate, time, cleared, athlete = two
     chances = law(rate)
-    fitted = fit_combiner(chances, chances, WEEKS, time, cleared, athlete)
+    fitted = fit_combiner(chances, chances, time, cleared, athlete)
     pooled = fitted.combine(chances, chances, WEEKS)
     assert np.abs(pooled - chances).mean() < 0.02
 
@@ -52,8 +50,8 @@ def test_two_calibrated_engines_that_agree_stay_as_they_are(two):
 def test_the_better_engine_gets_the_weight(two):
     rate, time, cleared, athlete = two
     blind = law(np.full(400, np.median(rate)))
-    good_survival = fit_combiner(law(rate), blind, WEEKS, time, cleared, athlete)
-    good_growth = fit_combiner(blind, law(rate), WEEKS, time, cleared, athlete)
+    good_survival = fit_combiner(law(rate), blind, time, cleared, athlete)
+    good_growth = fit_combiner(blind, law(rate), time, cleared, athlete)
     assert good_survival.survival_weight(WEEKS)[8] > 0.7
     assert good_growth.survival_weight(WEEKS)[8] < 0.3
 
@@ -61,7 +59,7 @@ def test_the_better_engine_gets_the_weight(two):
 def test_engines_too_sure_by_far_are_pulled_back(two):
     rate, time, cleared, athlete = two
     sure = law(rate * 3.0)
-    fitted = fit_combiner(sure, sure, WEEKS, time, cleared, athlete)
+    fitted = fit_combiner(sure, sure, time, cleared, athlete)
     pooled = fitted.combine(sure, sure, WEEKS)
     before, after = (np.abs(c[:, 8] - law(rate)[:, 8]).mean() for c in (sure, pooled))
     assert after < 0.5 * before
@@ -70,11 +68,9 @@ def test_engines_too_sure_by_far_are_pulled_back(two):
 def test_many_landmarks_of_one_athlete_weigh_little():
     chances = law(np.full(300, 0.05))
     one = fit_combiner(
-        chances, chances, WEEKS, np.full(300, 2.0), np.ones(300, bool), np.zeros(300, np.int64)
+        chances, chances, np.full(300, 2.0), np.ones(300, bool), np.zeros(300, np.int64)
     )
-    many = fit_combiner(
-        chances, chances, WEEKS, np.full(300, 2.0), np.ones(300, bool), np.arange(300)
-    )
+    many = fit_combiner(chances, chances, np.full(300, 2.0), np.ones(300, bool), np.arange(300))
     shown = [abs(m.combine(chances, chances, WEEKS)[0, 4] - chances[0, 4]) for m in (one, many)]
     assert shown[0] < 0.5 * shown[1]
 
@@ -101,7 +97,7 @@ def test_few_clearings_give_the_survival_engine_less_weight():
     nothing, empty = np.empty((0, 53)), np.empty(0)
     weights = [
         fit_combiner(
-            nothing, nothing, WEEKS, empty, empty.astype(bool), empty.astype(np.int64), clearings
+            nothing, nothing, empty, empty.astype(bool), empty.astype(np.int64), clearings
         ).survival_weight(WEEKS)[8]
         for clearings in (0, 10, 1000)
     ]
@@ -115,7 +111,7 @@ def test_records_that_end_within_a_week_do_not_make_clearing_look_early():
     clearing, known = rng.exponential(1 / rate, n), rng.uniform(0.1, 2.0, n)
     chances = law(np.full(n, rate))
     fitted = fit_combiner(
-        chances, chances, WEEKS, np.minimum(clearing, known), clearing <= known, np.arange(n)
+        chances, chances, np.minimum(clearing, known), clearing <= known, np.arange(n)
     )
     pooled = fitted.combine(chances, chances, WEEKS)
     # Counting whole weeks only, the chance at two weeks came out 1.37 times too high.

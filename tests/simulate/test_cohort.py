@@ -9,7 +9,7 @@ import pytest
 from forecast.errors import SimulationError
 from forecast.ladder import Criterion, Ladder, Rung
 from forecast.log.training_log import SET_COLUMNS
-from forecast.simulate import LAWS, default_ladder, simulate_cohort
+from forecast.simulate import LAWS, Setting, default_ladder, simulate_cohort
 
 
 @pytest.fixture(scope="module", params=LAWS)
@@ -141,15 +141,15 @@ def test_pace_goes_with_the_athlete_over_rungs():
 def test_a_ladder_that_is_not_simulated_is_refused_with_its_rung():
     plan = Ladder("heavy", (Rung("pull", "Pull", "", Criterion("kg", 40)),))
     with pytest.raises(SimulationError, match="'pull' is counted in kg"):
-        simulate_cohort("steady", 5, seed=1, ladder=plan)
+        simulate_cohort("steady", 5, seed=1, setting=Setting(plan))
 
 
-@pytest.mark.parametrize(
-    "wrong", [{"n_athletes": 0}, {"weeks": 0}, {"lapse_rate": 1.0}, {"under_way": 2.0}]
-)
+@pytest.mark.parametrize("wrong", [{"n_athletes": 0}, {"weeks": 0}, {"lapse_rate": 1.0}])
 def test_numbers_out_of_range_are_refused(wrong):
     with pytest.raises(SimulationError, match=next(iter(wrong))):
         simulate_cohort("steady", seed=1, **wrong)
+    with pytest.raises(SimulationError, match="under_way"):
+        simulate_cohort("steady", seed=1, setting=Setting(under_way=2.0))
 
 
 def test_default_ladder_branches_and_has_marks_of_the_usual_size():

@@ -10,7 +10,7 @@ import pytest
 from forecast.ladder_file import read_ladder
 from forecast.log import read_log
 from forecast.log.training_log import SET_COLUMNS
-from forecast.simulate import default_ladder, simulate_cohort
+from forecast.simulate import Setting, default_ladder, simulate_cohort
 from forecast.simulate.demo import demo_files, main
 from forecast.simulate.demo_words import ANNEX_COLUMNS, MOVED
 from forecast.simulate.roughen import SLIPS, annex_rows, floor_rows, log_order, with_slips
@@ -82,7 +82,13 @@ def test_one_athlete_went_from_one_coach_to_the_other(logs):
 @pytest.fixture(scope="module")
 def clean_sets():
     cohort = simulate_cohort(
-        "steady", 10, seed=5, weeks=40, follow_up=0, start="2025-06-02", rounding_seconds=0.5
+        "steady",
+        10,
+        seed=5,
+        weeks=40,
+        follow_up=0,
+        start="2025-06-02",
+        setting=Setting(rounding_seconds=0.5),
     )
     return log_order(cohort.sets)
 

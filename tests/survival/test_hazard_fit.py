@@ -172,5 +172,5 @@ def _years(weeks, event, edges):
 
 def test_an_outlook_that_is_no_number_is_named():
     outlook = np.array([[0.0, np.nan], [0.1, 0.2]])
-    with pytest.raises(FitError, match="outlook of 1 of 2 moments is no number"):
-        fit_hazard(pd.DataFrame(), outlook, np.ones(2), np.zeros(2, bool), np.array([0.0, 4.0]), 1)
+    with pytest.raises(FitError, match="outlook of 1 of 2 moments is not a number"):
+        fit_hazard(pd.DataFrame(), outlook, pd.DataFrame(), np.array([0.0, 4.0]), 1)

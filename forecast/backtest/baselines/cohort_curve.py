@@ -8,7 +8,7 @@ import pandas as pd
 from forecast.backtest.baselines.at_cut import AtCut, CutForecast, long_curve
 from forecast.errors import FitError
 from forecast.histories import CLEARED
-from forecast.survival.curves import kaplan_meier
+from forecast.survival import kaplan_meier
 from forecast.types import Array
 
 MIN_EVENTS = 5

@@ -10,6 +10,9 @@ from numpy.typing import ArrayLike
 from forecast.errors import BacktestError
 from forecast.types import Array, Flags
 
+MIN_FOLLOWED = 0.1
+"""Share of athletes still followed in the last week that is scored (judgement)."""
+
 
 @dataclass(frozen=True, slots=True)
 class CensoringCurve:
@@ -79,13 +82,11 @@ def nobody_lost() -> CensoringCurve:
     return CensoringCurve(np.empty(0), np.empty(0))
 
 
-def weeks_followed(
-    time: ArrayLike, cleared: ArrayLike, horizon: int, *, min_followed: float = 0.1
-) -> int:
+def weeks_followed(time: ArrayLike, cleared: ArrayLike, horizon: int) -> int:
     """Return the last whole week up to which scores can be trusted.
 
-    Past it fewer than ``min_followed`` (a share, 0 to 1) would still be followed, so that a
-    handful of athletes would carry weights above ``1 / min_followed``.
+    Past it less than ``MIN_FOLLOWED`` of the athletes would still be followed, so that a
+    handful of athletes would carry weights above ``1 / MIN_FOLLOWED``.
 
     Raises
     ------
@@ -94,10 +95,10 @@ def weeks_followed(
     """
     curve = censoring_curve(time, cleared)
     weeks = np.arange(1, horizon + 1)
-    enough = weeks[curve.before(weeks) >= min_followed]
+    enough = weeks[curve.before(weeks) >= MIN_FOLLOWED]
     if not enough.size:
         raise BacktestError(
-            f"fewer than {min_followed:.0%} of the athletes were followed for one week after the "
+            f"fewer than {MIN_FOLLOWED:.0%} of the athletes were followed for one week after the "
             "cut; take earlier cut dates or a longer log"
         )
     return int(enough[-1])

@@ -21,9 +21,9 @@ from forecast.cohort.audit.pass_marks import (
     TOO_FEW,
     audit_rungs,
 )
-from forecast.cohort.records import Records, as_histories, plural
+from forecast.cohort.records import Records, as_histories
 from forecast.ladder import Ladder
-from forecast.log.given import check_level, check_seed
+from forecast.log import check_level, check_seed, counted
 
 _CAUTION = (
     "This is association: athletes held back longer differ in other ways, and only their earlier "
@@ -126,7 +126,7 @@ class CriterionAudit:
         if len(short) == len(self.rungs):
             return [
                 f"Not enough data on any pass mark: {takes}, and all rungs together have "
-                f"{plural(int(whole['moves_used']), 'move')} that can be used."
+                f"{counted(int(whole['moves_used']), 'move')} that can be used."
             ]
         lines = []
         if len(short):

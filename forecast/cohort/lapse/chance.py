@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from forecast.log.training_log import TrainingLog
+from forecast.log import TrainingLog
 from forecast.readiness import Fitted, LogView, as_view
 
 COLUMNS = (

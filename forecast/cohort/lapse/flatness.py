@@ -9,9 +9,8 @@ import pandas as pd
 import statsmodels.api as sm
 from scipy.stats import norm
 
-from forecast.log.training_log import TrainingLog
-from forecast.readiness import Fitted, LogView, as_view
-from forecast.readiness.lapse import FEATURES, design_of
+from forecast.log import TrainingLog
+from forecast.readiness import FEATURES, Fitted, LogView, as_view, design_of
 
 MIN_LAPSES = 10
 

@@ -14,10 +14,9 @@ from forecast.cohort.records import (
     group_names,
     group_of,
     kinds_of_end,
-    plural,
     spell_times,
 )
-from forecast.log.given import check_level
+from forecast.log import check_level, counted
 from forecast.survival import IncidenceCurves, cumulative_incidence
 
 MIN_SPELLS = 3
@@ -88,7 +87,7 @@ class LapseIncidence:
         lines = [
             f"Share of spells ended by clearing and by lapse, by {self.by}; the two compete, so "
             "the shares and the share still open add up to 1.",
-            f"Left out: {plural(self.n_left_out, 'spell')} under way when the log began.",
+            f"Left out: {counted(self.n_left_out, 'spell')} under way when the log began.",
         ]
         if self.too_few:
             lines.append(

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit
 
-from forecast.histories.attendance import CohortRhythm
+from forecast.histories import CohortRhythm
 from forecast.readiness.lapse.days import design_of
 from forecast.readiness.lapse.staying import LapseModel, silences
 

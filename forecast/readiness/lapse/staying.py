@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from scipy.special import expit
 
 from forecast.errors import FitError
-from forecast.histories.absences import Absences
-from forecast.histories.attendance import (
+from forecast.histories import (
+    Absences,
     CohortRhythm,
     cohort_rhythm,
     share_longer,
@@ -140,7 +140,7 @@ def fit_lapse(days: pd.DataFrame, longer: Array) -> LapseModel:
 def _covariance(
     design: Array, outcome: Array, last: NDArray[np.bool_], chance: Array, penalty: Array
 ) -> Array:
-    """Inverse curvature: of the regression, less what is not known of who is gone (Louis 1982)."""
+    """Inverse curvature: of the regression, less what is unknown about who is gone (Louis 1982)."""
     complete = (design * (chance * (1 - chance))[:, None]).T @ design + np.diag(penalty)
     doubt = outcome[last] * (1 - outcome[last])
     missing = (design[last] * doubt[:, None]).T @ design[last]
