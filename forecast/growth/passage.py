@@ -126,7 +126,7 @@ def simulate_passage(
     """
     each = np.broadcast_to(np.asarray(paths, dtype=np.int64), len(targets))
     pairs = (int(each.max(initial=1)) + 1) // 2
-    uniform = qmc.Sobol(4, rng=rng).random(pairs)
+    uniform = qmc.Sobol(4, rng=rng.spawn(1)[0]).random(pairs)
     points = _mirrored(ndtri(np.clip(uniform, 1e-9, 1 - 1e-9)))
     paths = len(points)
     level, swing, pace = _starting_points(targets, points[:, :3])
@@ -142,10 +142,13 @@ def simulate_passage(
     asked = np.stack([targets.confirm, each], axis=1)
     step, going = 0, len(targets) > 0
     while going:  # ends when every path has passed the horizon: gaps are one day at least
-        columns = rng.integers(0, gaps.shape[1], (BLOCK, 2, pairs)).repeat(2, axis=2)
+        # Path by path, so that a target's first paths are the same however many others have.
+        table, luck, days = rng.spawn(3)
+        columns = table.integers(0, gaps.shape[1], (pairs, BLOCK, 2)).repeat(2, axis=0)
+        columns = columns.transpose(1, 2, 0).copy()
         columns[:, 1] %= targets.habits.sets.shape[1]
-        normal = _mirrored(rng.standard_normal((pairs, BLOCK, 2))).transpose(1, 2, 0).copy()
-        form = draw_form(rng, (BLOCK, paths), noise.day_down, noise.day_up)
+        normal = _mirrored(luck.standard_normal((pairs, BLOCK, 2))).transpose(1, 2, 0).copy()
+        form = draw_form(days, (paths, BLOCK), noise.day_down, noise.day_up).T.copy()
         going = walk_paths(
             step, BLOCK, horizon_days, int(MAX_FATIGUE_STEPS), targets.untried,
             level, swing, pace, lost, day, runs, gaps, first_gaps, targets.habits.sets,

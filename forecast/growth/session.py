@@ -34,8 +34,10 @@ def draw_form(
     down, up
         Mean sizes of the exponential parts, broadcast against ``size``.
     """
-    below, above = rng.standard_exponential((2, *size))
-    return np.asarray(rng.standard_normal(size) + up * (above - 1.0) - down * (below - 1.0))
+    normal, below, above = rng.spawn(3)  # of their own: a longer draw begins as a shorter one does
+    rise = up * (above.standard_exponential(size) - 1.0)
+    fall = down * (below.standard_exponential(size) - 1.0)
+    return np.asarray(normal.standard_normal(size) + rise - fall)
 
 
 def meeting_chance(

@@ -14,9 +14,9 @@ from scipy.stats import norm
 
 from forecast.types import Array
 
-STALLED_SHARE, STALLED_SD = 0.25, 0.003
+STALLED_SHARE, STALLED_SD = 1 / 3, 0.003
 MOVING_MEAN, MOVING_SD = 0.03, 0.04
-"""The spread of true gains a week (judgement): a quarter stand still, the others gain 3 % a week
+"""The spread of true gains a week (judgement): a third stand still, the others gain 3 % a week
 give or take 4."""
 
 
