@@ -17,6 +17,7 @@ from forecast.commands.common import say
 from forecast.commands.demo import demo
 from forecast.commands.plateau import plateau
 from forecast.commands.report import report
+from forecast.commands.said import in_options
 from forecast.commands.weeks import weeks
 from forecast.errors import ForecastError, ForecastWarning
 
@@ -67,7 +68,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         try:
             app(args=None if arguments is None else list(arguments))
         except ForecastError as error:
-            say(f"rungwise: {error}")
+            say(f"rungwise: {in_options(str(error))}")
             sys.exit(USER_ERROR)
 
 
@@ -81,7 +82,7 @@ def _show_warning(
 ) -> None:
     """Print our own warnings as a sentence, any other with the place it comes from."""
     if issubclass(category, ForecastWarning):
-        say(f"note: {message}")
+        say(f"note: {in_options(str(message))}")
     else:
         say(warnings.formatwarning(message, category, filename, lineno, line))
 

@@ -97,7 +97,8 @@ ModelFile = Annotated[
     Path | None, typer.Option("--model", help="Use a saved model instead of fitting one.")
 ]
 Athletes = Annotated[
-    list[str] | None, typer.Option("--athlete", help="Only this athlete; may be repeated.")
+    list[str] | None,
+    typer.Option("--athlete", help="Only this athlete, half the name will do; may be repeated."),
 ]
 OutFile = Annotated[Path | None, typer.Option("--out", help="Write here instead of to the screen.")]
 
@@ -260,25 +261,6 @@ def fitted_model(
     if horizon is not None or seed is not None:
         raise ForecastError("--model brings its own --horizon and --seed; leave them out.")
     return load_model(saved)
-
-
-def rows_of(frame: pd.DataFrame, athletes: list[str]) -> pd.DataFrame:
-    """Return the rows about these athletes, all where none is named.
-
-    Raises
-    ------
-    ForecastError
-        An athlete is not in the table.
-    """
-    if not athletes:
-        return frame
-    known = sorted(set(frame["athlete"]))
-    for name in athletes:
-        if name not in known:
-            raise ForecastError(
-                f"{name!r} has no open rung in this log; athletes with one: {', '.join(known)}."
-            )
-    return frame[frame["athlete"].isin(athletes)].reset_index(drop=True)
 
 
 @contextlib.contextmanager

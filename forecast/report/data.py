@@ -14,9 +14,9 @@ from forecast.ladder import Ladder
 from forecast.log.training_log import TrainingLog
 from forecast.plateau import plateaus
 from forecast.readiness import Fitted, LogView, Progress, ReadinessForecast, as_view
+from forecast.readiness.marks import PAIN, marked, with_usual
 from forecast.report.advice import ON_HOLD
 from forecast.report.cohort_tables import with_rung_names
-from forecast.report.marks import PAIN, marked, with_usual
 from forecast.report.tables import OpenTables, open_tables, who_label
 
 KEYS = ["athlete", "rung"]
