@@ -12,6 +12,7 @@ import typer
 
 from forecast.commands.ahead import ahead
 from forecast.commands.backtest import backtest
+from forecast.commands.changes import changes
 from forecast.commands.check import check
 from forecast.commands.common import say
 from forecast.commands.demo import demo
@@ -21,7 +22,7 @@ from forecast.commands.said import in_options
 from forecast.commands.weeks import weeks
 from forecast.errors import ForecastError, ForecastWarning
 
-COMMANDS = (check, weeks, ahead, plateau, report, backtest, demo)
+COMMANDS = (check, weeks, changes, ahead, plateau, report, backtest, demo)
 """Every command; a new one is a function in a module of its own, added here."""
 
 USER_ERROR = 2

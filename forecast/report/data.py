@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import pandas as pd
 
 from forecast.ahead import fallbacks, ladder_ahead, retests
+from forecast.changes import Changes
 from forecast.cohort import lapse_chance
 from forecast.errors import ForecastError
 from forecast.histories import CLEARED, PASSED_OVER, Histories
@@ -53,6 +54,8 @@ class ReportData:
         The log as the model sees it, from which all of this comes.
     notes
         Whether athletes' pages show the notes of their sets.
+    changes
+        What changed since an earlier day, for the top of the coach's page.
     """
 
     club: str
@@ -67,6 +70,7 @@ class ReportData:
     retests: pd.DataFrame
     view: LogView
     notes: bool = False
+    changes: Changes | None = None
 
     @property
     def as_of(self) -> pd.Timestamp:
