@@ -11,18 +11,24 @@ from typing import Annotated, TextIO
 import typer
 
 from forecast.commands.ahead import ahead
+from forecast.commands.audit import audit
 from forecast.commands.backtest import backtest
 from forecast.commands.changes import changes
 from forecast.commands.check import check
+from forecast.commands.cohort import cohort
 from forecast.commands.common import say
 from forecast.commands.demo import demo
 from forecast.commands.plateau import plateau
 from forecast.commands.report import report
+from forecast.commands.retests import retests
 from forecast.commands.said import in_options
 from forecast.commands.weeks import weeks
+from forecast.commands.what_if import what_if
 from forecast.errors import ForecastError, ForecastWarning
 
-COMMANDS = (check, weeks, changes, ahead, plateau, report, backtest, demo)
+COMMANDS = (
+    check, weeks, changes, ahead, what_if, plateau, retests, cohort, audit, report, backtest, demo,
+)  # fmt: skip
 """Every command; a new one is a function in a module of its own, added here."""
 
 USER_ERROR = 2

@@ -18,7 +18,7 @@ from forecast.log.cells import counted
 from forecast.log.days import as_day
 from forecast.plateau.words import day_words
 from forecast.readiness import LogView
-from forecast.readiness.marks import AWAY, FLAT, SLIPPING
+from forecast.readiness.marks import AWAY, CLIMBING, FLAT, SLIPPING
 from forecast.readiness.reasons import UNITS
 
 KINDS = (
@@ -190,16 +190,12 @@ def _word(row: Any) -> tuple[str, str]:
     return next(((kind, said(row)) for kind, holds, said in RULES if holds(row)), ("", ""))
 
 
-def _newly_flat(row: Any) -> bool:
-    return bool(row.state == FLAT and row.stuck_was is not True)
-
-
-def _slipped(row: Any) -> bool:
-    return bool(row.state == SLIPPING and row.state_was != SLIPPING)
+def _newly(state: str) -> Callable[[Any], bool]:
+    return lambda row: row.state == state and row.stuck is True and row.stuck_was is not True
 
 
 def _moving(row: Any) -> bool:
-    return bool(row.stuck_was is True and row.state == "climbing")
+    return bool(row.stuck_was is True and row.state == CLIMBING)
 
 
 def _moved(row: Any) -> bool:
@@ -244,8 +240,8 @@ RULES: tuple[tuple[str, Callable[[Any], bool], Callable[[Any], str]], ...] = (
     ("re-test", lambda row: row.due and row.due_was is not True, lambda row: ""),
     ("away", lambda row: row.known and row.mark == AWAY != row.mark_was,
      lambda row: f"for {row.wait_weeks:.0f} weeks"),
-    ("slipping", _slipped, lambda row: f"is slipping. {row.reason}"),
-    ("flat", _newly_flat, lambda row: f"is flat. {row.reason}"),
+    ("slipping", _newly(SLIPPING), lambda row: f"is slipping. {row.reason}"),
+    ("flat", _newly(FLAT), lambda row: f"is flat. {row.reason}"),
     ("moving again", _moving, lambda row: f"is moving again. {row.reason}"),
     ("back", lambda row: row.mark_was == AWAY and row.mark not in (AWAY, CLEARED),
      lambda row: f"after {row.wait_weeks_was + row.weeks - row.wait_weeks:.0f} weeks"),

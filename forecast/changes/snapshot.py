@@ -12,7 +12,8 @@ from forecast.histories import CLEARED, Histories
 from forecast.histories.pain import PAIN as PAIN_NOTED
 from forecast.plateau import plateaus
 from forecast.readiness import LogView
-from forecast.readiness.marks import FLAT, SLIPPING, marked
+from forecast.readiness.marks import CLIMBING, FLAT, SLIPPING, marked
+from forecast.types import Flags
 
 KEYS = ["athlete", "rung"]
 WEEKS_AHEAD = 12
@@ -20,6 +21,9 @@ WEEKS_AHEAD = 12
 HERE = pd.Timedelta(days=10)
 """Somebody who came as lately as this is there to be tested (judgement)."""
 STUCK = (FLAT, SLIPPING)
+LASTS = pd.Timedelta(days=10)
+"""A rung found flat is told as such once it is at two runs, or where they are further apart than
+this (judgement): of the flags that go up in a week, many are down again in the next."""
 OPEN_COLUMNS = [
     "rung_name", "sessions", "level_value", "target", "sessions_per_week", "mark", "state",
     "wait_weeks", "reason",
@@ -38,8 +42,8 @@ class Snapshot:
         One row an athlete and rung, open or cleared: ``athlete, rung, rung_name, cleared_on``
         (missing where open), ``due`` (a cleared rung to be tested again, of somebody who comes),
         and of the open ones ``sessions, level_value, target, sessions_per_week, mark, state,
-        wait_weeks, reason``, ``stuck`` (flat or slipping, or not known to have moved again
-        since), and ``chances`` (of having cleared within 1, 2, ... 12 weeks).
+        wait_weeks, reason``, ``stuck`` (flat or slipping for longer than a week, or not known to
+        have moved again since), and ``chances`` (of having cleared within 1, 2, ... 12 weeks).
     athletes
         One row an athlete: ``athlete, first_on, last_on`` (days of the first and the last set),
         ``lapsed`` (counted as one who stopped), and ``pain, pain_on, pain_rung`` of the last pain
@@ -78,12 +82,18 @@ def _open(view: LogView, before: Snapshot | None) -> pd.DataFrame:
     chances = forecast.curve[forecast.curve["week"] <= WEEKS_AHEAD]
     lists = chances.groupby(KEYS)["p_cleared"].agg(list).rename("chances")
     rows = rows[[*KEYS, *OPEN_COLUMNS]].join(lists, on=KEYS)
-    stuck = rows["state"].isin(STUCK)
-    if before is not None:
-        was = before.rungs.loc[before.rungs["stuck"].eq(True), KEYS]
-        known = pd.MultiIndex.from_frame(rows[KEYS]).isin(pd.MultiIndex.from_frame(was))
-        stuck |= known & (rows["state"] != "climbing")
-    return rows.assign(stuck=stuck, cleared_on=pd.NaT, due=False)
+    return rows.assign(stuck=_stuck(rows, before, view.as_of), cleared_on=pd.NaT, due=False)
+
+
+def _stuck(rows: pd.DataFrame, before: Snapshot | None, as_of: pd.Timestamp) -> Flags:
+    """Who is known to be stuck: still, or for more than a week; until they climb."""
+    flat = rows["state"].isin(STUCK).to_numpy()
+    if before is None:
+        return flat
+    was = before.rungs.set_index(KEYS).reindex(pd.MultiIndex.from_frame(rows[KEYS]))
+    known = was["stuck"].eq(True).to_numpy()
+    lasts = was["state"].isin(STUCK).to_numpy() | (as_of - before.as_of > LASTS)
+    return np.asarray((flat & (lasts | known)) | (known & (rows["state"] != CLIMBING).to_numpy()))
 
 
 def _cleared(view: LogView, athletes: pd.DataFrame) -> pd.DataFrame:

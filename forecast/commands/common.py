@@ -24,7 +24,7 @@ from forecast.log.cells import visible
 from forecast.log.far_dates import dates_set_aside
 from forecast.log.secrets import shown_url
 from forecast.log.writing import csv_bytes, write_whole
-from forecast.model import ReadinessForecaster, load_model
+from forecast.model import ReadinessForecaster, View, load_model
 
 HORIZON_WEEKS, SEED = 52, 0
 """What the options stand at where they are left out."""
@@ -184,7 +184,7 @@ def reading(*without: str) -> Callable[[Callable[..., None]], Callable[..., None
             command(partial(read_records, **asked), **given)
 
         own = list(inspect.signature(command, eval_str=True).parameters.values())[1:]
-        run.__name__, run.__doc__ = command.__name__, command.__doc__
+        run.__name__, run.__doc__ = command.__name__.replace("_", "-"), command.__doc__
         every = [option.replace(kind=option.KEYWORD_ONLY) for option in (*options, *own)]
         run.__signature__ = inspect.Signature(every)  # type: ignore[attr-defined]
         run.__annotations__ = {option.name: option.annotation for option in every}
@@ -261,6 +261,15 @@ def fitted_model(
     if horizon is not None or seed is not None:
         raise ForecastError("--model brings its own --horizon and --seed; leave them out.")
     return load_model(saved)
+
+
+def viewed(
+    records: Records, what: str, *, saved: Path | None = None, seed: int | None = None
+) -> View:
+    """Return the records as a saved forecaster sees them, or one fitted on them."""
+    with progress(what) as step:
+        fitted = fitted_model(records, step, saved=saved, seed=seed)
+    return fitted.view(records.log, records.as_of)
 
 
 @contextlib.contextmanager

@@ -100,12 +100,11 @@ def _glance(
     table.add_row(*(Text(title, "bold") for title, _ in GLANCE))
     for row in rows.to_dict("records"):
         held = row["mark"] == PAIN
-        low, high = (_week(row[f"weeks_{end}"], result.horizon_weeks) for end in ("low", "high"))
         table.add_row(
             Text(row["athlete"], "bold"),
             row["rung_name"],
             stands_at(row, units),
-            ON_HOLD if held else low if low == high else f"{low} to {high}",
+            ON_HOLD if held else weeks_range(row, result.horizon_weeks),
             "" if held else _date(row["date_mid"], last),
             Text(_state(row), "bold yellow" if row["mark"] in (PAIN, SLIPPING, FLAT) else ""),
         )
@@ -195,6 +194,12 @@ _POINTS = ("low", "mid", "high")
 def _range(low: str, mid: str, high: str) -> str:
     """Median above, range below; one line where all lies past the horizon."""
     return mid if low == high else f"{mid}\n{low} to {high}"
+
+
+def weeks_range(row: dict, horizon: int) -> str:
+    """Return the 80 % range in weeks: ``6.1 to 43``, ``14 to > 52``."""
+    low, high = (_week(row[f"weeks_{end}"], horizon) for end in ("low", "high"))
+    return low if low == high else f"{low} to {high}"
 
 
 def _week(week: float, horizon: int) -> str:

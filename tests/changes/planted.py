@@ -22,10 +22,11 @@ LIKE_LAST = 8
 
 @dataclass(frozen=True)
 class Planted:
-    """The log, and what was planted: one row an event, ``kind, athlete, rung, on``."""
+    """The log; what was planted, one row an event (``kind, athlete, rung, on``); true levels."""
 
     log: TrainingLog
     events: pd.DataFrame
+    levels: pd.DataFrame
 
 
 def planted_club(seed: int) -> Planted:
@@ -44,9 +45,8 @@ def planted_club(seed: int) -> Planted:
     struck = np.split(others[: LAYOFFS + PAINS + LEAVERS], np.cumsum([LAYOFFS, PAINS]))
     sets, events = log.sets, []
     for athlete, rung in zip(stalling["athlete"], stalling["rung"], strict=True):
-        on = CUT + pd.Timedelta(weeks=1)
-        sets = _stalled(sets, athlete, rung, on, rng)
-        events.append(("stall", athlete, rung, on))
+        sets = _stalled(sets, athlete, rung, CUT, rng)
+        events.append(("stall", athlete, rung, CUT))
     for kind, people in zip(("layoff", "pain", "left"), struck, strict=True):
         for number, athlete in enumerate(people):
             on = CUT + pd.Timedelta(weeks=2 + 2 * number)
@@ -60,7 +60,7 @@ def planted_club(seed: int) -> Planted:
             events.append((kind, athlete, "", on))
     sets = sets.sort_values(["athlete", "date", "rung", "set"]).reset_index(drop=True)
     table = pd.DataFrame(events, columns=["kind", "athlete", "rung", "on"])
-    return Planted(replace(log, sets=sets, rows_in=len(sets)), table)
+    return Planted(replace(log, sets=sets, rows_in=len(sets)), table, cohort.levels)
 
 
 def _can_stall(log: TrainingLog) -> pd.DataFrame:
