@@ -1,5 +1,6 @@
 """Weeks until the next rung of a strength-skill ladder, from a coach's set-by-set log."""
 
+from forecast import cohort
 from forecast.ahead import LadderAhead
 from forecast.backtest import BacktestResult, backtest
 from forecast.errors import ForecastError, ForecastWarning
@@ -22,6 +23,7 @@ __all__ = [
     "Rung",
     "TrainingLog",
     "backtest",
+    "cohort",
     "describe_log",
     "load_model",
     "read_club",

@@ -15,6 +15,7 @@ import pytest
 
 import forecast as fc
 from forecast.__main__ import COMMANDS, USER_ERROR, main
+from forecast.ahead import retests
 from forecast.commands.common import CAUTION, WIDTH, read_records
 from forecast.commands.people import named, nothing_open
 from forecast.commands.said import in_options
@@ -310,6 +311,96 @@ def test_a_state_worth_a_look_is_noted_by_weeks(weeks, fitted, small_log, small_
     for state in states & {"flat", "slipping", "paused"}:
         assert f"Note: {state}" in out
     assert "Note: climbing" not in out
+
+
+# changes ------------------------------------------------------------------------------------
+
+
+def test_changes_are_told_since_the_last_run_and_kept_for_the_next(run, club, tmp_path):
+    own = tmp_path / "club"
+    shutil.copytree(club, own)
+    asked = ("changes", own, "--model", own / "model.zip")
+    code, out, err = run(*asked, "--as-of", "2024-10-14", "--since", "2024-10-07")
+    assert code == 0, err
+    assert "since 2024-10-07, as of 2024-10-14" in out
+    assert out.rstrip().endswith(" ".join(CAUTION.split())[-20:])
+    assert not (own / "last_run.json").exists()  # a look back is not a run
+    kept = tmp_path / "kept.json"
+    first = run(*asked, "--as-of", "2024-10-07", "--kept", kept)
+    assert first[0] == 0, first[2]
+    again = run(*asked, "--as-of", "2024-10-14", "--kept", kept)
+    assert again[1] == out  # the rows kept say what the earlier day said
+    path = tmp_path / "changes.json"
+    assert run(*asked, "--as-of", "2024-10-14", "--kept", kept, "--out", path)[0] == 0
+    whole = json.loads(path.read_text(encoding="utf-8"))
+    assert whole["since"] == "2024-10-07"
+    assert len(whole["changes"]) == int(re.search(r"(\d+) change", out)[1])
+    assert whole["caution"] == CAUTION
+
+
+def test_log_files_without_a_club_have_no_last_run(run, club):
+    code, _, err = run("changes", club / "sets.csv", "--ladder", club / "ladder.toml")
+    assert code == USER_ERROR
+    assert "give --since DATE, or --kept FILE" in err
+
+
+def test_the_coachs_page_begins_with_what_changed(run, club, tmp_path):
+    code, _, err = run(
+        "report", club, "--model", club / "model.zip", "--out", tmp_path, "--who", "coach",
+        "--as-of", "2024-10-14", "--since", "2024-10-07",
+    )  # fmt: skip
+    assert code == 0, err
+    page = (tmp_path / "coach.html").read_text(encoding="utf-8")
+    assert page.index("What changed since") < page.index("Who needs a look")
+
+
+# what-if, retests, cohort, audit -----------------------------------------------------------
+
+
+def test_what_if_compares_rates_and_warns(run, club, tmp_path, small_result):
+    athlete = small_result.summary["athlete"].iloc[0]
+    asked = ("what-if", club, "--model", club / "model.zip", "--athlete", athlete)
+    path = tmp_path / "rates.csv"
+    code, _, err = run(*asked, "--sessions-per-week", 3, "--horizon", 30, "--out", path)
+    assert code == 0, err
+    table = pd.read_csv(path)
+    assert set(table["as_now"]) == {True, False}
+    assert (table.loc[~table["as_now"], "sessions_per_week"] == 3).all()
+    code, _, err = run(*asked, "--sessions-per-week", 9)
+    assert code == USER_ERROR
+    assert "--sessions-per-week 9" in err
+
+
+def test_retests_lists_what_is_due(run, club, tmp_path, fitted, small_log, small_cut):
+    expected = retests(fitted, small_log, small_cut)
+    path = tmp_path / "due.csv"
+    assert run("retests", club, "--model", club / "model.zip", "--out", path)[0] == 0
+    assert pd.read_csv(path)["due"].tolist() == expected["due"].tolist()
+    _, out, _ = run("retests", club, "--model", club / "model.zip")
+    assert f"{expected['due'].sum()} of {len(expected)} cleared rungs due" in " ".join(out.split())
+    assert all(name in out for name in expected.loc[expected["due"], "athlete"])
+
+
+def test_cohort_names_the_slowest_rung_by_time_at_risk(run, club, tmp_path):
+    path = tmp_path / "rungs.csv"
+    assert run("cohort", club, "--model", club / "model.zip", "--out", path)[0] == 0
+    table = pd.read_csv(path)
+    at_risk = table["weeks_logged"] / table["cleared"].where(table["cleared"] > 0)
+    assert table["weeks_per_clearing"].to_numpy() == pytest.approx(at_risk.to_numpy(), nan_ok=True)
+    _, out, _ = run("cohort", club, "--model", club / "model.zip")
+    slow = table[(table["spells"] >= 5) & (table["cleared"] > 0)]
+    slowest = slow.loc[slow["weeks_per_clearing"].idxmax(), "rung_name"]
+    assert f"Slowest: {slowest}" in " ".join(out.split())
+
+
+def test_audit_says_what_a_small_club_can_be_told(run, club, tmp_path):
+    code, out, err = run("audit", club)
+    assert code == 0, err
+    said = " ".join(out.split())
+    assert "What can be told over all rungs: athletes moved on at" in said
+    assert "fits this log" in said
+    assert run("audit", club, "--out", tmp_path / "marks.csv")[0] == 0
+    assert "verdict" in pd.read_csv(tmp_path / "marks.csv").columns
 
 
 # check, backtest, demo ----------------------------------------------------------------------

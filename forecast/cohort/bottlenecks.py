@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from forecast.cohort.records import plural, spell_times
+from forecast.cohort.records import Shown, plural, spell_times
 from forecast.cohort.time_to_clear import clearing_curve
 from forecast.log.training_log import TrainingLog
 from forecast.readiness import Fitted, LogView, as_view
@@ -22,7 +22,7 @@ MIN_SPELLS = 5
 
 
 @dataclass(frozen=True, slots=True)
-class Bottlenecks:
+class Bottlenecks(Shown):
     """Where the time on the ladder goes.
 
     Attributes

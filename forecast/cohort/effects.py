@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy.stats import norm
 
+from forecast.cohort.records import Shown
 from forecast.growth.athletes import loose_information
 from forecast.growth.pooling import centred
 from forecast.log.given import check_level, check_seed
@@ -21,7 +22,7 @@ SLOWEST = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
-class PaceAndDifficulty:
+class PaceAndDifficulty(Shown):
     """Athlete and rung effects of the growth engine.
 
     Attributes

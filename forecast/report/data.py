@@ -179,8 +179,11 @@ def gather(
     cut = as_of if forecast is None else forecast.as_of
     if isinstance(log, LogView):
         view = as_view(log, as_of=cut)
-    elif model is None:
-        raise ForecastError("A log needs a model to be seen with; give model, or its view.")
+    elif not hasattr(model, "view") or model is None:
+        raise ForecastError(
+            "A log needs a fitted model to be seen with; give the log first, then the model, or "
+            "its view alone."
+        )
     else:
         view = model.view(log, cut, progress=progress)
     ladder = view.log.ladder

@@ -21,7 +21,7 @@ from forecast.cohort.audit.pass_marks import (
     TOO_FEW,
     audit_rungs,
 )
-from forecast.cohort.records import Records, as_histories, plural
+from forecast.cohort.records import Records, Shown, as_histories, plural
 from forecast.ladder import Ladder
 from forecast.log.given import check_level, check_seed
 
@@ -33,7 +33,7 @@ _CAUTION = (
 
 
 @dataclass(frozen=True, slots=True)
-class CriterionAudit:
+class CriterionAudit(Shown):
     """What the log says about pass marks, order, and going back.
 
     Attributes
