@@ -23,7 +23,7 @@ from forecast.readiness.reasons import UNITS
 
 KINDS = (
     "pain", "slipping", "flat", "away", "left", "re-test", "cleared", "moving again", "back",
-    "came", "chance",
+    "came", "log", "chance",
 )  # fmt: skip
 """What is told, the most urgent first."""
 COLUMNS = ("kind", "athlete", "rung", "rung_name", "text")
@@ -32,6 +32,8 @@ NOISES = 3.0
 some hundred rungs a week where nothing is behind it, were its moves normal."""
 LEAST_MOVE, GREAT_MOVE = 0.1, 0.5
 """A move smaller than the one is not worth a word, one larger than the other always (judgement)."""
+MOST_DAYS = 5
+"""Days named in a sentence."""
 RATE_MOVED = 1.3
 """Attendance has changed where it did so by this factor (judgement)."""
 
@@ -124,7 +126,9 @@ def changes(before: Snapshot, now: Snapshot, ladder: Ladder) -> Changes:
         raise ForecastError(
             f"{before.as_of.date()} is not before {now.as_of.date()}; give the earlier day first."
         )
-    found = [row for make in (_of_athletes, _of_rungs) for row in make(before, now, ladder)]
+    found = [
+        row for make in (_of_athletes, _of_rungs, _of_log) for row in make(before, now, ladder)
+    ]
     table = pd.DataFrame(found, columns=list(COLUMNS)).astype("str")
     place = {kind: i for i, kind in enumerate(KINDS)}
     table = table.assign(place=table["kind"].map(place)).sort_values(["place", "athlete", "rung"])
@@ -169,6 +173,24 @@ def _of_rungs(before: Snapshot, now: Snapshot, ladder: Ladder) -> Iterator[Row]:
         each = (part["rung_name"] + " " + part["said"]).str.strip()
         keys, names = (", ".join(part[name]) for name in ("rung", "rung_name"))
         yield kind, athlete, keys, names, SENTENCES[kind].format(", ".join(each))
+
+
+def _of_log(before: Snapshot, now: Snapshot, ladder: Ladder) -> Iterator[Row]:
+    """Days before the earlier one that read otherwise now, or are gone, or came late."""
+    old = now.days[now.days["date"] < before.as_of]
+    keys = ["athlete", "date"]
+    both = before.days.merge(old, on=keys, how="outer", suffixes=("_was", ""))
+    both = both[
+        ~both["athlete"].isin(set(now.athletes["athlete"]) - set(before.athletes["athlete"]))
+    ]
+    gone, late = both["digest"].isna(), both["digest_was"].isna()
+    edited = ~gone & ~late & (both["digest"] != both["digest_was"])
+    for what, rows in (("has vanished", gone), ("was edited", edited), ("came late", late)):
+        for athlete, part in both[rows].groupby("athlete"):
+            days = [day_words(day) for day in part["date"].sort_values()]
+            more = f" and {len(days) - MOST_DAYS} days more" if len(days) > MOST_DAYS else ""
+            said = f"what was written of {', '.join(days[:MOST_DAYS])}{more} {what}."
+            yield "log", str(athlete), "", "", said
 
 
 TOGETHER = ("away", "back", "re-test", "cleared")

@@ -13,7 +13,7 @@ from forecast.log.writing import write_whole
 
 KEPT_RUNS = 2
 """The last day's, and one before it: asked twice on one day, the answer is the same."""
-DAYS = {"rungs": ["cleared_on"], "athletes": ["first_on", "last_on", "pain_on"]}
+DAYS = {"rungs": ["cleared_on"], "athletes": ["first_on", "last_on", "pain_on"], "days": ["date"]}
 
 
 def keep(path: Path, kept: list[Snapshot], now: Snapshot) -> None:
@@ -35,11 +35,11 @@ def keep(path: Path, kept: list[Snapshot], now: Snapshot) -> None:
 
 
 def _plain(run: Snapshot) -> dict:
-    tables = {name: getattr(run, name) for name in DAYS}
-    said = {
-        name: json.loads(table.to_json(orient="split", index=False, date_format="iso"))
-        for name, table in tables.items()
-    }
+    said = {}
+    for name, days in DAYS.items():
+        table = getattr(run, name)
+        plain = table.assign(**{day: table[day].dt.strftime("%Y-%m-%d") for day in days})
+        said[name] = json.loads(plain.to_json(orient="split", index=False))
     return {"as_of": str(run.as_of.date()), **said}
 
 
@@ -70,7 +70,7 @@ def _snapshot(run: dict) -> Snapshot:
         )
         for name, days in DAYS.items()
     }
-    return Snapshot(pd.Timestamp(run["as_of"]), tables["rungs"], tables["athletes"])
+    return Snapshot(pd.Timestamp(run["as_of"]), **tables)
 
 
 def last_before(kept: list[Snapshot], as_of: pd.Timestamp) -> Snapshot | None:

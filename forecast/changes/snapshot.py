@@ -10,6 +10,7 @@ import pandas as pd
 from forecast.ahead import retests
 from forecast.histories import CLEARED, Histories
 from forecast.histories.pain import PAIN as PAIN_NOTED
+from forecast.log.training_log import TrainingLog
 from forecast.plateau import plateaus
 from forecast.readiness import LogView
 from forecast.readiness.marks import CLIMBING, FLAT, SLIPPING, marked
@@ -48,11 +49,14 @@ class Snapshot:
         One row an athlete: ``athlete, first_on, last_on`` (days of the first and the last set),
         ``lapsed`` (counted as one who stopped), and ``pain, pain_on, pain_rung`` of the last pain
         worth passing on, missing where there was none.
+    days
+        One row an athlete and day with a set: ``athlete, date, digest`` of what is written there.
     """
 
     as_of: pd.Timestamp
     rungs: pd.DataFrame
     athletes: pd.DataFrame
+    days: pd.DataFrame
 
 
 def snapshot(view: LogView, before: Snapshot | None = None) -> Snapshot:
@@ -72,7 +76,7 @@ def snapshot(view: LogView, before: Snapshot | None = None) -> Snapshot:
     """
     athletes = _athletes(view.histories)
     rungs = pd.concat([_open(view, before), _cleared(view, athletes)], ignore_index=True)
-    return Snapshot(view.as_of, rungs, athletes)
+    return Snapshot(view.as_of, rungs, athletes, _days(view.log, view.as_of))
 
 
 def _open(view: LogView, before: Snapshot | None) -> pd.DataFrame:
@@ -118,6 +122,15 @@ def _athletes(histories: Histories) -> pd.DataFrame:
     silent = (histories.as_of - days["last_on"]).dt.days
     table = days.assign(lapsed=silent > histories.lapse_after.reindex(days.index)).join(last)
     return table.reset_index().astype({"pain": float, "pain_on": "datetime64[ns]"})
+
+
+def _days(log: TrainingLog, as_of: pd.Timestamp) -> pd.DataFrame:
+    """Digest of each athlete's day, whatever file and row it stands in, in which order."""
+    sets = log.sets[log.sets["date"] < as_of]
+    written = sets.drop(columns=["file", "row"])
+    content = pd.util.hash_pandas_object(written, index=False)
+    total = content.groupby([sets["athlete"], sets["date"]]).sum().rename("digest").reset_index()
+    return total.assign(digest=[f"{number & 0xFFFFFFFF:08x}" for number in total["digest"]])
 
 
 def chance_at(chances: list[float], weeks: float) -> float:

@@ -20,11 +20,13 @@ from forecast.changes import (
     read_kept,
     snapshot,
 )
+from forecast.plateau.words import day_words
 from forecast.simulate import default_ladder
 
 LADDER = default_ladder()
 FIRST, SECOND = LADDER.rungs[0], LADDER.rungs[1]
 DAY = pd.Timestamp("2026-03-02")
+NO_DAYS = pd.DataFrame({"athlete": [], "date": pd.Series(dtype="datetime64[ns]"), "digest": []})
 WEEK = pd.Timedelta(weeks=1)
 
 
@@ -48,7 +50,7 @@ def athlete_row(athlete="Bo", last=DAY, **more):
 
 def club(day, rungs, athletes=None):
     people = athletes or [athlete_row(name) for name in sorted({r["athlete"] for r in rungs})]
-    return Snapshot(day, pd.DataFrame(rungs), pd.DataFrame(people))
+    return Snapshot(day, pd.DataFrame(rungs), pd.DataFrame(people), NO_DAYS)
 
 
 def words(before, now, weeks=1, people=None):
@@ -178,6 +180,29 @@ def test_since_a_day_is_by_one_measure(days, small_cut):
     assert "<table" in found._repr_html_()
     with pytest.raises(fc.ForecastError, match="is not before"):
         changes_since(views[1], views[1].as_of)
+
+
+def test_rows_that_vanished_were_edited_or_came_late_are_named(days, small_model, with_sets):
+    views, first, _ = days
+    log, as_of = views[1].log, views[1].as_of
+    athlete, *_ = log.athletes
+    mine = log.sets[(log.sets["athlete"] == athlete) & (log.sets["date"] < first.as_of)]
+    gone, edited, late = mine["date"].drop_duplicates().iloc[[3, 5, 7]]
+
+    def on(day):
+        return (log.sets["athlete"] == athlete) & (log.sets["date"] == day)
+
+    sets = log.sets.assign(value=log.sets["value"].mask(on(edited), log.sets["value"] + 1.0))
+    days_then = first.days[~((first.days["athlete"] == athlete) & (first.days["date"] == late))]
+    before = dataclasses.replace(first, days=days_then)
+    view = small_model.view(with_sets(log, sets[~on(gone)]), as_of)
+    found = changes(before, snapshot(view, before), log.ladder).table
+    told = found[found["kind"] == "log"]
+    assert told["athlete"].unique().tolist() == [athlete]
+    assert sorted(told["text"]) == sorted(
+        f"what was written of {day_words(day)} {what}."
+        for day, what in ((gone, "has vanished"), (edited, "was edited"), (late, "came late"))
+    )
 
 
 def test_a_snapshot_remembers_who_was_stuck(days):

@@ -88,7 +88,7 @@ def true_state(row, levels) -> bool:
     """Whether a word on progress that names no event is true all the same."""
     flat = truly_flat(row, levels)
     if row.kind in ("flat", "slipping"):
-        return flat[0]
+        return flat[:1] == [True]
     return row.kind == "moving again" and any(flat) and not flat[0]
 
 
