@@ -177,13 +177,14 @@ def _cells(
     last = as_of + pd.Timedelta(weeks=horizon)
     weeks = [_week(row[f"weeks_{point}"], horizon) for point in _POINTS]
     dates = [_date(row[f"date_{point}"], last) for point in _POINTS]
+    held = row.get("mark") == PAIN
     return [
         Text(row["athlete"] if named else "", "bold"),
         Text(row["rung_name"]),
         Text(stands_at(row, units)),
-        *(Text(percent(row[f"p_{week}"])) for week in MARKS),
-        Text(_range(*weeks)),
-        Text(_range(*dates)),
+        *(Text("-" if held else percent(row[f"p_{week}"])) for week in MARKS),
+        Text(ON_HOLD if held else _range(*weeks)),
+        Text("" if held else _range(*dates)),
         Text(row["confidence"]),
     ]
 
