@@ -6,6 +6,7 @@ from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from forecast import cohort
     from forecast.ahead import LadderAhead
     from forecast.backtest import BacktestResult, backtest
     from forecast.errors import ForecastError, ForecastWarning
@@ -28,6 +29,7 @@ __all__ = [
     "Rung",
     "TrainingLog",
     "backtest",
+    "cohort",
     "describe_log",
     "load_model",
     "read_club",
@@ -72,6 +74,8 @@ class _Package(ModuleType):
         pass
 
     def __getattr__(self, name: str) -> Any:
+        if name == "cohort":
+            return import_module("forecast.cohort")
         if name not in _HOMES:
             raise AttributeError(f"module {self.__name__!r} has no attribute {name!r}")
         value = getattr(import_module(f"forecast.{_HOMES[name]}"), name)

@@ -16,15 +16,24 @@ from forecast.errors import ForecastError, ForecastWarning
 
 COMMANDS = {
     "check": "Say what was understood of a log, what was not, and how to mend it.",
-    "weeks": "Weeks until each athlete clears the next rung: chances, ranges, dates and reasons.",
+    "weeks": "Weeks until each athlete clears the next rung: a line each, most urgent first.",
+    "changes": "What changed since the last run: pain, stalls, absences, clearings, comings "
+    "and goings.",
     "ahead": "Weeks until each athlete clears every rung still ahead, the top one last.",
+    "what-if": "How one athlete's ladder would look at other rates of training: association, "
+    "not cause.",
     "plateau": "Who needs a look: in pain, slipping, flat, paused or thinly logged, and since "
     "when.",
+    "retests": "Which cleared rungs are due for a re-test, and why; --out FILE.csv has all the "
+    "cleared.",
+    "cohort": "Which rung holds people up, which is hard, and who stops; --out FILE.csv, a "
+    "row a rung.",
+    "audit": "Are the pass marks right? What margins and the weeks after them say; --out FILE.csv.",
     "report": "Write pages for coach, analyst and athletes, to mail or print; they load nothing.",
-    "backtest": "Score the forecasts that would have been made at past dates against what came of "
-    "them.",
-    "demo": "Forecast the invented club that comes with the source, and write pages for each "
-    "reader.",
+    "backtest": "Score the forecasts that would have been made at past dates against what came "
+    "of them.",
+    "demo": "Forecast the invented club that comes with the source, and write pages for "
+    "each reader.",
 }
 """Every command, and what ``--help`` says of it: the first line of a function of that name, in a
 module of that name in ``forecast.commands``. The module is loaded when the command is run: pandas
@@ -96,7 +105,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         try:
             app(args=None if arguments is None else list(arguments))
         except ForecastError as error:
-            _say(f"rungwise: {error}")
+            _say(f"rungwise: {error}", ours=True)
             sys.exit(USER_ERROR)
 
 
@@ -110,15 +119,17 @@ def _show_warning(
 ) -> None:
     """Print our own warnings as a sentence, any other with the place it comes from."""
     if issubclass(category, ForecastWarning):
-        _say(f"note: {message}")
+        _say(f"note: {message}", ours=True)
     else:
         _say(warnings.formatwarning(message, category, filename, lineno, line))
 
 
-def _say(text: str) -> None:
+def _say(text: str, *, ours: bool = False) -> None:
+    """Say a sentence; one of our own names settings as the command line does."""
     from forecast.commands.common import say
+    from forecast.commands.said import in_options
 
-    say(text)
+    say(in_options(text) if ours else text)
 
 
 if __name__ == "__main__":

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
+from forecast.errors import LadderError
+
 Measure = Literal["seconds", "reps", "kg", "cm"]
 """What a set's value counts; more is always better."""
 
@@ -68,11 +70,19 @@ class Ladder:
         return tuple(rung.key for rung in self.rungs)
 
     def rung(self, key: str) -> Rung:
-        """Return the rung with this key; raises ``KeyError`` for a stranger."""
+        """Return the rung with this key.
+
+        Raises
+        ------
+        LadderError
+            There is none.
+        """
         for rung in self.rungs:
             if rung.key == key:
                 return rung
-        raise KeyError(key)
+        raise LadderError(
+            f"{key!r} is no rung of this ladder; its keys are {', '.join(self.keys)}."
+        )
 
     def position(self, key: str) -> int:
         """Place of the rung in the ladder's order, counted from 0."""

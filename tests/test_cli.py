@@ -4,20 +4,27 @@ from __future__ import annotations
 
 import io
 import json
+import re
 import shutil
 import subprocess
 import sys
+from dataclasses import replace
 
 import pandas as pd
 import pytest
 
 import forecast as fc
 from forecast.__main__ import COMMANDS, USER_ERROR, main
+from forecast.ahead import retests
 from forecast.commands.common import CAUTION, WIDTH, read_records
+from forecast.commands.people import named, nothing_open
+from forecast.commands.said import in_options
 from forecast.commands.weeks_screen import percent
 from forecast.errors import ForecastWarning
+from forecast.histories import build_histories
 from forecast.log.training_log import SET_COLUMNS
 from forecast.plateau import urgent_first
+from forecast.readiness.marks import ORDER, marked, most_urgent_first
 from forecast.readiness.result import SUMMARY_COLUMNS
 from forecast.simulate.ladders import LADDER_FILE
 
@@ -82,26 +89,42 @@ def test_the_table_fits_and_names_everybody(weeks, small_result):
     assert err == ""
 
 
-def test_the_figures_of_the_table_are_those_of_the_forecast(weeks, small_result):
+def lines_of(out):
+    """The lines of the table, one an open rung."""
+    rows = out.split("State\n")[1].split("\n\n")[0]
+    return rows.splitlines()
+
+
+def test_each_open_rung_has_one_line_most_urgent_first(weeks, fitted, small_log, small_cut):
+    view = fitted.view(small_log, small_cut)
+    rows = most_urgent_first(marked(view.forecast().summary, view.plateaus()), view.plateaus())
+    lines = lines_of(weeks()[1])
+    assert [line.split()[0] for line in lines] == rows["athlete"].tolist()
+    for line, (_, row) in zip(lines, rows.iterrows(), strict=True):
+        assert row["mark"] in line
+        assert f"{row['level_value']:.1f} / {row['target']:g}" in line
+        assert (str(row["date_mid"].date()) in line) == (
+            row["mark"] != "pain" and row["p_never_in_horizon"] < 0.5
+        )
+    marks = rows["mark"].map(ORDER)
+    assert marks.is_monotonic_increasing
+    assert marks.nunique() > 1  # else the order shows nothing
+
+
+def test_why_adds_the_chances_and_every_reason(weeks, small_result):
     row = small_result.summary.iloc[0]
-    _, out, _ = weeks("--athlete", row["athlete"])
+    _, out, _ = weeks("--athlete", row["athlete"], "--why")
     figures = [percent(row[f"p_{week}"]) for week in (4, 8, 12, 26)]
     first = next(line for line in out.splitlines() if line.startswith(row["athlete"]))
     assert [word for word in first.split() if word in figures][-4:] == figures
     assert str(row["date_mid"].date()) in first or "> " in first
     assert row["confidence"] in first
-
-
-def test_reasons_can_be_full_short_or_left_out(weeks, small_result):
-    sentence = small_result.reasons["text"].iloc[0]
-
-    def squeezed(*arguments):
-        return "".join(weeks(*arguments)[1].split())
-
-    plain = "".join(sentence.split())[1:]  # a first letter may be a capital
-    assert plain in squeezed("--reasons", "full")
-    assert plain not in squeezed("--reasons", "none")
-    assert len(squeezed("--reasons", "none")) < len(squeezed()) < len(squeezed("--reasons", "full"))
+    squeezed = "".join(out.split())
+    told = small_result.reasons
+    told = told[(told["athlete"] == row["athlete"]) & (told["rung"] == row["rung"])]
+    for sentence in told["text"]:
+        assert "".join(sentence.split())[1:] in squeezed  # a first letter may be a capital
+        assert "".join(sentence.split())[1:] not in "".join(weeks()[1].split())
 
 
 def test_csv_is_clean_on_the_output_alone(weeks, small_result):
@@ -112,7 +135,7 @@ def test_csv_is_clean_on_the_output_alone(weeks, small_result):
     assert len(table) == len(small_result.summary)
     assert table["p_8"].to_numpy() == pytest.approx(small_result.summary["p_8"].to_numpy())
     assert table["reasons"].str.len().min() > 20
-    assert err.strip() == CAUTION
+    assert err.strip().endswith(CAUTION)
 
 
 def test_json_holds_curve_reasons_and_caution(weeks, small_result):
@@ -158,10 +181,91 @@ def test_weeks_fits_where_no_model_is_given_and_saves_it(run, club, tmp_path, fi
 def test_log_files_with_a_ladder_need_no_club(run, club):
     code, out, err = run(
         "weeks", club / "sets.csv", "--ladder", club / "ladder.toml", "--as-of", "2024-10-07",
-        "--model", club / "model.zip", "--reasons", "none", "--engine", "growth",
+        "--model", club / "model.zip", "--why", "--engine", "growth",
     )  # fmt: skip
     assert code == 0, err
     assert "as of 2024-10-07" in out
+
+
+# names ---------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def names_log(small_log):
+    """The small log with names of people."""
+    sets = small_log.sets
+    people = ["Mora Q.", "Morwen T.", "G\xebsa F."]
+    known = dict(zip(sorted(set(sets["athlete"])), people, strict=False))
+    kept = sets[sets["athlete"].isin(list(known))]
+    return replace(small_log, sets=kept.assign(athlete=kept["athlete"].map(known)))
+
+
+@pytest.mark.parametrize(
+    ("typed", "meant"),
+    [("Mora Q.", "Mora Q."), ("morw", "Morwen T."), ("gesa", "G\xebsa F."), ("f.", "G\xebsa F.")],
+)
+def test_half_a_name_is_enough_where_it_is_one_persons(names_log, typed, meant):
+    assert named([typed, meant], names_log) == [meant]
+
+
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        ("mor", "fits Mora Q., Morwen T.; write more of the name"),
+        ("Morven", "did you mean Morwen T."),
+        ("zzz", "its athletes are G\xebsa F., Mora Q., Morwen T."),
+        (" ", "its athletes are"),
+    ],
+)
+def test_a_name_that_is_nobodys_or_two_peoples_is_said(names_log, typed, said):
+    with pytest.raises(fc.ForecastError, match=re.escape(said)):
+        named([typed], names_log)
+
+
+def test_who_has_nothing_open_is_said(names_log, small_cut):
+    roster = pd.DataFrame({"age": [20.0]}, index=pd.Index(["Zora B."], name="athlete"))
+    log = replace(names_log, roster=roster)
+    histories = build_histories(log, small_cut)
+    nobody = pd.DataFrame({"athlete": pd.Series(dtype="str")})
+    said = " ".join(nothing_open(log, histories, nobody, []))
+    assert f"Zora B. has no set before {small_cut.date()}." in said
+    cleared = histories.spells.dropna(subset="cleared_on").sort_values("cleared_on")
+    for name, own in cleared.groupby("athlete"):
+        assert f"{name} has nothing open: the last rung" in said
+        assert str(own["cleared_on"].iloc[-1].date()) in said
+    everybody = pd.DataFrame({"athlete": [*log.athletes, "Zora B."]})
+    assert nothing_open(log, histories, everybody, []) == []
+
+
+@pytest.mark.parametrize(
+    ("said", "on_the_line"),
+    [
+        ("as_of = '1.5.' is no date", "--as-of '1.5.' is no date"),
+        ("choose a longer horizon_weeks.", "choose a longer --horizon."),
+        (
+            "put date_order under [read] in the mapping",
+            "put date_order under [read] in the mapping",
+        ),
+        ("the table and the sheet", "the table and the sheet"),
+        ("target_date = 2026-05-01 does not lie", "--by 2026-05-01 does not lie"),
+    ],
+)
+def test_messages_speak_the_command_lines_words(said, on_the_line):
+    assert in_options(said) == on_the_line
+
+
+def test_an_order_of_dates_is_asked_for_as_an_option(run, club, tmp_path):
+    log = tmp_path / "log.csv"
+    log.write_text("athlete,date,rung,value\nBo,03/04/2024,hollow,4\n", encoding="utf-8")
+    _, _, err = run("check", log, "--ladder", club / "ladder.toml", "--date-order", "dmy")
+    assert "date_order=" not in err
+    log.write_text(
+        "athlete,date,rung,value\nBo,13/04/2024,hollow,4\nBo,04/13/2024,hollow,4\n",
+        encoding="utf-8",
+    )
+    code, _, err = run("check", log, "--ladder", club / "ladder.toml")
+    assert code == USER_ERROR
+    assert 'pass --date-order "dmy"' in err
 
 
 # ahead, plateau -----------------------------------------------------------------------------
@@ -203,10 +307,100 @@ def test_plateau_lists_who_needs_a_look(run, club, tmp_path, fitted, small_log, 
 
 def test_a_state_worth_a_look_is_noted_by_weeks(weeks, fitted, small_log, small_cut):
     states = set(fitted.forecast(small_log, small_cut).summary["state"])
-    _, out, _ = weeks()
+    _, out, _ = weeks("--why")
     for state in states & {"flat", "slipping", "paused"}:
         assert f"Note: {state}" in out
     assert "Note: climbing" not in out
+
+
+# changes ------------------------------------------------------------------------------------
+
+
+def test_changes_are_told_since_the_last_run_and_kept_for_the_next(run, club, tmp_path):
+    own = tmp_path / "club"
+    shutil.copytree(club, own)
+    asked = ("changes", own, "--model", own / "model.zip")
+    code, out, err = run(*asked, "--as-of", "2024-10-14", "--since", "2024-10-07")
+    assert code == 0, err
+    assert "since 2024-10-07, as of 2024-10-14" in out
+    assert out.rstrip().endswith(" ".join(CAUTION.split())[-20:])
+    assert not (own / "last_run.json").exists()  # a look back is not a run
+    kept = tmp_path / "kept.json"
+    first = run(*asked, "--as-of", "2024-10-07", "--kept", kept)
+    assert first[0] == 0, first[2]
+    again = run(*asked, "--as-of", "2024-10-14", "--kept", kept)
+    assert again[1] == out  # the rows kept say what the earlier day said
+    path = tmp_path / "changes.json"
+    assert run(*asked, "--as-of", "2024-10-14", "--kept", kept, "--out", path)[0] == 0
+    whole = json.loads(path.read_text(encoding="utf-8"))
+    assert whole["since"] == "2024-10-07"
+    assert len(whole["changes"]) == int(re.search(r"(\d+) change", out)[1])
+    assert whole["caution"] == CAUTION
+
+
+def test_log_files_without_a_club_have_no_last_run(run, club):
+    code, _, err = run("changes", club / "sets.csv", "--ladder", club / "ladder.toml")
+    assert code == USER_ERROR
+    assert "give --since DATE, or --kept FILE" in err
+
+
+def test_the_coachs_page_begins_with_what_changed(run, club, tmp_path):
+    code, _, err = run(
+        "report", club, "--model", club / "model.zip", "--out", tmp_path, "--who", "coach",
+        "--as-of", "2024-10-14", "--since", "2024-10-07",
+    )  # fmt: skip
+    assert code == 0, err
+    page = (tmp_path / "coach.html").read_text(encoding="utf-8")
+    assert page.index("What changed since") < page.index("Who needs a look")
+
+
+# what-if, retests, cohort, audit -----------------------------------------------------------
+
+
+def test_what_if_compares_rates_and_warns(run, club, tmp_path, small_result):
+    athlete = small_result.summary["athlete"].iloc[0]
+    asked = ("what-if", club, "--model", club / "model.zip", "--athlete", athlete)
+    path = tmp_path / "rates.csv"
+    code, _, err = run(*asked, "--sessions-per-week", 3, "--horizon", 30, "--out", path)
+    assert code == 0, err
+    table = pd.read_csv(path)
+    assert set(table["as_now"]) == {True, False}
+    assert (table.loc[~table["as_now"], "sessions_per_week"] == 3).all()
+    code, _, err = run(*asked, "--sessions-per-week", 9)
+    assert code == USER_ERROR
+    assert "--sessions-per-week 9" in err
+
+
+def test_retests_lists_what_is_due(run, club, tmp_path, fitted, small_log, small_cut):
+    expected = retests(fitted, small_log, small_cut)
+    path = tmp_path / "due.csv"
+    assert run("retests", club, "--model", club / "model.zip", "--out", path)[0] == 0
+    assert pd.read_csv(path)["due"].tolist() == expected["due"].tolist()
+    _, out, _ = run("retests", club, "--model", club / "model.zip")
+    assert f"{expected['due'].sum()} of {len(expected)} cleared rungs due" in " ".join(out.split())
+    assert all(name in out for name in expected.loc[expected["due"], "athlete"])
+
+
+def test_cohort_names_the_slowest_rung_by_time_at_risk(run, club, tmp_path):
+    path = tmp_path / "rungs.csv"
+    assert run("cohort", club, "--model", club / "model.zip", "--out", path)[0] == 0
+    table = pd.read_csv(path)
+    at_risk = table["weeks_logged"] / table["cleared"].where(table["cleared"] > 0)
+    assert table["weeks_per_clearing"].to_numpy() == pytest.approx(at_risk.to_numpy(), nan_ok=True)
+    _, out, _ = run("cohort", club, "--model", club / "model.zip")
+    slow = table[(table["spells"] >= 5) & (table["cleared"] > 0)]
+    slowest = slow.loc[slow["weeks_per_clearing"].idxmax(), "rung_name"]
+    assert f"Slowest: {slowest}" in " ".join(out.split())
+
+
+def test_audit_says_what_a_small_club_can_be_told(run, club, tmp_path):
+    code, out, err = run("audit", club)
+    assert code == 0, err
+    said = " ".join(out.split())
+    assert "What can be told over all rungs: athletes moved on at" in said
+    assert "fits this log" in said
+    assert run("audit", club, "--out", tmp_path / "marks.csv")[0] == 0
+    assert "verdict" in pd.read_csv(tmp_path / "marks.csv").columns
 
 
 # check, backtest, demo ----------------------------------------------------------------------

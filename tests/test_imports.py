@@ -23,7 +23,7 @@ ENGINES = RECORDS | {"histories"}
 READINESS = ENGINES | {"growth", "survival"}
 QUESTIONS = READINESS | {"readiness"}
 CHARTS = QUESTIONS | {"ahead", "plateau", "cohort", "backtest"}
-REPORT = CHARTS | {"charts"}
+REPORT = CHARTS | {"charts", "changes"}
 COMMANDS = REPORT | {"report", "simulate", "model", "forecast"}
 
 # What each room may import beside itself. Growth and survival don't know each other, so that
@@ -42,6 +42,7 @@ ALLOWED: dict[str, set[str]] = {
     "plateau": QUESTIONS,
     "cohort": QUESTIONS,
     "backtest": QUESTIONS,
+    "changes": QUESTIONS | {"ahead", "plateau"},
     "model": QUESTIONS | {"ahead", "plateau"},  # the public forecaster: all that can be asked
     "charts": CHARTS,
     "report": REPORT,

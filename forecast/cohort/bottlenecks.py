@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from forecast.cohort.records import spell_times
+from forecast.cohort.records import Shown, spell_times
 from forecast.cohort.time_to_clear import clearing_curve
 from forecast.log import TrainingLog, counted
 from forecast.readiness import FLAT_GAIN, Fitted, LogView, as_view, chance_flat
@@ -21,14 +21,15 @@ MIN_SPELLS = 5
 
 
 @dataclass(frozen=True, slots=True)
-class Bottlenecks:
+class Bottlenecks(Shown):
     """Where the time on the ladder goes.
 
     Attributes
     ----------
     table
         One row a rung, in ladder order: ``rung, rung_name, spells, cleared, lapsed, open,
-        weeks_logged, share_logged`` (of all weeks logged on any rung), ``weeks_usual`` (mean of
+        weeks_logged, share_logged`` (of all weeks logged on any rung), ``weeks_per_clearing``
+        (weeks logged by everybody, cleared or not, for each clearing), ``weeks_usual`` (mean of
         the curve up to ``until_weeks``), ``share_usual`` (its part of the sum over rungs, missing
         unless every rung has a curve), ``median_weeks``, ``flat_weeks``, ``flat_share`` (of the
         weeks trained), ``lapse_share`` (of spells ended).
@@ -58,14 +59,28 @@ class Bottlenecks:
                 f"Only {some['rung_name'].iloc[0]} has {MIN_SPELLS} spells yet, so there is no "
                 "other rung to compare it with."
             )
-        worst = some.iloc[int(some["share_logged"].argmax())]
+        most = some.iloc[int(some["share_logged"].argmax())]
         return (
-            f"{worst['rung_name']} takes {worst['share_logged']:.0%} of all weeks logged"
-            f"{_median(worst)}. {_most_flat(some)}"
+            f"{_slowest(some)}{most['rung_name']} takes the most time, {most['share_logged']:.0%} "
+            f"of all weeks logged{_median(most)}: many may be on it, or each for long. "
+            f"{_most_flat(some)}"
             f"{counted(self.n_left_out, 'spell')} under way when the log began count toward weeks "
             "logged only. Athletes who reach the later rungs are not those who began: rungs are "
             "compared as they are climbed here, not as they would be by everybody."
         )
+
+
+def _slowest(some: pd.DataFrame) -> str:
+    """The rung with the fewest clearings for the time at risk, whoever many are on it."""
+    known = some[some["cleared"] > 0]
+    if known.empty:
+        return "Nobody has cleared a rung that five are on, so none can be called the slowest. "
+    slow = known.iloc[int(known["weeks_per_clearing"].argmax())]
+    every = known["weeks_logged"].sum() / known["cleared"].sum()
+    return (
+        f"Slowest: {slow['rung_name']}, {slow['weeks_per_clearing']:.0f} weeks at risk for each "
+        f"clearing, where the rungs together take {every:.0f}. "
+    )
 
 
 def _most_flat(some: pd.DataFrame) -> str:
@@ -134,6 +149,9 @@ def bottleneck_table(view: LogView) -> Bottlenecks:
             "weeks_logged": logged.to_numpy(),
             "share_logged": (logged / max(logged.sum(), 1e-9)).to_numpy(),
         }
+    )
+    table["weeks_per_clearing"] = (table["weeks_logged"] / table["cleared"]).where(
+        table["cleared"] > 0
     )
     usual, until = _usual_weeks(times.table, keys)
     table = table.join(usual, on="rung")

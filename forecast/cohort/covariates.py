@@ -11,7 +11,7 @@ from scipy.stats import norm
 from statsmodels.duration.hazard_regression import PHReg, PHRegResults
 from statsmodels.stats.multitest import multipletests
 
-from forecast.cohort.records import SINCE_COLUMN, Records, as_histories, spell_times
+from forecast.cohort.records import SINCE_COLUMN, Records, Shown, as_histories, spell_times
 from forecast.errors import FitError, HistoryError
 from forecast.log import check_level, counted
 
@@ -24,7 +24,7 @@ ENTRY_SHIFT = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
-class CovariateEffects:
+class CovariateEffects(Shown):
     """Associations of roster columns with the hazard of clearing.
 
     Attributes

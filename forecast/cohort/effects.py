@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy.stats import norm
 
+from forecast.cohort.records import Shown
 from forecast.growth import centred, loose_information
 from forecast.log import TrainingLog, check_level, check_seed
 from forecast.readiness import Fitted, LogView, as_view
@@ -19,7 +20,7 @@ SLOWEST = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
-class PaceAndDifficulty:
+class PaceAndDifficulty(Shown):
     """Athlete and rung effects of the growth engine.
 
     Attributes

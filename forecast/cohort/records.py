@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable
 from dataclasses import dataclass
+from html import escape
 
 import numpy as np
 import pandas as pd
@@ -11,13 +12,37 @@ import pandas as pd
 from forecast.errors import HistoryError
 from forecast.histories import CLEARED, LAPSED, OPEN, PASSED_OVER, Histories, build_histories
 from forecast.ladder import Ladder
-from forecast.log import TrainingLog, as_day, checked_log
+from forecast.log import TrainingLog, as_day, checked_log, counted
 
 Records = TrainingLog | Histories
 
 SINCE_COLUMN = "on_rung_since"
 START_YEAR = "start_year"
 DAYS = 7.0
+HEAD_ROWS = 10
+"""Rows of a table that a notebook shows."""
+
+
+class Shown:
+    """A result that shows itself in a notebook: what it says, and the head of its table."""
+
+    __slots__ = ()
+
+    @property
+    def text(self) -> str:
+        """What was found, in sentences."""
+        raise NotImplementedError
+
+    def frame(self) -> pd.DataFrame:
+        """Return what was found as a table."""
+        raise NotImplementedError
+
+    def _repr_html_(self) -> str:
+        table = self.frame()
+        more = len(table) - HEAD_ROWS
+        rest = f"<p>and {counted(more, 'row')} more: .frame() has them all.</p>" if more > 0 else ""
+        said = "".join(f"<p>{escape(line)}</p>" for line in self.text.splitlines())
+        return said + table.head(HEAD_ROWS).to_html(index=False) + rest
 
 
 def as_histories(records: Records, as_of: pd.Timestamp | str | None = None) -> Histories:

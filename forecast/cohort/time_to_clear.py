@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike
 
 from forecast.cohort.records import (
     Records,
+    Shown,
     SpellTimes,
     as_histories,
     group_names,
@@ -26,7 +27,7 @@ BOOTSTRAP = 200
 
 
 @dataclass(frozen=True, slots=True)
-class TimeToClear:
+class TimeToClear(Shown):
     """Curves of the share cleared, a group each.
 
     Attributes

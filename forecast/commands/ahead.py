@@ -23,8 +23,8 @@ from forecast.commands.common import (
     print_table,
     progress,
     reading,
-    rows_of,
 )
+from forecast.commands.people import named, rows_of
 from forecast.log import counted
 
 HORIZON_AHEAD = 260
@@ -46,12 +46,13 @@ def ahead(
 ) -> None:
     """Weeks until each athlete clears every rung still ahead, the top one last."""
     records = read()
+    names = named(athlete or [], records.log)
     with progress("Ladder ahead") as step:
         fitted = fitted_model(records, step, saved=model, seed=seed)
         result = fitted.ladder_ahead(
             records.log, records.as_of, horizon_weeks=horizon, target_date=by
         )
-    summary = rows_of(result.summary, athlete or [])
+    summary = rows_of(result.summary, names)
     told = f"{len(summary)} rungs ahead"
     print_table(summary, lambda console: _show(console, records, result, summary), out, told)
 

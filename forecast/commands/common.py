@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from functools import partial
 from pathlib import Path
-from typing import Annotated, Any, Protocol, cast
+from typing import TYPE_CHECKING, Annotated, Any, Protocol, cast
 
 import pandas as pd
 import typer
@@ -32,6 +32,9 @@ from forecast.log import (
     visible,
     write_whole,
 )
+
+if TYPE_CHECKING:
+    from forecast.model import View
 
 HORIZON_WEEKS, SEED = 52, 0
 """What the options stand at where they are left out."""
@@ -104,7 +107,8 @@ ModelFile = Annotated[
     Path | None, typer.Option("--model", help="Use a saved model instead of fitting one.")
 ]
 Athletes = Annotated[
-    list[str] | None, typer.Option("--athlete", help="Only this athlete; may be repeated.")
+    list[str] | None,
+    typer.Option("--athlete", help="Only this athlete, half the name will do; may be repeated."),
 ]
 OutFile = Annotated[Path | None, typer.Option("--out", help="Write here instead of to the screen.")]
 
@@ -190,7 +194,7 @@ def reading(*without: str) -> Callable[[Callable[..., None]], Callable[..., None
             command(partial(read_records, **asked), **given)
 
         own = list(inspect.signature(command, eval_str=True).parameters.values())[1:]
-        run.__name__, run.__doc__ = command.__name__, command.__doc__
+        run.__name__, run.__doc__ = command.__name__.replace("_", "-"), command.__doc__
         every = [option.replace(kind=option.KEYWORD_ONLY) for option in (*options, *own)]
         run.__signature__ = inspect.Signature(every)  # type: ignore[attr-defined]
         run.__annotations__ = {option.name: option.annotation for option in every}
@@ -269,23 +273,13 @@ def fitted_model(
     return forecast.load_model(saved)
 
 
-def rows_of(frame: pd.DataFrame, athletes: list[str]) -> pd.DataFrame:
-    """Return the rows about these athletes, all where none is named.
-
-    Raises
-    ------
-    ForecastError
-        An athlete is not in the table.
-    """
-    if not athletes:
-        return frame
-    known = sorted(set(frame["athlete"]))
-    for name in athletes:
-        if name not in known:
-            raise ForecastError(
-                f"{name!r} has no open rung in this log; athletes with one: {', '.join(known)}."
-            )
-    return frame[frame["athlete"].isin(athletes)].reset_index(drop=True)
+def viewed(
+    records: Records, what: str, *, saved: Path | None = None, seed: int | None = None
+) -> View:
+    """Return the records as a saved forecaster sees them, or one fitted on them."""
+    with progress(what) as step:
+        fitted = fitted_model(records, step, saved=saved, seed=seed)
+    return fitted.view(records.log, records.as_of)
 
 
 @contextlib.contextmanager

@@ -30,16 +30,12 @@ def demo(
     records = read_records([str(place)])
     with progress("Forecast") as step:
         model = fitted_model(records, step)
-        result = model.forecast(records.log, records.as_of, progress=step)
-    reasons = weeks_screen.Reasons.short
-    print_report(
-        lambda console: weeks_screen.show(console, records.name, records.log, result, reasons)
-    )
+        view = model.view(records.log, records.as_of, progress=step)
+        result = view.forecast()
+    print_report(lambda console: weeks_screen.show(console, records.name, view, result))
     with progress("Pages") as step:
         pages = write_report(
-            records.log,
-            model,
-            records.as_of,
+            view,
             out=out,
             club=records.name,
             forecast=result,

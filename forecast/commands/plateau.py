@@ -22,8 +22,8 @@ from forecast.commands.common import (
     print_table,
     progress,
     reading,
-    rows_of,
 )
+from forecast.commands.people import named, rows_of
 from forecast.plateau import DEFAULT_FALSE_ALARMS, PAUSED, urgent_first
 
 PAIN_URGENCY = 1
@@ -44,10 +44,11 @@ def plateau(
 ) -> None:
     """Who needs a look: in pain, slipping, flat, paused or thinly logged, and since when."""
     records = read()
+    names = named(athlete or [], records.log)
     with progress("Plateaus") as step:
         fitted = fitted_model(records, step, saved=model, seed=seed)
         states = fitted.plateaus(records.log, records.as_of, false_alarms_per_year=false_alarms)
-    states = rows_of(states, athlete or [])
+    states = rows_of(states, names)
     told = f"States of {len(states)} open rungs"
     print_table(states, lambda console: _show(console, records, states), out, told)
 

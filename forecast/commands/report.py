@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from forecast.commands.changes import KeptFile, Runs, Since
 from forecast.commands.common import (
     CAUTION,
     Horizon,
@@ -42,6 +43,8 @@ def report(
     horizon: Horizon = None,
     seed: Seed = None,
     model: ModelFile = None,
+    since: Since = None,
+    kept: KeptFile = None,
 ) -> None:
     """Write pages for coach, analyst and athletes, to mail or print; they load nothing."""
     # Altair takes seconds to load; the other commands do without it.
@@ -50,14 +53,16 @@ def report(
     records = read()
     with progress("Report") as step:
         fitted = fitted_model(records, step, saved=model, horizon=horizon, seed=seed)
+        view = fitted.view(records.log, records.as_of, progress=step)
+        runs = Runs.of(read, kept)
+        told = runs.changes(view, since) if since or runs.before(view.as_of) else None
         pages = write_report(
-            records.log,
-            fitted,
-            records.as_of,
+            view,
             who=[reader.value for reader in who] if who else READERS,
             out=out,
             club=records.name,
             notes=notes,
+            changes=told,
             progress=step,
         )
     for page in pages:

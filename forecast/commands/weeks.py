@@ -24,9 +24,9 @@ from forecast.commands.common import (
     print_report,
     progress,
     reading,
-    rows_of,
     say,
 )
+from forecast.commands.people import named, nothing_open, rows_of
 from forecast.errors import ForecastError
 from forecast.log import write_whole
 from forecast.readiness import ReadinessForecast
@@ -48,9 +48,9 @@ def weeks(
     engine: EngineOption = Engine.pool,
     seed: Seed = None,
     athlete: Athletes = None,
-    reasons: Annotated[
-        weeks_screen.Reasons, typer.Option("--reasons", help="How much to say on the why.")
-    ] = weeks_screen.Reasons.short,
+    why: Annotated[
+        bool, typer.Option("--why", help="Chances by 4 to 26 weeks too, and the reasons.")
+    ] = False,
     form: Annotated[
         Format | None,
         typer.Option("--format", help="Left out: by the ending of --out, else table."),
@@ -61,18 +61,23 @@ def weeks(
         Path | None, typer.Option("--save-model", help="Save the fitted model (a .zip).")
     ] = None,
 ) -> None:
-    """Weeks until each athlete clears the next rung: chances, ranges, dates and reasons."""
+    """Weeks until each athlete clears the next rung: a line each, most urgent first."""
     form = _format(form, out)
     records = read()
+    names = named(athlete or [], records.log)
     with progress("Forecast") as step:
         fitted = fitted_model(records, step, saved=model, horizon=horizon, seed=seed)
         if save_model is not None:
             say(f"Model written to {fitted.save(save_model)}.")
-        whole = fitted.forecast(records.log, records.as_of, engine=engine.value, progress=step)
-    result = _only(whole, athlete or [])
+        view = fitted.view(records.log, records.as_of, progress=step)
+        whole = view.forecast(engine.value)
+    result = _only(whole, names)
+    others = nothing_open(records.log, view.histories, whole.summary, names)
     if form is Format.table:
         print_report(
-            lambda console: weeks_screen.show(console, records.name, records.log, result, reasons),
+            lambda console: weeks_screen.show(
+                console, records.name, view, result, why=why, others=others
+            ),
             out,
         )
         _said(result, out)
@@ -83,7 +88,7 @@ def weeks(
     else:
         write_whole(out, content)
     _said(result, out)
-    say(CAUTION)
+    say("\n".join([*others, CAUTION]))
 
 
 def _said(result: ReadinessForecast, out: Path | None) -> None:
@@ -100,11 +105,11 @@ def _format(form: Format | None, out: Path | None) -> Format:
     return form
 
 
-def _only(result: ReadinessForecast, athletes: list[str]) -> ReadinessForecast:
+def _only(result: ReadinessForecast, names: list[str]) -> ReadinessForecast:
     """Keep the athletes named, all where none is."""
     return replace(
         result,
-        summary=rows_of(result.summary, athletes),
-        curve=rows_of(result.curve, athletes),
-        reasons=rows_of(result.reasons, athletes),
+        summary=rows_of(result.summary, names),
+        curve=rows_of(result.curve, names),
+        reasons=rows_of(result.reasons, names),
     )

@@ -1,9 +1,8 @@
-"""The forecast for reading: one line of figures a rung, and below it the reasons."""
+"""The forecast for reading: one line a rung, most urgent first; or figures and reasons."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from enum import StrEnum
+from collections.abc import Callable, Sequence
 
 import pandas as pd
 from rich.console import Console
@@ -13,7 +12,17 @@ from rich.text import Text
 
 from forecast.commands.common import CAUTION
 from forecast.log import TrainingLog, counted
-from forecast.readiness import ReadinessForecast
+from forecast.plateau import plateaus
+from forecast.readiness import (
+    AWAY,
+    FLAT,
+    PAIN,
+    SLIPPING,
+    LogView,
+    ReadinessForecast,
+    marked,
+    most_urgent_first,
+)
 
 MARKS = (4, 8, 12, 26)
 UNITS = {"seconds": "s", "reps": "reps", "kg": "kg", "cm": "cm"}
@@ -23,40 +32,99 @@ COLUMNS = (
 )  # fmt: skip
 """Headings and widths in characters."""
 
-SHORT = ("gain", "attendance", "break", "away", "clean", "run")
-"""Reasons told unless more are asked for; the level stands in the line above them."""
-
-
+GLANCE = (
+    ("Athlete", 18), ("Rung", 32), ("Stands at", 13), ("Weeks", 12), ("Half by", 12), ("State", 18),
+)  # fmt: skip
 LOOK_AT = ("flat", "slipping", "paused")
 """States worth a note."""
-
-
-class Reasons(StrEnum):
-    """How much to say on the why."""
-
-    none = "none"
-    short = "short"
-    full = "full"
+ON_HOLD = "on hold"
 
 
 def show(
-    console: Console, name: str, log: TrainingLog, result: ReadinessForecast, reasons: Reasons
+    console: Console,
+    name: str,
+    view: LogView,
+    result: ReadinessForecast,
+    *,
+    why: bool = False,
+    others: Sequence[str] = (),
 ) -> None:
-    """Print the forecast, its reasons, what the figures mean, and the caution."""
-    summary = result.summary
-    heading(console, name, counted(len(summary), "open rung"), summary, result.as_of)
+    """Print a line an open rung, most urgent first, and the caution.
+
+    Parameters
+    ----------
+    console
+        Where to.
+    name
+        Whose log it is.
+    view
+        The log as the model sees it.
+    result
+        The forecast, or the part of it that was asked for.
+    why
+        Print chances and both ends of each range, and below them every reason.
+    others
+        Sentences on those without an open rung.
+    """
+    log, states = view.log, view.once(plateaus)
+    rows = most_urgent_first(marked(result.summary, states), states)
+    heading(console, name, counted(len(rows), "open rung"), rows, result.as_of)
     console.print(
         f"From {len(log.sets)} sets ({len(log.rejected)} of {log.rows_in} rows set aside: see "
-        "'check'). Chances of clearing in %.\n"
+        "'check').\n"
     )
-    told = dict(list(result.reasons.groupby(["athlete", "rung"])))
-
-    def why(row: dict) -> Text:
-        return _why(row, told.get((row["athlete"], row["rung"])), reasons)
-
-    lines(console, log, summary, result.as_of, result.horizon_weeks, why)
-    console.print(legend(result.horizon_weeks))
+    if why:
+        told = dict(
+            list(result.reasons.groupby(["athlete", "rung"])["text"].agg("; ".join).items())
+        )
+        lines(
+            console, log, rows, result.as_of, result.horizon_weeks,
+            lambda row: _why(row, told.get((row["athlete"], row["rung"]), "")),
+        )  # fmt: skip
+    else:
+        _glance(console, log, rows, result)
+    for said in others:
+        console.print(said)
+    if others:
+        console.print()
+    console.print(legend(result.horizon_weeks) if why else SHORT_LEGEND)
     console.print(CAUTION)
+
+
+def _glance(
+    console: Console,
+    log: TrainingLog,
+    rows: pd.DataFrame,
+    result: ReadinessForecast,
+) -> None:
+    """Print one line each; what does not fit is cut, so that it stays one."""
+    if rows.empty:
+        return
+    units, last = units_of(log), result.as_of + pd.Timedelta(weeks=result.horizon_weeks)
+    table = Table.grid(padding=(0, 1, 0, 0))
+    for _, width in GLANCE:
+        table.add_column(width=width, no_wrap=True, overflow="ellipsis")
+    table.add_row(*(Text(title, "bold") for title, _ in GLANCE))
+    for row in rows.to_dict("records"):
+        held = row["mark"] == PAIN
+        table.add_row(
+            Text(row["athlete"], "bold"),
+            row["rung_name"],
+            stands_at(row, units),
+            ON_HOLD if held else weeks_range(row, result.horizon_weeks),
+            "" if held else _date(row["date_mid"], last),
+            Text(_state(row), "bold yellow" if row["mark"] in (PAIN, SLIPPING, FLAT) else ""),
+        )
+    console.print(table)
+    console.print()
+
+
+def _state(row: dict) -> str:
+    """The mark, and for how many weeks where that is the point of it."""
+    weeks = {FLAT: "weeks_flat", SLIPPING: "weeks_flat", AWAY: "wait_weeks"}.get(row["mark"])
+    if weeks is None or pd.isna(row[weeks]):
+        return str(row["mark"])
+    return f"{row['mark']}, {counted(round(row[weeks]), 'week')}"
 
 
 def heading(
@@ -79,11 +147,9 @@ def lines(
 ) -> None:
     """Print a line of figures for each row of a summary, and below it what ``why`` says."""
     if summary.empty:
-        console.print("Nobody has an open rung at this date.\n")
         return
     console.print(_line([Text(title, "bold") for title, _ in COLUMNS]))
-    units = {rung.key: UNITS[rung.criterion.measure] for rung in log.ladder.rungs}
-    before = None
+    units, before = units_of(log), None
     for row in summary.to_dict("records"):
         console.print(_line(_cells(row, units, as_of, horizon, row["athlete"] != before)))
         console.print(Padding(why(row), _INDENT))
@@ -91,6 +157,16 @@ def lines(
 
 
 _INDENT = (0, 0, 1, 12)
+
+
+def units_of(log: TrainingLog) -> dict[str, str]:
+    """Return the unit in which each rung is written down."""
+    return {rung.key: UNITS[rung.criterion.measure] for rung in log.ladder.rungs}
+
+
+def stands_at(row: dict, units: dict[str, str]) -> str:
+    """Return what a usual day shows, and the pass mark."""
+    return f"{row['level_value']:.1f} / {row['target']:g} {units[row['rung']]}"
 
 
 def _line(cells: list[Text]) -> Table:
@@ -108,13 +184,14 @@ def _cells(
     last = as_of + pd.Timedelta(weeks=horizon)
     weeks = [_week(row[f"weeks_{point}"], horizon) for point in _POINTS]
     dates = [_date(row[f"date_{point}"], last) for point in _POINTS]
+    held = row.get("mark") == PAIN
     return [
         Text(row["athlete"] if named else "", "bold"),
         Text(row["rung_name"]),
-        Text(f"{row['level_value']:.1f} / {row['target']:g} {units[row['rung']]}"),
-        *(Text(percent(row[f"p_{week}"])) for week in MARKS),
-        Text(_range(*weeks)),
-        Text(_range(*dates)),
+        Text(stands_at(row, units)),
+        *(Text("-" if held else percent(row[f"p_{week}"])) for week in MARKS),
+        Text(ON_HOLD if held else _range(*weeks)),
+        Text("" if held else _range(*dates)),
         Text(row["confidence"]),
     ]
 
@@ -125,6 +202,12 @@ _POINTS = ("low", "mid", "high")
 def _range(low: str, mid: str, high: str) -> str:
     """Median above, range below; one line where all lies past the horizon."""
     return mid if low == high else f"{mid}\n{low} to {high}"
+
+
+def weeks_range(row: dict, horizon: int) -> str:
+    """Return the 80 % range in weeks: ``6.1 to 43``, ``14 to > 52``."""
+    low, high = (_week(row[f"weeks_{end}"], horizon) for end in ("low", "high"))
+    return low if low == high else f"{low} to {high}"
 
 
 def _week(week: float, horizon: int) -> str:
@@ -148,17 +231,17 @@ def notes(row: dict) -> str:
     return "; ".join(part for part in (state, row["warnings"]) if part)
 
 
-def _why(row: dict, told: pd.DataFrame | None, reasons: Reasons) -> Text:
-    """Warnings first, then the reasons asked for."""
-    text = Text()
-    if said := notes(row):
-        text.append(f"Note: {said}. ", "bold yellow")
-    if told is None or reasons is Reasons.none:
-        return text
-    if reasons is Reasons.short and row["sessions"] > 0:
-        told = told[told["what"].isin(SHORT)]
-    said = "; ".join(told["text"])
-    return text.append(f"{said[:1].upper()}{said[1:]}." if said else "")
+def _why(row: dict, told: str) -> Text:
+    """Warnings first, then the reasons."""
+    text = Text(f"Note: {notes(row)}. " if notes(row) else "", "bold yellow")
+    return text.append(f"{told[:1].upper()}{told[1:]}." if told else "", "not bold default")
+
+
+SHORT_LEGEND = (
+    "Most urgent first. Stands at: what a usual day shows, and the pass mark. Weeks: the 80 % "
+    "range if training goes on as lately; half clear it by the date. --why tells chances and "
+    "reasons.\n"
+)
 
 
 def legend(horizon: int) -> str:

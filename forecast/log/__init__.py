@@ -14,6 +14,7 @@ from forecast.log.measurements import measurement_log
 from forecast.log.read import read_log
 from forecast.log.secrets import shown_url
 from forecast.log.training_log import REJECTED_COLUMNS, SET_COLUMNS, TrainingLog, checked_log
+from forecast.log.words import bare
 from forecast.log.writing import csv_bytes, write_all, write_whole
 
 __all__ = [
@@ -26,6 +27,7 @@ __all__ = [
     "Mapping",
     "TrainingLog",
     "as_day",
+    "bare",
     "check_level",
     "check_seed",
     "checked_log",

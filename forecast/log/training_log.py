@@ -67,6 +67,14 @@ class TrainingLog:
         """Names of the athletes with at least one set, sorted."""
         return sorted(self.sets["athlete"].unique())
 
+    def _repr_html_(self) -> str:
+        days = self.sets["date"].agg(["min", "max"]).dt.date
+        span = f", {days.iloc[0]} to {days.iloc[1]}" if len(self.sets) else ""
+        return (
+            f"<p>{len(self.sets)} sets of {len(self.athletes)} athletes{span}; "
+            f"{len(self.rejected)} of {self.rows_in} rows set aside (.rejected)</p>"
+        )
+
     def before(self, as_of: pd.Timestamp | str) -> TrainingLog:
         """Return the log as it stood before ``as_of``: nothing dated on or after that day.
 

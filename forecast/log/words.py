@@ -135,10 +135,14 @@ def alike(names: Iterable[str]) -> list[list[str]]:
     """Group names that differ in case, accents or space only: perhaps one person each."""
     groups: dict[str, list[str]] = {}
     for name in sorted(names):
-        parts = unicodedata.normalize("NFKD", name.casefold())
-        bare = "".join(char for char in parts if not unicodedata.combining(char))
-        groups.setdefault("".join(bare.split()), []).append(name)
+        groups.setdefault("".join(bare(name).split()), []).append(name)
     return [group for group in groups.values() if len(group) > 1]
+
+
+def bare(name: str) -> str:
+    """Return a name without accents and capitals, as people type one in a hurry."""
+    parts = unicodedata.normalize("NFKD", name.casefold())
+    return "".join(char for char in parts if not unicodedata.combining(char))
 
 
 def note(cell: Any) -> str:

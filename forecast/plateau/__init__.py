@@ -13,7 +13,7 @@ from forecast.plateau.table import (
 )
 from forecast.plateau.traces import Traces, traces_of
 from forecast.plateau.watch import Watched, watch
-from forecast.plateau.words import PAUSED, STATES
+from forecast.plateau.words import PAUSED, STATES, day_words
 
 __all__ = [
     "COLUMNS",
@@ -25,6 +25,7 @@ __all__ = [
     "Switching",
     "Traces",
     "Watched",
+    "day_words",
     "learn_plateaus",
     "limits_for",
     "plateaus",

@@ -2,8 +2,20 @@
 
 from forecast.readiness.facts import comparable_counts
 from forecast.readiness.lapse import FEATURES, FLAT_GAIN, chance_flat, design_of
+from forecast.readiness.marks import (
+    AWAY,
+    CLIMBING,
+    FLAT,
+    LAST_SESSIONS,
+    PAIN,
+    SLIPPING,
+    UNCLEAR,
+    marked,
+    most_urgent_first,
+    with_usual,
+)
 from forecast.readiness.open_rungs import untried_rungs
-from forecast.readiness.reasons import confidence_words
+from forecast.readiness.reasons import UNITS, confidence_words
 from forecast.readiness.result import (
     CURVE_COLUMNS,
     DIGITS,
@@ -18,12 +30,20 @@ from forecast.readiness.training import train_engines
 from forecast.readiness.view import ENGINES, Engine, Fitted, LogView, Progress, as_view
 
 __all__ = [
+    "AWAY",
+    "CLIMBING",
     "CURVE_COLUMNS",
     "DIGITS",
     "ENGINES",
     "FEATURES",
+    "FLAT",
     "FLAT_GAIN",
+    "LAST_SESSIONS",
+    "PAIN",
+    "SLIPPING",
     "SUMMARY_COLUMNS",
+    "UNCLEAR",
+    "UNITS",
     "Engine",
     "Fitted",
     "LogView",
@@ -35,10 +55,13 @@ __all__ = [
     "confidence_words",
     "curve_table",
     "design_of",
+    "marked",
+    "most_urgent_first",
     "read_model",
     "save_model",
     "time_columns",
     "train_engines",
     "untried_rungs",
     "usual_value",
+    "with_usual",
 ]

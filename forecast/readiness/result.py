@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from forecast.errors import ForecastError
 from forecast.types import Array
 
 SUMMARY_COLUMNS = (
@@ -18,6 +19,12 @@ SUMMARY_COLUMNS = (
     "comparable", "confidence", "warnings",
 )  # fmt: skip
 """Columns of ``ReadinessForecast.summary``, in order."""
+
+SHOWN_COLUMNS = (
+    "athlete", "rung_name", "level_value", "target", "p_4", "p_12", "weeks_low", "weeks_mid",
+    "weeks_high", "state", "confidence",
+)  # fmt: skip
+"""Columns that a notebook shows."""
 
 CURVE_COLUMNS = ("athlete", "rung", "week", "p_cleared")
 REASON_COLUMNS = ("athlete", "rung", "what", "value", "unit", "text")
@@ -68,11 +75,15 @@ class ReadinessForecast:
 
         Raises
         ------
-        KeyError
+        ForecastError
             The athlete has no open rung in this forecast.
         """
-        if athlete not in set(self.summary["athlete"]):
-            raise KeyError(athlete)
+        known = sorted(set(self.summary["athlete"]))
+        if athlete not in known:
+            raise ForecastError(
+                f"{athlete!r} has no open rung in this forecast; athletes with one: "
+                f"{', '.join(known) or 'none'}."
+            )
         summary, curve, reasons = (
             frame[frame["athlete"] == athlete].reset_index(drop=True)
             for frame in (self.summary, self.curve, self.reasons)
@@ -82,7 +93,9 @@ class ReadinessForecast:
         )
 
     def _repr_html_(self) -> str:
-        return self.summary.to_html(index=False)
+        """The columns people ask for first; ``summary`` has all."""
+        said = f"<p>{self.horizon_weeks} weeks from {self.as_of.date()}; engine: {self.engine}</p>"
+        return said + self.summary[list(SHOWN_COLUMNS)].round(2).to_html(index=False)
 
 
 def weeks_at(by_day: Array, share: float) -> Array:

@@ -340,10 +340,16 @@ def as_view(
     Raises
     ------
     ForecastError
-        A view is given together with another log or cut date than its own.
+        A view is given together with another log or cut date than its own, or what is given is
+        neither.
     NotFittedError, ForecastError, HistoryError, LogError
         A forecaster is given; see ``LogView``.
     """
+    if not hasattr(asked, "view") and not isinstance(asked, LogView):
+        raise ForecastError(
+            f"A {type(asked).__name__} was given where a fitted forecaster or its view is needed; "
+            "give the model first, then the log."
+        )
     if not isinstance(asked, LogView):
         return asked.view(log, as_of)  # type: ignore[arg-type]  # without a log it says so
     if log is not None and log is not asked.log:

@@ -9,10 +9,10 @@ import pandas as pd
 from forecast.charts import chance_by_week, ladder_ahead, progress
 from forecast.ladder import Rung
 from forecast.log import counted
+from forecast.readiness import AWAY, CLIMBING, FLAT, LAST_SESSIONS, PAIN, SLIPPING, UNCLEAR
 from forecast.report.advice import CONFIDENCE_WORDS, HELPS, STATE_WORDS, STOP
 from forecast.report.data import AthleteData
 from forecast.report.figures import Figure, figure
-from forecast.report.marks import AWAY, CLIMBING, FLAT, LAST_SESSIONS, PAIN, SLIPPING, UNCLEAR
 from forecast.report.page import render
 from forecast.report.tables import OpenTables
 from forecast.report.words import (

@@ -9,11 +9,11 @@ import pandas as pd
 
 from forecast.charts import chance_by_week, plateau_timeline, progress, waiting_list
 from forecast.plateau import urgent_first
+from forecast.readiness import AWAY, FLAT, PAIN, SLIPPING
 from forecast.report.account import account
 from forecast.report.advice import COACH_CAUTION, ON_HOLD
 from forecast.report.data import ReportData, on_hold
 from forecast.report.figures import Figure, figure, sheets, span
-from forecast.report.marks import AWAY, FLAT, PAIN, SLIPPING
 from forecast.report.page import render
 from forecast.report.why import say_why, since
 from forecast.report.words import percent, say_date, say_range, say_usual, say_value

@@ -7,16 +7,25 @@ from dataclasses import dataclass, replace
 import pandas as pd
 
 from forecast.ahead import fallbacks, ladder_ahead, retests
+from forecast.changes import Changes
 from forecast.cohort import lapse_chance
 from forecast.errors import ForecastError
 from forecast.histories import CLEARED, PASSED_OVER, Histories
 from forecast.ladder import Ladder
 from forecast.log import TrainingLog
 from forecast.plateau import plateaus
-from forecast.readiness import Fitted, LogView, Progress, ReadinessForecast, as_view
+from forecast.readiness import (
+    PAIN,
+    Fitted,
+    LogView,
+    Progress,
+    ReadinessForecast,
+    as_view,
+    marked,
+    with_usual,
+)
 from forecast.report.advice import ON_HOLD
 from forecast.report.cohort_tables import with_rung_names
-from forecast.report.marks import PAIN, marked, with_usual
 from forecast.report.tables import OpenTables, open_tables, who_label
 
 KEYS = ["athlete", "rung"]
@@ -53,6 +62,8 @@ class ReportData:
         The log as the model sees it, from which all of this comes.
     notes
         Whether athletes' pages show the notes of their sets.
+    changes
+        What changed since an earlier day, for the top of the coach's page.
     """
 
     club: str
@@ -67,6 +78,7 @@ class ReportData:
     retests: pd.DataFrame
     view: LogView
     notes: bool = False
+    changes: Changes | None = None
 
     @property
     def as_of(self) -> pd.Timestamp:
@@ -175,8 +187,11 @@ def gather(
     cut = as_of if forecast is None else forecast.as_of
     if isinstance(log, LogView):
         view = as_view(log, as_of=cut)
-    elif model is None:
-        raise ForecastError("A log needs a model to be seen with; give model, or its view.")
+    elif not hasattr(model, "view") or model is None:
+        raise ForecastError(
+            "A log needs a fitted model to be seen with; give the log first, then the model, or "
+            "its view alone."
+        )
     else:
         view = model.view(log, cut, progress=progress)
     ladder = view.log.ladder

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
 import pandas as pd
 
 from forecast.backtest import BacktestResult
+from forecast.changes import Changes
 from forecast.errors import ForecastError, HistoryError
 from forecast.log import TrainingLog, as_day
 from forecast.readiness import Fitted, LogView, ReadinessForecast
@@ -34,6 +36,7 @@ def write_report(
     trust: BacktestResult | None = None,
     notes: bool = False,
     forecast: ReadinessForecast | None = None,
+    changes: Changes | None = None,
     progress: Progress | None = None,
 ) -> list[Path]:
     """Write self-contained HTML pages and return their paths.
@@ -63,6 +66,8 @@ def write_report(
         Show athletes the free-text notes of their own sets; they stay with the coach otherwise.
     forecast
         The model's forecast of the log, where it has been made already: at its cut the pages are.
+    changes
+        What changed since an earlier day, for the top of the coach's page.
     progress
         Called with a few words at each step.
 
@@ -100,6 +105,7 @@ def write_report(
         forecast=forecast,
         progress=progress,
     )
+    data = replace(data, changes=changes)
     paths = []
     for reader in dict.fromkeys(who):
         if progress:

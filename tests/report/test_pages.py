@@ -14,13 +14,13 @@ from awkward import HOSTILE, SLASHED
 
 from forecast.errors import ForecastError, NotFittedError
 from forecast.model import ReadinessForecaster
+from forecast.readiness.marks import marked
 from forecast.report import open_tables, write_report
 from forecast.report.account import account
 from forecast.report.advice import STATE_WORDS
 from forecast.report.athlete import athlete_cards, athlete_page
 from forecast.report.coach import away_rows, list_rows, look_rows
 from forecast.report.figures import sheets, span
-from forecast.report.marks import marked
 
 JARGON = (
     "posterior", "hazard", "CRPS", "quantile", "latent", "likelihood", "percentile", "median",

@@ -21,7 +21,7 @@ from forecast.cohort.audit.pass_marks import (
     TOO_FEW,
     audit_rungs,
 )
-from forecast.cohort.records import Records, as_histories
+from forecast.cohort.records import Records, Shown, as_histories
 from forecast.ladder import Ladder
 from forecast.log import check_level, check_seed, counted
 
@@ -33,7 +33,7 @@ _CAUTION = (
 
 
 @dataclass(frozen=True, slots=True)
-class CriterionAudit:
+class CriterionAudit(Shown):
     """What the log says about pass marks, order, and going back.
 
     Attributes
@@ -126,9 +126,10 @@ class CriterionAudit:
         if len(short) == len(self.rungs):
             return [
                 f"Not enough data on any pass mark: {takes}, and all rungs together have "
-                f"{counted(int(whole['moves_used']), 'move')} that can be used."
+                f"{counted(int(whole['moves_used']), 'move')} that can be used.",
+                *self._what_fits(whole),
             ]
-        lines = []
+        lines = self._what_fits(whole) if whole["verdict"] == TOO_FEW else []
         if len(short):
             names = ", ".join(self._title(key) for key in short["rung"])
             lines.append(f"Not enough data, as {takes}: {names}.")
@@ -137,6 +138,24 @@ class CriterionAudit:
             names = ", ".join(self._title(key) for key in vague)
             lines.append(f"Enough moves, but not enough data to tell an effect from none: {names}.")
         return lines
+
+    def _what_fits(self, whole: pd.Series) -> list[str]:
+        """What can be told of all rungs together without a verdict: the marks left possible."""
+        low, high = whole["margin_low"], whole["margin_high"]
+        if not np.isfinite([low, high]).all():
+            return []
+        seen = f"moved on at {low:.2f} to {high:.2f} of the mark (8 in 10 of them)"
+        if whole["shortage"]:
+            return [
+                f"What can be told over all rungs: athletes {seen}, and too few did to tell these "
+                "values apart, so any mark between them fits this log as well as the present one."
+            ]
+        low, high = max(low, whole["mark_low"]), min(high, whole["mark_high"])
+        return [
+            f"What can be told over all rungs: athletes {seen}, and any mark between {low:.2f} and "
+            f"{high:.2f} of the present one fits this log ({self.level:.0%} interval, as far as "
+            "was tried)."
+        ]
 
     def _title(self, key: str) -> str:
         return "all rungs together" if key == ALL_RUNGS else self._name(key)

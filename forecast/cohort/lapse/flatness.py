@@ -9,6 +9,7 @@ import pandas as pd
 import statsmodels.api as sm
 from scipy.stats import norm
 
+from forecast.cohort.records import Shown
 from forecast.log import TrainingLog
 from forecast.readiness import FEATURES, Fitted, LogView, as_view, design_of
 
@@ -25,7 +26,7 @@ _STEPS = {"flat": 0.25, "rate": np.log(2), "pain": 0.5, "log_weeks": np.log(2), 
 
 
 @dataclass(frozen=True, slots=True)
-class LapseHazard:
+class LapseHazard(Shown):
     """Association of lapse with flatness and other things known on a training day.
 
     Attributes

@@ -10,6 +10,7 @@ from scipy.stats import norm
 
 from forecast.cohort.records import (
     Records,
+    Shown,
     as_histories,
     group_names,
     group_of,
@@ -23,7 +24,7 @@ MIN_SPELLS = 3
 
 
 @dataclass(frozen=True, slots=True)
-class LapseIncidence:
+class LapseIncidence(Shown):
     """Cumulative incidence of each way a spell can end, by group.
 
     Attributes

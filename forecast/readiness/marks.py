@@ -1,4 +1,4 @@
-"""The one mark of an open rung, from which every sentence, list and chart of the pages follows."""
+"""The one mark of an open rung, from which every sentence, list and chart follows."""
 
 from __future__ import annotations
 
@@ -13,6 +13,8 @@ PAIN, AWAY, SLIPPING, FLAT, CLIMBING, UNCLEAR = (
     "pain", "away", "slipping", "flat", "climbing", "unclear",
 )  # fmt: skip
 """Marks in their order: the first that holds decides."""
+ORDER = {PAIN: 0, SLIPPING: 1, FLAT: 2, CLIMBING: 3, UNCLEAR: 3, AWAY: 4}
+"""The most urgent first; who is away can't be helped on the floor this week."""
 LAST_SESSIONS = 5
 KEYS = ["athlete", "rung"]
 
@@ -32,6 +34,23 @@ def marked(summary: pd.DataFrame, plateaus: pd.DataFrame) -> pd.DataFrame:
     hurts = (seen["pain"] >= PAIN_NOTED).to_numpy()
     state = seen["state"].replace("paused", AWAY).fillna(UNCLEAR).to_numpy()
     return summary.assign(mark=pd.Series(np.where(hurts, PAIN, state), index=summary.index))
+
+
+def most_urgent_first(marked: pd.DataFrame, plateaus: pd.DataFrame) -> pd.DataFrame:
+    """Return marked rows by ``ORDER``, with ``weeks_flat`` and ``wait_weeks`` beside them.
+
+    Who is stuck stands by how long, longest first, who is away shortest first, all others by who
+    clears soonest.
+    """
+    names = ["weeks_flat", "wait_weeks"]
+    rows = marked.merge(plateaus[[*KEYS, *names]], on=KEYS, how="left")
+    away, stuck = (rows["mark"] == AWAY), rows["mark"].isin([SLIPPING, FLAT])
+    within = rows["weeks_mid"].mask(stuck, -rows["weeks_flat"]).mask(away, rows["wait_weeks"])
+    order = rows.assign(place=rows["mark"].map(ORDER), within=within)
+    order = order.sort_values(
+        ["place", "within", "weeks_low", "athlete"], na_position="last", kind="stable"
+    )
+    return order[rows.columns].reset_index(drop=True)
 
 
 def with_usual(summary: pd.DataFrame, histories: Histories, ladder: Ladder) -> pd.DataFrame:

@@ -1,0 +1,137 @@
+"""A club on one day as rows small enough to keep: who stands where, who hurts, who is away."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from forecast.ahead import retests
+from forecast.histories import CLEARED, Histories
+from forecast.histories import PAIN as PAIN_NOTED
+from forecast.log import TrainingLog
+from forecast.plateau import plateaus
+from forecast.readiness import CLIMBING, FLAT, SLIPPING, LogView, marked
+from forecast.types import Flags
+
+KEYS = ["athlete", "rung"]
+WEEKS_AHEAD = 12
+"""Weeks ahead for which chances are compared."""
+HERE = pd.Timedelta(days=10)
+"""Somebody who came as lately as this is there to be tested (judgement)."""
+STUCK = (FLAT, SLIPPING)
+LASTS = pd.Timedelta(days=10)
+"""A rung found flat is told as such once it is at two runs, or where they are further apart than
+this (judgement): of the flags that go up in a week, many are down again in the next."""
+OPEN_COLUMNS = [
+    "rung_name", "sessions", "level_value", "target", "sessions_per_week", "mark", "state",
+    "wait_weeks", "reason",
+]  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """A club on one day.
+
+    Attributes
+    ----------
+    as_of
+        The day: nothing dated on or after it was used.
+    rungs
+        One row an athlete and rung, open or cleared: ``athlete, rung, rung_name, cleared_on``
+        (missing where open), ``due`` (a cleared rung to be tested again, of somebody who comes),
+        and of the open ones ``sessions, level_value, target, sessions_per_week, mark, state,
+        wait_weeks, reason``, ``stuck`` (flat or slipping for longer than a week, or not known to
+        have moved again since), and ``chances`` (of having cleared within 1, 2, ... 12 weeks).
+    athletes
+        One row an athlete: ``athlete, first_on, last_on`` (days of the first and the last set),
+        ``lapsed`` (counted as one who stopped), and ``pain, pain_on, pain_rung`` of the last pain
+        worth passing on, missing where there was none.
+    days
+        One row an athlete and day with a set: ``athlete, date, digest`` of what is written there.
+    """
+
+    as_of: pd.Timestamp
+    rungs: pd.DataFrame
+    athletes: pd.DataFrame
+    days: pd.DataFrame
+
+
+def snapshot(view: LogView, before: Snapshot | None = None) -> Snapshot:
+    """Return the club as a view has it.
+
+    Parameters
+    ----------
+    view
+        A fitted forecaster's view of the log.
+    before
+        An earlier one: who was stuck then is until they climb.
+
+    Raises
+    ------
+    HistoryError
+        No set is dated before the view's cut.
+    """
+    athletes = _athletes(view.histories)
+    rungs = pd.concat([_open(view, before), _cleared(view, athletes)], ignore_index=True)
+    return Snapshot(view.as_of, rungs, athletes, _days(view.log, view.as_of))
+
+
+def _open(view: LogView, before: Snapshot | None) -> pd.DataFrame:
+    forecast, states = view.forecast(), view.once(plateaus)
+    summary = forecast.summary.drop(columns=["state"], errors="ignore")
+    rows = marked(summary, states).merge(states[[*KEYS, "state", "wait_weeks", "reason"]], on=KEYS)
+    chances = forecast.curve[forecast.curve["week"] <= WEEKS_AHEAD]
+    lists = chances.groupby(KEYS)["p_cleared"].agg(list).rename("chances")
+    rows = rows[[*KEYS, *OPEN_COLUMNS]].join(lists, on=KEYS)
+    return rows.assign(stuck=_stuck(rows, before, view.as_of), cleared_on=pd.NaT, due=False)
+
+
+def _stuck(rows: pd.DataFrame, before: Snapshot | None, as_of: pd.Timestamp) -> Flags:
+    """Who is known to be stuck: still, or for more than a week; until they climb."""
+    flat = rows["state"].isin(STUCK).to_numpy()
+    if before is None:
+        return flat
+    was = before.rungs.set_index(KEYS).reindex(pd.MultiIndex.from_frame(rows[KEYS]))
+    known = was["stuck"].eq(True).to_numpy()
+    lasts = was["state"].isin(STUCK).to_numpy() | (as_of - before.as_of > LASTS)
+    return np.asarray((flat & (lasts | known)) | (known & (rows["state"] != CLIMBING).to_numpy()))
+
+
+def _cleared(view: LogView, athletes: pd.DataFrame) -> pd.DataFrame:
+    spells = view.histories.spells
+    done = spells.loc[spells["outcome"] == CLEARED, [*KEYS, "cleared_on"]]
+    again = retests(view).set_index(KEYS)["due"]
+    here = set(athletes.loc[view.as_of - athletes["last_on"] <= HERE, "athlete"])
+    names = {rung.key: rung.name for rung in view.log.ladder.rungs}
+    keys = pd.MultiIndex.from_frame(done[KEYS])
+    due = again.reindex(keys).eq(True).to_numpy() & done["athlete"].isin(here)
+    return done.assign(
+        rung_name=done["rung"].map(names), due=due.astype(bool), mark=CLEARED, stuck=False
+    )
+
+
+def _athletes(histories: Histories) -> pd.DataFrame:
+    sets = pd.concat([histories.sets, histories.after_clearing])
+    days = sets.groupby("athlete")["date"].agg(first_on="min", last_on="max")
+    hurt = sets[sets["pain"] >= PAIN_NOTED].sort_values(["date", "pain"])
+    last = hurt.drop_duplicates("athlete", keep="last").set_index("athlete")
+    last = last[["pain", "date", "rung"]].set_axis(["pain", "pain_on", "pain_rung"], axis=1)
+    silent = (histories.as_of - days["last_on"]).dt.days
+    table = days.assign(lapsed=silent > histories.lapse_after.reindex(days.index)).join(last)
+    return table.reset_index().astype({"pain": float, "pain_on": "datetime64[ns]"})
+
+
+def _days(log: TrainingLog, as_of: pd.Timestamp) -> pd.DataFrame:
+    """Digest of each athlete's day, whatever file and row it stands in, in which order."""
+    sets = log.sets[log.sets["date"] < as_of]
+    written = sets.drop(columns=["file", "row"])
+    content = pd.util.hash_pandas_object(written, index=False)
+    total = content.groupby([sets["athlete"], sets["date"]]).sum().rename("digest").reset_index()
+    return total.assign(digest=[f"{number & 0xFFFFFFFF:08x}" for number in total["digest"]])
+
+
+def chance_at(chances: list[float], weeks: float) -> float:
+    """Return the chance of having cleared within so many weeks, read off a weekly curve."""
+    return float(np.interp(weeks, np.arange(len(chances) + 1), [0.0, *chances]))

@@ -1,0 +1,64 @@
+"""``cohort``: which rung is slow and which hard, who is quick, and who stops."""
+
+from __future__ import annotations
+
+import pandas as pd
+from rich.console import Console
+from rich.table import Table
+
+from forecast.cohort import bottlenecks, lapse_hazard, lapse_incidence, pace_and_difficulty
+from forecast.commands.common import (
+    CAUTION,
+    ModelFile,
+    OutFile,
+    Read,
+    Seed,
+    print_table,
+    reading,
+    viewed,
+)
+from forecast.log import counted
+
+
+@reading()
+def cohort(
+    read: Read,
+    seed: Seed = None,
+    out: OutFile = None,
+    model: ModelFile = None,
+) -> None:
+    """Which rung holds people up, which is hard, and who stops; --out FILE.csv, a row a rung."""
+    records = read()
+    view = viewed(records, "Cohort", saved=model, seed=seed)
+    slow, pace = bottlenecks(view), pace_and_difficulty(view)
+    hard = pace.rungs[["rung", "gain", "gain_low", "gain_high", "weeks", "weeks_low", "weeks_high"]]
+    renamed = {name: f"average_{name}" for name in hard.columns if name != "rung"}
+    table = slow.frame().merge(hard.rename(columns=renamed), on="rung")
+
+    def show(console: Console) -> None:
+        console.print(f"{records.name}: the cohort, as of {view.as_of.date()}\n", style="bold")
+        console.print(_rungs(table))
+        for text in (slow.text, pace.text, lapse_incidence(view.histories).text,
+                     lapse_hazard(view).text, CAUTION):  # fmt: skip
+            console.print(f"\n{text}")
+
+    print_table(table, show, out, f"Cohort table of {counted(len(table), 'rung')}")
+
+
+def _rungs(table: pd.DataFrame) -> Table:
+    """A line a rung, slowest first."""
+    shown = Table(
+        "Rung", "Spells", "Cleared", "Weeks at risk a clearing", "Half by week", "Flat", "Lapsed",
+        box=None, padding=(0, 2, 0, 0),
+    )  # fmt: skip
+    for row in table.sort_values("weeks_per_clearing", ascending=False).to_dict("records"):
+        shown.add_row(
+            row["rung_name"], str(row["spells"]), str(row["cleared"]),
+            _number(row["weeks_per_clearing"]), _number(row["median_weeks"]),
+            _number(100 * row["flat_share"], " %"), _number(100 * row["lapse_share"], " %"),
+        )  # fmt: skip
+    return shown
+
+
+def _number(value: float, unit: str = "") -> str:
+    return "-" if pd.isna(value) else f"{value:.0f}{unit}"

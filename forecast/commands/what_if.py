@@ -1,0 +1,65 @@
+"""``what-if``: one athlete's ladder at other numbers of sessions a week; association, no cause."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.table import Table
+
+from forecast import ahead
+from forecast.commands.ahead import HORIZON_AHEAD
+from forecast.commands.common import (
+    CAUTION,
+    ModelFile,
+    OutFile,
+    Read,
+    Seed,
+    print_table,
+    reading,
+    viewed,
+)
+from forecast.commands.people import named
+from forecast.commands.weeks_screen import percent, weeks_range
+
+
+@reading()
+def what_if(
+    read: Read,
+    athlete: Annotated[str, typer.Option("--athlete", help="Whose ladder; half a name will do.")],
+    rates: Annotated[
+        list[float] | None,
+        typer.Option("--sessions-per-week", help="A rate; may be repeated. Left out: 2, 3 and 4."),
+    ] = None,
+    horizon: Annotated[
+        int, typer.Option("--horizon", min=1, max=1040, help="Weeks to look ahead.")
+    ] = HORIZON_AHEAD,
+    seed: Seed = None,
+    out: OutFile = None,
+    model: ModelFile = None,
+) -> None:
+    """How one athlete's ladder would look at other rates of training: association, not cause."""
+    records = read()
+    (who,) = named([athlete], records.log)
+    view = viewed(records, "What if", saved=model, seed=seed)
+    found = ahead.what_if(
+        view, athlete=who, sessions_per_week=rates or (2.0, 3.0, 4.0), horizon_weeks=horizon
+    )
+
+    def show(console: Console) -> None:
+        console.print(f"{records.name}: {who}, as of {view.as_of.date()}\n", style="bold")
+        for name, rows in found.table.groupby("rung_name", sort=False):
+            table = Table(
+                "Sessions a week", "By 12 weeks", "By 26 weeks", "Weeks", title=str(name), box=None,
+                title_justify="left", title_style="bold", padding=(0, 2, 0, 0),
+            )  # fmt: skip
+            for row in rows.to_dict("records"):
+                rate = f"{row['sessions_per_week']:g}" + (" (as now)" if row["as_now"] else "")
+                chances = (f"{percent(row[mark])} %" for mark in ("p_12", "p_26"))
+                table.add_row(rate, *chances, weeks_range(row, horizon))
+            console.print(table)
+            console.print()
+        console.print(f"{found.warning}\n\n{CAUTION}")
+
+    print_table(found.table, show, out, f"What if for {who}")
