@@ -5,7 +5,7 @@ from forecast.backtest import BacktestResult, backtest
 from forecast.errors import ForecastError, ForecastWarning
 from forecast.ladder import Criterion, Ladder, Rung
 from forecast.ladder_file import read_ladder
-from forecast.log import Club, TrainingLog, describe_log, read_club, read_log
+from forecast.log import Club, TrainingLog, describe_log, pseudonymise, read_club, read_log
 from forecast.model import ReadinessForecaster, load_model
 from forecast.readiness import ReadinessForecast
 
@@ -24,6 +24,7 @@ __all__ = [
     "backtest",
     "describe_log",
     "load_model",
+    "pseudonymise",
     "read_club",
     "read_ladder",
     "read_log",

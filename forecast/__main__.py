@@ -16,11 +16,12 @@ from forecast.commands.check import check
 from forecast.commands.common import say
 from forecast.commands.demo import demo
 from forecast.commands.plateau import plateau
+from forecast.commands.pseudonymise import pseudonymise
 from forecast.commands.report import report
 from forecast.commands.weeks import weeks
 from forecast.errors import ForecastError, ForecastWarning
 
-COMMANDS = (check, weeks, ahead, plateau, report, backtest, demo)
+COMMANDS = (check, weeks, ahead, plateau, report, backtest, pseudonymise, demo)
 """Every command; a new one is a function in a module of its own, added here."""
 
 USER_ERROR = 2

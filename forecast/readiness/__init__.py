@@ -2,8 +2,8 @@
 
 from forecast.readiness.facts import comparable_counts
 from forecast.readiness.result import CURVE_COLUMNS, SUMMARY_COLUMNS, ReadinessForecast
-from forecast.readiness.storage import read_model, save_model
-from forecast.readiness.training import train_engines
+from forecast.readiness.storage import moved_back, read_model, save_model
+from forecast.readiness.training import Engines, train_engines
 from forecast.readiness.view import ENGINES, Engine, Fitted, LogView, Progress, as_view
 
 __all__ = [
@@ -11,12 +11,14 @@ __all__ = [
     "ENGINES",
     "SUMMARY_COLUMNS",
     "Engine",
+    "Engines",
     "Fitted",
     "LogView",
     "Progress",
     "ReadinessForecast",
     "as_view",
     "comparable_counts",
+    "moved_back",
     "read_model",
     "save_model",
     "train_engines",
