@@ -17,7 +17,6 @@ from forecast.ahead.times import RungTimes, Times
 from forecast.errors import ForecastError, ModelFileError
 from forecast.growth import Motion, Tracked
 from forecast.histories import DEFAULT_LAPSE_WEEKS, Histories, build_histories
-from forecast.histories.absences import Absences
 from forecast.log.given import is_whole
 from forecast.log.training_log import TrainingLog
 from forecast.plateau import PlateauRules, Traces, learn_plateaus
@@ -40,8 +39,8 @@ from forecast.readiness import (
 _RECORDS = (Climbing, Motion, PlateauRules, RungTimes, Switching, Times, Traces)
 """What is learnt beyond the engines and their pool, as kept in a saved model."""
 
-_DAYS = {Absences: "began", Traces: "day"}
-"""Where day numbers stand in what is learnt."""
+_DAYS: dict[type, str] = {Traces: "day"}
+"""Where day numbers stand in what is learnt, beside what ``readiness`` knows of."""
 
 _LEARNT = {
     "engines_": Engines,
@@ -373,7 +372,7 @@ class ReadinessForecaster(BaseEstimator):
     def dates_moved(self, days: int) -> Self:
         """Return this forecaster as fitted on the same log with dates ``days`` earlier.
 
-        What it knows of the seasons stays where it was in the year.
+        What it knows of the seasons is turned along, so that forecasts stay what they are.
         """
         other = copy(self)
         for name, value in vars(self).items():

@@ -12,7 +12,7 @@ from forecast.errors import LogError
 from forecast.log.roster import LIMITS
 from forecast.log.training_log import SET_COLUMNS, TrainingLog
 
-YEAR_DAYS = 364
+WEEK_YEAR_DAYS = 364
 """Days of a whole year of weeks: a date moved by it stays on its day of the week."""
 
 MOST_YEARS = 8
@@ -84,7 +84,7 @@ def pseudonym(name: str, key: bytes | str) -> str:
 
 def shift_days(key: bytes | str, athlete: str = "") -> int:
     """Return the days by which dates move back, all of them or an athlete's; errors as above."""
-    return YEAR_DAYS * (1 + int(_digest(key, "dates", athlete), 16) % MOST_YEARS)
+    return WEEK_YEAR_DAYS * (1 + int(_digest(key, "dates", athlete), 16) % MOST_YEARS)
 
 
 def _digest(key: bytes | str, what: str, of: str) -> str:

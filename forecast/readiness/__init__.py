@@ -1,8 +1,9 @@
 """Two engines pooled into one forecast for every open rung."""
 
 from forecast.readiness.facts import comparable_counts
+from forecast.readiness.moving import moved_back
 from forecast.readiness.result import CURVE_COLUMNS, SUMMARY_COLUMNS, ReadinessForecast
-from forecast.readiness.storage import moved_back, read_model, save_model
+from forecast.readiness.storage import read_model, save_model
 from forecast.readiness.training import Engines, train_engines
 from forecast.readiness.view import ENGINES, Engine, Fitted, LogView, Progress, as_view
 

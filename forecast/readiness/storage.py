@@ -7,7 +7,7 @@ import io
 import json
 import zipfile
 import zlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -136,25 +136,6 @@ def _depth(text: bytes) -> int:
     signs = np.frombuffer(text, dtype=np.uint8)
     steps = np.isin(signs, list(b"[{")).astype(np.int8) - np.isin(signs, list(b"]}"))
     return int(steps.cumsum(dtype=np.int32).max(initial=0))
-
-
-def moved_back(value: Any, days: int, day_numbers: Mapping[type, str]) -> Any:
-    """Return a learnt value with every date in it ``days`` earlier.
-
-    ``day_numbers`` says which field of which record holds day numbers.
-    """
-    if isinstance(value, pd.Timestamp):
-        return value - pd.Timedelta(days=days)
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        moved = {
-            f.name: moved_back(getattr(value, f.name), days, day_numbers)
-            for f in dataclasses.fields(value)
-        }
-        if type(value) in day_numbers:
-            name = day_numbers[type(value)]
-            moved[name] = moved[name] - days  # the old one is still in use
-        return dataclasses.replace(value, **moved)
-    return value
 
 
 def _pack(value: Any) -> Any:
