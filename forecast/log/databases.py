@@ -143,7 +143,7 @@ def _open_read_only(dialect: Any, _: Any, arguments: list[Any], options: dict[st
         arguments[0] = f"{path}?{urlencode(asked)}"
     elif name not in {"", ":memory:"}:
         if not Path(name).exists():
-            raise LogError(f"There is no database file {name}; check the name.")
+            raise LogError(f"There is no database file {shown_url(name)}; check the name.")
         arguments[0] = f"{Path(name).absolute().as_uri()}?mode=ro"
         options["uri"] = True
 

@@ -13,6 +13,8 @@ import pandas as pd
 from forecast.growth.fitting import GrowthFit
 from forecast.histories.absences import Absences
 from forecast.log.days import YEAR_DAYS
+from forecast.survival import HazardModel
+from forecast.types import Array
 
 _SEASON = ("season_cos", "season_sin")
 
@@ -42,14 +44,31 @@ def moved_back(value: Any, days: int, day_numbers: Mapping[type, str]) -> Any:
     if name:
         moved[name] = moved[name] - days
     if isinstance(value, GrowthFit):
-        moved |= _turned(value, days)
+        moved |= _turned_growth(value, days)
+    if isinstance(value, HazardModel):
+        moved |= _turned_hazard(value, days)
     return dataclasses.replace(value, **moved)
 
 
-def _turned(fit: GrowthFit, days: int) -> dict[str, Any]:
-    """Return the constants and their draws with the season turned by so many days."""
+def _turn(days: int) -> Array:
     angle = 2.0 * math.pi * days / YEAR_DAYS
-    turn = np.array([[math.cos(angle), math.sin(angle)], [-math.sin(angle), math.cos(angle)]])
+    return np.array([[math.cos(angle), math.sin(angle)], [-math.sin(angle), math.cos(angle)]])
+
+
+def _turned_hazard(model: HazardModel, days: int) -> dict[str, Any]:
+    """Return weights and centres of the scaled columns with the season turned."""
+    at = np.array([model.names.index(name) for name in _SEASON])
+    weights, centre = model.weights.copy(), model.centre.copy()
+    scale = model.scale[at]
+    # the first weight is the intercept's; the linear columns follow in the order of their names
+    weights[1 + at] = (_turn(days) @ (weights[1 + at] / scale)) * scale
+    centre[at] = _turn(days) @ centre[at]
+    return {"weights": weights, "centre": centre}
+
+
+def _turned_growth(fit: GrowthFit, days: int) -> dict[str, Any]:
+    """Return the constants and their draws with the season turned."""
+    turn = _turn(days)
     values = dict(fit.constants.values)
     turned = turn @ np.array([values[name] for name in _SEASON])
     values |= dict(zip(_SEASON, turned.tolist(), strict=True))

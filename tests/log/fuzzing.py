@@ -146,9 +146,9 @@ def odd_table(rng: random.Random) -> pd.DataFrame:
     table = TABLE.astype(object).sample(frac=3, replace=True, random_state=rng.randrange(2**32))
     for _ in range(rng.randint(1, 8)):
         row, column = rng.randrange(len(table)), rng.randrange(table.shape[1])
-        cell = pd.Series([None], dtype=object)
-        cell[0] = rng.choice(CELLS)
-        table.isetitem(column, [*table.iloc[:row, column], cell[0], *table.iloc[row + 1 :, column]])
+        cells = list(table.iloc[:, column])
+        cells[row] = rng.choice(CELLS)
+        table.isetitem(column, pd.Series(cells, table.index, dtype=object))
     match rng.randrange(6):
         case 0:
             table.columns = [
@@ -206,7 +206,8 @@ def read(kind: str, content: bytes, folder: Path) -> str:
     else:
         return "read"
     assert 0 < len(said) < 20_000, f"a message of {len(said)} characters"
-    assert "hunter2" not in said, "a secret is told"
+    told = content.count(b"hunter2") != content.count(b"&password=hunter2")
+    assert told or "hunter2" not in said, "a secret is told"  # where it can still be known as one
     return "refused"
 
 
