@@ -9,7 +9,7 @@ from urllib.parse import quote, quote_plus, unquote_plus
 HIDDEN = "***"
 
 _ADDRESS = re.compile(r"\s*([a-z][a-z0-9+_.-]*):/", re.I)
-_SETTING = re.compile(r"(\b\w*(?:pass|pwd|secret|token|key|connect)\w*=)[^&;\s]+", re.I)
+_SETTING = re.compile(r"(\b(?:\w*_)?(?:pass|pwd|secret|token|key|connect)\w*=)[^&;\s]+", re.I)
 _USER = re.compile(r"(?<=/)([^/@:\s]*):(.*)@", re.S)
 
 

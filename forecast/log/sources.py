@@ -120,15 +120,15 @@ def _opened(
     if is_url(part):
         name, frame = read_database(str(part), table)
         return [_from_frame(frame, name, "database")]
-    path = Path(part)
+    path, shown = Path(part), shown_url(str(part))
     suffix = path.suffix.casefold()
     try:
         if path.is_dir():
-            raise LogError(f"{path} is a folder; give the file in it, or a list of files.")
+            raise LogError(f"{shown} is a folder; give the file in it, or a list of files.")
         if not path.exists():
-            raise LogError(f"There is no file {shown_url(str(part))}; check the name.")
+            raise LogError(f"There is no file {shown}; check the name.")
         if not path.is_file():
-            raise LogError(f"{path} is a device or a pipe; give a file.")
+            raise LogError(f"{shown} is a device or a pipe; give a file.")
         if suffix in _TEXT:
             return [read_text_file(path, label, encoding, known, header_row)]
         if suffix in _BOOK:
@@ -136,9 +136,9 @@ def _opened(
         if suffix in _PARQUET:
             return [_from_frame(_parquet(path, label), label, "Parquet")]
     except OSError as error:
-        raise LogError(f"{path} can't be read: {error.strerror or error}.") from error
+        raise LogError(f"{shown} can't be read: {error.strerror or error}.") from error
     raise LogError(
-        f"{path} is of a kind not read here ({suffix or 'no ending'}); "
+        f"{shown} is of a kind not read here ({suffix or 'no ending'}); "
         "save it as .csv, .tsv, .xlsx or .parquet."
     )
 
