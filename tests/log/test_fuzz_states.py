@@ -91,5 +91,5 @@ class GrowingLog(RuleBasedStateMachine):
 
 TestGrowingLog = GrowingLog.TestCase
 TestGrowingLog.settings = settings(
-    max_examples=10, stateful_step_count=8, deadline=None, derandomize=True
+    max_examples=4, stateful_step_count=6, deadline=None, derandomize=True
 )
