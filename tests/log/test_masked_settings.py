@@ -36,3 +36,12 @@ def test_no_message_of_a_file_tells_one(ladder, name):
     with pytest.raises(LogError) as caught:
         read_log(name, ladder)
     assert "hunter2" not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    "address", ["sqlite:///{}/no.db?mode=rwc&uri=true", "sqlite:///{}/no.db?uri=1"]
+)
+def test_an_address_makes_no_file(ladder, tmp_path, address):
+    with pytest.raises(LogError, match="There is no database file"):
+        read_log(address.format(tmp_path), ladder)
+    assert list(tmp_path.iterdir()) == []
