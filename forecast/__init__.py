@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from forecast.errors import ForecastError, ForecastWarning
     from forecast.ladder import Criterion, Ladder, Rung
     from forecast.ladder_file import read_ladder
-    from forecast.log import Club, TrainingLog, describe_log, read_club, read_log
+    from forecast.log import Club, TrainingLog, describe_log, pseudonymise, read_club, read_log
     from forecast.model import ReadinessForecaster, load_model
     from forecast.readiness import ReadinessForecast
 
@@ -32,6 +32,7 @@ __all__ = [
     "cohort",
     "describe_log",
     "load_model",
+    "pseudonymise",
     "read_club",
     "read_ladder",
     "read_log",
@@ -51,6 +52,7 @@ _HOMES = {
     "TrainingLog": "log",
     "describe_log": "log",
     "load_model": "model",
+    "pseudonymise": "log",
     "read_club": "log",
     "read_ladder": "ladder_file",
     "read_log": "log",

@@ -32,6 +32,8 @@ COMMANDS = {
     "report": "Write pages for coach, analyst and athletes, to mail or print; they load nothing.",
     "backtest": "Score the forecasts that would have been made at past dates against what came "
     "of them.",
+    "pseudonymise": "Write a club to share: keyed names, no notes, dates moved; forecasts stay "
+    "the same.",
     "demo": "Forecast the invented club that comes with the source, and write pages for "
     "each reader.",
 }

@@ -11,6 +11,9 @@ import re
 LONGEST_QUOTE = 80
 """Characters of a cell or a name that a message quotes at most."""
 
+LONGEST_LINE = 1_000
+"""Characters of one line of a message at most: lists of names may be of any length."""
+
 LONGEST_LIST = 20
 """Lines of a message at most; whoever mends these sees the rest at the next reading."""
 
@@ -18,7 +21,7 @@ _QUOTE = re.compile(r"(?<!\w)(['\"])((?:(?!\1(?!\w)).)*)\1(?!\w)", re.S)
 
 
 def shortened(message: str) -> str:
-    """Return a message with long quotes cut, and long lists of lines too."""
+    """Return a message with long quotes cut, and long lines and lists of lines too."""
     lines = message.split("\n")
     if len(lines) > LONGEST_LIST:
         more = len(lines) - LONGEST_LIST
@@ -30,7 +33,11 @@ def shortened(message: str) -> str:
             return found[0]
         return f"{found[1]}{text[:LONGEST_QUOTE]}...{found[1]} ({len(text)} characters)"
 
-    return _QUOTE.sub(cut, message)
+    cut_lines = _QUOTE.sub(cut, message).split("\n")
+    return "\n".join(
+        f"{line[:LONGEST_LINE]}... ({len(line)} characters)" if len(line) > LONGEST_LINE else line
+        for line in cut_lines
+    )
 
 
 class ForecastError(Exception):

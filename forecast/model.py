@@ -21,10 +21,12 @@ from forecast.plateau import DEFAULT_FALSE_ALARMS, PlateauRules, Switching, Trac
 from forecast.readiness import (
     ENGINES,
     Engine,
+    Engines,
     LogView,
     Progress,
     ReadinessForecast,
     comparable_counts,
+    moved_back,
     read_model,
     save_model,
     train_engines,
@@ -32,6 +34,19 @@ from forecast.readiness import (
 
 _RECORDS = (Climbing, Motion, PlateauRules, RungTimes, Switching, Times, Traces)
 """What is learnt beyond the engines and their pool, as kept in a saved model."""
+
+_DAYS: dict[type, str] = {Traces: "day"}
+"""Where day numbers stand in what is learnt, beside what ``readiness`` knows of."""
+
+_LEARNT = {
+    "engines_": Engines,
+    "comparable_": dict,
+    "as_of_": pd.Timestamp,
+    "rungs_": tuple,
+    "plateau_rules_": PlateauRules,
+    "climbing_": Climbing,
+}
+"""What a fit leaves behind, and its type; the last two only ``fit`` does, not ``fit_engines``."""
 
 
 class View(LogView):
@@ -388,6 +403,17 @@ class ReadinessForecaster(BaseEstimator):
         learnt = {name: value for name, value in vars(self).items() if name.endswith("_")}
         return save_model(self.get_params(), learnt, path)
 
+    def dates_moved(self, days: int) -> Self:
+        """Return this forecaster as fitted on the same log with dates ``days`` earlier.
+
+        What it knows of the seasons is turned along, so that forecasts stay what they are.
+        """
+        other = copy(self)
+        for name, value in vars(self).items():
+            if name.endswith("_"):
+                setattr(other, name, moved_back(value, days, _DAYS))
+        return other
+
     def in_hindsight(self) -> Self:
         """Return this forecaster as one that answers for days before its fit too.
 
@@ -432,6 +458,17 @@ def load_model(path: str | Path) -> ReadinessForecaster:
             "save again."
         )
     model = ReadinessForecaster(**settings)
+    needed = set(_LEARNT) - {"plateau_rules_", "climbing_"}
+    fits = needed <= set(learnt) <= set(_LEARNT)
+    if not fits or not all(isinstance(learnt[name], _LEARNT[name]) for name in learnt):
+        raise ModelFileError(f"{path}: what it learnt is not all there; fit and save again.")
+    n_rungs, known = learnt["engines_"].growth.fit.n_rungs, learnt["rungs_"]
+    if len(known) != n_rungs or not set(learnt["comparable_"]) <= set(known):
+        raise ModelFileError(f"{path}: its rungs do not fit together; fit and save again.")
+    try:
+        model._check_settings()
+    except ForecastError as error:
+        raise ModelFileError(f"{path}: {error}") from error
     for name, value in learnt.items():
         setattr(model, name, value)
     return model

@@ -1,4 +1,4 @@
-"""Clubs with so little in their logs, or so much alike, that a section of a page can't be made."""
+"""Clubs with so little in their logs, or so much alike or at once, that a section can't be made."""
 
 from __future__ import annotations
 
@@ -193,6 +193,13 @@ def _holds_to_five() -> list[Row]:
     return rows
 
 
+def _thousand_sets() -> list[Row]:
+    rng = np.random.default_rng(3)
+    rows = [row for n in range(3) for row in sessions(f"Al{n}", "lean", rising(4, 0.3, 12, n))]
+    day = DAY0 + timedelta(days=30)
+    return rows + [("Bo", day, "lean", float(v), "") for v in np.round(rng.normal(6, 1, 1000), 1)]
+
+
 CLUBS: dict[str, tuple[str, Callable[[], list[Row]]]] = {
     "one_athlete": (LADDER, _one_athlete),
     "nobody_cleared": (LADDER, _nobody_cleared),
@@ -212,6 +219,7 @@ CLUBS: dict[str, tuple[str, Callable[[], list[Row]]]] = {
     "doubling_every_week": (LARGE, _doubling),
     "values_at_the_unit": (ONE_UNIT, _values_at_the_unit),
     "holds_to_five_seconds": (LADDER, _holds_to_five),
+    "thousand_sets_in_a_session": (LADDER, _thousand_sets),
 }
 """Name to ladder and log."""
 

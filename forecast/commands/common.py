@@ -296,9 +296,10 @@ def progress(what: str) -> Iterator[Callable[[str], None]]:
 def print_report(write: Callable[[Console], None], out: Path | None = None) -> None:
     """Let ``write`` print to the terminal; or, elsewhere, to plain text without trailing space."""
     if out is None and sys.stdout.isatty():
-        write(Console(highlight=False))
+        write(Console(highlight=False, markup=False, emoji=False))
         return
-    console = Console(width=WIDTH, highlight=False, color_system=None)
+    # names are shown as they are: brackets in them are no order, and colons no picture
+    console = Console(width=WIDTH, highlight=False, markup=False, emoji=False, color_system=None)
     with console.capture() as captured:
         write(console)
     text = "\n".join(line.rstrip() for line in captured.get().split("\n"))

@@ -2,7 +2,7 @@
 
 from forecast.growth.athletes import loose_information, priors_from_others
 from forecast.growth.clock import Clock, wind
-from forecast.growth.constants import GrowthConstants
+from forecast.growth.constants import PRIORS, GrowthConstants
 from forecast.growth.draws import constants_draws
 from forecast.growth.dynamics import (
     Dynamics,
@@ -55,6 +55,7 @@ __all__ = [
     "CUT",
     "GRACE_WEEKS",
     "MEASURES",
+    "PRIORS",
     "SPAN",
     "Clock",
     "CohortHabits",

@@ -8,16 +8,20 @@ from forecast.log.days import YEAR_DAYS, as_day
 from forecast.log.draft import draft_mapping
 from forecast.log.far_dates import dates_set_aside
 from forecast.log.given import check_level, check_seed, is_number, is_whole
+from forecast.log.limits import MAX_PACKED
 from forecast.log.loads import load_marks
 from forecast.log.mapping import Mapping, load_mapping
 from forecast.log.measurements import measurement_log
+from forecast.log.pseudonyms import pseudonymise
 from forecast.log.read import read_log
 from forecast.log.secrets import shown_url
+from forecast.log.sharing import club_files
 from forecast.log.training_log import REJECTED_COLUMNS, SET_COLUMNS, TrainingLog, checked_log
 from forecast.log.words import bare
 from forecast.log.writing import csv_bytes, write_all, write_whole
 
 __all__ = [
+    "MAX_PACKED",
     "REJECTED_COLUMNS",
     "SET_COLUMNS",
     "YEAR_DAYS",
@@ -31,6 +35,7 @@ __all__ = [
     "check_level",
     "check_seed",
     "checked_log",
+    "club_files",
     "counted",
     "csv_bytes",
     "dates_set_aside",
@@ -41,6 +46,7 @@ __all__ = [
     "load_mapping",
     "load_marks",
     "measurement_log",
+    "pseudonymise",
     "read_club",
     "read_log",
     "shown_url",

@@ -66,7 +66,15 @@ def show(cell: Any) -> str:
         # pd.Timestamp too; midnight is how spreadsheets store a plain date
         clock = cell.time() != dt.time()
         return cell.isoformat(sep=" ") if clock else cell.date().isoformat()
-    return visible(tidy(str(cell)))
+    return visible(tidy(_said(cell)))
+
+
+def _said(cell: Any) -> str:
+    """Return a cell of any type as text; lists may be nested too deeply for that."""
+    try:
+        return str(cell)
+    except RecursionError:
+        return f"a {type(cell).__name__}, nested too deeply to be shown"
 
 
 _UNSEEN = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
@@ -138,8 +146,9 @@ def distinct(column: pd.Series) -> tuple[np.ndarray, list[Any]]:
     cells: list[Any] = []
     codes = np.empty(len(column), dtype=np.intp)
     for n, cell in enumerate(column.array):
-        cell = None if is_empty(cell) else cell
-        key = (type(cell), cell if isinstance(cell, _PLAIN) else repr(cell))
+        kind, cell = type(cell), None if is_empty(cell) else cell
+        cell = cell if isinstance(cell, _PLAIN) else _said(cell)
+        key = (kind if cell is not None else None, cell)
         place = places.setdefault(key, len(cells))
         if place == len(cells):
             cells.append(cell)

@@ -12,6 +12,7 @@ import pandas as pd
 
 from forecast.errors import LogError
 from forecast.log.cells import counted
+from forecast.log.limits import MAX_XLSX_CELL
 from forecast.log.training_log import TrainingLog
 from forecast.log.writing import csv_bytes, without_formulas, write_whole
 
@@ -104,6 +105,12 @@ def write_rejected(log: TrainingLog, path: str | Path) -> Path:
     if suffix == ".csv":
         content = csv_bytes(log.rejected, mark=True)
     else:
+        longest = int(log.rejected["value"].str.len().max()) if len(log.rejected) else 0
+        if longest > MAX_XLSX_CELL:
+            raise LogError(
+                f"{path}: a cell of {longest} characters does not fit into a workbook, which holds "
+                f"{MAX_XLSX_CELL} at most; write the rejected rows as .csv."
+            )
         book = io.BytesIO()
         without_formulas(log.rejected).to_excel(book, index=False, sheet_name="rejected")
         content = book.getvalue()

@@ -137,13 +137,16 @@ def _open_read_only(dialect: Any, _: Any, arguments: list[Any], options: dict[st
     if dialect.name != "sqlite" or dialect.driver != "pysqlite":
         return
     name = str(arguments[0]) if arguments else ":memory:"
+    if options.get("uri") and not name.startswith("file:"):
+        # SQLite takes such a name for a file's, settings and all, and would make it
+        name, options["uri"] = name.partition("?")[0], False
     if options.get("uri"):
         path, _, settings = name.partition("?")
         asked = {**dict(parse_qsl(settings)), "mode": "ro"}
         arguments[0] = f"{path}?{urlencode(asked)}"
     elif name not in {"", ":memory:"}:
         if not Path(name).exists():
-            raise LogError(f"There is no database file {name}; check the name.")
+            raise LogError(f"There is no database file {shown_url(name)}; check the name.")
         arguments[0] = f"{Path(name).absolute().as_uri()}?mode=ro"
         options["uri"] = True
 

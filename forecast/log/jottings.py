@@ -11,6 +11,9 @@ from forecast.log.raw import RawTable, from_records
 
 HEADER = ("athlete", "date", "rung", "value")
 
+LONGEST_DAY, LONGEST_RUNG = 200, 40
+"""Characters of a line that is a day and perhaps a name; words of one that begins with a rung."""
+
 _DAY = re.compile(
     r"(?=.*\d)(?P<day>[^\W\d_]*\.?,?\s*\d[\w./ -]*?\d{1,4}\.?)(?:[\s,:–-]+(?P<who>\D+))?"
 )
@@ -31,7 +34,7 @@ def read_jottings(
         text = line.strip().lstrip("-•*# ").strip()
         if is_blank(text):
             continue
-        dated = _DAY.fullmatch(text)
+        dated = _DAY.fullmatch(text) if len(text) <= LONGEST_DAY else None
         if dated and not isinstance(read_day(dated["day"]), Problem):
             day, days = dated["day"], days + 1
             who = (dated["who"] or who).strip(" :")
@@ -50,7 +53,7 @@ def read_jottings(
 
 def _parted(text: str, is_rung: Callable[[str], bool]) -> tuple[str, str]:
     words = text.split()
-    for n in range(len(words), 0, -1):
+    for n in range(min(len(words), LONGEST_RUNG), 0, -1):
         name = " ".join(words[:n]).rstrip(":=–-")
         if is_rung(name):
             return name, " ".join(words[n:]).lstrip(":=–- ")

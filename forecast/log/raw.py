@@ -13,7 +13,7 @@ import pandas as pd
 
 from forecast.errors import LogError
 from forecast.log.cells import Problem, is_empty, show
-from forecast.log.limits import MAX_COLUMNS, MAX_ROWS
+from forecast.log.limits import MAX_CELL, MAX_CELLS, MAX_COLUMNS, MAX_ROWS
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,13 +162,40 @@ def check_size(file: str, rows: int, columns: int) -> None:
     Raises
     ------
     LogError
-        If it has too many rows or columns.
+        If it has too many rows, columns or cells.
     """
-    if rows > MAX_ROWS or columns > MAX_COLUMNS:
+    if rows > MAX_ROWS or columns > MAX_COLUMNS or rows * columns > MAX_CELLS:
         raise LogError(
             f"{file} has {rows} rows and {columns} columns; {MAX_ROWS} rows and {MAX_COLUMNS} "
-            "columns are read at most. Split it, or leave out what is no log."
+            f"columns are read at most, {MAX_CELLS} cells in all. Split it, or leave out what is "
+            "no log."
         )
+
+
+def check_cells(table: RawTable) -> RawTable:
+    """Return a table in which no text is too long.
+
+    Raises
+    ------
+    LogError
+        If a cell has more characters than are read.
+    """
+    for name in table.cells.columns:
+        column = table.cells[name]
+        if isinstance(column.dtype, pd.StringDtype):
+            lengths = column.str.len().fillna(0).to_numpy()
+        elif column.dtype == object:
+            texts = (len(c) if isinstance(c, str | bytes) else 0 for c in column.array)
+            lengths = np.fromiter(texts, np.int64, len(column))
+        else:
+            continue
+        if len(lengths) and lengths.max() > MAX_CELL:
+            at = int(lengths.argmax())
+            raise LogError(
+                f"{table.file}, row {table.rows[at]}, column {name!r} holds a cell of "
+                f"{int(lengths[at])} characters; {MAX_CELL} are read at most. Shorten it."
+            )
+    return table
 
 
 def from_records(

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from urllib.parse import unquote_plus
+from urllib.parse import quote, quote_plus, unquote_plus
 
 HIDDEN = "***"
 
 _ADDRESS = re.compile(r"\s*([a-z][a-z0-9+_.-]*):/", re.I)
+_SETTING = re.compile(r"(\b(?:\w*_)?(?:pass|pwd|secret|token|key|connect)\w*=)[^&;\s]+", re.I)
 _USER = re.compile(r"(?<=/)([^/@:\s]*):(.*)@", re.S)
 
 
@@ -17,7 +18,7 @@ def shown_url(url: str) -> str:
 
     A setting may be a secret under any name (``password``, ``sslkey``, ``odbc_connect``), so
     all of them go. Where a password can't be told from a setting, all but the kind of the
-    database goes. Text that is no address comes back as it is.
+    database goes. Text that is no address comes back with settings that tell a secret masked.
 
     Examples
     --------
@@ -28,11 +29,12 @@ def shown_url(url: str) -> str:
     """
     address = _ADDRESS.match(url)
     if not address:
-        return url
+        return _SETTING.sub(rf"\1{HIDDEN}", url)
     user = _USER.search(url)
     if user and re.search(r"[?;]", user[2]):
         return f"{address[1]}://{HIDDEN}"
-    return re.split(r"[?;]", _USER.sub(rf"\1:{HIDDEN}@", url), maxsplit=1)[0]
+    shown = re.split(r"[?;]", _USER.sub(rf"\1:{HIDDEN}@", url), maxsplit=1)[0]
+    return _SETTING.sub(rf"\1{HIDDEN}", shown)
 
 
 def without_secrets(text: str, secrets: Iterable[str]) -> str:
@@ -40,7 +42,8 @@ def without_secrets(text: str, secrets: Iterable[str]) -> str:
 
     A secret of one or two characters stays: masking it would take the message apart.
     """
-    forms = {form for one in secrets for form in (one, unquote_plus(one)) if len(form) > 2}
+    ways = (str, unquote_plus, quote, quote_plus, lambda one: repr(one)[1:-1])
+    forms = {way(one) for one in secrets for way in ways if len(one) > 2}
     for secret in sorted(forms, key=len, reverse=True):
         text = text.replace(secret, HIDDEN)
     return text

@@ -14,9 +14,10 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from forecast.errors import LogError
+from forecast.log.cells import visible
 from forecast.log.databases import read_database
 from forecast.log.limits import MAX_BYTES
-from forecast.log.raw import Known, RawTable, check_size, header_names
+from forecast.log.raw import Known, RawTable, check_cells, check_size, header_names
 from forecast.log.secrets import shown_url
 from forecast.log.text_files import read_text_file
 from forecast.log.workbooks import read_workbook
@@ -88,7 +89,7 @@ def _labels(parts: list[str | Path | pd.DataFrame], name: str) -> list[str]:
             labels.append(name if len(parts) == 1 else f"{name} {n}")
         else:
             labels.append(Path(part).name if often[Path(part).name] == 1 else str(part))
-    return labels
+    return list(map(visible, labels))
 
 
 def open_one(
@@ -101,20 +102,33 @@ def open_one(
     header_row: int | None = None,
 ) -> list[RawTable]:
     """Open one source under a name for messages; arguments and errors as in ``open_sources``."""
+    tables = _opened(part, label, table, sheet, encoding, known, header_row)
+    return [check_cells(one) for one in tables]
+
+
+def _opened(
+    part: str | Path | pd.DataFrame,
+    label: str,
+    table: str | None,
+    sheet: str | Sequence[str] | None,
+    encoding: str | None,
+    known: Known | None,
+    header_row: int | None,
+) -> list[RawTable]:
     if isinstance(part, pd.DataFrame):
         return [_from_frame(part, label, "table in memory")]
     if is_url(part):
         name, frame = read_database(str(part), table)
         return [_from_frame(frame, name, "database")]
-    path = Path(part)
+    path, shown = Path(part), shown_url(str(part))
     suffix = path.suffix.casefold()
     try:
         if path.is_dir():
-            raise LogError(f"{path} is a folder; give the file in it, or a list of files.")
+            raise LogError(f"{shown} is a folder; give the file in it, or a list of files.")
         if not path.exists():
-            raise LogError(f"There is no file {shown_url(str(part))}; check the name.")
+            raise LogError(f"There is no file {shown}; check the name.")
         if not path.is_file():
-            raise LogError(f"{path} is a device or a pipe; give a file.")
+            raise LogError(f"{shown} is a device or a pipe; give a file.")
         if suffix in _TEXT:
             return [read_text_file(path, label, encoding, known, header_row)]
         if suffix in _BOOK:
@@ -122,9 +136,9 @@ def open_one(
         if suffix in _PARQUET:
             return [_from_frame(_parquet(path, label), label, "Parquet")]
     except OSError as error:
-        raise LogError(f"{path} can't be read: {error.strerror or error}.") from error
+        raise LogError(f"{shown} can't be read: {error.strerror or error}.") from error
     raise LogError(
-        f"{path} is of a kind not read here ({suffix or 'no ending'}); "
+        f"{shown} is of a kind not read here ({suffix or 'no ending'}); "
         "save it as .csv, .tsv, .xlsx or .parquet."
     )
 
@@ -136,19 +150,37 @@ _FOREIGN = (
 """What pyarrow and pandas raise on damaged Parquet files, as fuzzing showed."""
 
 
+_BATCH = 1_000
+"""Rows of a Parquet file unpacked at a time: cells may be as long as ``MAX_CELL``, and longer."""
+
+
 def _parquet(path: Path, label: str) -> pd.DataFrame:
     try:
         about = pq.read_metadata(path)
         check_size(label, about.num_rows, about.num_columns)
         unpacked = sum(about.row_group(n).total_byte_size for n in range(about.num_row_groups))
-        if not 0 <= unpacked <= MAX_BYTES:
-            raise LogError(
-                f"{label} says it unpacks to {unpacked} bytes; {MAX_BYTES} are read at most."
-            )
-        return pd.read_parquet(path)
+        if unpacked < 0:
+            raise ValueError(f"it says it unpacks to {unpacked} bytes")
+        _check_unpacked(label, unpacked)
+        batches, held = [], 0
+        with pq.ParquetFile(path) as file:
+            # one text may stand for many cells, so that what it says of its size is little
+            for batch in file.iter_batches(batch_size=_BATCH):
+                batches.append(batch)
+                held += batch.nbytes
+                _check_unpacked(label, held)
+            return pa.Table.from_batches(batches, file.schema_arrow).to_pandas()
     except _FOREIGN as error:
         said = (str(error).splitlines() or [type(error).__name__])[0].rstrip(".")
         raise LogError(f"{label} is no readable Parquet file: {said}.") from error
+
+
+def _check_unpacked(label: str, size: int) -> None:
+    if size > MAX_BYTES:
+        raise LogError(
+            f"{label} unpacks to {size // 1_000_000} MB or more; {MAX_BYTES // 1_000_000} MB are "
+            "read at most. Split it, or leave out columns that are no log."
+        )
 
 
 def _from_frame(frame: pd.DataFrame, file: str, kind: str) -> RawTable:

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import csv
-import io
+import re
 from pathlib import Path
 
 import pandas as pd
 
 from forecast.errors import LogError
 from forecast.log.jottings import read_jottings
-from forecast.log.limits import MAX_BYTES
-from forecast.log.raw import SEARCHED, Known, RawTable, find_header, table_at
+from forecast.log.limits import MAX_CELL, MAX_CELLS, MAX_COLUMNS, MAX_LINE, MAX_ROWS, MAX_TEXT
+from forecast.log.raw import SEARCHED, Known, RawTable, check_size, find_header, table_at
 
 _BOMS = (
     (b"\xef\xbb\xbf", "utf-8-sig"),
@@ -61,12 +61,7 @@ def read_text_file(
     LogError
         If the file is empty, holds NUL characters, or a quotation mark is never closed.
     """
-    size = path.stat().st_size
-    if size > MAX_BYTES:
-        raise LogError(
-            f"{file} has {size // 1_000_000} MB; {MAX_BYTES // 1_000_000} MB are read at most. "
-            "Split it."
-        )
+    _check_lines(path, file)
     text, name, warning = decode(path.read_bytes(), file, encoding)
     if "\x00" in text:
         raise LogError(
@@ -113,7 +108,7 @@ def _separator(text: str, suffix: str, known: Known | None = None) -> tuple[str,
 
     # the header is made of names, so the mark it holds most of outside quotes is the separator
     def names(line: str, mark: str) -> int:
-        cells = next(csv.reader([line], delimiter=mark), [])
+        cells = next(csv.reader([line], delimiter=mark), [])[:MAX_COLUMNS]
         return known.headers([cell for cell in cells if cell.strip()]) if known else 0
 
     widths = {s: len(next(csv.reader([lines[0]], delimiter=s))) for s in _SEPARATORS}
@@ -125,16 +120,64 @@ def _separator(text: str, suffix: str, known: Known | None = None) -> tuple[str,
     return (best if scores[best] > 1 else max(widths, key=lambda s: widths[s])), 0
 
 
+_LINE = re.compile(r"[^\r\n]*(?:\r\n|\r|\n)|[^\r\n]+")
+
+
+def _check_lines(path: Path, file: str) -> None:
+    """See to size, number and length of the lines before the file is taken into memory."""
+    size = path.stat().st_size
+    if size > MAX_TEXT:
+        raise LogError(
+            f"{file} has {size // 1_000_000} MB; {MAX_TEXT // 1_000_000} MB of text are read at "
+            "most. Split it."
+        )
+    lines, length = 0, 0
+    with path.open("rb") as content:
+        while part := content.read(MAX_LINE):
+            part = part.replace(b"\r", b"\n")  # a line may end in either, or in both
+            lines += part.count(b"\n") - part.count(b"\n\n")
+            first, last = part.find(b"\n"), part.rfind(b"\n")
+            if length + (len(part) if first < 0 else first) > MAX_LINE:
+                raise LogError(
+                    f"{file}, line {lines + 1} or before is longer than {MAX_LINE} bytes; it is "
+                    "no log, or lacks its line ends."
+                )
+            length = length + len(part) if last < 0 else len(part) - last - 1
+            if lines > MAX_ROWS + SEARCHED:
+                raise LogError(
+                    f"{file} has more than {MAX_ROWS} lines, the most that is read; split it."
+                )
+
+
+def _long_cell(file: str, line: int) -> LogError:
+    return LogError(
+        f"{file}, line {line} holds a cell of more than {MAX_CELL} characters, the most that is "
+        "read; shorten it, or close a quotation mark that was left open."
+    )
+
+
 def _records(text: str, separator: str, file: str) -> tuple[list[list[str]], list[int]]:
     """Return the records and, for each, the line of the file on which it starts."""
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
-    records, rows, line = [], [], 1
+    # line by line: a second copy of the text would take four times its memory
+    lines = (found[0] for found in _LINE.finditer(text))
+    reader = csv.reader(lines, delimiter=separator, strict=True)
+    records, rows, line, cells = [], [], 1, 0
     try:
         for record in reader:
             records.append(record)
             rows.append(line)
+            cells += len(record)
+            if len(record) > MAX_COLUMNS:
+                check_size(file, len(records), len(record))
+            if cells > MAX_CELLS:
+                raise LogError(
+                    f"{file}, line {line}: {MAX_CELLS} cells are read at most, empty ones too; "
+                    "split the file, or delete what is no log."
+                )
             line = reader.line_num + 1
     except csv.Error as error:
+        if "field limit" in str(error):
+            raise _long_cell(file, line) from error
         raise LogError(
             f"{file}, line {line}: a quotation mark is out of place ({error}); a cell that holds "
             'one is written "so ""quoted"" text", and every opening mark needs a closing one.'

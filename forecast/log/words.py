@@ -23,6 +23,7 @@ from forecast.log.cells import (
     tidy,
     word_set,
 )
+from forecast.log.limits import MAX_NAME
 
 TICKS = word_set("x ✓ ✔ ☑ v")
 """Marks that tick a box; nothing in them says what a blank box means."""
@@ -128,7 +129,12 @@ def athlete(cell: Any) -> str | Problem:
         return Problem(
             "missing", "no athlete; write whose set it was." + SAME_AS_ABOVE.format("athlete")
         )
-    return show(cell)
+    name = show(cell)
+    if len(name) > MAX_NAME:
+        return Problem(
+            "name", f"a name of {len(name)} characters; {MAX_NAME} are read at most. Shorten it."
+        )
+    return name
 
 
 def alike(names: Iterable[str]) -> list[list[str]]:

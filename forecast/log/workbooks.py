@@ -18,7 +18,8 @@ from openpyxl.utils.exceptions import InvalidFileException
 
 from forecast.errors import LogError
 from forecast.log.cells import counted, is_empty
-from forecast.log.limits import MAX_BYTES, MAX_COLUMNS, MAX_SHEET_ROWS
+from forecast.log.limits import MAX_COLUMNS, MAX_SHEET_ROWS
+from forecast.log.packed import check_packed
 from forecast.log.raw import Known, RawTable, find_header, table_at
 
 
@@ -108,13 +109,7 @@ def _open(path: Path, file: str) -> Any:
     try:
         # read at once: openpyxl leaves a damaged file open
         content = io.BytesIO(path.read_bytes())
-        with zipfile.ZipFile(content) as packed:
-            unpacked = sum(entry.file_size for entry in packed.infolist())
-        if unpacked > MAX_BYTES:
-            raise LogError(
-                f"{file} unpacks to {unpacked // 1_000_000} MB; {MAX_BYTES // 1_000_000} MB are "
-                "read at most. Save the sheet of the log alone, or as .csv."
-            )
+        check_packed(content, file)
         with warnings.catch_warnings():
             # openpyxl reports styles and menus it drops; cells are all that is read here
             warnings.simplefilter("ignore", UserWarning)

@@ -14,6 +14,7 @@ from forecast.readiness.marks import (
     most_urgent_first,
     with_usual,
 )
+from forecast.readiness.moving import moved_back
 from forecast.readiness.open_rungs import untried_rungs
 from forecast.readiness.reasons import UNITS, confidence_words
 from forecast.readiness.result import (
@@ -26,7 +27,7 @@ from forecast.readiness.result import (
 )
 from forecast.readiness.shown import usual_value
 from forecast.readiness.storage import read_model, save_model
-from forecast.readiness.training import train_engines
+from forecast.readiness.training import Engines, train_engines
 from forecast.readiness.view import ENGINES, Engine, Fitted, LogView, Progress, as_view
 
 __all__ = [
@@ -45,6 +46,7 @@ __all__ = [
     "UNCLEAR",
     "UNITS",
     "Engine",
+    "Engines",
     "Fitted",
     "LogView",
     "Progress",
@@ -57,6 +59,7 @@ __all__ = [
     "design_of",
     "marked",
     "most_urgent_first",
+    "moved_back",
     "read_model",
     "save_model",
     "time_columns",

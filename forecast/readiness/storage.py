@@ -17,16 +17,21 @@ import pandas as pd
 from forecast.errors import ModelFileError, NotFittedError
 from forecast.growth import CohortHabits, GrowthConstants, GrowthFit, GrowthModel, Pooled
 from forecast.histories import Absences, CohortRhythm
-from forecast.log import write_whole
+from forecast.log import MAX_PACKED, write_whole
 from forecast.readiness.combine import Combiner
 from forecast.readiness.lapse import LapseModel
+from forecast.readiness.schema import check_record, check_settings
 from forecast.readiness.training import Engines
 from forecast.survival import HazardModel
 
 FORMAT = 3
 _ENTRY = "rungwise.json"
-MAX_BYTES = 300_000_000
+MAX_BYTES = 100_000_000
 """Bytes of a model once unpacked; one of the demo club has less than a hundredth of it."""
+MAX_DEPTH = 40
+"""Brackets within brackets; a saved model has a dozen."""
+DTYPES = {"float64", "int64", "bool"}
+"""Types of arrays in a saved model."""
 
 _STAMP = (1980, 1, 1, 0, 0, 0)
 """A fixed time in the archive, so that the same model gives the same bytes."""
@@ -82,9 +87,13 @@ def read_model(
         raise ModelFileError(f"path = {path!r}; give the name of a file that save wrote.")
     try:
         with zipfile.ZipFile(path) as archive:
-            if archive.getinfo(_ENTRY).file_size > MAX_BYTES:
-                raise _damaged(path)
-            content = json.loads(archive.read(_ENTRY))
+            entry = archive.getinfo(_ENTRY)
+            if entry.file_size > min(MAX_BYTES, MAX_PACKED * max(entry.compress_size, 100_000)):
+                raise _damaged(path, f"it unpacks to {entry.file_size} bytes")
+            text = archive.read(entry)
+            if _depth(text) > MAX_DEPTH:
+                raise _damaged(path, "it is nested without end")
+            content = json.loads(text)
     except FileNotFoundError as error:
         raise ModelFileError(f"{path}: there is no such file; check the name.") from error
     except (
@@ -101,15 +110,26 @@ def read_model(
         )
     known = {**_RECORDS, **{kind.__name__: kind for kind in records}}
     try:
-        return dict(content["settings"]), dict(_unpack(content["learnt"], known))
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
-        raise _damaged(path) from error
+        settings = dict(content["settings"])
+        check_settings(settings)
+        return settings, dict(_unpack(content["learnt"], known))
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
+        # what numpy and pandas make of tampered shapes and dates, and what the schema says
+        raise _damaged(path, str(error)) from error
 
 
-def _damaged(path: str | Path) -> ModelFileError:
+def _damaged(path: str | Path, why: str = "") -> ModelFileError:
+    said = f" ({why.splitlines()[0]})" if why.strip() else ""
     return ModelFileError(
-        f"{path}: this is not a saved forecaster, or it is damaged; save it again."
+        f"{path}: this is not a saved forecaster, or it is damaged{said}; save it again."
     )
+
+
+def _depth(text: bytes) -> int:
+    """Count the deepest nesting of brackets, those within texts too: more than there are."""
+    signs = np.frombuffer(text, dtype=np.uint8)
+    steps = np.isin(signs, list(b"[{")).astype(np.int8) - np.isin(signs, list(b"]}"))
+    return int(steps.cumsum(dtype=np.int32).max(initial=0))
 
 
 def _pack(value: Any) -> Any:
@@ -140,9 +160,16 @@ def _unpack(value: Any, known: dict[str, type]) -> Any:
         if value["record"] not in known:
             raise ModelFileError(f"The saved model holds an unknown part, {value['record']!r}.")
         fields = {name: _unpack(part, known) for name, part in value["fields"].items()}
+        check_record(known[value["record"]], fields)
         return known[value["record"]](**fields)
     if "array" in value:
-        return np.array(value["array"], dtype=value["dtype"]).reshape(value["shape"])
+        if value["dtype"] not in DTYPES:
+            raise ValueError(f"an array of {value['dtype']!r}")
+        # numpy would make 1 of "1" and True alike
+        found = np.array(value["array"])
+        if found.size and found.dtype != value["dtype"]:
+            raise ValueError(f"an array of {value['dtype']} holds {found.dtype}")
+        return found.astype(value["dtype"]).reshape(value["shape"])
     if "date" in value:
         return pd.Timestamp(value["date"])
     if "tuple" in value:

@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from forecast.errors import ForecastError
-from forecast.log import write_whole
+from forecast.log import write_all
 
 LONGEST = 48
 
@@ -60,12 +60,12 @@ def make_folder(path: str | Path) -> Path:
     return folder
 
 
-def write_page(path: Path, text: str) -> Path:
-    """Write a page as UTF-8 with plain line ends, whole or not at all.
+def write_pages(folder: Path, pages: Iterable[tuple[str, str]]) -> list[Path]:
+    """Write pages, each its name and text, as UTF-8 with plain line ends: all of them, or none.
 
     Raises
     ------
     ForecastError
-        The file can't be written.
+        A file can't be written.
     """
-    return write_whole(path, text.encode("utf-8"))
+    return write_all((folder / name, text.encode("utf-8")) for name, text in pages)

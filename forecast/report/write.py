@@ -18,7 +18,7 @@ from forecast.report.analyst import analyst_page
 from forecast.report.athlete import athlete_page
 from forecast.report.coach import coach_page
 from forecast.report.data import ReportData, gather
-from forecast.report.files import file_names, make_folder, write_page
+from forecast.report.files import file_names, make_folder, write_pages
 
 Who = Literal["coach", "analyst", "athlete"]
 READERS: tuple[Who, ...] = ("coach", "analyst", "athlete")
@@ -39,7 +39,7 @@ def write_report(
     changes: Changes | None = None,
     progress: Progress | None = None,
 ) -> list[Path]:
-    """Write self-contained HTML pages and return their paths.
+    """Write self-contained HTML pages and return their paths; all of them, or none.
 
     ``coach.html``, ``analyst.html``, and one ``athlete-NAME.html`` for each athlete with an open
     rung, or with every rung they logged behind them. A page loads nothing from anywhere, and an
@@ -93,6 +93,7 @@ def write_report(
             f"The forecast is as of {forecast.as_of.date()}, the pages as of {day.date()}; make "
             "both for one day."
         )
+    say = progress or (lambda _: None)
     folder = make_folder(out)
     data = gather(
         log,
@@ -106,19 +107,15 @@ def write_report(
         progress=progress,
     )
     data = replace(data, changes=changes)
-    paths = []
-    for reader in dict.fromkeys(who):
-        if progress:
-            progress(f"pages for {reader}")
-        pages = _pages(reader, data, trust)
-        paths += [write_page(folder / name, page) for name, page in pages]
-    return paths
+    readers = dict.fromkeys(who)
+    return write_pages(folder, (page for one in readers for page in _pages(one, data, trust, say)))
 
 
 def _pages(
-    reader: str, data: ReportData, trust: BacktestResult | None
+    reader: str, data: ReportData, trust: BacktestResult | None, say: Progress
 ) -> Iterator[tuple[str, str]]:
     """Make the reader's pages one by one: file name and content."""
+    say(f"pages for {reader}")
     if reader == "coach":
         yield "coach.html", coach_page(data)
     elif reader == "analyst":

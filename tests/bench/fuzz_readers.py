@@ -21,14 +21,20 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "log"))
 
 from fuzzing import SEEDS, damaged, read
 
+from forecast.errors import ModelFileError
+from forecast.model import load_model
+
 
 def main() -> int:
     asked = argparse.ArgumentParser(description=__doc__)
     asked.add_argument("--seconds", type=float, default=60.0, help="CPU seconds over all kinds")
     asked.add_argument("--seed", type=int, default=0)
     asked.add_argument("--kind", choices=list(SEEDS), action="append")
+    asked.add_argument("--model", type=Path, help="a saved model: it is damaged and loaded too")
     options = asked.parse_args()
     warnings.simplefilter("error")
+    if options.model:
+        SEEDS["model"] = options.model.read_bytes()
     kinds = options.kind or list(SEEDS)
     faults: Counter[str] = Counter()
     with tempfile.TemporaryDirectory() as folder:
@@ -48,7 +54,8 @@ def fuzz(kind: str, seconds: float, seed: int, folder: Path, faults: Counter[str
     while time.process_time() < end:
         name, start = f"{kind} {seed} {n}", time.process_time()
         try:
-            found[read(kind, damaged(kind, random.Random(name)), folder)] += 1
+            content = damaged(kind, random.Random(name))
+            found[load(content, folder) if kind == "model" else read(kind, content, folder)] += 1
         except Exception as error:  # a fuzzer is there to catch whatever comes
             found["fault"] += 1
             last = traceback.extract_tb(error.__traceback__)[-1]
@@ -60,6 +67,17 @@ def fuzz(kind: str, seconds: float, seed: int, folder: Path, faults: Counter[str
         slowest = max(slowest, time.process_time() - start)
         n += 1
     print(f"{kind:8s} {n:7d} cases, {dict(found)}, slowest {slowest:.2f} s", flush=True)
+
+
+def load(content: bytes, folder: Path) -> str:
+    """Load a saved model: ``"read"``, or ``"refused"`` with a sentence."""
+    path = folder / "fuzzed.zip"
+    path.write_bytes(content)
+    try:
+        load_model(path)
+    except ModelFileError:
+        return "refused"
+    return "read"
 
 
 if __name__ == "__main__":

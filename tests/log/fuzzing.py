@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import io
 import random
 import sqlite3
 import zipfile
+from decimal import Decimal
+from fractions import Fraction
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from forecast.errors import ForecastError
@@ -79,6 +83,26 @@ def _database() -> bytes:
         return made.serialize()
 
 
+NOTE = b"""2026-04-03 Ana
+press: 5, 6, 4
+2026-04-10, Bo
+press 8 8 7 (band)
+Cy
+press = 4
+"""
+ROSTER = b"athlete,age,body_mass_kg,height_cm,squad\nAna,31,62.5,170,a\nBo,44,80,1.81 m,b\n"
+QUERY = b"WITH s AS (SELECT * FROM sets WHERE value > 1) SELECT athlete, date, rung, value FROM s"
+URL = b"sqlite:///file:/tmp/none.db?mode=ro&uri=true&password=hunter2"
+CELLS = [
+    Decimal("sNaN"), Decimal("1e500"), np.timedelta64("NaT"), np.datetime64("NaT"), pd.NaT, pd.NA,
+    pd.Timedelta("1 day"), dt.timedelta(days=10**6), "\ud800", "\x00", "x" * 5000, 10**400, -1,
+    complex(1, 2), b"\xff", [], {}, object, float("inf"), dt.time(1, 2), dt.datetime(1, 1, 1), True,
+    pd.Timestamp("1677-09-22"), np.bool_(False), Fraction(1, 3), "=1+1", "3x10", "10/9", "5+2 band",
+    "1:05", "12-15",
+    "5'3\"", "\u202e5", "", " ", "-", "\u0663", 1e-320, "9" * 400, (1, 2), np.array([1]),
+]  # fmt: skip
+"""Cells of a table in memory that readers stumble over."""
+
 SEEDS: dict[str, bytes] = {
     "csv": TABLE.to_csv(index=False).encode(),
     "xlsx": _book(),
@@ -87,8 +111,13 @@ SEEDS: dict[str, bytes] = {
     "ladder": LADDER_TOML,
     "mapping": MAPPING_TOML,
     "club": CLUB_TOML,
+    "note": NOTE,
+    "roster": ROSTER,
+    "query": QUERY,
+    "url": URL,
+    "frame": b"0123456789",
 }
-"""A sound file of each kind."""
+"""A sound file of each kind; a query, an address, and numbers to draw a table in memory from."""
 
 
 def mutated(content: bytes, rng: random.Random) -> bytes:
@@ -112,18 +141,43 @@ def mutated(content: bytes, rng: random.Random) -> bytes:
     return bytes(data)
 
 
+def odd_table(rng: random.Random) -> pd.DataFrame:
+    """Return a table in memory with odd cells, columns, types and order."""
+    table = TABLE.astype(object).sample(frac=3, replace=True, random_state=rng.randrange(2**32))
+    for _ in range(rng.randint(1, 8)):
+        row, column = rng.randrange(len(table)), rng.randrange(table.shape[1])
+        cells = list(table.iloc[:, column])
+        cells[row] = rng.choice(CELLS)
+        table.isetitem(column, pd.Series(cells, table.index, dtype=object))
+    match rng.randrange(6):
+        case 0:
+            table.columns = [
+                rng.choice([c, c.upper(), 5, None, "", "value"]) for c in table.columns
+            ]
+        case 1:
+            table = table.set_index("athlete")
+        case 2:
+            table = table.iloc[:0]
+        case 3:
+            table = table.T
+        case 4:
+            table = pd.concat([table, table], axis=1)
+    return table
+
+
 def damaged(kind: str, rng: random.Random) -> bytes:
     """Return a damaged file; a workbook is as often damaged inside its packing as outside."""
     content = SEEDS[kind]
-    if kind != "xlsx" or rng.random() < 0.3:
+    if kind not in {"xlsx", "model"} or rng.random() < 0.3:
         return mutated(content, rng)
     packed = io.BytesIO()
     with zipfile.ZipFile(io.BytesIO(content)) as old, zipfile.ZipFile(packed, "w") as new:
         names = old.namelist()
         chosen = rng.choice([name for name in names if name.endswith(".xml")] + [names[-1]] * 3)
+        packing = zipfile.ZIP_DEFLATED if kind == "model" else zipfile.ZIP_STORED
         for name in names:
             inner = old.read(name)
-            new.writestr(name, mutated(inner, rng) if name == chosen else inner)
+            new.writestr(name, mutated(inner, rng) if name == chosen else inner, packing)
     return packed.getvalue()
 
 
@@ -132,7 +186,11 @@ def read(kind: str, content: bytes, folder: Path) -> str:
 
     Any other exception goes on; so does a row that is lost, or a message of undue length.
     """
-    path = folder / f"fuzzed.{'toml' if kind in {'ladder', 'mapping', 'club'} else kind}"
+    endings = dict.fromkeys(("ladder", "mapping", "club"), "toml") | {
+        "note": "txt",
+        "roster": "csv",
+    }
+    path = folder / f"fuzzed.{endings.get(kind, kind)}"
     path.write_bytes(content)
     try:
         if kind == "ladder":
@@ -148,10 +206,26 @@ def read(kind: str, content: bytes, folder: Path) -> str:
     else:
         return "read"
     assert 0 < len(said) < 20_000, f"a message of {len(said)} characters"
+    told = content.count(b"hunter2") != content.count(b"&password=hunter2")
+    assert told or "hunter2" not in said, "a secret is told"  # where it can still be known as one
     return "refused"
 
 
 def _log(kind, path, folder):
+    if kind == "roster":
+        return read_log(TABLE, LADDER, roster=path)
+    if kind == "frame":
+        return read_log(odd_table(random.Random(path.read_bytes())), LADDER)
+    if kind == "url":
+        return read_log(path.read_bytes().decode("utf-8", "replace"), LADDER)
+    if kind == "query":
+        database = folder / "sound.db"
+        database.write_bytes(SEEDS["db"])
+        try:
+            query = path.read_bytes().decode("utf-8", "replace")
+            return read_log(f"sqlite:///{database}", LADDER, table=query)
+        finally:
+            assert database.read_bytes() == SEEDS["db"], "the database is changed"
     if kind != "club":
         return read_log(f"sqlite:///{path}" if kind == "db" else path, LADDER)
     (folder / "ladder.toml").write_bytes(LADDER_TOML)

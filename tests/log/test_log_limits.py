@@ -64,7 +64,7 @@ def test_files_and_tables_past_the_limits(tmp_path, ladder, monkeypatch):
         read_log(wide, ladder)
     with pytest.raises(LogError, match="columns are read at most"):
         read_log(pd.DataFrame(np.zeros((1, 1001))), ladder)
-    monkeypatch.setattr(text_files, "MAX_BYTES", 3)
+    monkeypatch.setattr(text_files, "MAX_TEXT", 3)
     with pytest.raises(LogError, match="are read at most"):
         read_log(wide, ladder)
     monkeypatch.setattr(sources, "MAX_BYTES", 3)

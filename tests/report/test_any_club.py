@@ -139,6 +139,19 @@ def test_the_ladder_ahead_is_finite(club_of, name):
     assert (ahead.summary["level_value"] <= 1000 * ahead.summary["target"]).all()
 
 
+@pytest.mark.parametrize("name", CLUBS)
+def test_the_forecast_is_finite_and_never_falls(club_of, name):
+    club = club_of(name)
+    result = club.model.forecast(club.log)
+    for _, rows in result.curve.groupby(["athlete", "rung"]):
+        chances = rows.sort_values("week")["p_cleared"].to_numpy()
+        assert ((chances >= 0) & (chances <= 1)).all()
+        assert (np.diff(chances) >= 0).all()
+    tried = result.summary["sessions"] > 0
+    known = result.summary.loc[tried, ["level", "level_value", "gain_per_week", "p_next_session"]]
+    assert np.isfinite(known.to_numpy(dtype=float)).all()
+
+
 @pytest.mark.parametrize("name", ["everything_cleared", "all_cleared_at_once"])
 def test_who_has_no_open_rung_reads_so(club_of, name, tmp_path):
     club = club_of(name)

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from forecast.errors import ForecastError
-from forecast.report.files import file_names, make_folder, slug
+from forecast.report.files import file_names, make_folder, slug, write_pages
 
 
 @given(st.text(max_size=80))
@@ -40,3 +40,19 @@ def test_a_folder_that_is_a_file_is_named(tmp_path):
     place.write_text("x")
     with pytest.raises(ForecastError, match=r"taken.*--out"):
         make_folder(place)
+
+
+def test_of_the_pages_none_is_new_before_all_are_made(tmp_path):
+    (tmp_path / "coach.html").write_text("old")
+
+    def pages():
+        yield "coach.html", "new"
+        yield "analyst.html", "new"
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        write_pages(tmp_path, pages())
+    assert (tmp_path / "coach.html").read_text() == "old"
+    assert [path.name for path in tmp_path.iterdir()] == ["coach.html"]
+    paths = write_pages(tmp_path, [("coach.html", "new"), ("b.html", "\u00d6")])
+    assert [path.read_bytes() for path in paths] == [b"new", "\u00d6".encode()]

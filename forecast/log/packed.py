@@ -1,0 +1,75 @@
+"""Looking through a workbook as it is unpacked, before its cells take any memory."""
+
+from __future__ import annotations
+
+import io
+import zipfile
+
+from forecast.errors import LogError
+from forecast.log.limits import MAX_BOOK_CELLS, MAX_BYTES, MAX_CELL, MAX_PACKED
+
+_MARKS = 6
+"""Opening brackets of XML that the longest kind of cell takes."""
+
+_LONGEST = 4 * MAX_CELL
+"""Bytes of a cell at most: a character takes four at most in UTF-8."""
+
+_PART = _LONGEST // 2
+"""Bytes unpacked at a time: in a longer run at least one part has no bracket at all."""
+
+_SMALL = 10_000_000
+"""Bytes of a part that may unpack to any multiple: it is little anyway."""
+
+
+def check_packed(content: io.BytesIO, file: str) -> None:
+    """See to the limits of a workbook by unpacking it in parts, none of which is kept.
+
+    Counted are bytes, brackets (which bound the cells, and whatever else the XML parser would
+    build) and the longest run without a bracket (which bounds a cell).
+
+    Raises
+    ------
+    LogError
+        If it unpacks to more than is read.
+    """
+    with zipfile.ZipFile(content) as packed:
+        entries = packed.infolist()
+        unpacked = sum(entry.file_size for entry in entries)
+        if unpacked > MAX_BYTES:
+            raise _too_much(
+                file, f"unpacks to {unpacked // 1_000_000} MB; {MAX_BYTES // 1_000_000} MB are"
+            )
+        for entry in entries:
+            if entry.file_size > max(_SMALL, MAX_PACKED * entry.compress_size):
+                raise _too_much(
+                    file,
+                    f"unpacks to {entry.file_size // max(entry.compress_size, 1)} times its size "
+                    f"in {entry.filename!r}; {MAX_PACKED} times are",
+                )
+        marks = 0
+        for entry in entries:
+            if entry.filename.endswith((".xml", ".rels")):
+                marks = _look_through(packed, entry, file, marks)
+
+
+def _look_through(packed: zipfile.ZipFile, entry: zipfile.ZipInfo, file: str, marks: int) -> int:
+    """Return the number of brackets in this part of the workbook and those before it."""
+    run = 0
+    with packed.open(entry) as part:
+        while piece := part.read(_PART):
+            marks += piece.count(b"<")
+            if marks > _MARKS * MAX_BOOK_CELLS:
+                raise _too_much(file, f"holds more than {MAX_BOOK_CELLS} cells; as many are")
+            first, last = piece.find(b"<"), piece.rfind(b"<")
+            run += len(piece) if first < 0 else first
+            if run > _LONGEST:
+                raise _too_much(file, f"has a cell of over {MAX_CELL} characters; as many are")
+            run = run if last < 0 else len(piece) - last
+    return marks
+
+
+def _too_much(file: str, what: str) -> LogError:
+    return LogError(
+        f"{file} {what} read at most. Save the sheet of the log alone, or as .csv, without what "
+        "is no log."
+    )
