@@ -10,7 +10,7 @@ from forecast.histories import build_histories
 from forecast.log import counted
 
 
-@reading()
+@reading("fresh")
 def audit(read: Read, out: OutFile = None) -> None:
     """Are the pass marks right? What margins and the weeks after them say; --out FILE.csv."""
     records = read()

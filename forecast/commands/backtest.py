@@ -21,7 +21,7 @@ from forecast.commands.common import (
 from forecast.log import csv_bytes, visible, write_whole
 
 
-@reading("sheet", "table", "as_of")
+@reading("sheet", "table", "as_of", "fresh")
 def backtest(
     read: Read,
     cuts: Annotated[int, typer.Option("--cuts", min=1, help="Number of dates drawn blind.")] = 4,

@@ -46,7 +46,7 @@ def _draft(path: Path, read: Read) -> str:
     return str(path)
 
 
-@reading("as_of")
+@reading("as_of", "fresh")
 def check(
     read: Read,
     rejected: Annotated[

@@ -6,7 +6,7 @@ import contextlib
 import inspect
 import sys
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from functools import partial
 from pathlib import Path
@@ -17,6 +17,7 @@ import typer
 from rich.console import Console
 
 import forecast
+from forecast.commands.kept_model import keep_model, kept_path, load_kept
 from forecast.errors import ForecastError
 from forecast.ladder_file import read_ladder
 from forecast.log import (
@@ -110,16 +111,24 @@ Athletes = Annotated[
     list[str] | None,
     typer.Option("--athlete", help="Only this athlete, half the name will do; may be repeated."),
 ]
+Fresh = Annotated[
+    bool, typer.Option("--fresh", help="Fit anew, whatever model is kept beside the club file.")
+]
 OutFile = Annotated[Path | None, typer.Option("--out", help="Write here instead of to the screen.")]
 
 
 @dataclass(frozen=True, slots=True)
 class Records:
-    """What a command works on: a name for headings, the log, and the cut date if one was given."""
+    """What a command works on.
+
+    ``name`` for headings, the log, the cut date if one was given, and the ``home`` folder of the
+    club, where the fitted model is kept; none with ``--fresh``, or without a club file.
+    """
 
     name: str
     log: TrainingLog
     as_of: pd.Timestamp | None
+    home: Path | None = None
 
 
 class Read(Protocol):
@@ -146,6 +155,7 @@ def read_records(
     sheet: SheetOption = None,
     table: TableOption = None,
     as_of: AsOf = None,
+    fresh: Fresh = False,
     *,
     tell: bool = True,
 ) -> Records:
@@ -173,7 +183,7 @@ def read_records(
         records = Records(log.ladder.name, log, cut)
     for said in dates_set_aside(records.log.rejected) if tell else []:
         say(f"note: {said}")
-    return records
+    return replace(records, home=None) if fresh else records
 
 
 def reading(*without: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
@@ -223,7 +233,8 @@ def _club(
             "names its own in club.toml."
         )
     club = read_club(path, date_order=order)
-    return Records(club.name, club.log, cut if cut is not None else club.as_of)
+    home = path if path.is_dir() else path.parent
+    return Records(club.name, club.log, cut if cut is not None else club.as_of, home)
 
 
 def cut_date(text: str | None) -> pd.Timestamp | None:
@@ -258,7 +269,7 @@ def fitted_model(
     horizon: int | None = None,
     seed: int | None = None,
 ) -> forecast.ReadinessForecaster:
-    """Return the saved forecaster, or one fitted on the records.
+    """Return the saved forecaster, or one fitted on the records, now or when last asked.
 
     Raises
     ------
@@ -267,7 +278,16 @@ def fitted_model(
         records can't be fitted.
     """
     if saved is None:
-        return new_model(horizon, seed).fit(records.log, records.as_of, progress=step)
+        model = new_model(horizon, seed)
+        if records.home is None:
+            return model.fit(records.log, records.as_of, progress=step)
+        path = kept_path(records.home, model, records.log, records.as_of)
+        known = load_kept(path)
+        if known is None:
+            known = model.fit(records.log, records.as_of, progress=step)
+            if trouble := keep_model(path, known):
+                say(f"note: {trouble}")
+        return known
     if horizon is not None or seed is not None:
         raise ForecastError("--model brings its own --horizon and --seed; leave them out.")
     return forecast.load_model(saved)

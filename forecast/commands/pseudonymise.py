@@ -15,7 +15,7 @@ from forecast.log import club_files, pseudonyms, write_all
 from forecast.model import load_model
 
 
-@reading()
+@reading("fresh")
 def pseudonymise(
     read: Read,
     out: Annotated[Path, typer.Option("--out", help="Folder to write the club to.")],

@@ -1,0 +1,100 @@
+"""The model that stays beside the club file: found again, never mistaken, never in the way."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pandas as pd
+import pytest
+from test_cli import LADDER_FILE
+
+from forecast import ReadinessForecaster
+from forecast.__main__ import main
+from forecast.commands.kept_model import keep_model, kept_path, load_kept
+from forecast.log.training_log import SET_COLUMNS
+
+
+@pytest.fixture
+def club(tmp_path, small_log):
+    """A folder with the small cohort as a club."""
+    (tmp_path / "ladder.toml").write_bytes(LADDER_FILE.read_bytes())
+    columns = [name for name in SET_COLUMNS if name not in {"assisted", "file", "row"}]
+    small_log.sets[columns].astype({"date": "str"}).to_csv(tmp_path / "sets.csv", index=False)
+    (tmp_path / "club.toml").write_text(
+        'name = "Invented"\nladder = "ladder.toml"\nas_of = 2024-10-07\n[[log]]\nfile="sets.csv"\n',
+        encoding="utf-8",
+    )
+    return tmp_path
+
+
+@pytest.fixture
+def fits(monkeypatch, small_model):
+    """Let every fit return the small cohort's model, and count them."""
+    done = []
+
+    def fit(self, log, as_of=None, *, progress=None):
+        done.append(as_of)
+        for name, value in vars(small_model).items():
+            if name.endswith("_"):
+                setattr(self, name, value)
+        return self
+
+    monkeypatch.setattr(ReadinessForecaster, "fit", fit)
+    return done
+
+
+def ask(capsys, *arguments):
+    with pytest.raises(SystemExit) as end:
+        main([str(argument) for argument in arguments])
+    out, err = capsys.readouterr()
+    assert not end.value.code, err
+    return out, err
+
+
+def test_the_same_question_is_fitted_once_unless_asked_afresh(capsys, club, fits):
+    first, _ = ask(capsys, "weeks", club)
+    again, _ = ask(capsys, "weeks", club)
+    assert again == first
+    assert len(fits) == 1
+    ask(capsys, "plateau", club / "club.toml")
+    assert len(fits) == 1
+    ask(capsys, "weeks", club, "--fresh")
+    assert len(fits) == 2
+    ask(capsys, "weeks", club, "--seed", 3)
+    assert len(fits) == 3
+
+
+def test_other_records_are_fitted_and_one_model_is_kept(capsys, club, fits):
+    ask(capsys, "weeks", club)
+    sets = pd.read_csv(club / "sets.csv")
+    sets.iloc[:-1].to_csv(club / "sets.csv", index=False)
+    ask(capsys, "weeks", club)
+    assert len(fits) == 2
+    assert len(list(club.glob("last_model-*.zip"))) == 1
+
+
+def test_a_spoilt_file_is_fitted_anew(capsys, club, fits):
+    ask(capsys, "weeks", club)
+    (kept,) = club.glob("last_model-*.zip")
+    kept.write_bytes(kept.read_bytes()[:1000])
+    ask(capsys, "weeks", club)
+    assert len(fits) == 2
+    assert load_kept(kept) is not None
+
+
+def test_a_model_that_cannot_be_kept_is_a_note_and_no_failure(tmp_path, small_model):
+    said = keep_model(tmp_path / "nowhere" / "last_model-1.zip", small_model)
+    assert "not kept" in said
+
+
+def test_the_name_tells_records_settings_and_dates_apart(tmp_path, small_model, small_log):
+    cut = pd.Timestamp("2024-10-07")
+    one = kept_path(tmp_path, small_model, small_log, cut)
+    assert one == kept_path(tmp_path, small_model, small_log, cut)
+    worse = small_log.sets.assign(value=small_log.sets["value"].where(lambda v: v.index != 5, 0.0))
+    others = [
+        kept_path(tmp_path, small_model, replace(small_log, sets=worse), cut),
+        kept_path(tmp_path, small_model, small_log, cut + pd.Timedelta(days=1)),
+        kept_path(tmp_path, ReadinessForecaster(horizon_weeks=9), small_log, cut),
+    ]
+    assert len({one, *others}) == 4
