@@ -11,6 +11,7 @@ from forecast.cohort.lapse import (
     lapse_hazard,
     lapse_incidence,
 )
+from forecast.cohort.records import as_histories
 from forecast.cohort.time_to_clear import TimeToClear, time_to_clear
 
 __all__ = [
@@ -21,6 +22,7 @@ __all__ = [
     "LapseIncidence",
     "PaceAndDifficulty",
     "TimeToClear",
+    "as_histories",
     "bottlenecks",
     "covariate_effects",
     "criterion_audit",

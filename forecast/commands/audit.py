@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from rich.console import Console
 
-from forecast.cohort import criterion_audit
+from forecast.cohort import as_histories, criterion_audit
 from forecast.commands.common import CAUTION, OutFile, Read, print_table, reading
-from forecast.histories import build_histories
 from forecast.log import counted
 
 
@@ -14,7 +13,7 @@ from forecast.log import counted
 def audit(read: Read, out: OutFile = None) -> None:
     """Are the pass marks right? What margins and the weeks after them say; --out FILE.csv."""
     records = read()
-    histories = build_histories(records.log, records.as_of)
+    histories = as_histories(records.log, records.as_of)
     found = criterion_audit(histories)
 
     def show(console: Console) -> None:

@@ -11,7 +11,8 @@ import typer
 
 from forecast.commands.common import ModelFile, Read, reading, say
 from forecast.errors import ForecastError
-from forecast.log import club_files, pseudonyms, write_all
+from forecast.log import club_files, shift_days, write_all
+from forecast.log import pseudonymise as shared_log
 from forecast.model import load_model
 
 
@@ -40,8 +41,8 @@ def pseudonymise(
     if each and model is not None:
         raise ForecastError("--each and --model don't go together: a model has one calendar.")
     records = read(tell=False)
-    shared = pseudonyms.pseudonymise(records.log, secret, each=each)
-    days = pseudonyms.shift_days(secret)
+    shared = shared_log(records.log, secret, each=each)
+    days = shift_days(secret)
     as_of = None if records.as_of is None or each else records.as_of - pd.Timedelta(days=days)
     fitted = None if model is None else load_model(model).dates_moved(days)
     try:

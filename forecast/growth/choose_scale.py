@@ -27,7 +27,7 @@ MARGIN = 5.0
 MARGIN_PER_SET = 0.04
 """Log evidence by which another scale must beat the log: outright, and for each set, so that a
 scale which only flatters the noise of many sets does not pass for another law of growth."""
-TRIAL_ROUNDS = 2
+TRIAL_ROUNDS = 3
 """Rounds of each trial fit: after one the noise is still on its way from its prior, and a scale
 that only shrinks the record looks better than it is."""
 

@@ -34,11 +34,11 @@ from forecast.growth.scatter import athlete_scatter
 from forecast.types import Array
 
 ROUNDS = 3
-MAX_STEPS = (6, 6, 10)
+MAX_STEPS = (8, 8, 14)
 START = {"log_own_swing": 0.08, "log_own_pace": 0.05, "log_wiggle_sd": 0.015}
 """Where the climb to the best constants begins, where not in the middle of their priors: with
 spells free to differ in pace, so that a steady climb is not first taken for a wiggle."""
-RECORD_STEPS = 5
+RECORD_STEPS = 6
 """Few steps, on purpose: climbed to the very top the evidence fits the law of the engine to records
 that follow another, and forecasts of alien cohorts are no better for it (docs, what was tried)."""
 MOST = {"log_slip": float(np.log(MOST_SLIPS))}

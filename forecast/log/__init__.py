@@ -12,7 +12,7 @@ from forecast.log.limits import MAX_PACKED
 from forecast.log.loads import load_marks
 from forecast.log.mapping import Mapping, load_mapping
 from forecast.log.measurements import measurement_log
-from forecast.log.pseudonyms import pseudonymise
+from forecast.log.pseudonyms import pseudonymise, shift_days
 from forecast.log.read import read_log
 from forecast.log.secrets import shown_url
 from forecast.log.sharing import club_files
@@ -49,6 +49,7 @@ __all__ = [
     "pseudonymise",
     "read_club",
     "read_log",
+    "shift_days",
     "shown_url",
     "visible",
     "write_all",

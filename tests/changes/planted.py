@@ -9,7 +9,7 @@ import pandas as pd
 
 from forecast.histories import build_histories
 from forecast.log.training_log import TrainingLog
-from forecast.simulate import simulate_cohort
+from forecast.simulate import Setting, simulate_cohort
 
 ATHLETES, BEFORE, WEEKS = 30, 40, 20
 START = pd.Timestamp("2024-01-01")
@@ -33,7 +33,7 @@ def planted_club(seed: int) -> Planted:
     """Invent the club; who is struck is drawn by the seed among those with a record to go by."""
     cohort = simulate_cohort(
         "steady", ATHLETES, seed=seed, weeks=BEFORE + WEEKS, follow_up=0, lapse_rate=0.0,
-        start=str(START.date()), sessions_per_week=(2.0, 4.0),
+        start=str(START.date()), setting=Setting(sessions_per_week=(2.0, 4.0)),
     )  # fmt: skip
     log, rng = cohort.log, np.random.default_rng(seed)
     stalling = _can_stall(log)

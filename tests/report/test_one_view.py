@@ -63,7 +63,7 @@ def test_pages_of_a_view_are_those_of_its_log(
 def test_a_log_alone_or_another_day_than_the_views_is_refused(
     awkward_log, small_model, small_cut, tmp_path
 ):
-    with pytest.raises(ForecastError, match="A log needs a model"):
+    with pytest.raises(ForecastError, match="A log needs a fitted model"):
         write_report(awkward_log, out=tmp_path)
     view = small_model.view(awkward_log, small_cut)
     assert isinstance(view, LogView)
