@@ -424,7 +424,8 @@ def test_backtest_of_the_baselines_prints_and_writes_scores(run, club, tmp_path)
 
 
 def test_demo_fits_once_and_says_where_the_pages_are(run, club, fitted, monkeypatch, tmp_path):
-    shutil.copytree(club, tmp_path / "data_demo")
+    kept = shutil.ignore_patterns("last_*")
+    shutil.copytree(club, tmp_path / "data_demo", ignore=kept)
     monkeypatch.chdir(tmp_path)
     fits = []
     monkeypatch.setattr(
