@@ -56,11 +56,8 @@ def motion_table(panel: Panel, dynamics: Dynamics, tau: Array | None = None) -> 
     """
     motion, loss = np.empty((panel.n_sessions, 6)), np.zeros(panel.n_sessions)
     motion_along(
-        panel.start, panel.length, panel.rest, panel.excess, panel.tau if tau is None else tau,
-        (
-            dynamics.alpha, dynamics.swing_sd, dynamics.wiggle_sd,
-            dynamics.detraining, dynamics.regain,
-        ),
+        panel.start, panel.length, panel.excess, panel.tau if tau is None else tau,
+        lost_levels(panel, dynamics), (dynamics.alpha, dynamics.swing_sd, dynamics.wiggle_sd),
         motion, loss,
     )  # fmt: skip
     return motion, loss

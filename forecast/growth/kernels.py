@@ -399,22 +399,21 @@ def lost_along(
 def motion_along(
     start: Ints,
     length: Ints,
-    rest: Array,
     excess: Array,
     tau: Array,
-    constants: tuple[float, float, float, float, float],
+    lost: Array,
+    constants: tuple[float, float, float],
     motion: Array,
     loss: Array,
 ) -> None:
     """Lay out what happens between each session and the one before it in its spell.
 
-    ``constants``: alpha, swing_sd, wiggle_sd, detraining, regain. ``motion`` (N, 6): training
-    since, decay and its integral, and the variances of level and swing and their covariance
-    added. ``loss`` (N,): the level lost to layoffs since, net of what came back.
+    ``lost`` (N,) as by ``lost_along``; ``constants``: alpha, swing_sd, wiggle_sd. ``motion``
+    (N, 6): training since, decay and its integral, and the variances of level and swing and their
+    covariance added. ``loss`` (N,): the level lost to layoffs since, net of what came back.
     """
-    alpha, swing_sd, wiggle_sd, detraining, regain = constants
+    alpha, swing_sd, wiggle_sd = constants
     for s in range(len(start)):
-        lost = 0.0
         for n in range(start[s], start[s] + length[s]):
             weeks = tau[n]
             motion[n, 0] = weeks
@@ -424,8 +423,7 @@ def motion_along(
             motion[n, 3] = level_var + wiggle_sd * wiggle_sd * excess[n]
             motion[n, 4], motion[n, 5] = cross, swing_var
             if n > start[s]:
-                then = lost * math.exp(-regain * rest[n]) + detraining * excess[n]
-                loss[n], lost = then - lost, then
+                loss[n] = lost[n] - lost[n - 1]
 
 
 @njit(cache=True, error_model="numpy")
