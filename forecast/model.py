@@ -202,7 +202,7 @@ class ReadinessForecaster(BaseEstimator):
     ) -> Self:
         """Learn anew from a log that has grown, going on from what was learnt before.
 
-        A third of the time of ``fit``: the growth engine keeps its scale and starts from its
+        About half the time of ``fit``: the growth engine keeps its scale and starts from its
         constants. To answer for a log that has grown by a week or two no learning is needed:
         ``view`` takes new sets in as they are.
 
