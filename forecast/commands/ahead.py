@@ -19,10 +19,9 @@ from forecast.commands.common import (
     Read,
     Records,
     Seed,
-    fitted_model,
     print_table,
-    progress,
     reading,
+    viewing,
 )
 from forecast.commands.people import named, rows_of
 from forecast.log import counted
@@ -47,11 +46,8 @@ def ahead(
     """Weeks until each athlete clears every rung still ahead, the top one last."""
     records = read()
     names = named(athlete or [], records.log)
-    with progress("Ladder ahead") as step:
-        fitted = fitted_model(records, step, saved=model, seed=seed)
-        result = fitted.ladder_ahead(
-            records.log, records.as_of, horizon_weeks=horizon, target_date=by
-        )
+    with viewing(records, "Ladder ahead", saved=model, seed=seed) as view:
+        result = view.ladder_ahead(horizon_weeks=horizon, target_date=by)
     summary = rows_of(result.summary, names)
     told = f"{len(summary)} rungs ahead"
     print_table(summary, lambda console: _show(console, records, result, summary), out, told)

@@ -29,13 +29,13 @@ from forecast.commands.common import (
     ModelFile,
     OutFile,
     Read,
+    Records,
     Seed,
     cut_date,
-    fitted_model,
     print_table,
-    progress,
     reading,
     say,
+    viewing,
 )
 from forecast.commands.people import named, rows_of
 from forecast.errors import ForecastError
@@ -63,11 +63,10 @@ class Runs:
     kept: list[Snapshot]
 
     @classmethod
-    def of(cls, read: Read, path: Path | None) -> Runs:
+    def of(cls, records: Records, path: Path | None) -> Runs:
         """Return the runs kept in a file, or beside the club that was given."""
-        if path is None and read.keywords["ladder"] is None:
-            club = Path(read.keywords["paths"][0])
-            path = (club if club.is_dir() else club.parent) / KEPT
+        if path is None and records.home is not None:
+            path = records.home / KEPT
         return cls(path, [] if path is None else read_kept(path))
 
     def before(self, as_of: pd.Timestamp) -> Snapshot | None:
@@ -101,15 +100,13 @@ def changes(
     """What changed since the last run: pain, stalls, absences, clearings, comings and goings."""
     records = read()
     names = named(athlete or [], records.log)
-    runs = Runs.of(read, kept)
+    runs = Runs.of(records, kept)
     if runs.path is None and since is None:
         raise ForecastError(
             "Log files without a club have no place for the last run's rows; give --since DATE, "
             "or --kept FILE."
         )
-    with progress("Changes") as step:
-        fitted = fitted_model(records, step, saved=model, seed=seed)
-        view = fitted.view(records.log, records.as_of, progress=step)
+    with viewing(records, "Changes", saved=model, seed=seed) as view:
         found = runs.changes(view, since)
     found = replace(found, table=rows_of(found.table, names))
     told = f"{counted(len(found.table), 'change')} since {found.since.date()}"

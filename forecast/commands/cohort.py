@@ -15,9 +15,14 @@ from forecast.commands.common import (
     Seed,
     print_table,
     reading,
-    viewed,
+    viewing,
 )
 from forecast.log import counted
+
+LEGEND = (
+    "\nWeeks at risk a clearing: all weeks that anybody had the rung in hand, for each time it was "
+    "cleared. Flat: share of those weeks without a gain that matters."
+)
 
 
 @reading()
@@ -29,8 +34,9 @@ def cohort(
 ) -> None:
     """Which rung holds people up, which is hard, and who stops; --out FILE.csv, a row a rung."""
     records = read()
-    view = viewed(records, "Cohort", saved=model, seed=seed)
-    slow, pace = bottlenecks(view), pace_and_difficulty(view)
+    with viewing(records, "Cohort", saved=model, seed=seed) as view:
+        slow, pace = bottlenecks(view), pace_and_difficulty(view)
+        stopped = lapse_incidence(view.histories), lapse_hazard(view)
     hard = pace.rungs[["rung", "gain", "gain_low", "gain_high", "weeks", "weeks_low", "weeks_high"]]
     renamed = {name: f"average_{name}" for name in hard.columns if name != "rung"}
     table = slow.frame().merge(hard.rename(columns=renamed), on="rung")
@@ -38,9 +44,10 @@ def cohort(
     def show(console: Console) -> None:
         console.print(f"{records.name}: the cohort, as of {view.as_of.date()}\n", style="bold")
         console.print(_rungs(table))
-        for text in (slow.text, pace.text, lapse_incidence(view.histories).text,
-                     lapse_hazard(view).text, CAUTION):  # fmt: skip
-            console.print(f"\n{text}")
+        console.print(LEGEND)
+        for found in (slow, pace, *stopped):
+            console.print(f"\n{found.text}")
+        console.print(f"\n{CAUTION}")
 
     print_table(table, show, out, f"Cohort table of {counted(len(table), 'rung')}")
 

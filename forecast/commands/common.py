@@ -17,8 +17,8 @@ import typer
 from rich.console import Console
 
 import forecast
-from forecast.commands.kept_model import keep_model, kept_path, load_kept
-from forecast.errors import ForecastError
+from forecast.commands.kept_model import keep_model, kept_path
+from forecast.errors import ForecastError, ModelFileError
 from forecast.ladder_file import read_ladder
 from forecast.log import (
     DateOrder as LogDateOrder,
@@ -121,14 +121,16 @@ OutFile = Annotated[Path | None, typer.Option("--out", help="Write here instead 
 class Records:
     """What a command works on.
 
-    ``name`` for headings, the log, the cut date if one was given, and the ``home`` folder of the
-    club, where the fitted model is kept; none with ``--fresh``, or without a club file.
+    ``name`` for headings, the log, and the cut date if one was given; ``home``, the folder of the
+    club file, if there is one, where a run keeps what the next one may use; and whether a model
+    kept there is to be left alone and fitted ``fresh``.
     """
 
     name: str
     log: TrainingLog
     as_of: pd.Timestamp | None
     home: Path | None = None
+    fresh: bool = False
 
 
 class Read(Protocol):
@@ -183,7 +185,7 @@ def read_records(
         records = Records(log.ladder.name, log, cut)
     for said in dates_set_aside(records.log.rejected) if tell else []:
         say(f"note: {said}")
-    return replace(records, home=None) if fresh else records
+    return replace(records, fresh=fresh)
 
 
 def reading(*without: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
@@ -282,24 +284,33 @@ def fitted_model(
         if records.home is None:
             return model.fit(records.log, records.as_of, progress=step)
         path = kept_path(records.home, model, records.log, records.as_of)
-        known = load_kept(path)
-        if known is None:
-            known = model.fit(records.log, records.as_of, progress=step)
-            if trouble := keep_model(path, known):
-                say(f"note: {trouble}")
-        return known
+        if path.exists() and not records.fresh:
+            try:
+                return forecast.load_model(path)
+            except ModelFileError as error:
+                say(f"note: {error} A new one is fitted.")
+        fitted = model.fit(records.log, records.as_of, progress=step)
+        if trouble := keep_model(path, fitted):
+            say(f"note: {trouble}")
+        return fitted
     if horizon is not None or seed is not None:
         raise ForecastError("--model brings its own --horizon and --seed; leave them out.")
     return forecast.load_model(saved)
 
 
-def viewed(
-    records: Records, what: str, *, saved: Path | None = None, seed: int | None = None
-) -> View:
-    """Return the records as a saved forecaster sees them, or one fitted on them."""
+@contextlib.contextmanager
+def viewing(
+    records: Records,
+    what: str,
+    *,
+    saved: Path | None = None,
+    horizon: int | None = None,
+    seed: int | None = None,
+) -> Iterator[View]:
+    """Give the records as ``fitted_model`` sees them; show what is being done while it is asked."""
     with progress(what) as step:
-        fitted = fitted_model(records, step, saved=saved, seed=seed)
-    return fitted.view(records.log, records.as_of)
+        fitted = fitted_model(records, step, saved=saved, horizon=horizon, seed=seed)
+        yield fitted.view(records.log, records.as_of, progress=step)
 
 
 @contextlib.contextmanager

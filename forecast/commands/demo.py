@@ -9,7 +9,7 @@ import typer
 
 import forecast
 from forecast.commands import weeks_screen
-from forecast.commands.common import fitted_model, print_report, progress, read_records, say
+from forecast.commands.common import print_report, progress, read_records, say, viewing
 from forecast.errors import ForecastError
 
 FOLDER = "data_demo"
@@ -28,9 +28,7 @@ def demo(
     make_folder(out)  # a folder that can't be written to is better known before the fit
     say(f"Reading the invented club in {place}.")
     records = read_records([str(place)])
-    with progress("Forecast") as step:
-        model = fitted_model(records, step)
-        view = model.view(records.log, records.as_of, progress=step)
+    with viewing(records, "Forecast") as view:
         result = view.forecast()
     print_report(lambda console: weeks_screen.show(console, records.name, view, result))
     with progress("Pages") as step:

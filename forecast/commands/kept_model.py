@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 import forecast
-from forecast.errors import ForecastError, ModelFileError
+from forecast.errors import ForecastError
 from forecast.log import TrainingLog
 
 if TYPE_CHECKING:
@@ -37,14 +37,6 @@ def kept_path(
     for path in sorted(PACKAGE.rglob("*.py")):
         said.update(path.read_bytes())
     return home / NAME.format(said.hexdigest()[:16])
-
-
-def load_kept(path: Path) -> ReadinessForecaster | None:
-    """Return the model kept there; none where there is none, or a file that is no model."""
-    try:
-        return forecast.load_model(path) if path.exists() else None
-    except ModelFileError:
-        return None
 
 
 def keep_model(path: Path, model: ReadinessForecaster) -> str:

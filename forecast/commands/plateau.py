@@ -18,10 +18,9 @@ from forecast.commands.common import (
     Read,
     Records,
     Seed,
-    fitted_model,
     print_table,
-    progress,
     reading,
+    viewing,
 )
 from forecast.commands.people import named, rows_of
 from forecast.plateau import DEFAULT_FALSE_ALARMS, PAUSED, urgent_first
@@ -45,9 +44,8 @@ def plateau(
     """Who needs a look: in pain, slipping, flat, paused or thinly logged, and since when."""
     records = read()
     names = named(athlete or [], records.log)
-    with progress("Plateaus") as step:
-        fitted = fitted_model(records, step, saved=model, seed=seed)
-        states = fitted.plateaus(records.log, records.as_of, false_alarms_per_year=false_alarms)
+    with viewing(records, "Plateaus", saved=model, seed=seed) as view:
+        states = view.plateaus(false_alarms_per_year=false_alarms)
     states = rows_of(states, names)
     told = f"States of {len(states)} open rungs"
     print_table(states, lambda console: _show(console, records, states), out, told)

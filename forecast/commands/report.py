@@ -15,10 +15,9 @@ from forecast.commands.common import (
     ModelFile,
     Read,
     Seed,
-    fitted_model,
-    progress,
     reading,
     say,
+    viewing,
 )
 
 
@@ -51,10 +50,8 @@ def report(
     from forecast.report import READERS, write_report
 
     records = read()
-    with progress("Report") as step:
-        fitted = fitted_model(records, step, saved=model, horizon=horizon, seed=seed)
-        view = fitted.view(records.log, records.as_of, progress=step)
-        runs = Runs.of(read, kept)
+    runs = Runs.of(records, kept)
+    with viewing(records, "Report", saved=model, horizon=horizon, seed=seed) as view:
         told = runs.changes(view, since) if since or runs.before(view.as_of) else None
         pages = write_report(
             view,
@@ -63,7 +60,7 @@ def report(
             club=records.name,
             notes=notes,
             changes=told,
-            progress=step,
+            progress=view.progress,
         )
     for page in pages:
         typer.echo(page)

@@ -15,7 +15,7 @@ from forecast.commands.common import (
     Seed,
     print_table,
     reading,
-    viewed,
+    viewing,
 )
 from forecast.commands.people import named, rows_of
 from forecast.commands.weeks_screen import stands_at, units_of
@@ -38,8 +38,8 @@ def retests(
     """Which cleared rungs are due for a re-test, and why; --out FILE.csv has all the cleared."""
     records = read()
     names = named(athlete or [], records.log)
-    view = viewed(records, "Re-tests", saved=model, seed=seed)
-    table = rows_of(ahead.retests(view), names)
+    with viewing(records, "Re-tests", saved=model, seed=seed) as view:
+        table = rows_of(ahead.retests(view), names)
     due = table[table["due"]]
     told = f"{len(due)} of {counted(len(table), 'cleared rung')} due for a re-test"
 

@@ -239,8 +239,8 @@ def _why(row: dict, told: str) -> Text:
 
 SHORT_LEGEND = (
     "Most urgent first. Stands at: what a usual day shows, and the pass mark. Weeks: the 80 % "
-    "range if training goes on as lately; half clear it by the date. --why tells chances and "
-    "reasons.\n"
+    "range if training goes on as lately, of those away if they come back as others have; half "
+    "clear it by the date. --why tells chances and reasons.\n"
 )
 
 

@@ -18,7 +18,7 @@ from forecast.commands.common import (
     Seed,
     print_table,
     reading,
-    viewed,
+    viewing,
 )
 from forecast.commands.people import named
 from forecast.commands.weeks_screen import percent, weeks_range
@@ -42,10 +42,10 @@ def what_if(
     """How one athlete's ladder would look at other rates of training: association, not cause."""
     records = read()
     (who,) = named([athlete], records.log)
-    view = viewed(records, "What if", saved=model, seed=seed)
-    found = ahead.what_if(
-        view, athlete=who, sessions_per_week=rates or (2.0, 3.0, 4.0), horizon_weeks=horizon
-    )
+    with viewing(records, "What if", saved=model, seed=seed) as view:
+        found = ahead.what_if(
+            view, athlete=who, sessions_per_week=rates or (2.0, 3.0, 4.0), horizon_weeks=horizon
+        )
 
     def show(console: Console) -> None:
         console.print(f"{records.name}: {who}, as of {view.as_of.date()}\n", style="bold")
