@@ -79,7 +79,8 @@ def _slowest(some: pd.DataFrame) -> str:
     every = known["weeks_logged"].sum() / known["cleared"].sum()
     return (
         f"Slowest: {slow['rung_name']}, {slow['weeks_per_clearing']:.0f} weeks at risk for each "
-        f"clearing, where the rungs together take {every:.0f}. "
+        f"clearing, where the rungs together take {every:.0f} (of rungs with {MIN_SPELLS} spells "
+        "or more). "
     )
 
 

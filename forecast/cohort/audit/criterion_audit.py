@@ -144,7 +144,10 @@ class CriterionAudit(Shown):
         low, high = whole["margin_low"], whole["margin_high"]
         if not np.isfinite([low, high]).all():
             return []
-        seen = f"moved on at {low:.2f} to {high:.2f} of the mark (8 in 10 of them)"
+        seen = (
+            f"moved on at {low:.2f} to {high:.2f} of the mark (8 in 10 of them; by the best clean "
+            "sets of their last sessions)"
+        )
         if whole["shortage"]:
             return [
                 f"What can be told over all rungs: athletes {seen}, and too few did to tell these "
