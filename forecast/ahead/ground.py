@@ -21,15 +21,14 @@ from forecast.growth import (
     GrowthConstants,
     GrowthModel,
     Habits,
-    Panel,
     Tracked,
     athlete_habits,
+    carry_spells,
     constants_draws,
     loose_information,
-    motion_table,
     pass_ratio,
-    propagate,
     recent_gaps,
+    stretches,
     take_spells,
     to_latent,
     wind,
@@ -226,35 +225,12 @@ def _open_states(
         return np.empty((0, prior.shape[1], 3))
     panel = wind(take_spells(tracked.panel, which), constants.clock)
     site = np.flatnonzero(np.isin(tracked.panel.spell, which))
-    mean, cov = _linear_filter(
-        panel, constants, tracked.filtered.site_mean[site], tracked.filtered.site_var[site]
-    )
-    response = mean[1:] - mean[0]
-    centre = mean[0][:, None, :] + np.einsum("ksi,spk->spi", response, prior)
+    mean = np.tile(np.concatenate([np.zeros((1, 3)), np.eye(3)]), (len(which), 1, 1))
+    cov = np.tile(constants.pooling.own, (len(which), 1, 1))
+    filtered = tracked.filtered
+    between = stretches(panel, constants.dynamics)
+    carry_spells(between, filtered.site_mean[site], filtered.site_var[site], mean, cov)
+    response = mean[:, 1:] - mean[:, :1]
+    centre = mean[:, :1] + np.einsum("ski,spk->spi", response, prior)
     root = np.linalg.cholesky(cov + 1e-12 * np.eye(3))
     return np.asarray(centre + np.einsum("sij,pj->spi", root, z))
-
-
-def _linear_filter(
-    panel: Panel, constants: GrowthConstants, site_mean: Array, site_var: Array
-) -> tuple[Array, Array]:
-    """(4, S, 3) means from starts 0 and the three units, and (S, 3, 3) covariance, at the end."""
-    spells = panel.n_spells
-    mean = np.concatenate([np.zeros((1, 3)), np.eye(3)])[:, None, :].repeat(spells, axis=1)
-    cov = np.tile(constants.pooling.own, (spells, 1, 1))
-    _, loss = motion_table(panel, constants.dynamics)
-    for step in range(int(panel.length.max())):
-        n = int(np.searchsorted(-panel.length, -step, side="left"))
-        at = panel.start[:n] + step
-        if step > 0:
-            for k in range(4):
-                mean[k, :n], moved = propagate(
-                    constants.dynamics, mean[k, :n], cov[:n], panel.tau[at], panel.excess[at],
-                    loss[at],
-                )  # fmt: skip
-            cov[:n] = moved
-        gain = cov[:n, :, 0] / (cov[:n, 0, 0] + site_var[at])[:, None]
-        error = site_mean[at] - mean[:, :n, 0]
-        mean[:, :n] += gain * error[:, :, None]
-        cov[:n] -= gain[:, :, None] * cov[:n, None, 0, :]
-    return mean, cov

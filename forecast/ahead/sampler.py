@@ -12,76 +12,61 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 
 import numpy as np
-from scipy.special import expit, ndtri
+from scipy.special import ndtri
 
 from forecast.growth import (
-    Clock,
     Dynamics,
     GrowthConstants,
     Habits,
-    clip_level,
-    decay_terms,
+    Luck,
+    PathLaws,
+    Standing,
+    Tables,
+    climb_paths,
     draw_form,
-    lost_after,
-    meeting_chance,
-    split_gap,
-    transition_covariance,
 )
 from forecast.types import Array, Flags, Ints
 
-_MOTION = tuple(part.name for part in fields(Dynamics))
+BLOCK = 16
+"""Sessions whose random numbers are drawn at once."""
 
 
 @dataclass(frozen=True, slots=True)
 class PathConstants:
     """The engine's constants on each of P paths, shared out over D draws in equal blocks.
 
-    ``motion`` (P, 5): the fields of ``Dynamics``; ``day_sd`` and ``set_sd`` (P, 4) by measure;
-    ``day_down``, ``day_up``, ``slip`` and ``fatigue`` (P,) as in ``observation.Noise``;
-    ``clocks`` D training clocks and ``blocks`` (D,) the first path of each.
+    ``by_path`` (P, 7): the fields of ``Dynamics``, slip and fatigue; ``day_sd`` and ``set_sd``
+    (P, 4) by measure; ``day_down`` and ``day_up`` (P,) as in ``observation.Noise``; ``clocks``
+    (D, 8) the numbers of each training clock, and ``owner`` (P,) which of them a path has.
     """
 
-    motion: Array
+    by_path: Array
     day_sd: Array
     set_sd: Array
     day_down: Array
     day_up: Array
-    slip: Array
-    fatigue: Array
-    clocks: tuple[Clock, ...]
-    blocks: Ints
+    clocks: Array
+    owner: Ints
 
-    def dynamics(self, path: Ints) -> Dynamics:
-        """Constants of the motion on these paths, each an array of the shape of ``path``."""
-        return Dynamics(**dict(zip(_MOTION, self.motion[path].T, strict=True)))
-
-    def doses(self, path: Ints, rest: Array, done: Array, day: Array) -> Array:
-        """Weeks of training of stretches on these paths (n,), which come in rising order."""
-        ends = np.append(np.searchsorted(path, self.blocks[1:]), len(path))
-        result = np.empty(len(path))
-        begin = 0
-        for clock, end in zip(self.clocks, ends, strict=True):
-            if begin < end:
-                part = slice(begin, end)
-                result[part] = clock.dose(rest[part], done[part], day[part])
-            begin = end
-        return result
+    @property
+    def motion(self) -> Array:
+        """(P, 5) the constants of the motion."""
+        return self.by_path[:, :5]
 
 
 def spread_constants(draws: list[GrowthConstants], paths: int) -> PathConstants:
     """Share P paths out over draws of the constants, in equal blocks."""
     owner = block_of(paths, len(draws))
-    motion = np.array([[getattr(c.dynamics, name) for name in _MOTION] for c in draws])
+    motion = [[getattr(c.dynamics, part.name) for part in fields(Dynamics)] for c in draws]
+    noise = [c.noise for c in draws]
     return PathConstants(
-        motion=motion[owner],
-        day_sd=np.array([c.noise.day_sd for c in draws])[owner],
-        set_sd=np.array([c.noise.set_sd for c in draws])[owner],
-        **{
-            name: np.array([getattr(c.noise, name) for c in draws])[owner]
-            for name in ("day_down", "day_up", "slip", "fatigue")
-        },
-        clocks=tuple(c.clock for c in draws),
-        blocks=np.searchsorted(owner, np.arange(len(draws))),
+        by_path=np.column_stack([motion, [[n.slip, n.fatigue] for n in noise]])[owner],
+        day_sd=np.array([n.day_sd for n in noise])[owner],
+        set_sd=np.array([n.set_sd for n in noise])[owner],
+        day_down=np.array([n.day_down for n in noise])[owner],
+        day_up=np.array([n.day_up for n in noise])[owner],
+        clocks=np.array([c.clock.numbers for c in draws]),
+        owner=owner,
     )
 
 
@@ -146,107 +131,55 @@ class Climb:
     first: Array
 
 
-@dataclass(slots=True)
-class _Active:
-    """The (row, path) pairs still climbing, in rising order of path, and where they stand."""
-
-    row: Ints
-    path: Ints
-    level: Array
-    swing: Array
-    pace: Array
-    day: Array
-    lost: Array
-    run: Ints
-
-    def keep(self, on: Flags) -> None:
-        """Drop the others."""
-        for part in fields(self):
-            setattr(self, part.name, getattr(self, part.name)[on])
-
-
 def climb(starts: Starts, constants: PathConstants, *, most_days: int, seed: list[int]) -> Climb:
     """Simulate T rungs on P paths until cleared; ``seed`` names this rung's random numbers."""
     rng = np.random.default_rng(seed)
     rows, paths = starts.level.shape
     evenly = ndtri((np.arange(paths) + 0.5) / paths)
     careful = np.random.default_rng([seed[0], 12]).permutation(evenly)
-    days, end = np.full((rows, paths), np.inf), starts.level.copy()
-    first = np.zeros(rows)
-    row = np.tile(np.arange(rows), paths)
-    level, swing, pace = (a.T.ravel() for a in (starts.level, starts.swing, starts.pace))
-    on = _Active(
-        row, np.repeat(np.arange(paths), rows), level, swing, pace,
-        -starts.wait[row], starts.lost[row], starts.run[row],
+    level, swing, pace = (np.array(a, order="C") for a in (starts.level, starts.swing, starts.pace))
+    lost, day = (np.repeat(a[:, None], paths, axis=1) for a in (starts.lost, -starts.wait))
+    run = np.repeat(starts.run[:, None, None].astype(float), paths, axis=1)
+    standing = Standing(level, swing, pace, lost, day, run)
+    tables = Tables(starts.gaps, starts.first_gaps, starts.habits.sets)
+    asked = np.stack([starts.measure, starts.confirm, ~starts.begun], axis=1).astype(np.int64)
+    targets = (_by_target(starts), asked, starts.origin)
+    laws = PathLaws(
+        np.column_stack([constants.by_path, careful]), constants.day_sd, constants.set_sd,
+        constants.clocks, constants.owner,
     )  # fmt: skip
-    step = 0
-    while len(on.row):
-        _move(starts, constants, rng, on, step)
-        chance = _chance(starts, constants, rng, on, careful)
-        if step == 0:
-            first = np.bincount(on.row, chance, minlength=rows) / paths
-        on.run = np.where(rng.random(size=(paths,))[on.path] < chance, on.run + 1, 0)
-        end[on.row, on.path] = on.level
-        within = on.day <= most_days
-        done = within & (on.run >= starts.confirm[on.row])
-        days[on.row[done], on.path[done]] = on.day[done]
-        on.keep(within & ~done)
-        step += 1
-    short = np.maximum(starts.threshold[:, None] - end, 0.0)
-    return Climb(np.where(np.isinf(days), most_days * (1.1 + short), days), end, first)
+    days, first = np.full((rows, paths), np.nan), np.zeros(rows)
+    on, step = rows > 0, 0
+    while on:
+        luck = _luck(rng, starts, constants, step)
+        on = climb_paths(step, most_days, standing, tables, targets, luck, laws, (days, first))
+        step += BLOCK
+    short = np.maximum(starts.threshold[:, None] - level, 0.0)
+    return Climb(np.where(np.isinf(days), most_days * (1.1 + short), days), level, first)
 
 
-def _move(
-    starts: Starts, constants: PathConstants, rng: np.random.Generator, on: _Active, step: int
-) -> None:
-    """Go on to the next session: its day, and level and swing exactly, in place."""
-    paths = starts.level.shape[1]
-    table = starts.first_gaps if step == 0 else starts.gaps
-    column = rng.integers(0, table.shape[1], size=(paths,))[on.path]
-    z = rng.standard_normal((2, paths))[:, on.path]
-    # A rung not begun stands at its first session.
-    stays = ~starts.begun[on.row] & (step == 0)
-    gap = np.where(stays, 0.0, table[on.row, column])
-    on.day = on.day + gap
-    rest, excess = split_gap(gap / 7.0, starts.grace[on.row])
-    day = starts.origin[on.row, on.path] + on.day
-    tau = constants.doses(on.path, rest, starts.done[on.row] + step, day)
-    tau = np.where(stays, 0.0, tau)
-    dynamics = constants.dynamics(on.path)
-    decay, integral = decay_terms(dynamics.alpha, tau)
-    level_var, cross, swing_var = transition_covariance(dynamics, tau)
-    level_var = level_var + dynamics.wiggle_sd**2 * excess
-    swing_sd = np.sqrt(swing_var)
-    slope = cross / np.maximum(swing_sd, 1e-300)
-    left = np.sqrt(np.maximum(level_var - slope**2, 0.0))
-    before, on.lost = on.lost, lost_after(dynamics, on.lost, rest, excess)
-    moved = on.level + on.pace * tau + on.swing * integral - (on.lost - before)
-    on.level = moved + slope * z[0] + left * z[1]
-    on.swing = decay * on.swing + swing_sd * z[0]
-
-
-def _chance(
-    starts: Starts,
-    constants: PathConstants,
-    rng: np.random.Generator,
-    on: _Active,
-    careful: Array,
-) -> Array:
-    """Chance that one of the session's sets is clean, unassisted and long enough."""
-    row, path, paths = on.row, on.path, starts.level.shape[1]
-    form = draw_form(rng, (paths,), constants.day_down, constants.day_up)[path]
-    column = rng.integers(0, starts.habits.sets.shape[1], size=(paths,))[path]
-    measure = starts.measure[row]
-    day_sd = constants.day_sd[path, measure] * starts.scatter[row]
+def _by_target(starts: Starts) -> Array:
+    """(T, 8) what ``climb_paths`` needs of each rung."""
     habits = starts.habits
-    spread = np.broadcast_to(habits.spread, len(starts.threshold))[row]
-    habit = habits.intercept[row] + spread * careful[path]
-    chance = meeting_chance(
-        on.level + day_sd * form - starts.threshold[row],
-        constants.set_sd[path, measure] * starts.scatter[row],
-        constants.fatigue[path],
-        (1.0 - constants.slip[path]) * expit(habit + habits.slope * clip_level(on.level)),
-        habits.sets[row, column],
-    )
-    odds = np.exp(starts.shift[row])
-    return np.asarray(chance * odds / (1.0 - chance + chance * odds))
+    parts = (
+        starts.threshold, starts.grace, starts.done, starts.scatter,
+        habits.intercept, habits.slope, habits.spread, np.exp(starts.shift),
+    )  # fmt: skip
+    full = [np.broadcast_to(np.asarray(a, dtype=float), len(starts.threshold)) for a in parts]
+    return np.stack(full, axis=1)
+
+
+def _luck(rng: np.random.Generator, starts: Starts, constants: PathConstants, step: int) -> Luck:
+    """Draw the coming sessions' luck, session by session."""
+    paths = starts.level.shape[1]
+    columns = np.empty((BLOCK, 2, paths), dtype=np.int64)
+    normal = np.empty((BLOCK, 2, paths))
+    form, uniform = np.empty((2, BLOCK, paths))
+    for b in range(BLOCK):
+        table = starts.first_gaps if step + b == 0 else starts.gaps
+        columns[b, 0] = rng.integers(0, table.shape[1], size=paths)
+        normal[b] = rng.standard_normal((2, paths))
+        form[b] = draw_form(rng, (paths,), constants.day_down, constants.day_up)
+        columns[b, 1] = rng.integers(0, starts.habits.sets.shape[1], size=paths)
+        uniform[b] = rng.random(size=paths)
+    return Luck(columns, normal, form, uniform)

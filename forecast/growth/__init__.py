@@ -4,15 +4,9 @@ from forecast.growth.athletes import loose_information, priors_from_others
 from forecast.growth.clock import Clock, wind
 from forecast.growth.constants import PRIORS, GrowthConstants
 from forecast.growth.draws import constants_draws
-from forecast.growth.dynamics import (
-    Dynamics,
-    decay_terms,
-    lost_after,
-    split_gap,
-    transition_covariance,
-)
+from forecast.growth.dynamics import Dynamics
 from forecast.growth.engine import GrowthModel, Tracked, fit_growth_model, spells_alone, track
-from forecast.growth.filtering import Filtered, forward_pass, lost_levels, motion_table, propagate
+from forecast.growth.filtering import Filtered, forward_pass, lost_levels, propagate, stretches
 from forecast.growth.fitting import GrowthFit
 from forecast.growth.forecasting import (
     GrowthForecast,
@@ -30,6 +24,7 @@ from forecast.growth.habits import (
 )
 from forecast.growth.information import spell_information
 from forecast.growth.intervals import pass_ratio, rounding_units
+from forecast.growth.kernels import Luck, PathLaws, Standing, Tables, carry_spells, climb_paths
 from forecast.growth.lately import (
     BREAK_SD,
     CUT,
@@ -42,11 +37,17 @@ from forecast.growth.lately import (
     motion_of,
     session_sites,
 )
-from forecast.growth.panel import GRACE_WEEKS, MEASURES, Panel, build_panel, take_spells
+from forecast.growth.panel import (
+    GRACE_WEEKS,
+    MEASURES,
+    Panel,
+    build_panel,
+    take_spells,
+)
 from forecast.growth.pooling import Pooled, centred
 from forecast.growth.scale import log_slope, to_latent, to_log, to_ratio
 from forecast.growth.seen import chance_met, gain_ahead
-from forecast.growth.session import draw_form, meeting_chance
+from forecast.growth.session import draw_form
 from forecast.growth.targets import meeting_shift, recent_gaps
 from forecast.growth.views import level_and_gain, outlook, pace_effects, states_table
 
@@ -66,21 +67,26 @@ __all__ = [
     "GrowthForecast",
     "GrowthModel",
     "Habits",
+    "Luck",
     "Measure",
     "Motion",
     "Panel",
+    "PathLaws",
     "Pooled",
     "Sessions",
     "Sites",
+    "Standing",
+    "Tables",
     "Tracked",
     "athlete_habits",
     "build_panel",
+    "carry_spells",
     "centred",
     "chance_met",
+    "climb_paths",
     "clip_level",
     "cohort_habits",
     "constants_draws",
-    "decay_terms",
     "draw_form",
     "fit_growth_model",
     "forecast_landmarks",
@@ -91,13 +97,10 @@ __all__ = [
     "level_and_gain",
     "log_slope",
     "loose_information",
-    "lost_after",
     "lost_levels",
     "measure_gain",
-    "meeting_chance",
     "meeting_shift",
     "motion_of",
-    "motion_table",
     "outlook",
     "pace_effects",
     "pass_ratio",
@@ -108,14 +111,13 @@ __all__ = [
     "session_sites",
     "spell_information",
     "spells_alone",
-    "split_gap",
     "states_table",
+    "stretches",
     "take_spells",
     "to_latent",
     "to_log",
     "to_ratio",
     "track",
-    "transition_covariance",
     "untried_habits",
     "wind",
 ]

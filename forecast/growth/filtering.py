@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from forecast.growth.dynamics import Dynamics, decay_terms, transition_covariance
-from forecast.growth.kernels import filter_spells, lost_along, motion_along
-from forecast.growth.observation import Noise, set_offsets
+from forecast.growth.kernels import Stretches, filter_spells, lost_along, motion_along
+from forecast.growth.observation import Noise, errors_of, sets_of
 from forecast.growth.panel import Panel
 from forecast.types import Array
 
@@ -49,18 +49,15 @@ def lost_levels(panel: Panel, dynamics: Dynamics) -> Array:
     )
 
 
-def motion_table(panel: Panel, dynamics: Dynamics, tau: Array | None = None) -> tuple[Array, Array]:
-    """(N, 6) motion and (N,) loss since the session before, as ``kernels.motion_along``.
-
-    ``tau`` (N,) replaces the panel's own.
-    """
+def stretches(panel: Panel, dynamics: Dynamics, tau: Array | None = None) -> Stretches:
+    """What lies between each session and the one before it; ``tau`` (N,) replaces the panel's."""
     motion, loss = np.empty((panel.n_sessions, 6)), np.zeros(panel.n_sessions)
     motion_along(
         panel.start, panel.length, panel.excess, panel.tau if tau is None else tau,
         lost_levels(panel, dynamics), (dynamics.alpha, dynamics.swing_sd, dynamics.wiggle_sd),
         motion, loss,
     )  # fmt: skip
-    return motion, loss
+    return Stretches(panel.start, panel.length, motion, loss)
 
 
 def propagate(
@@ -108,12 +105,8 @@ def forward_pass(
     n = panel.n_sessions
     mean, cov, told = np.empty((n, 3)), np.empty((n, 3, 3)), np.empty((n, 6))
     filter_spells(
-        panel.start, panel.length,
-        *motion_table(panel, dynamics),
+        stretches(panel, dynamics),
         np.ascontiguousarray(prior_mean, dtype=float), np.ascontiguousarray(prior_cov, dtype=float),
-        panel.lower, panel.ceiling, set_offsets(panel, noise), panel.n_sets,
-        noise.day_sd[panel.measure] * panel.scatter, noise.day_down, noise.day_up,
-        noise.set_sd[panel.measure] * panel.scatter, noise.knee,
-        mean, cov, told,
+        sets_of(panel, noise), errors_of(noise, panel.measure, panel.scatter), mean, cov, told,
     )  # fmt: skip
     return Filtered(mean, cov, *told.T)

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from forecast.growth.dynamics import Dynamics
-from forecast.growth.filtering import motion_table
+from forecast.growth.filtering import stretches
 from forecast.growth.kernels import inform_spells
 from forecast.growth.panel import Panel
 from forecast.types import Array
@@ -54,9 +54,6 @@ def spell_information(
     """
     spells = panel.n_spells
     constant, score, information = np.zeros(spells), np.zeros((spells, 3)), np.zeros((spells, 3, 3))
-    inform_spells(
-        panel.start, panel.length,
-        *motion_table(panel, dynamics, tau),
-        site_mean, site_var, constant, score, information,
-    )  # fmt: skip
+    between = stretches(panel, dynamics, tau)
+    inform_spells(between, site_mean, site_var, constant, score, information)
     return SpellInformation(constant, score, information)

@@ -7,6 +7,7 @@ in one file because the cache looks at one file's date alone.
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
@@ -29,6 +30,106 @@ OUTLIER = 3.0
 LEAST_TOLD = 1e-3
 """Share of the opinion's precision that a session must add to count as an observation."""
 LEAST_VAR = 1e-12
+MAX_FATIGUE_STEPS = 4
+"""Sets after which a session's next set is no more tired."""
+
+
+class Stretches(NamedTuple):
+    """S spells, and what lies between each of their N sessions and the one before it.
+
+    ``start`` and ``length`` (S,); ``motion`` (N, 6) and ``loss`` (N,) as by ``motion_along``.
+    """
+
+    start: Ints
+    length: Ints
+    motion: Array
+    loss: Array
+
+
+class Sets(NamedTuple):
+    """Sets of N sessions, K places each, of which the first ``n_sets`` (N,) are taken.
+
+    Each lay between ``lower`` and ``ceiling``, less its ``offset``, all (N, K).
+    """
+
+    lower: Array
+    ceiling: Array
+    offset: Array
+    n_sets: Ints
+
+
+class Errors(NamedTuple):
+    """How records scatter: ``day_sd`` and ``set_sd`` by session or spell, the rest for all."""
+
+    day_sd: Array
+    set_sd: Array
+    down: float
+    up: float
+    knee: float
+
+
+class Records(NamedTuple):
+    """What the evidence of constants needs of N sessions beside ``Sets``.
+
+    ``upper`` and ``slip_mass`` (N, K), ``flags`` (3, N, K) fatigue, unclean and assisted,
+    ``measure`` (N,).
+    """
+
+    upper: Array
+    slip_mass: Array
+    flags: Array
+    measure: Ints
+
+
+class Tables(NamedTuple):
+    """(T, G) days between sessions, and from the last to the next; (T, H) sets a session."""
+
+    gaps: Array
+    first_gaps: Array
+    sets: Array
+
+
+class Standing(NamedTuple):
+    """Where T targets stand on P paths, all (T, P), moved in place.
+
+    ``runs`` (T, P, C) holds the chance of standing at each run length, or (T, P, 1) the run.
+    """
+
+    level: Array
+    swing: Array
+    pace: Array
+    lost: Array
+    day: Array
+    runs: Array
+
+
+class Luck(NamedTuple):
+    """Draws of B sessions on P paths.
+
+    ``columns`` (B, 2, P) entries of the gap and set tables, ``normal`` (B, 2, P) for the motion,
+    ``form`` (B, P) the day's form in ``day_sd``, and ``uniform`` (B, P): a session meets where its
+    chance is above.
+    """
+
+    columns: Ints
+    normal: Array
+    form: Array
+    uniform: Array
+
+
+class PathLaws(NamedTuple):
+    """Constants path by path.
+
+    ``by_path`` (P, 8): alpha, swing_sd, wiggle_sd, detraining, regain, slip, fatigue, and the
+    path's habit in its spread. ``day_sd, set_sd`` (P, M) by measure; ``clocks`` (D, 8), and
+    ``owner`` (P,) which of them a path has.
+    """
+
+    by_path: Array
+    day_sd: Array
+    set_sd: Array
+    clocks: Array
+    owner: Ints
 
 
 def flattened(*values: Array | float) -> tuple[tuple[int, ...], list[Array]]:
@@ -108,17 +209,7 @@ def log_between(low: float, high: float, knee: float, share: float) -> float:
 
 @njit(cache=True, error_model="numpy")
 def match_one(
-    mean: float,
-    var: float,
-    lower: Array,
-    ceiling: Array,
-    offset: Array,
-    n_sets: int,
-    day_sd: float,
-    down: float,
-    up: float,
-    set_sd: float,
-    knee: float,
+    mean: float, var: float, n: int, sets: Sets, day_sd: float, set_sd: float, errors: Errors
 ) -> tuple[float, float, float, float, float, float]:
     """Match one session.
 
@@ -127,10 +218,13 @@ def match_one(
 
     The day's ability is ``b + U - D``, centred: ``b`` normal around the level, ``U`` and ``D``
     exponential with means ``up`` and ``down`` times ``day_sd`` (Reed & Jorgensen 2004, Commun.
-    Stat. Theory Methods 33:1733). Each of the first ``n_sets`` sets lay between its lower bound
-    and its ``ceiling``, both (K,). Given the ability, ``b`` has two truncated normal parts, so the
-    level is integrated exactly and only the ability by quadrature.
+    Stat. Theory Methods 33:1733). Given the ability, ``b`` has two truncated normal parts, so the
+    level is integrated exactly and only the ability by quadrature. ``n`` is the session's place;
+    of ``errors`` only what all share is read.
     """
+    down, up, knee = errors.down, errors.up, errors.knee
+    lower, ceiling = sets.lower[n], sets.ceiling[n]
+    offset, n_sets = sets.offset[n], sets.n_sets[n]
     total = var + day_sd * day_sd
     root, share = math.sqrt(total), knee_share(knee)
     rise, fall = up * day_sd, down * day_sd
@@ -233,27 +327,13 @@ def as_site(before: float, var: float, mean: float, after_var: float) -> tuple[f
 
 @njit(cache=True, error_model="numpy")
 def match_many(
-    index: Ints,
-    mean: Array,
-    var: Array,
-    lower: Array,
-    ceiling: Array,
-    offset: Array,
-    n_sets: Ints,
-    day_sd: Array,
-    down: float,
-    up: float,
-    set_sd: Array,
-    knee: float,
-    out: Array,
+    index: Ints, mean: Array, var: Array, sets: Sets, errors: Errors, out: Array
 ) -> None:
-    """Match the sessions ``index`` into the rows of ``out`` (n, 6); the rest as ``match_one``."""
+    """Match the sessions ``index`` into the rows of ``out`` (n, 6), as ``match_one`` returns."""
     for i in range(len(index)):
-        n = index[i]
         out[i] = match_one(
-            mean[i], var[i], lower[n], ceiling[n], offset[n], n_sets[n],
-            day_sd[i], down, up, set_sd[i], knee,
-        )  # fmt: skip
+            mean[i], var[i], index[i], sets, errors.day_sd[i], errors.set_sd[i], errors
+        )
 
 
 @njit(cache=True, error_model="numpy")
@@ -306,39 +386,31 @@ def set_slopes(
 def record_slopes(
     mean: Array,
     var: Array,
-    lower: Array,
-    upper: Array,
-    flags: Array,
-    offset: Array,
-    n_sets: Ints,
-    ceiling: Array,
-    day_sd: Array,
-    down: float,
-    up: float,
-    set_sd: Array,
-    knee: float,
+    sets: Sets,
+    records: Records,
+    errors: Errors,
     slip: float,
-    slip_mass: Array,
-    measure: Ints,
     place: Array,
     out: Array,
 ) -> float:
     """Return the log evidence of every set of all sessions and add its slopes to ``out`` (10,).
 
     Slopes in the log of set_sd by measure (4), of slip, day_down and day_up, and in fatigue,
-    unclean and assisted, whose ``flags`` are (3, N, K). Fisher's identity: the slope of the
+    unclean and assisted. Fisher's identity: the slope of the
     evidence is the mean slope of the log likelihood under the opinion after. ``place`` (N, 2),
     centre and scale of each session's quadrature, is kept for the next call; a scale of 0 is
     none yet.
     """
+    lower, offset, n_sets = sets.lower, sets.offset, sets.n_sets
+    upper, slip_mass, flags, measure = records
+    day_sd, set_sd, down, up, _ = errors
     total, nodes = 0.0, len(_NODES)
     terms, slopes = np.empty(nodes), np.empty((nodes, 7))
     for n in range(len(mean)):
         if place[n, 1] == 0.0:
             _, _, _, _, place[n, 0], place[n, 1] = match_one(
-                mean[n], var[n], lower[n], ceiling[n], offset[n], n_sets[n],
-                day_sd[n], down, up, set_sd[n], knee,
-            )  # fmt: skip
+                mean[n], var[n], n, sets, day_sd[n], set_sd[n], errors
+            )
         root = math.sqrt(var[n] + day_sd[n] * day_sd[n])
         rise, fall = up * day_sd[n], down * day_sd[n]
         for look in range(MOST_LOOKS):
@@ -438,44 +510,34 @@ def doses_along(
 
 @njit(cache=True, error_model="numpy")
 def filter_spells(
-    start: Ints,
-    length: Ints,
-    motion: Array,
-    loss: Array,
+    between: Stretches,
     prior_mean: Array,
     prior_cov: Array,
-    lower: Array,
-    ceiling: Array,
-    offset: Array,
-    n_sets: Ints,
-    day_sd: Array,
-    down: float,
-    up: float,
-    set_sd: Array,
-    knee: float,
+    sets: Sets,
+    errors: Errors,
     mean_out: Array,
     cov_out: Array,
     told_out: Array,
 ) -> None:
-    """Filter every spell, session by session.
+    """Filter every spell, session by session; ``errors`` are by spell.
 
-    ``motion`` (N, 6): training since the session before, decay and its integral, and the
-    variances of level and swing and their covariance added since; ``loss`` (N,). ``told_out``
-    (N, 6): mean and variance before, log evidence, site mean and variance, and the day's share
-    of the site's variance.
+    ``told_out`` (N, 6): mean and variance before, log evidence, site mean and variance, and the
+    day's share of the site's variance.
     """
+    start, length, motion, loss = between
+    day_sd, down, up = errors.day_sd, errors.down, errors.up
     mean, cov = np.empty(3), np.empty((3, 3))
     for s in range(len(start)):
         mean[:] = prior_mean[s]
         cov[:, :] = prior_cov[s]
         for n in range(start[s], start[s] + length[s]):
             if n > start[s]:
-                _advance(mean, cov, motion[n], loss[n])
+                _advance(mean, motion[n], loss[n])
+                _spread(cov, motion[n])
             before, var = mean[0], cov[0, 0]
             log_z, after, after_var, ability_var, _, _ = match_one(
-                before, var, lower[n], ceiling[n], offset[n], n_sets[n],
-                day_sd[s], down, up, set_sd[s], knee,
-            )  # fmt: skip
+                before, var, n, sets, day_sd[s], errors.set_sd[s], errors
+            )
             _absorb(mean, cov, after, after_var)
             mean_out[n] = mean
             cov_out[n] = cov
@@ -491,11 +553,17 @@ def filter_spells(
 
 
 @njit(cache=True, error_model="numpy")
-def _advance(mean: Array, cov: Array, step: Array, loss: float) -> None:
-    """Carry one opinion of (level, swing, pace) to the next session, in place."""
+def _advance(mean: Array, step: Array, loss: float) -> None:
+    """Carry the mean of one opinion of (level, swing, pace) to the next session, in place."""
     tau, decay, integral = step[0], step[1], step[2]
     mean[0] += integral * mean[1] + tau * mean[2] - loss
     mean[1] *= decay
+
+
+@njit(cache=True, error_model="numpy")
+def _spread(cov: Array, step: Array) -> None:
+    """Carry its covariance to the next session, in place."""
+    tau, decay, integral = step[0], step[1], step[2]
     for j in range(3):  # rows: F P
         cov[0, j] += integral * cov[1, j] + tau * cov[2, j]
         cov[1, j] *= decay
@@ -506,6 +574,31 @@ def _advance(mean: Array, cov: Array, step: Array, loss: float) -> None:
     cov[0, 1] += step[4]
     cov[1, 0] += step[4]
     cov[1, 1] += step[5]
+
+
+@njit(cache=True, error_model="numpy")
+def carry_spells(
+    between: Stretches, site_mean: Array, site_var: Array, mean: Array, cov: Array
+) -> None:
+    """Carry K means (S, K, 3) and one covariance (S, 3, 3) to each spell's last session, in place.
+
+    Sessions are normal observations of the level, (N,).
+    """
+    start, length, motion, loss = between
+    gain = np.empty(3)
+    for s in range(len(start)):
+        for n in range(start[s], start[s] + length[s]):
+            if n > start[s]:
+                _spread(cov[s], motion[n])
+                for k in range(mean.shape[1]):
+                    _advance(mean[s, k], motion[n], loss[n])
+            gain[:] = cov[s, :, 0] / (cov[s, 0, 0] + site_var[n])
+            for k in range(mean.shape[1]):
+                mean[s, k] += gain * (site_mean[n] - mean[s, k, 0])
+            level = cov[s, 0].copy()
+            for i in range(3):
+                for j in range(3):
+                    cov[s, i, j] -= gain[i] * level[j]
 
 
 @njit(cache=True, error_model="numpy")
@@ -523,10 +616,7 @@ def _absorb(mean: Array, cov: Array, after: float, after_var: float) -> None:
 
 @njit(cache=True, error_model="numpy")
 def inform_spells(
-    start: Ints,
-    length: Ints,
-    motion: Array,
-    loss: Array,
+    between: Stretches,
     site_mean: Array,
     site_var: Array,
     constant: Array,
@@ -535,10 +625,11 @@ def inform_spells(
 ) -> None:
     """Reduce each spell to constant, score and information of (start level, swing, pace).
 
-    ``motion`` (N, 6) as in ``filter_spells``; results are added to the zeroed arrays (S,),
-    (S, 3) and (S, 3, 3). The augmented Kalman filter of de Jong (1991): the data and the level's
-    response to a unit of each unknown run through one filter.
+    Results are added to the zeroed arrays (S,), (S, 3) and (S, 3, 3). The augmented Kalman filter
+    of de Jong (1991): the data and the level's response to a unit of each unknown run through one
+    filter.
     """
+    start, length, motion, loss = between
     level, swing, error = np.empty(4), np.empty(4), np.empty(4)
     for s in range(len(start)):
         level[:] = 0.0
@@ -627,16 +718,16 @@ def advance_one(
     pace: float,
     tau: float,
     excess: float,
-    alpha: float,
-    swing_sd: float,
-    wiggle_sd: float,
+    motion: Array,
     z0: float,
     z1: float,
 ) -> tuple[float, float]:
     """Carry level and swing over ``tau`` weeks of training and ``excess`` without, exactly.
 
-    ``z0`` and ``z1`` are standard normal; what the layoff takes is not in it.
+    ``motion`` begins with alpha, swing_sd and wiggle_sd; ``z0`` and ``z1`` are standard normal;
+    what the layoff takes is not in it.
     """
+    alpha, swing_sd, wiggle_sd = motion[0], motion[1], motion[2]
     level_var, cross, swing_var = added_variances(alpha, swing_sd, wiggle_sd, tau)
     level_var += wiggle_sd * wiggle_sd * excess
     sd = math.sqrt(swing_var)
@@ -648,57 +739,37 @@ def advance_one(
 
 
 @njit(cache=True, error_model="numpy")
-def chance_to_meet(
-    room: float, set_sd: float, fatigue: float, eligible: float, sets: int, most: int
-) -> float:
+def chance_to_meet(room: float, set_sd: float, fatigue: float, eligible: float, sets: int) -> float:
     """Return the chance that one of the session's sets is clean, unassisted and long enough.
 
     ``room`` is by how far the day's ability stands above the mark; set k has done k sets before
-    (``most`` at most), each worth ``fatigue``; ``eligible`` is the chance that a set can count.
+    (``MAX_FATIGUE_STEPS`` at most), each worth ``fatigue``; ``eligible`` is the chance that a set
+    can count.
     """
     missed = 1.0
     for k in range(sets):
-        missed *= 1.0 - eligible * above(-(room + min(k, most) * fatigue) / set_sd)
+        missed *= 1.0 - eligible * above(-(room + min(k, MAX_FATIGUE_STEPS) * fatigue) / set_sd)
     return 1.0 - missed
 
 
 @njit(cache=True, error_model="numpy")
 def expected_meets(
     mean: Array,
-    var: Array,
+    sd: Array,
     mark: Array,
-    day_sd: Array,
     set_sd: Array,
-    day_spread: float,
     fatigue: float,
     slip: float,
     sets: Array,
-    most: int,
     out: Array,
 ) -> None:
-    """Chance that each past session meets, (N,), from the opinion of the level before it."""
+    """Chance that each past session meets, into ``out`` (N,); ``sd`` is of the day's ability."""
     for n in range(len(mean)):
-        sd = math.sqrt(var[n] + (day_sd[n] * day_spread) ** 2)
         out[n] = 0.0
         for j in range(len(_NODES)):
-            room = mean[n] + sd * _NODES[j] - mark[n]
-            chance = chance_to_meet(room, set_sd[n], fatigue, 1.0 - slip, int(sets[n]), most)
+            room = mean[n] + sd[n] * _NODES[j] - mark[n]
+            chance = chance_to_meet(room, set_sd[n], fatigue, 1.0 - slip, int(sets[n]))
             out[n] += _WEIGHTS[j] * chance
-
-
-@njit(cache=True, error_model="numpy")
-def chances_to_meet(
-    room: Array,
-    set_sd: Array,
-    fatigue: Array,
-    eligible: Array,
-    sets: Array,
-    most: int,
-    out: Array,
-) -> None:
-    """``chance_to_meet`` for n sessions, all arrays (n,), into ``out``."""
-    for i in range(len(room)):
-        out[i] = chance_to_meet(room[i], set_sd[i], fatigue[i], eligible[i], int(sets[i]), most)
 
 
 @njit(cache=True, error_model="numpy")
@@ -720,43 +791,28 @@ def variances(alpha: Array, swing_sd: Array, wiggle_sd: Array, tau: Array, out: 
 @njit(cache=True, error_model="numpy")
 def walk_paths(
     step: int,
-    block: int,
-    horizon: int,
-    most: int,
     untried: bool,
-    level: Array,
-    swing: Array,
-    pace: Array,
-    lost: Array,
-    day: Array,
-    runs: Array,
-    gaps: Array,
-    first_gaps: Array,
-    sets: Array,
-    by_target: Array,
-    asked: Ints,
-    clock: tuple,
-    motion: Array,
-    noise: Array,
-    columns: Ints,
-    normal: Array,
-    form: Array,
-    careful: Array,
-    by_day: Array,
-    next_session: Array,
+    standing: Standing,
+    tables: Tables,
+    targets: tuple[Array, Ints, Array],
+    luck: Luck,
+    law: tuple,
+    out: tuple[Array, Array],
 ) -> bool:
-    """Walk T targets on up to P paths, ``block`` sessions from ``step`` on; True while any go on.
+    """Walk T targets on up to P paths, B sessions from ``step`` on; True while any go on.
 
-    ``level, swing, pace, lost, day`` (T, P) and ``runs`` (T, P, C), the chance of standing at each
-    run length, are carried in place. ``by_target`` (T, 11): mark, day_sd, set_sd, grace, sessions
-    done, day number of the cut, speed, the habit's intercept, slope and spread, and the factor on
-    the odds of meeting; ``asked`` (T, 2): sessions in a row, and how many paths. ``motion``:
-    alpha, swing_sd, wiggle_sd, detraining, regain. ``noise``: slip, fatigue. ``columns``
-    (B, 2, P) entries of the gap and set tables, ``normal`` (B, 2, P), ``form`` (B, P) the day's
-    form in ``day_sd``, ``careful`` (P,) the path's habit in its spread. Chances are added to
-    ``by_day`` (T, D + 1) and ``next_session`` (T,).
+    ``targets``: (T, 11) mark, day_sd, set_sd, grace, sessions done, day number of the cut, speed,
+    the habit's intercept, slope and spread, and the factor on the odds of meeting; (T, 2) sessions
+    in a row, and how many paths; (P,) the path's habit in its spread. ``law``: the
+    clock's numbers; alpha, swing_sd, wiggle_sd, detraining, regain; slip and fatigue. Chances are
+    added to ``out``: by day (T, D + 1) and of the next session (T,).
     """
-    alpha, swing_sd, wiggle_sd, detraining, regain = motion
+    level, swing, pace, lost, day, runs = standing
+    by_target, asked, careful = targets
+    clock, motion, noise = law
+    by_day, next_session = out
+    horizon = by_day.shape[1] - 1
+    _, _, _, detraining, regain = motion
     slip, fatigue = noise
     going = False
     for t in range(len(level)):
@@ -767,10 +823,10 @@ def walk_paths(
             if day[t, p] > horizon:
                 continue
             habit = intercept + spread * careful[p]
-            for b in range(block):
+            for b in range(len(luck.form)):
                 now = step + b
-                table = first_gaps if now == 0 else gaps
-                gap = table[t, columns[b, 0, p]]
+                table = tables.first_gaps if now == 0 else tables.gaps
+                gap = table[t, luck.columns[b, 0, p]]
                 day[t, p] += gap
                 if now > 0 or not untried:
                     rest = min(gap / 7.0, grace)
@@ -778,7 +834,7 @@ def walk_paths(
                     tau = speed * dose_one(rest, done + now, origin + day[t, p], 1.0, clock)
                     level[t, p], swing[t, p] = advance_one(
                         level[t, p], swing[t, p], pace[t, p], tau, excess,
-                        alpha, swing_sd, wiggle_sd, normal[b, 0, p], normal[b, 1, p],
+                        motion, luck.normal[b, 0, p], luck.normal[b, 1, p],
                     )  # fmt: skip
                     then = lost[t, p] * math.exp(-regain * rest) + detraining * excess
                     level[t, p] -= then - lost[t, p]
@@ -788,8 +844,8 @@ def walk_paths(
                 clean = min(max(level[t, p], -2.0), 0.7)
                 eligible = (1.0 - slip) / (1.0 + math.exp(-habit - slope * clean))
                 meets = chance_to_meet(
-                    level[t, p] + day_sd * form[b, p] - mark, set_sd, fatigue, eligible,
-                    int(sets[t, columns[b, 1, p]]), most,
+                    level[t, p] + day_sd * luck.form[b, p] - mark, set_sd, fatigue, eligible,
+                    int(tables.sets[t, luck.columns[b, 1, p]]),
                 )  # fmt: skip
                 meets = meets * odds / (1.0 - meets + meets * odds)
                 if now == 0:
@@ -807,6 +863,78 @@ def walk_paths(
             if day[t, p] <= horizon:
                 going = True
     return going
+
+
+@njit(cache=True, error_model="numpy")
+def climb_paths(
+    step: int,
+    most_days: int,
+    standing: Standing,
+    tables: Tables,
+    targets: tuple[Array, Ints, Array],
+    luck: Luck,
+    laws: PathLaws,
+    out: tuple[Array, Array],
+) -> bool:
+    """Climb T rungs on P paths, B sessions from ``step`` on; True while any path goes on.
+
+    ``targets``: (T, 8) mark, grace, sessions done, scatter,
+    the habit's intercept, slope and spread, and the factor on the odds of meeting; (T, 3) measure,
+    sessions in a row, and whether the rung is not begun; (T, P) day number that days count from.
+    ``out``: (T, P) the day on which a path clears, NaN while it goes on and infinite where it did
+    not by ``most_days``; and (T,) the chance that the first session meets.
+    """
+    level, swing, pace, lost, day, runs = standing
+    by_target, asked, origin = targets
+    days, first = out
+    on = False
+    paths = level.shape[1]
+    for t in range(len(level)):
+        mark, grace, done, scatter, intercept, slope, spread, odds = by_target[t]
+        measure, confirm, untried = asked[t]
+        for p in range(paths):
+            if not math.isnan(days[t, p]):
+                continue
+            motion = laws.by_path[p]
+            _, _, _, detraining, regain, slip, fatigue, careful = motion
+            habit = intercept + spread * careful
+            for b in range(len(luck.form)):
+                now = step + b
+                if now > 0 or untried == 0:
+                    table = tables.first_gaps if now == 0 else tables.gaps
+                    gap = table[t, luck.columns[b, 0, p]]
+                    day[t, p] += gap
+                    rest = min(gap / 7.0, grace)
+                    excess = gap / 7.0 - rest
+                    at = origin[t, p] + day[t, p]
+                    tau = dose_one(rest, done + now, at, 1.0, laws.clocks[laws.owner[p]])
+                    level[t, p], swing[t, p] = advance_one(
+                        level[t, p], swing[t, p], pace[t, p], tau, excess,
+                        motion, luck.normal[b, 0, p], luck.normal[b, 1, p],
+                    )  # fmt: skip
+                    then = lost[t, p] * math.exp(-regain * rest) + detraining * excess
+                    level[t, p] -= then - lost[t, p]
+                    lost[t, p] = then
+                clean = min(max(level[t, p], -2.0), 0.7)
+                eligible = (1.0 - slip) / (1.0 + math.exp(-habit - slope * clean))
+                meets = chance_to_meet(
+                    level[t, p] + laws.day_sd[p, measure] * scatter * luck.form[b, p] - mark,
+                    laws.set_sd[p, measure] * scatter, fatigue, eligible,
+                    int(tables.sets[t, luck.columns[b, 1, p]]),
+                )  # fmt: skip
+                meets = meets * odds / (1.0 - meets + meets * odds)
+                if now == 0:
+                    first[t] += meets / paths
+                runs[t, p, 0] = runs[t, p, 0] + 1.0 if luck.uniform[b, p] < meets else 0.0
+                if day[t, p] > most_days:
+                    days[t, p] = np.inf
+                elif runs[t, p, 0] >= confirm:
+                    days[t, p] = day[t, p]
+                if not math.isnan(days[t, p]):
+                    break
+            if math.isnan(days[t, p]):
+                on = True
+    return on
 
 
 @njit(cache=True, error_model="numpy")

@@ -24,7 +24,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forecast.growth.kernels import match_many, record_slopes
+from forecast.growth.kernels import Errors, Records, Sets, match_many, record_slopes
 from forecast.growth.panel import MEASURES, Panel
 from forecast.types import Array, Ints
 
@@ -87,6 +87,17 @@ def set_offsets(panel: Panel, noise: Noise) -> Array:
     )
 
 
+def sets_of(panel: Panel, noise: Noise) -> Sets:
+    """Return the sets of all sessions as the compiled loops take them."""
+    return Sets(panel.lower, panel.ceiling, set_offsets(panel, noise), panel.n_sets)
+
+
+def errors_of(noise: Noise, measure: Ints, scatter: Array) -> Errors:
+    """Return how records of these measures scatter in athletes of this scatter."""
+    day_sd, set_sd = noise.day_sd[measure] * scatter, noise.set_sd[measure] * scatter
+    return Errors(day_sd, set_sd, noise.day_down, noise.day_up, noise.knee)
+
+
 def match_sessions(panel: Panel, noise: Noise, index: Ints, mean: Array, var: Array) -> Match:
     """Match the level after the given sessions, from a normal opinion before them.
 
@@ -103,10 +114,8 @@ def match_sessions(panel: Panel, noise: Noise, index: Ints, mean: Array, var: Ar
     scatter, measure = panel.scatter[spell], panel.measure[spell]
     out = np.empty((len(index), 6))
     match_many(
-        np.asarray(index, dtype=np.int64), mean, var,
-        panel.lower, panel.ceiling, set_offsets(panel, noise), panel.n_sets,
-        noise.day_sd[measure] * scatter, noise.day_down, noise.day_up,
-        noise.set_sd[measure] * scatter, noise.knee, out,
+        np.asarray(index, dtype=np.int64), mean, var, sets_of(panel, noise),
+        errors_of(noise, measure, scatter), out,
     )  # fmt: skip
     return Match(log_evidence=out[:, 0], mean=out[:, 1], var=out[:, 2])
 
@@ -145,10 +154,8 @@ def evidence_slopes(
     scatter, measure = panel.scatter[panel.spell], panel.measure[panel.spell]
     slopes = np.zeros(len(SLOPES))
     total = record_slopes(
-        mean, var, panel.lower, panel.upper, flags, set_offsets(panel, noise), panel.n_sets,
-        panel.ceiling,
-        noise.day_sd[measure] * scatter, noise.day_down, noise.day_up,
-        noise.set_sd[measure] * scatter, noise.knee, noise.slip, _slip_mass(panel), measure, place,
-        slopes,
+        mean, var, sets_of(panel, noise),
+        Records(panel.upper, _slip_mass(panel), flags, measure),
+        errors_of(noise, measure, scatter), noise.slip, place, slopes,
     )  # fmt: skip
     return float(total), dict(zip(SLOPES, slopes.tolist(), strict=True))

@@ -10,13 +10,13 @@ from numpy.typing import NDArray
 
 from forecast.growth.dynamics import split_gap
 from forecast.growth.intervals import pass_ratio, set_intervals
+from forecast.growth.kernels import MAX_FATIGUE_STEPS
 from forecast.growth.scale import to_latent
 from forecast.histories import Histories, day_number
 from forecast.types import Array, Flags, Ints
 
 MEASURES = ("seconds", "reps", "kg", "cm")
 GRACE_WEEKS = 2.0
-MAX_FATIGUE_STEPS = 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,7 +233,7 @@ def _pad_sets(
     return {
         "lower": spread(lower, -np.inf),
         "upper": spread(upper, np.inf),
-        "fatigue": spread(np.minimum(column.astype(float), MAX_FATIGUE_STEPS), 0.0),
+        "fatigue": spread(np.minimum(column.astype(float), float(MAX_FATIGUE_STEPS)), 0.0),
         "unclean": spread((~sets["clean"]).to_numpy(dtype=float), 0.0),
         "assisted": spread((sets["assisted"] | ~sets["loaded"]).to_numpy(dtype=float), 0.0),
         "eligible": spread(_eligible(sets), 0.0),

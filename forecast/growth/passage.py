@@ -20,9 +20,8 @@ from scipy.stats import qmc
 from forecast.growth.clock import Clock
 from forecast.growth.dynamics import Dynamics
 from forecast.growth.habits import Habits
-from forecast.growth.kernels import walk_paths
+from forecast.growth.kernels import Luck, Standing, Tables, walk_paths
 from forecast.growth.observation import Noise
-from forecast.growth.panel import MAX_FATIGUE_STEPS
 from forecast.growth.session import draw_form
 from forecast.types import Array, Ints
 
@@ -131,15 +130,15 @@ def simulate_passage(
     paths = len(points)
     level, swing, pace = _starting_points(targets, points[:, :3])
     careful = np.ascontiguousarray(points[:, 3])
-    runs = _starting_runs(targets, paths)
-    shape = level.shape
     day = np.repeat(-targets.wait[:, None].astype(float), paths, axis=1)
-    lost = np.broadcast_to(_column(targets.lost), shape).copy()
-    by_target = _numbers(targets, noise)
+    lost = np.broadcast_to(_column(targets.lost), level.shape).copy()
+    standing = Standing(level, swing, pace, lost, day, _starting_runs(targets, paths))
     motion = np.array([getattr(dynamics, f.name) for f in fields(Dynamics)])
+    law = (targets.clock.numbers, motion, np.array([noise.slip, noise.fatigue]))
     by_day, next_session = np.zeros((len(targets), horizon_days + 1)), np.zeros(len(targets))
     gaps, first_gaps = (np.asarray(g, dtype=float) for g in (targets.gaps, targets.first_gaps))
-    asked = np.stack([targets.confirm, each], axis=1)
+    tables = Tables(gaps, first_gaps, targets.habits.sets)
+    numbers = (_numbers(targets, noise), np.stack([targets.confirm, each], axis=1), careful)
     step, going = 0, len(targets) > 0
     while going:  # ends when every path has passed the horizon: gaps are one day at least
         # Path by path, so that a target's first paths are the same however many others have.
@@ -150,11 +149,8 @@ def simulate_passage(
         normal = _mirrored(luck.standard_normal((pairs, BLOCK, 2))).transpose(1, 2, 0).copy()
         form = draw_form(days, (paths, BLOCK), noise.day_down, noise.day_up).T.copy()
         going = walk_paths(
-            step, BLOCK, horizon_days, int(MAX_FATIGUE_STEPS), targets.untried,
-            level, swing, pace, lost, day, runs, gaps, first_gaps, targets.habits.sets,
-            by_target, asked, targets.clock.numbers, motion,
-            np.array([noise.slip, noise.fatigue]), columns, normal, form, careful,
-            by_day, next_session,
+            step, targets.untried, standing, tables, numbers,
+            Luck(columns, normal, form, form), law, (by_day, next_session),
         )  # fmt: skip
         step += BLOCK
     return Passage(np.minimum(np.cumsum(by_day, axis=1), 1.0), next_session)

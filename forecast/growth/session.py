@@ -9,9 +9,9 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import expit
 
-from forecast.growth.kernels import chances_to_meet, expected_meets, flattened
+from forecast.growth.kernels import expected_meets
 from forecast.growth.observation import Noise
-from forecast.growth.panel import MAX_FATIGUE_STEPS, Panel
+from forecast.growth.panel import Panel
 from forecast.types import Array, Flags, Ints
 
 LATEST = 30
@@ -40,32 +40,6 @@ def draw_form(
     return np.asarray(normal.standard_normal(size) + rise - fall)
 
 
-def meeting_chance(
-    room: Array,
-    set_sd: Array,
-    fatigue: Array | float,
-    eligible: Array,
-    sets: Array,
-) -> Array:
-    """Return the chance that a session meets, given its day's ability.
-
-    Parameters
-    ----------
-    room
-        By how far the day's ability stands above the pass mark, latent units; any shape.
-    set_sd, fatigue
-        As in ``observation.Noise``, broadcast against ``room``.
-    eligible
-        Chance that a set is clean, unassisted and not ended early.
-    sets
-        Number of sets.
-    """
-    shape, (space, sd, tired, able, many) = flattened(room, set_sd, fatigue, eligible, sets)
-    out = np.empty(len(space))
-    chances_to_meet(space, sd, tired, able, many, int(MAX_FATIGUE_STEPS), out)
-    return out.reshape(shape)
-
-
 def expected_to_meet(panel: Panel, noise: Noise, mean: Array, var: Array) -> Array:
     """Return the chance that each past session met its criterion, as seen before it, (N,).
 
@@ -79,10 +53,10 @@ def expected_to_meet(panel: Panel, noise: Noise, mean: Array, var: Array) -> Arr
     spell = panel.spell
     scatter, measure = panel.scatter[spell], panel.measure[spell]
     out = np.empty(panel.n_sessions)
+    sd = np.sqrt(var + (noise.day_sd[measure] * scatter * noise.day_spread) ** 2)
     expected_meets(
-        np.ascontiguousarray(mean), np.ascontiguousarray(var), panel.threshold[spell],
-        noise.day_sd[measure] * scatter, noise.set_sd[measure] * scatter,
-        noise.day_spread, noise.fatigue, noise.slip, panel.eligible, int(MAX_FATIGUE_STEPS), out,
+        np.ascontiguousarray(mean), sd, panel.threshold[spell], noise.set_sd[measure] * scatter,
+        noise.fatigue, noise.slip, panel.eligible, out,
     )  # fmt: skip
     return out
 

@@ -104,15 +104,13 @@ def test_days_agree_with_the_engines_own_chances(opinions, confirm, begun):
 def still(pace, paths=4):
     """Constants without any chance: level is a straight line in time."""
     return PathConstants(
-        motion=np.tile([0.1, 1e-9, 1e-9, 0.03, 0.0], (paths, 1)),
+        by_path=np.tile([0.1, 1e-9, 1e-9, 0.03, 0.0, 0.0, 0.0], (paths, 1)),
         day_sd=np.full((paths, 4), 1e-9),
         set_sd=np.full((paths, 4), 1e-9),
-        fatigue=np.zeros(paths),
         day_down=np.zeros(paths),
         day_up=np.zeros(paths),
-        slip=np.zeros(paths),
-        clocks=(Clock(),),
-        blocks=np.zeros(1, dtype=int),
+        clocks=np.array([Clock().numbers]),
+        owner=np.zeros(paths, dtype=int),
     )
 
 
