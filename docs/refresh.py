@@ -95,7 +95,7 @@ def modules_table() -> str:
 def prior_rows() -> list[tuple[str, str, str]]:
     """Return name, middle and 80 % range of every prior, positive ones on their own scale."""
     rows = []
-    for name, (mean, sd) in PRIORS.items():
+    for name, (mean, sd, _) in PRIORS.items():
         points = mean + sd * EIGHTY * np.array([-1.0, 0.0, 1.0])
         low, middle, high = np.exp(points) if name.startswith("log_") else points
         rows.append((name, f"{middle:.3g}", f"{low:.2g} to {high:.2g}"))

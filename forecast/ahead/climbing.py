@@ -32,6 +32,7 @@ from forecast.growth import (
     priors_from_others,
     recent_gaps,
     spell_information,
+    stretches,
 )
 from forecast.histories import TABLE_SIZE, Histories, gap_table
 from forecast.types import Array, Ints
@@ -132,7 +133,8 @@ def carry_regressors(
     mean, cov = priors_from_others(
         panel, constants, model.fit.pooled, tracked.loose, everyone, finished_only=True
     )
-    info = spell_information(panel, constants.dynamics, filtered.site_mean, filtered.site_var)
+    between = stretches(panel, constants.clock, constants.dynamics)
+    info = spell_information(between, filtered.site_mean, filtered.site_var)
     surprise = info.score - np.einsum("sij,sj->si", info.information, mean)
     pulled = np.linalg.solve(np.eye(3) + info.information @ cov, surprise[:, :, None])[:, :, 0]
     own = pulled @ constants.pooling.own
@@ -207,7 +209,7 @@ def start_times(
     new = Beginnings(
         rung=panel.rung[which], threshold=panel.threshold[which], measure=panel.measure[which],
         gaps=gap_table(recent_gaps(panel, first), model.rhythm), day=panel.day[first].astype(float),
-        scatter=panel.scatter[which], gain=np.ones(len(which)),
+        scatter=tracked.filtered.scatter[which], gain=np.ones(len(which)),
     )  # fmt: skip
     middle = middle_days(model, ladder_plan(histories.ladder), new, seed=seed)
     return Times(

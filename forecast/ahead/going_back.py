@@ -22,8 +22,8 @@ from forecast.growth import (
     forward_pass,
     priors_from_others,
     propagate,
+    stretches,
     to_log,
-    wind,
 )
 from forecast.histories import CLEARED, Histories, build_sessions, day_number
 from forecast.log import TrainingLog, is_number
@@ -204,16 +204,17 @@ def filter_on(model: GrowthModel, tracked: Tracked, longer: Histories) -> tuple[
     if len(longer.sessions) == tracked.panel.n_sessions:
         return tracked.panel, tracked.filtered
     constants = model.fit.constants
-    panel = wind(build_panel(longer, linear=model.linear, units=model.units), constants.clock)
+    panel = build_panel(longer, linear=model.linear, units=model.units)
     before = np.empty(tracked.panel.n_spells, dtype=np.int64)
     before[tracked.panel.spell_row] = np.arange(tracked.panel.n_spells)
     place = before[panel.spell_row]
-    excess = _charged(panel, longer)
-    panel = replace(panel, excess=excess, scatter=tracked.panel.scatter[place])
+    panel = replace(panel, excess=_charged(panel, longer))
     mean, cov = priors_from_others(
         tracked.panel, constants, model.fit.pooled, tracked.loose, place, finished_only=True
     )
-    return panel, forward_pass(panel, constants.dynamics, constants.noise, mean, cov)
+    between = stretches(panel, constants.clock, constants.dynamics)
+    scatter = tracked.filtered.scatter[place]
+    return panel, forward_pass(panel, between, constants.noise, mean, cov, scatter)
 
 
 def _charged(panel: Panel, longer: Histories) -> Array:

@@ -31,7 +31,6 @@ from forecast.growth import (
     stretches,
     take_spells,
     to_latent,
-    wind,
 )
 from forecast.histories import Histories, day_number, gap_table
 from forecast.types import Array, Ints
@@ -133,7 +132,7 @@ def survey(
         measure=np.array([MEASURES.index(c.measure) for c in criteria]),
         gaps=gap_table(recent_gaps(panel, last), model.rhythm),
         habits=athlete_habits(panel, panel.eligible, level, last, model.habits),
-        scatter=panel.scatter[spell],
+        scatter=tracked.filtered.scatter[spell],
         times=start_times(model, tracked, histories, own[~still], seed),
         open_times=start_times(model, tracked, histories, own[still], seed),
     )
@@ -198,7 +197,7 @@ def _athlete_effects(
     tracked: Tracked, constants: GrowthConstants, athletes: Ints, usual: Array, z: Array
 ) -> Array:
     """(A, p, 3) draws of the athletes' effects given each path's rungs."""
-    panel = wind(tracked.panel, constants.clock)
+    panel = tracked.panel
     loose = loose_information(panel, constants, tracked.filtered)
     spells = np.flatnonzero(np.isin(panel.athlete, athletes))
     who = np.searchsorted(athletes, panel.athlete[spells])
@@ -223,12 +222,12 @@ def _open_states(
     """
     if not len(which):
         return np.empty((0, prior.shape[1], 3))
-    panel = wind(take_spells(tracked.panel, which), constants.clock)
+    panel = take_spells(tracked.panel, which)
     site = np.flatnonzero(np.isin(tracked.panel.spell, which))
     mean = np.tile(np.concatenate([np.zeros((1, 3)), np.eye(3)]), (len(which), 1, 1))
     cov = np.tile(constants.pooling.own, (len(which), 1, 1))
     filtered = tracked.filtered
-    between = stretches(panel, constants.dynamics)
+    between = stretches(panel, constants.clock, constants.dynamics)
     carry_spells(between, filtered.site_mean[site], filtered.site_var[site], mean, cov)
     response = mean[:, 1:] - mean[:, :1]
     centre = mean[:, :1] + np.einsum("ski,spk->spi", response, prior)

@@ -1,11 +1,11 @@
 """The growth engine: sets as intervals, a state space, crossed pooling, first passage."""
 
 from forecast.growth.athletes import loose_information, priors_from_others
-from forecast.growth.clock import Clock, wind
+from forecast.growth.clock import Clock
 from forecast.growth.constants import PRIORS, GrowthConstants
 from forecast.growth.draws import constants_draws
 from forecast.growth.dynamics import Dynamics
-from forecast.growth.engine import GrowthModel, Tracked, fit_growth_model, spells_alone, track
+from forecast.growth.engine import GrowthModel, Tracked, fit_growth_model, track
 from forecast.growth.filtering import Filtered, forward_pass, lost_levels, propagate, stretches
 from forecast.growth.fitting import GrowthFit
 from forecast.growth.forecasting import (
@@ -110,7 +110,6 @@ __all__ = [
     "rounding_units",
     "session_sites",
     "spell_information",
-    "spells_alone",
     "states_table",
     "stretches",
     "take_spells",
@@ -119,5 +118,4 @@ __all__ = [
     "to_ratio",
     "track",
     "untried_habits",
-    "wind",
 ]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from forecast.growth.constants import GrowthConstants
-from forecast.growth.filtering import Filtered
+from forecast.growth.filtering import Filtered, stretches
 from forecast.growth.information import SpellInformation, spell_information
 from forecast.growth.panel import Panel
 from forecast.growth.pooling import Pooled, marginalise_own, spell_priors
@@ -16,7 +16,8 @@ def loose_information(
     panel: Panel, constants: GrowthConstants, filtered: Filtered
 ) -> SpellInformation:
     """Each spell's information with its own effect integrated out."""
-    info = spell_information(panel, constants.dynamics, filtered.site_mean, filtered.site_var)
+    between = stretches(panel, constants.clock, constants.dynamics)
+    info = spell_information(between, filtered.site_mean, filtered.site_var)
     return marginalise_own(info, constants.pooling.own)
 
 

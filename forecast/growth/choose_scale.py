@@ -9,9 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from forecast.growth.clock import wind
-from forecast.growth.filtering import forward_pass
-from forecast.growth.fitting import fit_growth, population_prior
+from forecast.growth.fitting import filter_population, fit_growth
 from forecast.growth.observation import evidence_slopes
 from forecast.growth.panel import Panel, rescaled, take_spells
 from forecast.growth.scale import QUICKENING
@@ -61,8 +59,7 @@ def _evidence(panel: Panel, n_rungs: int) -> float:
     a scale that draws low values together would win by that alone.
     """
     fit = fit_growth(panel, n_rungs, rounds=TRIAL_ROUNDS)
-    mean, cov = population_prior(fit.constants, fit.pooled, panel, n_rungs)
-    wound = wind(panel, fit.constants.clock)
-    filtered = forward_pass(wound, fit.constants.dynamics, fit.constants.noise, mean, cov)
-    noise = fit.constants.noise
-    return evidence_slopes(wound, noise, filtered.before_mean.copy(), filtered.before_var.copy())[0]
+    plain = np.ones(panel.n_spells)
+    filtered = filter_population(panel, fit.constants, fit.pooled, n_rungs, plain)
+    mean, var = filtered.before_mean.copy(), filtered.before_var.copy()
+    return evidence_slopes(panel, fit.constants.noise, mean, var, plain)[0]

@@ -9,7 +9,7 @@ months than in others (``season_cos``, ``season_sin``).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -86,8 +86,3 @@ def session_doses(panel: Panel, clock: Clock) -> Array:
     out = np.zeros(panel.n_sessions)
     doses_along(panel.start, panel.length, panel.rest, panel.day, clock.numbers, out)
     return out
-
-
-def wind(panel: Panel, clock: Clock) -> Panel:
-    """Return the panel with ``tau`` as this clock reads it."""
-    return replace(panel, tau=session_doses(panel, clock))

@@ -9,6 +9,7 @@ practice, no source), in weeks and in log(value / target).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal, NamedTuple
 
 import numpy as np
 from scipy.special import expit
@@ -25,46 +26,54 @@ def _log(value: float) -> float:
     return float(np.log(value))
 
 
-PRIORS: dict[str, tuple[float, float]] = {
-    "log_alpha": (_log(0.12), 0.8),
-    "log_swing_sd": (_log(0.03), 0.9),
-    "log_wiggle_sd": (_log(0.025), 0.7),
-    "log_detraining": (_log(0.02), 0.8),
-    "log_regain": (_log(0.3), 0.8),
-    "practice": (-2.5, 1.3),
-    "log_fade": (_log(0.06), 1.0),
-    "season_cos": (0.0, 0.35),
-    "season_sin": (0.0, 0.35),
-    **{f"log_day_sd_{m}": (_log(0.08), 0.9) for m in MEASURES},
-    "log_own_start": (_log(0.30), 0.9),
-    "log_own_swing": (_log(0.04), 0.7),
-    "log_own_pace": (_log(0.015), 0.7),
-    "own_start_swing": (0.0, 0.4),
-    "own_start_pace": (0.0, 0.4),
-    "own_swing_pace": (0.0, 0.4),
-    "log_athlete_start": (_log(0.15), 0.6),
-    "log_athlete_swing": (_log(0.015), 0.7),
-    "log_athlete_pace": (_log(0.012), 0.7),
-    "log_rung_start": (_log(0.25), 0.6),
-    "log_rung_swing": (_log(0.015), 0.7),
-    "log_rung_pace": (_log(0.010), 0.7),
-    **{f"log_set_sd_{m}": (_log(0.10), 0.9) for m in MEASURES},
-    "fatigue": (-0.06, 0.05),
-    "unclean": (0.05, 0.15),
-    "assisted": (0.25, 0.25),
-    "log_slip": (_log(0.03), 0.7),
-    "log_day_down": (_log(0.5), 0.6),
-    "log_day_up": (_log(0.25), 0.5),
-}
-"""Mean and standard deviation of each constant's normal prior."""
+class Prior(NamedTuple):
+    """Normal prior of one constant, and what a change of it touches.
 
-STRUCTURE = [name for name in PRIORS if not name.startswith("log_set_sd")][:-6]
+    ``group``: ``motion`` (what lies between sessions, and the day's form), ``pooling`` (how spells,
+    athletes and rungs differ) or ``record`` (the sets themselves).
+    """
+
+    mean: float
+    sd: float
+    group: Literal["motion", "pooling", "record"]
+
+
+PRIORS: dict[str, Prior] = {
+    "log_alpha": Prior(_log(0.12), 0.8, "motion"),
+    "log_swing_sd": Prior(_log(0.03), 0.9, "motion"),
+    "log_wiggle_sd": Prior(_log(0.025), 0.7, "motion"),
+    "log_detraining": Prior(_log(0.02), 0.8, "motion"),
+    "log_regain": Prior(_log(0.3), 0.8, "motion"),
+    "practice": Prior(-2.5, 1.3, "motion"),
+    "log_fade": Prior(_log(0.06), 1.0, "motion"),
+    "season_cos": Prior(0.0, 0.35, "motion"),
+    "season_sin": Prior(0.0, 0.35, "motion"),
+    **{f"log_day_sd_{m}": Prior(_log(0.08), 0.9, "motion") for m in MEASURES},
+    "log_own_start": Prior(_log(0.30), 0.9, "pooling"),
+    "log_own_swing": Prior(_log(0.04), 0.7, "pooling"),
+    "log_own_pace": Prior(_log(0.015), 0.7, "pooling"),
+    "own_start_swing": Prior(0.0, 0.4, "pooling"),
+    "own_start_pace": Prior(0.0, 0.4, "pooling"),
+    "own_swing_pace": Prior(0.0, 0.4, "pooling"),
+    "log_athlete_start": Prior(_log(0.15), 0.6, "pooling"),
+    "log_athlete_swing": Prior(_log(0.015), 0.7, "pooling"),
+    "log_athlete_pace": Prior(_log(0.012), 0.7, "pooling"),
+    "log_rung_start": Prior(_log(0.25), 0.6, "pooling"),
+    "log_rung_swing": Prior(_log(0.015), 0.7, "pooling"),
+    "log_rung_pace": Prior(_log(0.010), 0.7, "pooling"),
+    **{f"log_set_sd_{m}": Prior(_log(0.10), 0.9, "record") for m in MEASURES},
+    "fatigue": Prior(-0.06, 0.05, "record"),
+    "unclean": Prior(0.05, 0.15, "record"),
+    "assisted": Prior(0.25, 0.25, "record"),
+    "log_slip": Prior(_log(0.03), 0.7, "record"),
+    "log_day_down": Prior(_log(0.5), 0.6, "record"),
+    "log_day_up": Prior(_log(0.25), 0.5, "record"),
+}
+
+STRUCTURE = [name for name, prior in PRIORS.items() if prior.group != "record"]
 """Constants fitted on the sessions as normal observations."""
 
-MOTION = STRUCTURE[: 9 + len(MEASURES)]
-"""Those of them that need a new pass over the sessions when they change."""
-
-RECORD = [name for name in PRIORS if name not in STRUCTURE]
+RECORD = [name for name, prior in PRIORS.items() if prior.group == "record"]
 """Constants fitted on the sets themselves."""
 
 MOST_SLIPS = 0.2
@@ -150,7 +159,7 @@ class GrowthConstants:
 
 def prior_constants() -> GrowthConstants:
     """Return the constants at the middle of their priors: what thin data start from."""
-    return GrowthConstants({name: mean for name, (mean, _) in PRIORS.items()})
+    return GrowthConstants({name: prior.mean for name, prior in PRIORS.items()})
 
 
 def _own_covariance(v: dict[str, float]) -> Array:

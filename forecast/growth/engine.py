@@ -9,9 +9,8 @@ import numpy as np
 
 from forecast.growth.athletes import loose_information, priors_from_others
 from forecast.growth.choose_scale import choose_scale
-from forecast.growth.clock import wind
-from forecast.growth.filtering import Filtered, forward_pass
-from forecast.growth.fitting import ROUNDS, GrowthFit, fit_growth, population_prior, scattered
+from forecast.growth.filtering import Filtered, forward_pass, stretches
+from forecast.growth.fitting import ROUNDS, GrowthFit, filter_population, fit_growth
 from forecast.growth.habits import CohortHabits, cohort_habits
 from forecast.growth.information import SpellInformation
 from forecast.growth.intervals import usual_units
@@ -78,9 +77,7 @@ def fit_growth_model(
         rounds=ROUNDS if start is None else 1,
         progress=progress,
     )
-    panel = wind(scattered(panel, fit.constants, fit.pooled, fit.n_rungs), fit.constants.clock)
-    mean, cov = population_prior(fit.constants, fit.pooled, panel, fit.n_rungs)
-    filtered = forward_pass(panel, fit.constants.dynamics, fit.constants.noise, mean, cov)
+    filtered = filter_population(panel, fit.constants, fit.pooled, fit.n_rungs)
     gaps, owner = session_gaps(panel)
     return GrowthModel(
         fit=fit,
@@ -115,21 +112,14 @@ def start_delays(histories: Histories) -> Array:
     return np.asarray(delays, dtype=float)
 
 
-def spells_alone(model: GrowthModel, histories: Histories) -> tuple[Panel, SpellInformation]:
-    """Return histories as arrays, and what each spell says on its own of its start and gain."""
-    constants, pooled = model.fit.constants, model.fit.pooled
-    panel = build_panel(histories, linear=model.linear, units=model.units)
-    panel = wind(scattered(panel, constants, pooled, model.fit.n_rungs), constants.clock)
-    mean, cov = population_prior(constants, pooled, panel, model.fit.n_rungs)
-    filtered = forward_pass(panel, constants.dynamics, constants.noise, mean, cov)
-    return panel, loose_information(panel, constants, filtered)
-
-
 def track(model: GrowthModel, histories: Histories) -> Tracked:
     """Filter every spell with the prior that its athlete's finished spells gave it."""
     constants, pooled = model.fit.constants, model.fit.pooled
-    panel, loose = spells_alone(model, histories)
+    panel = build_panel(histories, linear=model.linear, units=model.units)
+    alone = filter_population(panel, constants, pooled, model.fit.n_rungs)
+    loose = loose_information(panel, constants, alone)
     everyone = np.arange(panel.n_spells)
     mean, cov = priors_from_others(panel, constants, pooled, loose, everyone, finished_only=True)
-    filtered = forward_pass(panel, constants.dynamics, constants.noise, mean, cov)
+    between = stretches(panel, constants.clock, constants.dynamics)
+    filtered = forward_pass(panel, between, constants.noise, mean, cov, alone.scatter)
     return Tracked(panel, filtered, loose)

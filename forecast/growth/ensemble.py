@@ -16,11 +16,10 @@ import numpy as np
 from scipy.special import ndtri
 
 from forecast.growth.athletes import priors_from_others
-from forecast.growth.clock import wind
 from forecast.growth.constants import GrowthConstants
 from forecast.growth.draws import NODES, PATH_STREAM, SPEED_STREAM, constants_draws, stream
 from forecast.growth.engine import GrowthModel, Tracked
-from forecast.growth.filtering import forward_pass, lost_levels
+from forecast.growth.filtering import forward_pass, lost_levels, stretches
 from forecast.growth.habits import Habits
 from forecast.growth.panel import take_spells
 from forecast.growth.passage import Passage, Targets, simulate_passage
@@ -228,9 +227,10 @@ def _member(
     ``which`` (S,) the spells, ``owner`` (T,) each target's place among them; ``mean``, ``cov``
     and ``speed`` by spell.
     """
-    own = wind(take_spells(tracked.panel, which), constants.clock)
-    own = replace(own, tau=own.tau * speed[own.spell])
-    seen = forward_pass(own, constants.dynamics, constants.noise, mean, cov)
+    own = take_spells(tracked.panel, which)
+    between = stretches(own, constants.clock, constants.dynamics, speed)
+    scatter = tracked.filtered.scatter[which]
+    seen = forward_pass(own, between, constants.noise, mean, cov, scatter)
     at = own.start[owner] + tracked.panel.number[place]
     total = np.cumsum(seen.log_evidence)
     before = total[own.start[owner]] - seen.log_evidence[own.start[owner]]

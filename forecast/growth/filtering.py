@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from forecast.growth.clock import Clock, session_doses
 from forecast.growth.dynamics import Dynamics, decay_terms, transition_covariance
 from forecast.growth.kernels import Stretches, filter_spells, lost_along, motion_along
 from forecast.growth.observation import Noise, errors_of, sets_of
@@ -30,6 +31,8 @@ class Filtered:
         it said nothing.
     tail
         (N,) the day's part of the site's variance over the variance ``day_sd**2``.
+    scatter
+        (S,) how widely the athlete's sets were taken to scatter.
     """
 
     mean: Array
@@ -40,6 +43,7 @@ class Filtered:
     site_mean: Array
     site_var: Array
     tail: Array
+    scatter: Array
 
 
 def lost_levels(panel: Panel, dynamics: Dynamics) -> Array:
@@ -49,11 +53,24 @@ def lost_levels(panel: Panel, dynamics: Dynamics) -> Array:
     )
 
 
-def stretches(panel: Panel, dynamics: Dynamics, tau: Array | None = None) -> Stretches:
-    """What lies between each session and the one before it; ``tau`` (N,) replaces the panel's."""
+def stretches(
+    panel: Panel, clock: Clock, dynamics: Dynamics, speed: Array | float = 1.0
+) -> Stretches:
+    """Return what lies between each session and the one before it.
+
+    Parameters
+    ----------
+    panel
+        The records (only their timing is used here).
+    clock, dynamics
+        How training time runs, and the constants of the motion.
+    speed
+        (S,) by how much each spell's own training time runs faster.
+    """
+    tau = session_doses(panel, clock) * np.broadcast_to(speed, panel.n_spells)[panel.spell]
     motion, loss = np.empty((panel.n_sessions, 6)), np.zeros(panel.n_sessions)
     motion_along(
-        panel.start, panel.length, panel.excess, panel.tau if tau is None else tau,
+        panel.start, panel.length, panel.excess, tau,
         lost_levels(panel, dynamics), (dynamics.alpha, dynamics.swing_sd, dynamics.wiggle_sd),
         motion, loss,
     )  # fmt: skip
@@ -91,22 +108,31 @@ def propagate(
 
 
 def forward_pass(
-    panel: Panel, dynamics: Dynamics, noise: Noise, prior_mean: Array, prior_cov: Array
+    panel: Panel,
+    between: Stretches,
+    noise: Noise,
+    prior_mean: Array,
+    prior_cov: Array,
+    scatter: Array | float,
 ) -> Filtered:
     """Run the assumed-density filter over every spell.
 
     Parameters
     ----------
-    panel, dynamics, noise
-        Records and constants.
+    panel, between, noise
+        The records, what lies between them (``stretches``), and the noise constants.
     prior_mean, prior_cov
         (S, 3) and (S, 3, 3): opinion of (level, swing, pace) at each spell's first session.
+    scatter
+        (S,) how widely the athlete's sets scatter, as a multiple of the cohort's noise.
     """
     n = panel.n_sessions
+    scatter = np.broadcast_to(np.asarray(scatter, dtype=float), panel.n_spells)
     mean, cov, told = np.empty((n, 3)), np.empty((n, 3, 3)), np.empty((n, 6))
     filter_spells(
-        stretches(panel, dynamics),
+        between,
         np.ascontiguousarray(prior_mean, dtype=float), np.ascontiguousarray(prior_cov, dtype=float),
-        sets_of(panel, noise), errors_of(noise, panel.measure, panel.scatter), mean, cov, told,
+        sets_of(panel, noise), errors_of(noise, panel.measure, scatter), mean, cov, told,
     )  # fmt: skip
-    return Filtered(mean, cov, *told.T)
+    before, var, evidence, site, site_var, tail = told.T
+    return Filtered(mean, cov, before, var, evidence, site, site_var, tail, scatter)

@@ -9,23 +9,21 @@ point both are gradients of one objective (Minka 2001; Seeger 2005, EP for expon
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import minimize
 
 from forecast.errors import FitError
-from forecast.growth.clock import session_doses, wind
 from forecast.growth.constants import (
     MOST_SLIPS,
-    MOTION,
     PRIORS,
     RECORD,
     STRUCTURE,
     GrowthConstants,
     prior_constants,
 )
-from forecast.growth.filtering import Filtered, forward_pass
+from forecast.growth.filtering import Filtered, forward_pass, stretches
 from forecast.growth.information import SpellInformation, spell_information
 from forecast.growth.observation import evidence_slopes
 from forecast.growth.panel import MEASURES, Panel
@@ -78,9 +76,9 @@ def population_prior(
     return pooled.usual(panel.rung), np.tile(base, (panel.n_spells, 1, 1))
 
 
-def day_variance(constants: GrowthConstants, panel: Panel) -> Array:
+def day_variance(constants: GrowthConstants, panel: Panel, scatter: Array) -> Array:
     """(N,) variance of an ordinary day's form at each session."""
-    by_spell = constants.noise.day_sd[panel.measure] * panel.scatter
+    by_spell = constants.noise.day_sd[panel.measure] * scatter
     return np.asarray(by_spell[panel.spell] ** 2)
 
 
@@ -114,13 +112,14 @@ def fit_growth(
     """
     constants = start or _first_constants(panel)
     pooled: Pooled | None = None
+    scatter = np.ones(panel.n_spells)
     for turn in range(rounds):
         if progress:
             progress(f"growth engine, round {turn + 1} of {rounds}")
-        filtered = _filter(panel, constants, pooled, n_rungs)
+        filtered = filter_population(panel, constants, pooled, n_rungs, scatter)
         constants = _fit_record(panel, constants, filtered)
-        panel = scattered(panel, constants, pooled, n_rungs)
-        filtered = _filter(panel, constants, pooled, n_rungs)
+        filtered = filter_population(panel, constants, pooled, n_rungs)
+        scatter = filtered.scatter
         steps = MAX_STEPS[min(turn, len(MAX_STEPS) - 1)]
         constants, pooled = _fit_structure(panel, constants, filtered, n_rungs, steps)
     assert pooled is not None
@@ -128,22 +127,19 @@ def fit_growth(
     return GrowthFit(constants, pooled, n_rungs, names, chol, pooled.log_evidence, rounds)
 
 
-def scattered(
-    panel: Panel, constants: GrowthConstants, pooled: Pooled | None, n_rungs: int
-) -> Panel:
-    """Return the panel with each athlete's scatter as the sets say."""
-    mean, cov = population_prior(constants, pooled, panel, n_rungs)
-    wound = wind(panel, constants.clock)
-    scatter = athlete_scatter(wound, constants.dynamics, constants.noise, mean, cov)
-    return replace(panel, scatter=scatter)
-
-
-def _filter(
-    panel: Panel, constants: GrowthConstants, pooled: Pooled | None, n_rungs: int
+def filter_population(
+    panel: Panel,
+    constants: GrowthConstants,
+    pooled: Pooled | None,
+    n_rungs: int,
+    scatter: Array | None = None,
 ) -> Filtered:
+    """Filter every spell alone, with each athlete's ``scatter``: as the sets say, if left out."""
     mean, cov = population_prior(constants, pooled, panel, n_rungs)
-    wound = wind(panel, constants.clock)
-    return forward_pass(wound, constants.dynamics, constants.noise, mean, cov)
+    between = stretches(panel, constants.clock, constants.dynamics)
+    if scatter is None:
+        scatter = athlete_scatter(panel, between, constants.noise, mean, cov)
+    return forward_pass(panel, between, constants.noise, mean, cov, scatter)
 
 
 def _first_constants(panel: Panel) -> GrowthConstants:
@@ -170,19 +166,20 @@ class _Structure:
         self.panel, self.constants, self.n_rungs = panel, constants, n_rungs
         _, self.athlete = np.unique(panel.athlete, return_inverse=True)
         self.site_mean, self.tail = filtered.site_mean, filtered.tail
+        self.scatter = filtered.scatter
         # The site's variance without the day's form, so that the form can be fitted here too.
-        bare = filtered.site_var - self.tail * day_variance(constants, panel)
+        bare = filtered.site_var - self.tail * day_variance(constants, panel, self.scatter)
         self.bare_var = np.maximum(bare, 1e-6)
         self.names = active_names(panel, STRUCTURE)
         if not constants.seasonal:
             self.names = [name for name in self.names if not name.startswith("season")]
-        self.motion = [name for name in self.names if name in MOTION]
+        self.motion = [name for name in self.names if PRIORS[name].group == "motion"]
 
     def inform(self, constants: GrowthConstants) -> SpellInformation:
         """Information of the spells under these constants."""
-        site_var = self.bare_var + self.tail * day_variance(constants, self.panel)
-        tau = session_doses(self.panel, constants.clock)
-        return spell_information(self.panel, constants.dynamics, self.site_mean, site_var, tau=tau)
+        day_var = day_variance(constants, self.panel, self.scatter)
+        between = stretches(self.panel, constants.clock, constants.dynamics)
+        return spell_information(between, self.site_mean, self.bare_var + self.tail * day_var)
 
     def neighbours(
         self, vector: Array
@@ -268,7 +265,7 @@ def _climb(
     FitError
         The evidence is not a number.
     """
-    mean, sd = np.array([PRIORS[name] for name in names]).T
+    mean, sd = np.array([PRIORS[name][:2] for name in names]).T
 
     def objective(place: Array) -> tuple[float, Array]:
         value, slope = evidence(mean + sd * place)
@@ -312,7 +309,7 @@ def _fit_record(panel: Panel, constants: GrowthConstants, filtered: Filtered) ->
 
     def evidence(vector: Array) -> tuple[float, Array]:
         noise = constants.replaced(names, vector).noise
-        value, slopes = evidence_slopes(panel, noise, mean, var, place)
+        value, slopes = evidence_slopes(panel, noise, mean, var, filtered.scatter, place)
         return value, np.array([slopes[name] for name in names])
 
     return constants.replaced(names, _climb(names, constants.vector(names), evidence, RECORD_STEPS))
@@ -332,7 +329,7 @@ def _uncertainty(
     base = problem.pool(constants, info).athlete_log_evidence
     there = [problem.pool(c, told).athlete_log_evidence for c, _, told in steps]
     scores = (np.stack(there, axis=1) - base[:, None]) / STEP
-    prior_sd = np.array([PRIORS[name][1] for name in problem.names])
+    prior_sd = np.array([PRIORS[name].sd for name in problem.names])
     precision = scores.T @ scores + np.diag(prior_sd**-2.0)
     chol = np.linalg.cholesky(np.linalg.inv(precision))
     if not np.all(np.isfinite(chol)):

@@ -8,12 +8,11 @@ import numpy as np
 import pandas as pd
 
 from forecast.growth.athletes import loose_information, priors_from_others
-from forecast.growth.clock import wind
 from forecast.growth.constants import GrowthConstants
 from forecast.growth.dynamics import lost_after, split_gap
 from forecast.growth.engine import GrowthModel, Tracked
 from forecast.growth.ensemble import average_passage, plain_average_passage
-from forecast.growth.filtering import Filtered, forward_pass, lost_levels, propagate
+from forecast.growth.filtering import Filtered, forward_pass, lost_levels, propagate, stretches
 from forecast.growth.habits import untried_habits
 from forecast.growth.intervals import pass_ratio
 from forecast.growth.panel import GRACE_WEEKS, MEASURES, take_spells
@@ -98,12 +97,14 @@ def _open_states(
     model: GrowthModel, constants: GrowthConstants, tracked: Tracked, which: Ints
 ) -> Filtered:
     """Filter the asked-for spells under these constants with all the athlete's other spells."""
-    panel = wind(tracked.panel, constants.clock)
+    panel = tracked.panel
     loose = loose_information(panel, constants, tracked.filtered)
     mean, cov = priors_from_others(
         panel, constants, model.fit.pooled, loose, which, finished_only=False
     )
-    return forward_pass(take_spells(panel, which), constants.dynamics, constants.noise, mean, cov)
+    mine, scatter = take_spells(panel, which), tracked.filtered.scatter[which]
+    between = stretches(mine, constants.clock, constants.dynamics)
+    return forward_pass(mine, between, constants.noise, mean, cov, scatter)
 
 
 def _athlete_effect(model: GrowthModel, tracked: Tracked, which: Ints) -> Array:

@@ -15,10 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forecast.growth.dynamics import Dynamics
-from forecast.growth.filtering import stretches
-from forecast.growth.kernels import inform_spells
-from forecast.growth.panel import Panel
+from forecast.growth.kernels import Stretches, inform_spells
 from forecast.types import Array
 
 
@@ -31,29 +28,17 @@ class SpellInformation:
     information: Array
 
 
-def spell_information(
-    panel: Panel,
-    dynamics: Dynamics,
-    site_mean: Array,
-    site_var: Array,
-    *,
-    tau: Array | None = None,
-) -> SpellInformation:
+def spell_information(between: Stretches, site_mean: Array, site_var: Array) -> SpellInformation:
     """Return what each spell's sessions say about its (start level, start swing, pace).
 
     Parameters
     ----------
-    panel
-        The records (only their timing is used here).
-    dynamics
-        Constants of the motion.
+    between
+        What lies between the sessions (``filtering.stretches``).
     site_mean, site_var
         (N,) sessions as normal observations of the level; infinite variance says nothing.
-    tau
-        (N,) training between sessions, where it is not the panel's own.
     """
-    spells = panel.n_spells
+    spells = len(between.start)
     constant, score, information = np.zeros(spells), np.zeros((spells, 3)), np.zeros((spells, 3, 3))
-    between = stretches(panel, dynamics, tau)
     inform_spells(between, site_mean, site_var, constant, score, information)
     return SpellInformation(constant, score, information)

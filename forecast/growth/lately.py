@@ -157,7 +157,9 @@ def _plainly(model: GrowthModel, tracked: Tracked) -> tuple[Array, Array]:
     panel, before = tracked.panel, tracked.filtered.before_mean
     vague = np.full(panel.n_sessions, VAGUE_SD**2)
     every = np.arange(panel.n_sessions)
-    match = match_sessions(panel, model.fit.constants.noise, every, before.copy(), vague)
+    match = match_sessions(
+        panel, model.fit.constants.noise, every, before.copy(), vague, tracked.filtered.scatter
+    )
     told = 1.0 / match.var - 1.0 / vague
     silent = told < LEAST_TOLD / vague
     told = np.where(silent, 1.0, told)

@@ -98,7 +98,9 @@ def errors_of(noise: Noise, measure: Ints, scatter: Array) -> Errors:
     return Errors(day_sd, set_sd, noise.day_down, noise.day_up, noise.knee)
 
 
-def match_sessions(panel: Panel, noise: Noise, index: Ints, mean: Array, var: Array) -> Match:
+def match_sessions(
+    panel: Panel, noise: Noise, index: Ints, mean: Array, var: Array, scatter: Array | float
+) -> Match:
     """Match the level after the given sessions, from a normal opinion before them.
 
     Parameters
@@ -109,9 +111,11 @@ def match_sessions(panel: Panel, noise: Noise, index: Ints, mean: Array, var: Ar
         (n,) sessions of the panel.
     mean, var
         (n,) opinion of the level before each session.
+    scatter
+        (S,) how widely the athletes' sets scatter, as a multiple of the cohort's noise.
     """
     spell = panel.spell[index]
-    scatter, measure = panel.scatter[spell], panel.measure[spell]
+    measure, scatter = panel.measure[spell], np.broadcast_to(scatter, panel.n_spells)[spell]
     out = np.empty((len(index), 6))
     match_many(
         np.asarray(index, dtype=np.int64), mean, var, sets_of(panel, noise),
@@ -135,7 +139,12 @@ SLOPES = (
 
 
 def evidence_slopes(
-    panel: Panel, noise: Noise, mean: Array, var: Array, place: Array | None = None
+    panel: Panel,
+    noise: Noise,
+    mean: Array,
+    var: Array,
+    scatter: Array | float,
+    place: Array | None = None,
 ) -> tuple[float, dict[str, float]]:
     """Return the log evidence of every session, summed, and its slopes by constant.
 
@@ -145,13 +154,16 @@ def evidence_slopes(
         The records and the noise constants.
     mean, var
         (N,) opinion of the level before each session.
+    scatter
+        (S,) how widely the athletes' sets scatter, as a multiple of the cohort's noise.
     place
         (N, 2) where the last call placed its quadrature, zeros at first; moved in place.
     """
     if place is None:
         place = np.zeros((panel.n_sessions, 2))
     flags = np.stack([panel.fatigue, panel.unclean, panel.assisted])
-    scatter, measure = panel.scatter[panel.spell], panel.measure[panel.spell]
+    measure = panel.measure[panel.spell]
+    scatter = np.broadcast_to(scatter, panel.n_spells)[panel.spell]
     slopes = np.zeros(len(SLOPES))
     total = record_slopes(
         mean, var, sets_of(panel, noise),

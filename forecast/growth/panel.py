@@ -43,8 +43,6 @@ class Panel:
         (N,) place of the session in its spell, 0 for the first.
     rest, excess
         (N,) weeks up to the grace and weeks beyond it since the session before (0 at first).
-    tau
-        (N,) training since the session before, as the clock reads it; ``rest`` until wound.
     lower, upper
         (N, K) bounds of each set in latent units; padded sets run from -inf to inf.
     fatigue, unclean, assisted
@@ -60,8 +58,6 @@ class Panel:
         (N, K) upper bounds with which the level is read off (``ceilings``).
     eligible
         (N,) sets that could have met the criterion: counting, and not ended early by choice.
-    scatter
-        (S,) how widely the athlete's sets scatter, as a multiple of the cohort's noise.
     linear
         Share of the plain ratio in the latent scale (``scale.to_latent``).
     """
@@ -80,7 +76,6 @@ class Panel:
     number: Ints
     rest: Array
     excess: Array
-    tau: Array
     lower: Array
     upper: Array
     fatigue: Array
@@ -91,7 +86,6 @@ class Panel:
     met: Flags
     ceiling: Array
     eligible: Array
-    scatter: Array
     linear: float
 
     @property
@@ -139,7 +133,7 @@ def build_panel(
     gap = np.diff(day, prepend=day[:1]) / 7.0
     gap[start] = 0.0
     grace = _grace(gap, start, length)
-    tau, excess = split_gap(gap, grace[spell])
+    rest, excess = split_gap(gap, grace[spell])
     spells = histories.spells.iloc[order]
     columns = _pad_sets(sets, sessions.index.to_numpy(), histories, units)
     ceiling = ceilings(columns)
@@ -156,10 +150,8 @@ def build_panel(
         spell=spell,
         day=day,
         number=np.arange(len(spell)) - start[spell],
-        rest=tau,
+        rest=rest,
         excess=excess,
-        tau=tau,
-        scatter=np.ones(len(start)),
         n_sets=columns["used"].sum(axis=1).astype(np.int64),
         ceiling=ceiling,
         met=sessions["meets"].to_numpy(dtype=bool),
@@ -264,9 +256,9 @@ def take_spells(panel: Panel, which: Ints) -> Panel:
     length = panel.length[which]
     start = np.concatenate([[0], np.cumsum(length)[:-1]]).astype(np.int64)
     flat = np.repeat(panel.start[which] - start, length) + np.arange(length.sum())
-    by_spell = ("spell_row", "athlete", "rung", "measure", "threshold", "grace", "scatter")
+    by_spell = ("spell_row", "athlete", "rung", "measure", "threshold", "grace")
     by_session = (
-        *("session_row", "day", "number", "rest", "excess", "tau"),
+        *("session_row", "day", "number", "rest", "excess"),
         *("lower", "upper", "fatigue", "unclean", "assisted", "used", "n_sets"),
         *("met", "ceiling", "eligible"),
     )

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
-from forecast.growth.dynamics import Dynamics
 from forecast.growth.filtering import forward_pass
+from forecast.growth.kernels import Stretches
 from forecast.growth.observation import Noise
 from forecast.growth.panel import Panel
 from forecast.types import Array
@@ -22,7 +20,7 @@ one: scatter shows in many sessions, one day out of all proportion is no scatter
 
 
 def athlete_scatter(
-    panel: Panel, dynamics: Dynamics, noise: Noise, prior_mean: Array, prior_cov: Array
+    panel: Panel, between: Stretches, noise: Noise, prior_mean: Array, prior_cov: Array
 ) -> Array:
     """Return each spell's scatter (S,): the athlete's posterior mean, on the log scale.
 
@@ -31,16 +29,15 @@ def athlete_scatter(
 
     Parameters
     ----------
-    panel
-        Records; its own ``scatter`` is not used.
-    dynamics, noise, prior_mean, prior_cov
+    panel, between, noise, prior_mean, prior_cov
         As for ``forward_pass``.
     """
     _, who = np.unique(panel.athlete, return_inverse=True)
     told = np.empty((len(GRID), panel.n_sessions))
     for row, multiple in zip(told, GRID, strict=True):
-        tried = replace(panel, scatter=np.full(panel.n_spells, multiple))
-        row[:] = forward_pass(tried, dynamics, noise, prior_mean, prior_cov).log_evidence
+        row[:] = forward_pass(
+            panel, between, noise, prior_mean, prior_cov, float(multiple)
+        ).log_evidence
     told = np.clip(told - told[len(GRID) // 2], -2.0 * MOST_TOLD, MOST_TOLD)
     told[:, panel.last] = 0.0
     evidence = np.stack([np.bincount(who[panel.spell], row) for row in told])

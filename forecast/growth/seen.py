@@ -20,9 +20,7 @@ def chance_met(model: GrowthModel, tracked: Tracked, at: Ints) -> Array:
     at
         (n,) places of sessions in the panel.
     """
-    panel, filtered = tracked.panel, tracked.filtered
-    noise = model.fit.constants.noise
-    return expected_to_meet(panel, noise, filtered.before_mean, filtered.before_var)[at]
+    return expected_to_meet(tracked.panel, model.fit.constants.noise, tracked.filtered)[at]
 
 
 def gain_ahead(

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import expit
 
+from forecast.growth.filtering import Filtered
 from forecast.growth.kernels import expected_meets
 from forecast.growth.observation import Noise
 from forecast.growth.panel import Panel
@@ -40,23 +41,23 @@ def draw_form(
     return np.asarray(normal.standard_normal(size) + rise - fall)
 
 
-def expected_to_meet(panel: Panel, noise: Noise, mean: Array, var: Array) -> Array:
+def expected_to_meet(panel: Panel, noise: Noise, filtered: Filtered) -> Array:
     """Return the chance that each past session met its criterion, as seen before it, (N,).
 
     Parameters
     ----------
     panel, noise
         The records and the noise constants.
-    mean, var
-        (N,) opinion of the level before each session.
+    filtered
+        Opinions of the level before each session.
     """
-    spell = panel.spell
-    scatter, measure = panel.scatter[spell], panel.measure[spell]
+    mean, var = filtered.before_mean, filtered.before_var
+    scatter, measure = filtered.scatter[panel.spell], panel.measure[panel.spell]
     out = np.empty(panel.n_sessions)
     sd = np.sqrt(var + (noise.day_sd[measure] * scatter * noise.day_spread) ** 2)
     expected_meets(
-        np.ascontiguousarray(mean), sd, panel.threshold[spell], noise.set_sd[measure] * scatter,
-        noise.fatigue, noise.slip, panel.eligible, out,
+        np.ascontiguousarray(mean), sd, panel.threshold[panel.spell],
+        noise.set_sd[measure] * scatter, noise.fatigue, noise.slip, panel.eligible, out,
     )  # fmt: skip
     return out
 

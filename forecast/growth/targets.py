@@ -46,7 +46,7 @@ def _earlier_gaps(panel: Panel, gap: Array, by_athlete: dict[int, Ints], session
 def meeting_shift(panel: Panel, noise: Noise, filtered: Filtered, last: Ints) -> Array:
     """(T,) by how far the log odds of meeting are off as of these sessions (``odds_shift``)."""
     at, inside = latest_sessions(panel, last)
-    expected = expected_to_meet(panel, noise, filtered.before_mean, filtered.before_var)
+    expected = expected_to_meet(panel, noise, filtered)
     return odds_shift(panel.met[at].astype(float), np.where(inside, expected[at], np.nan))
 
 
@@ -89,7 +89,7 @@ def targets_at(
         first_gaps=first_gap_table(gaps, wait, model.rhythm.absences, panel.day[last] + wait),
         habits=athlete_habits(panel, panel.eligible, filtered.mean[:, 0], last, model.habits),
         shift=meeting_shift(panel, model.fit.constants.noise, filtered, last),
-        scatter=panel.scatter[spell],
+        scatter=filtered.scatter[spell],
         clock=model.fit.constants.clock,
         done=(panel.number[last] + 1).astype(float),
         last_day=panel.day[last].astype(float),

@@ -70,7 +70,7 @@ def outlook(
     rest, excess = split_gap(wait_weeks, panel.grace[spell])
     done, day = (panel.number[place] + 1).astype(float), panel.day[place] + 7.0 * wait_weeks
     waited = constants.clock.dose(rest, done, day)
-    day_var = (constants.noise.day_sd[panel.measure[spell]] * panel.scatter[spell]) ** 2
+    day_var = (constants.noise.day_sd[panel.measure[spell]] * tracked.filtered.scatter[spell]) ** 2
     lost = lost_levels(panel, constants.dynamics)[place]
     for column, ahead in enumerate(weeks):
         then = lost_after(constants.dynamics, lost, rest, excess)

@@ -74,11 +74,12 @@ def exact_panel():
         n = len(values)
         return SimpleNamespace(
             n_sessions=n,
+            n_spells=len(lengths),
+            day=np.zeros(n, dtype=int),
             length=lengths,
             start=np.concatenate([[0], np.cumsum(lengths)[:-1]]),
             spell=np.repeat(np.arange(len(lengths)), lengths),
             measure=np.zeros(len(lengths), dtype=int),
-            tau=np.asarray(gaps, dtype=float),
             rest=np.asarray(gaps, dtype=float),
             excess=np.zeros(n),
             lower=(values - width / 2)[:, None],
@@ -88,7 +89,6 @@ def exact_panel():
             unclean=np.zeros((n, 1)),
             assisted=np.zeros((n, 1)),
             n_sets=np.ones(n, dtype=int),
-            scatter=np.ones(len(lengths)),
         )
 
     return _panel

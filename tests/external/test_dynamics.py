@@ -7,12 +7,13 @@ import pytest
 from scipy.integrate import dblquad
 from statsmodels.tsa.statespace.kalman_filter import KalmanFilter
 
+from forecast.growth.clock import Clock
 from forecast.growth.dynamics import (
     Dynamics,
     decay_terms,
     transition_covariance,
 )
-from forecast.growth.filtering import forward_pass, propagate
+from forecast.growth.filtering import forward_pass, propagate, stretches
 from forecast.growth.observation import Noise
 
 
@@ -144,7 +145,7 @@ def test_filter_agrees_with_statsmodels(exact_panel):
     panel = exact_panel(values, gaps, lengths)
     mean = np.tile([-0.5, 0.05, 0.02], (3, 1))
     cov = np.tile(np.diag([0.3, 0.05, 0.01]), (3, 1, 1))
-    ours = forward_pass(panel, motion, noise, mean, cov)
+    ours = forward_pass(panel, stretches(panel, Clock(), motion), noise, mean, cov, 1.0)
     for spell, (start, length) in enumerate(zip(panel.start, lengths, strict=True)):
         rows = slice(start, start + length)
         other = statsmodels_filter(

@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize
 
+from forecast.growth.clock import Clock
 from forecast.growth.dynamics import Dynamics
-from forecast.growth.filtering import forward_pass
+from forecast.growth.filtering import forward_pass, stretches
 from forecast.growth.observation import Noise, match_sessions
 
 STRAIGHT = Dynamics(alpha=1.0, swing_sd=0.0, wiggle_sd=0.0, detraining=0.0)
@@ -42,7 +43,12 @@ class SleepStudy:
         cov[0, 2] = cov[2, 0] = correlation * sd[0] * sd[1]
         mean = np.tile([fixed[0], 0.0, fixed[1]], (n, 1))
         return forward_pass(
-            self.panel, STRAIGHT, set_noise(residual), mean, np.tile(cov, (n, 1, 1))
+            self.panel,
+            stretches(self.panel, Clock(), STRAIGHT),
+            set_noise(residual),
+            mean,
+            np.tile(cov, (n, 1, 1)),
+            1.0,
         )
 
     def log_likelihood(self, fixed, sd, correlation, residual):
@@ -105,10 +111,11 @@ def test_local_level_of_the_nile(load, exact_panel):
     vague = 1e10
     fit = forward_pass(
         panel,
-        wandering,
+        stretches(panel, Clock(), wandering),
         set_noise(np.sqrt(noise_var)),
         np.zeros((1, 3)),
         np.diag([vague, 0.0, 0.0])[None],
+        1.0,
     )
     assert fit.mean[-1, 0] == pytest.approx(798.370, abs=0.01)
     assert fit.cov[-1, 0, 0] == pytest.approx(4032.158, abs=0.01)
@@ -126,7 +133,7 @@ def censored_log_likelihood(exact_panel, y, mean, sigma):
     rows = np.arange(len(y))
     # Here the noise is the set's, and all normal: a sharp bound has no place in quadrature.
     noise = Noise(np.full(4, 1e-7), np.full(4, sigma), 0.0, 0.0, 0.0, 1e-4, 1e-4, knee=30.0)
-    match = match_sessions(panel, noise, rows, mean, np.full(len(y), 1e-8))
+    match = match_sessions(panel, noise, rows, mean, np.full(len(y), 1e-8), 1.0)
     return float(np.sum(match.log_evidence - np.where(at_limit, 0.0, np.log(WIDTH))))
 
 

@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 from scipy.stats import laplace_asymmetric, norm
 
+from forecast.growth.clock import Clock
 from forecast.growth.constants import prior_constants
 from forecast.growth.dynamics import Dynamics
-from forecast.growth.filtering import forward_pass
+from forecast.growth.filtering import forward_pass, stretches
 from forecast.growth.kernels import above, between, knee_share, log_between
 from forecast.growth.observation import KNEE, evidence_slopes, match_sessions
 
@@ -32,9 +33,10 @@ def panel_of(sessions, gaps):
         n_sessions=n,
         length=np.array([n]),
         start=np.array([0]),
+        n_spells=1,
+        day=np.zeros(n, dtype=int),
         spell=np.zeros(n, dtype=int),
         measure=np.array([0]),
-        tau=np.asarray(gaps, dtype=float),
         rest=np.asarray(gaps, dtype=float),
         excess=np.zeros(n),
         lower=lower,
@@ -43,7 +45,6 @@ def panel_of(sessions, gaps):
         unclean=unclean,
         assisted=np.zeros((n, k)),
         n_sets=np.array([len(sets) for sets in sessions]),
-        scatter=np.ones(1),
     )
 
 
@@ -102,7 +103,7 @@ CASES = {
 @pytest.mark.parametrize(("mean", "var"), [(-0.4, 0.09), (-0.4, 0.004)])
 def test_one_session_is_matched_as_on_a_grid(sets, mean, var):
     match = match_sessions(
-        panel_of([sets], [0.0]), NOISE, np.array([0]), np.array([mean]), np.array([var])
+        panel_of([sets], [0.0]), NOISE, np.array([0]), np.array([mean]), np.array([var]), 1.0
     )
     log_total, centre, spread = by_grid(sets, mean, var)
     assert match.log_evidence[0] == pytest.approx(log_total, abs=0.05)
@@ -123,9 +124,10 @@ def test_a_spell_is_filtered_as_on_a_grid():
     wander = 0.08
     motion = Dynamics(alpha=1.0, swing_sd=0.0, wiggle_sd=wander, detraining=0.0)
     mean, var = -0.6, 0.09
+    panel = panel_of(sessions, gaps)
     fit = forward_pass(
-        panel_of(sessions, gaps), motion, NOISE, np.array([[mean, 0.0, 0.0]]),
-        np.diag([var, 0.0, 0.0])[None],
+        panel, stretches(panel, Clock(), motion), NOISE, np.array([[mean, 0.0, 0.0]]),
+        np.diag([var, 0.0, 0.0])[None], 1.0,
     )  # fmt: skip
     level = np.linspace(-2.6, 1.4, 1601)
     step = level[1] - level[0]
@@ -150,7 +152,7 @@ def test_more_sets_never_make_the_level_less_certain():
     spreads = []
     for n in (1, 2, 4, 8):
         panel = panel_of([[(-0.36, -0.29, 0)] * n], [0.0])
-        match = match_sessions(panel, NOISE, np.array([0]), np.array([-0.4]), np.array([0.09]))
+        match = match_sessions(panel, NOISE, np.array([0]), np.array([-0.4]), np.array([0.09]), 1.0)
         spreads.append(match.var[0])
     assert spreads == sorted(spreads, reverse=True)
 
@@ -159,7 +161,7 @@ def test_a_set_stopped_at_the_target_is_no_ceiling():
     low, high = (
         match_sessions(
             panel_of([[(0.0, upper, 0)]], [0.0]), NOISE, np.array([0]), np.array([0.0]),
-            np.array([0.09]),
+            np.array([0.09]), 1.0,
         ).mean[0]
         for upper in (0.05, np.inf)
     )  # fmt: skip
@@ -178,7 +180,7 @@ def test_the_pull_of_a_session_levels_off_and_never_falls_back(mean, var, beside
     # Beside other sets up to three times the mark: further apart than that is no one day's record.
     for low in np.arange(-6.0, 1.1 if beside else 5.0, 0.05):
         panel = panel_of([[(low, low + 0.1, 0), *beside]], [0.0])
-        match = match_sessions(panel, NOISE, np.array([0]), np.array([mean]), np.array([var]))
+        match = match_sessions(panel, NOISE, np.array([0]), np.array([mean]), np.array([var]), 1.0)
         after.append(match.mean[0])
     steps = np.diff(after)
     assert steps.min() > -1e-2 * np.sqrt(var)  # what quadrature leaves
@@ -196,11 +198,15 @@ def test_slopes_of_the_evidence_are_its_differences():
     panel.assisted[1, 0] = 1.0
     mean, var = np.full(len(sessions), -0.4), np.full(len(sessions), 0.01)
     constants = prior_constants()
-    _, slopes = evidence_slopes(panel, constants.noise, mean, var)
+    _, slopes = evidence_slopes(panel, constants.noise, mean, var, 1.0)
     for name in ("log_set_sd_seconds", "log_slip", "log_day_down", "log_day_up", "unclean"):
         there = [
             evidence_slopes(
-                panel, constants.replaced([name], [constants.values[name] + step]).noise, mean, var
+                panel,
+                constants.replaced([name], [constants.values[name] + step]).noise,
+                mean,
+                var,
+                1.0,
             )[0]
             for step in (1e-4, -1e-4)
         ]

@@ -136,8 +136,8 @@ def test_chances_expected_are_those_of_simulated_sessions(small_model, small_log
     rng = np.random.default_rng(2)
     for one, said in zip(at, chance, strict=True):
         spell = panel.spell[one]
-        day_sd = noise.day_sd[panel.measure[spell]] * panel.scatter[spell]
-        set_sd = noise.set_sd[panel.measure[spell]] * panel.scatter[spell]
+        day_sd = noise.day_sd[panel.measure[spell]] * tracked.filtered.scatter[spell]
+        set_sd = noise.set_sd[panel.measure[spell]] * tracked.filtered.scatter[spell]
         better, worse = (
             rng.exponential(noise.day_up, 40_000),
             rng.exponential(noise.day_down, 40_000),

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from forecast.growth.filtering import forward_pass
-from forecast.growth.fitting import fit_growth, population_prior
+from forecast.growth.fitting import filter_population, fit_growth
 from forecast.growth.kernels import OUTLIER
 from forecast.growth.panel import build_panel
 from forecast.histories import build_histories
@@ -22,8 +21,7 @@ def test_the_fit_finds_no_absurd_evidence(small_log, small_cut):
 def test_a_site_is_never_farther_than_its_own_reach(small_log, small_cut, small_model):
     panel = build_panel(build_histories(small_log, small_cut))
     fit = small_model.engines_.growth.fit
-    mean, cov = population_prior(fit.constants, fit.pooled, panel, fit.n_rungs)
-    seen = forward_pass(panel, fit.constants.dynamics, fit.constants.noise, mean, cov)
+    seen = filter_population(panel, fit.constants, fit.pooled, fit.n_rungs)
     heard = np.isfinite(seen.site_var)
     gap = np.abs(seen.site_mean - seen.before_mean)[heard]
     spread = np.sqrt(seen.site_var)[heard]
