@@ -27,7 +27,7 @@ from forecast.growth import (
 )
 from forecast.types import Array, Flags, Ints
 
-BLOCK = 16
+BLOCK = 32
 """Sessions whose random numbers are drawn at once."""
 
 
@@ -151,7 +151,7 @@ def climb(starts: Starts, constants: PathConstants, *, most_days: int, seed: lis
     days, first = np.full((rows, paths), np.nan), np.zeros(rows)
     on, step = rows > 0, 0
     while on:
-        luck = _luck(rng, starts, constants, step)
+        luck = _luck(rng, starts, constants)
         on = climb_paths(step, most_days, standing, tables, targets, luck, laws, (days, first))
         step += BLOCK
     short = np.maximum(starts.threshold[:, None] - level, 0.0)
@@ -169,17 +169,12 @@ def _by_target(starts: Starts) -> Array:
     return np.stack(full, axis=1)
 
 
-def _luck(rng: np.random.Generator, starts: Starts, constants: PathConstants, step: int) -> Luck:
-    """Draw the coming sessions' luck, session by session."""
-    paths = starts.level.shape[1]
-    columns = np.empty((BLOCK, 2, paths), dtype=np.int64)
-    normal = np.empty((BLOCK, 2, paths))
-    form, uniform = np.empty((2, BLOCK, paths))
-    for b in range(BLOCK):
-        table = starts.first_gaps if step + b == 0 else starts.gaps
-        columns[b, 0] = rng.integers(0, table.shape[1], size=paths)
-        normal[b] = rng.standard_normal((2, paths))
-        form[b] = draw_form(rng, (paths,), constants.day_down, constants.day_up)
-        columns[b, 1] = rng.integers(0, starts.habits.sets.shape[1], size=paths)
-        uniform[b] = rng.random(size=paths)
-    return Luck(columns, normal, form, uniform)
+def _luck(rng: np.random.Generator, starts: Starts, constants: PathConstants) -> Luck:
+    """Draw the luck of the next sessions of every path, each kind from a stream of its own."""
+    size = (BLOCK, starts.level.shape[1])
+    table, luck, days, chance = rng.spawn(4)
+    columns = table.integers(0, starts.gaps.shape[1], (size[0], 2, size[1]))
+    columns[:, 1] %= starts.habits.sets.shape[1]
+    normal = luck.standard_normal((size[0], 2, size[1]))
+    form = draw_form(days, size, constants.day_down, constants.day_up)
+    return Luck(columns, normal, form, chance.random(size))

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from forecast.growth.fitting import filter_population, fit_growth
+from forecast.growth.fitting import climb, filter_population
 from forecast.growth.observation import evidence_slopes
 from forecast.growth.panel import Panel, rescaled, take_spells
 from forecast.growth.scale import QUICKENING
@@ -58,8 +58,8 @@ def _evidence(panel: Panel, n_rungs: int) -> float:
     The filter's own evidence would not do: its bounded pull makes a slip dear by its distance, and
     a scale that draws low values together would win by that alone.
     """
-    fit = fit_growth(panel, n_rungs, rounds=TRIAL_ROUNDS)
+    constants, _, pooled = climb(panel, n_rungs, None, TRIAL_ROUNDS)
     plain = np.ones(panel.n_spells)
-    filtered = filter_population(panel, fit.constants, fit.pooled, n_rungs, plain)
+    filtered = filter_population(panel, constants, pooled, n_rungs, plain)
     mean, var = filtered.before_mean.copy(), filtered.before_var.copy()
-    return evidence_slopes(panel, fit.constants.noise, mean, var, plain)[0]
+    return evidence_slopes(panel, constants.noise, mean, var, plain)[0]

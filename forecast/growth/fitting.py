@@ -110,6 +110,19 @@ def fit_growth(
     FitError
         The evidence is not a number, so no constants can be trusted.
     """
+    constants, filtered, pooled = climb(panel, n_rungs, start, rounds, progress)
+    names, chol = _uncertainty(panel, constants, filtered, n_rungs)
+    return GrowthFit(constants, pooled, n_rungs, names, chol, pooled.log_evidence, rounds)
+
+
+def climb(
+    panel: Panel,
+    n_rungs: int,
+    start: GrowthConstants | None,
+    rounds: int,
+    progress: Callable[[str], None] | None = None,
+) -> tuple[GrowthConstants, Filtered, Pooled]:
+    """Return the best constants, the sessions filtered just before them, and the pooled effects."""
     constants = start or _first_constants(panel)
     pooled: Pooled | None = None
     scatter = np.ones(panel.n_spells)
@@ -123,8 +136,7 @@ def fit_growth(
         steps = MAX_STEPS[min(turn, len(MAX_STEPS) - 1)]
         constants, pooled = _fit_structure(panel, constants, filtered, n_rungs, steps)
     assert pooled is not None
-    names, chol = _uncertainty(panel, constants, filtered, n_rungs)
-    return GrowthFit(constants, pooled, n_rungs, names, chol, pooled.log_evidence, rounds)
+    return constants, filtered, pooled
 
 
 def filter_population(

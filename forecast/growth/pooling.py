@@ -147,19 +147,28 @@ class Moments:
 def pooled_moments(
     info: SpellInformation, athlete: Ints, rung: Ints, n_rungs: int, prior: PoolingPrior
 ) -> Moments:
-    """Return what slopes of the evidence need; parameters as for ``pool``, athletes from 0 on."""
+    """Return what slopes of the evidence need; parameters as for ``pool``, athletes from 0 on.
+
+    Athletes and rungs enter alike, so the more numerous are taken out one by one, and the dense
+    system is as small as can be.
+    """
     spells = len(rung)
     mean, square = np.empty((spells, 3)), np.empty((spells, 3, 3))
-    own, of_athlete, of_rung = np.zeros((3, 3)), np.zeros(3), np.zeros(3)
+    own, by_group, kept = np.zeros((3, 3)), np.zeros(3), np.zeros(3)
+    n_athletes = int(athlete.max()) + 1
+    groups, size, variances = (athlete, rung), (n_athletes, n_rungs), (prior.athlete, prior.rung)
+    swapped = n_rungs > n_athletes
+    if swapped:
+        groups, size, variances = groups[::-1], size[::-1], variances[::-1]
     evidence = kernels.pooled_moments(
         (info.constant, info.score, info.information),
-        athlete,
-        rung,
-        (int(athlete.max()) + 1, n_rungs),
-        (prior.own, prior.athlete, prior.rung, prior.centre_mean, prior.centre_var),
+        *groups,
+        size,
+        (prior.own, *variances, prior.centre_mean, prior.centre_var),
         (mean, square),
-        (own, of_athlete, of_rung),
+        (own, by_group, kept),
     )
+    of_athlete, of_rung = (kept, by_group) if swapped else (by_group, kept)
     return Moments(evidence, mean, square, own, of_athlete, of_rung)
 
 
