@@ -26,6 +26,7 @@ from forecast.growth import (
     carry_spells,
     constants_draws,
     loose_information,
+    mirrored,
     pass_ratio,
     recent_gaps,
     stretches,
@@ -171,9 +172,11 @@ def draw_shared(ground: Ground, settings: Settings, open_spells: Ints) -> Shared
     sets = constants_draws(fit, settings.draws, seed)
     owner = block_of(paths, settings.draws)
     rng = np.random.default_rng([seed, 1])
-    z_common = rng.standard_normal((paths, len(fit.pooled.common_mean)))
-    z_athlete, z_open = rng.standard_normal((2, paths, 3))
-    z_own = rng.standard_normal((n_rungs, paths, 3))
+    half = (paths + 1) // 2
+    z_common = mirrored(rng.standard_normal((half, len(fit.pooled.common_mean))))[:paths]
+    z_rest = mirrored(rng.standard_normal((half, 2 + n_rungs, 3)))[:paths]
+    z_athlete, z_open = z_rest[:, 0], z_rest[:, 1]
+    z_own = z_rest[:, 2:].transpose(1, 0, 2)
     root = np.linalg.cholesky(fit.pooled.common_cov + 1e-14 * np.eye(z_common.shape[1]))
     common = fit.pooled.common_mean + z_common @ root.T
     usual = common[:, None, :3] + common[:, 3:].reshape(paths, n_rungs, 3)

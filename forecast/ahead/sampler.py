@@ -24,6 +24,7 @@ from forecast.growth import (
     Tables,
     climb_paths,
     draw_form,
+    mirrored,
 )
 from forecast.types import Array, Flags, Ints
 
@@ -170,11 +171,15 @@ def _by_target(starts: Starts) -> Array:
 
 
 def _luck(rng: np.random.Generator, starts: Starts, constants: PathConstants) -> Luck:
-    """Draw the luck of the next sessions of every path, each kind from a stream of its own."""
-    size = (BLOCK, starts.level.shape[1])
+    """Draw the luck of the next sessions of every path; neighbours mirror each other."""
+    paths = starts.level.shape[1]
+    half = (paths + 1) // 2
     table, luck, days, chance = rng.spawn(4)
-    columns = table.integers(0, starts.gaps.shape[1], (size[0], 2, size[1]))
-    columns[:, 1] %= starts.habits.sets.shape[1]
-    normal = luck.standard_normal((size[0], 2, size[1]))
-    form = draw_form(days, size, constants.day_down, constants.day_up)
-    return Luck(columns, normal, form, chance.random(size))
+    columns = table.integers(0, starts.gaps.shape[1], (half, BLOCK, 2)).repeat(2, axis=0)[:paths]
+    columns[..., 1] %= starts.habits.sets.shape[1]
+    normal = mirrored(luck.standard_normal((half, BLOCK, 2)))[:paths]
+    form = draw_form(days, (BLOCK, paths), constants.day_down, constants.day_up)
+    uniform = chance.random((half, BLOCK)).repeat(2, axis=0)[:paths]
+    uniform[1::2] = 1.0 - uniform[1::2]
+    columns, normal = (np.ascontiguousarray(a.transpose(1, 2, 0)) for a in (columns, normal))
+    return Luck(columns, normal, form, np.ascontiguousarray(uniform.T))

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.special import ndtr, ndtri
-from scipy.stats import rankdata, t
+from scipy.stats import qmc, rankdata, t
 
 from forecast.ahead.sampler import Starts, block_of, climb, spread_constants
 from forecast.ahead.standing import Plan
@@ -236,7 +236,7 @@ def normal_scores(values: Array) -> Array:
     return np.asarray(ndtri((ranks - 0.5) / values.shape[1]))
 
 
-PATHS = 128
+PATHS = 256
 MOST_DAYS = 7 * 104
 """Days simulated; a middle beyond them is an order, not a time."""
 
@@ -276,7 +276,8 @@ def middle_days(
     if not rows:
         return np.empty(0)
     root = np.linalg.cholesky(fit.constants.pooling.own + np.diag(fit.constants.pooling.athlete))
-    spread = np.random.default_rng([seed, 2]).standard_normal((paths, 3)) @ root.T
+    points = qmc.Sobol(3, rng=np.random.default_rng([seed, 2])).random(paths)
+    spread = ndtri(np.clip(points, 1e-9, 1 - 1e-9)) @ root.T
     state = fit.pooled.usual(new.rung)[:, None, :] + spread
     none = np.zeros(rows)
     starts = Starts(

@@ -126,7 +126,7 @@ def simulate_passage(
     each = np.broadcast_to(np.asarray(paths, dtype=np.int64), len(targets))
     pairs = (int(each.max(initial=1)) + 1) // 2
     uniform = qmc.Sobol(4, rng=rng.spawn(1)[0]).random(pairs)
-    points = _mirrored(ndtri(np.clip(uniform, 1e-9, 1 - 1e-9)))
+    points = mirrored(ndtri(np.clip(uniform, 1e-9, 1 - 1e-9)))
     paths = len(points)
     level, swing, pace = _starting_points(targets, points[:, :3])
     careful = np.ascontiguousarray(points[:, 3])
@@ -146,7 +146,7 @@ def simulate_passage(
         columns = table.integers(0, gaps.shape[1], (pairs, BLOCK, 2)).repeat(2, axis=0)
         columns = columns.transpose(1, 2, 0).copy()
         columns[:, 1] %= targets.habits.sets.shape[1]
-        normal = _mirrored(luck.standard_normal((pairs, BLOCK, 2))).transpose(1, 2, 0).copy()
+        normal = mirrored(luck.standard_normal((pairs, BLOCK, 2))).transpose(1, 2, 0).copy()
         form = draw_form(days, (paths, BLOCK), noise.day_down, noise.day_up).T.copy()
         going = walk_paths(
             step, targets.untried, standing, tables, numbers,
@@ -156,8 +156,8 @@ def simulate_passage(
     return Passage(np.minimum(np.cumsum(by_day, axis=1), 1.0), next_session)
 
 
-def _mirrored(normal: Array) -> Array:
-    """Return each row (P, ...) twice, the second time with its sign turned, (2 P, ...).
+def mirrored(normal: Array) -> Array:
+    """Return each row (P, ...) of normal draws twice, the second with its sign turned, (2 P, ...).
 
     What one path owes to luck its neighbour pays back (antithetic variates: Hammersley & Morton
     1956, Proc. Camb. Phil. Soc. 52:449).
