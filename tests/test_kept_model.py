@@ -122,12 +122,12 @@ def test_an_answer_is_kept_with_its_model_and_read_back_to_the_byte(
         assert read_answer(kept, engine) is None
 
 
-def test_a_kept_answer_is_the_forecast_with_its_types(capsys, club, fits, small_model, small_log):
+def test_a_kept_answer_is_the_forecast_with_its_types(capsys, club, fits):
     ask(capsys, "weeks", club)
     (kept,) = club.glob("last_model-*.zip")
     told = read_answer(kept, "pool").forecast
     read = read_club(club)
-    want = small_model.forecast(read.log, read.as_of)
+    want = load_model(kept).forecast(read.log, read.as_of)
     for name in ("summary", "curve", "reasons"):
         pd.testing.assert_frame_equal(getattr(told, name), getattr(want, name), check_exact=True)
     assert (told.as_of, told.horizon_weeks) == (want.as_of, want.horizon_weeks)

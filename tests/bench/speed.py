@@ -148,7 +148,7 @@ def _measure_fits(log: Any, as_of: pd.Timestamp, clock: Clock) -> None:
     from forecast.backtest.baselines.mixed_model import fit_lines
     from forecast.growth import fit_growth_model, track
     from forecast.histories import build_histories
-    from forecast.readiness.training import describe_moments
+    from forecast.readiness.engines import describe_moments
     from forecast.survival import fit_hazard, stretch_edges, training_landmarks
 
     histories = clock.run("histories", lambda: build_histories(log, as_of))
