@@ -23,6 +23,12 @@ if TYPE_CHECKING:
     )
     from forecast.readiness.moving import moved_back
     from forecast.readiness.open_rungs import untried_rungs
+    from forecast.readiness.parts import (
+        PartDone,
+        forecast_parts,
+        forecast_shared_out,
+        share_out_log,
+    )
     from forecast.readiness.reasons import UNITS, confidence_words
     from forecast.readiness.result import (
         CURVE_COLUMNS,
@@ -56,6 +62,7 @@ __all__ = [
     "Engines",
     "Fitted",
     "LogView",
+    "PartDone",
     "Progress",
     "ReadinessForecast",
     "as_view",
@@ -64,11 +71,14 @@ __all__ = [
     "confidence_words",
     "curve_table",
     "design_of",
+    "forecast_parts",
+    "forecast_shared_out",
     "marked",
     "most_urgent_first",
     "moved_back",
     "read_model",
     "save_model",
+    "share_out_log",
     "time_columns",
     "train_engines",
     "untried_rungs",
@@ -83,6 +93,7 @@ _HOMES = {
     "with_usual",
     "moving": "moved_back",
     "open_rungs": "untried_rungs",
+    "parts": "PartDone forecast_parts forecast_shared_out share_out_log",
     "reasons": "UNITS confidence_words",
     "result": "CURVE_COLUMNS DIGITS SUMMARY_COLUMNS ReadinessForecast curve_table time_columns",
     "shown": "usual_value",

@@ -234,6 +234,4 @@ def _part(
     for name, path in paths.items():
         write_whole(path, getattr(result, name).to_parquet())
     people = tuple(sorted(log.sets["athlete"].unique()))
-    return PartDone(
-        file, paths[SUMMARY], paths[CURVE], people, len(log.sets), len(log.rejected)
-    )
+    return PartDone(file, paths[SUMMARY], paths[CURVE], people, len(log.sets), len(log.rejected))
