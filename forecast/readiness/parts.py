@@ -36,7 +36,12 @@ class Forecasts(Protocol):
     """What is asked of a fitted forecaster here."""
 
     def forecast(
-        self, log: TrainingLog, as_of: pd.Timestamp | str | None = None, *, engine: str = "pool"
+        self,
+        log: TrainingLog,
+        as_of: pd.Timestamp | str | None = None,
+        *,
+        engine: str = "pool",
+        n_jobs: int | None = None,
     ) -> ReadinessForecast:
         """Forecast every open rung."""
         ...
@@ -66,10 +71,10 @@ def forecast_shared_out(
     day = cut_day(checked_log(log), as_of)
     before = log.sets.loc[log.sets["date"] < day, "athlete"]
     people = sorted(before.unique())
-    shares = [part for part in np.array_split(np.array(people, dtype=object),
-                                              effective_n_jobs(n_jobs)) if len(part)]  # fmt: skip
+    workers = min(effective_n_jobs(n_jobs), len(people))
+    shares = np.array_split(np.array(people, dtype=object), max(workers, 1))
     if len(shares) < 2:
-        return model.forecast(log, day, engine=engine)
+        return model.forecast(log, day, engine=engine, n_jobs=1)
     logs = [
         replace(log, sets=log.sets[log.sets["athlete"].isin(part)].reset_index(drop=True))
         for part in shares
@@ -84,7 +89,7 @@ def forecast_shared_out(
 def _forecast(
     model: Forecasts, log: TrainingLog, as_of: pd.Timestamp, engine: str
 ) -> ReadinessForecast:
-    return model.forecast(log, as_of, engine=engine)
+    return model.forecast(log, as_of, engine=engine, n_jobs=1)  # who works does not share out
 
 
 def joined(parts: Sequence[ReadinessForecast]) -> ReadinessForecast:
@@ -114,18 +119,24 @@ def share_out_log(
     out
         Folder to write to; made where it is not there.
     parts
-        Number of files.
+        Number of files at most: one that no athlete falls to is not written.
     athlete
         Name of the column of athletes.
 
     Raises
     ------
     ForecastError
-        There is no such column, the number makes no sense, or the folder holds such files already.
+        The log can't be read, there is no such column, the number makes no sense, or the folder
+        can't be written to or holds such files already; nothing half-written is left.
     """
     if parts < 1:
         raise ForecastError(f"parts = {parts!r}; give a whole number, 1 or more.")
-    log = ds.dataset(source, format="parquet")
+    try:
+        log = ds.dataset(source, format="parquet")
+    except (OSError, pa.ArrowException) as error:
+        raise ForecastError(
+            f"{source} can't be read as Parquet; give such a file, or a folder of them."
+        ) from error
     if athlete not in log.schema.names:
         raise ForecastError(
             f"{source}: there is no column {athlete!r}; it has {', '.join(log.schema.names)}."
@@ -135,15 +146,33 @@ def share_out_log(
     files = [folder / f"part-{number:05d}.parquet" for number in range(parts)]
     if standing := [file for file in files if file.exists()]:
         raise ForecastError(f"{standing[0]} is there already; give another folder, or clear it.")
+    unfinished = [file.with_suffix(".unfinished") for file in files]
+    try:
+        used = _share_out(log, athlete, unfinished)
+        for number in used:
+            unfinished[number].replace(files[number])
+    except (OSError, pa.ArrowException) as error:
+        raise ForecastError(
+            f"{source} could not be shared out into {folder}: {str(error).splitlines()[0]}."
+        ) from error
+    finally:
+        for begun in unfinished:
+            begun.unlink(missing_ok=True)
+    return [files[number] for number in used]
+
+
+def _share_out(log: ds.Dataset, athlete: str, files: Sequence[Path]) -> list[int]:
+    used: set[int] = set()
     with ExitStack() as stack:
         writers = [stack.enter_context(pq.ParquetWriter(file, log.schema)) for file in files]
         for batch in log.to_batches(batch_size=BATCH):
             names = batch.column(athlete).cast(pa.string()).fill_null("").to_numpy(False)
             # pandas' hash of a text is the same on every machine and in every run
-            place = pd.util.hash_array(names, categorize=True) % parts
-            for number in np.unique(place):
+            place = pd.util.hash_array(names, categorize=True) % len(files)
+            for number in map(int, np.unique(place)):
                 writers[number].write_batch(batch.filter(pa.array(place == number)))
-    return files
+                used.add(number)
+    return sorted(used)
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,6 +223,8 @@ def forecast_parts(
     ForecastError
         No file is given, two have one name, or an athlete is in two of them; and as
         ``read_log`` and ``forecast`` do.
+    HistoryError
+        A part has no set before ``as_of``.
     """
     paths = [Path(file) for file in files]
     twice = [name for name, count in Counter(path.stem for path in paths).items() if count > 1]
@@ -229,7 +260,7 @@ def _part(
     mapping: str | Path | None,
 ) -> PartDone:
     log = read_log(file, ladder, mapping=mapping)
-    result = model.forecast(log, as_of)
+    result = model.forecast(log, as_of, n_jobs=1)
     paths = {name: folder / f"{file.stem}.{name}.parquet" for name in (SUMMARY, CURVE)}
     for name, path in paths.items():
         write_whole(path, getattr(result, name).to_parquet())

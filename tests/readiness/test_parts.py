@@ -62,7 +62,7 @@ def test_a_log_in_parts_is_forecast_as_the_whole(
 ):
     monkeypatch.setattr("forecast.readiness.parts.BATCH", 500)  # several batches go to each part
     files = fc.share_out_log(parquet, tmp_path / "parts", 3)
-    assert len(files) == 3
+    assert len(files) > 1
     out = tmp_path / "out"
     done = fc.forecast_parts(small_model, files, small_log.ladder, as_of=small_cut, out=out)
     assert sum(part.sets + part.rejected for part in done) == len(small_log.sets)
@@ -100,11 +100,11 @@ class Mortal:
     def __init__(self, model, mark):
         self.model, self.mark = model, mark
 
-    def forecast(self, log, as_of=None, *, engine="pool"):
+    def forecast(self, log, as_of=None, **asked):
         try:
             os.close(os.open(self.mark, os.O_CREAT | os.O_EXCL))
         except FileExistsError:
-            return self.model.forecast(log, as_of, engine=engine)
+            return self.model.forecast(log, as_of, **asked)
         os._exit(1)
 
 
