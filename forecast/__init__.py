@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from forecast.ladder_file import read_ladder
     from forecast.log import Club, TrainingLog, describe_log, pseudonymise, read_club, read_log
     from forecast.model import ReadinessForecaster, load_model
-    from forecast.readiness import ReadinessForecast
+    from forecast.readiness import ReadinessForecast, forecast_parts, share_out_log
 
 __all__ = [
     "BacktestResult",
@@ -31,11 +31,13 @@ __all__ = [
     "backtest",
     "cohort",
     "describe_log",
+    "forecast_parts",
     "load_model",
     "pseudonymise",
     "read_club",
     "read_ladder",
     "read_log",
+    "share_out_log",
 ]
 
 _HOMES = {
@@ -51,11 +53,13 @@ _HOMES = {
     "Rung": "ladder",
     "TrainingLog": "log",
     "describe_log": "log",
+    "forecast_parts": "readiness",
     "load_model": "model",
     "pseudonymise": "log",
     "read_club": "log",
     "read_ladder": "ladder_file",
     "read_log": "log",
+    "share_out_log": "readiness",
 }
 """Where each public name lives; it is loaded when first asked for (PEP 562)."""
 

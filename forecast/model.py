@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Self
 
 import pandas as pd
+from joblib import Parallel, delayed, effective_n_jobs
 from sklearn.base import BaseEstimator
 
 from forecast import ahead, plateau
@@ -26,6 +27,7 @@ from forecast.readiness import (
     Progress,
     ReadinessForecast,
     comparable_counts,
+    forecast_shared_out,
     moved_back,
     read_model,
     save_model,
@@ -169,6 +171,7 @@ class ReadinessForecaster(BaseEstimator):
         log: TrainingLog,
         as_of: pd.Timestamp | str | None = None,
         *,
+        n_jobs: int | None = None,
         progress: Progress | None = None,
     ) -> Self:
         """Learn from everything dated before ``as_of``.
@@ -179,6 +182,9 @@ class ReadinessForecaster(BaseEstimator):
             A log from ``read_log``.
         as_of
             Cut date; the day after the last set where left out.
+        n_jobs
+            Workers, as joblib counts them, for what is learnt beside the engines; the result does
+            not depend on it.
         progress
             Called with a few words at each step.
 
@@ -191,7 +197,7 @@ class ReadinessForecaster(BaseEstimator):
         ForecastError
             A setting makes no sense.
         """
-        return self._fit(log, as_of, progress, None)
+        return self._fit(log, as_of, progress, None, n_jobs)
 
     def update(
         self,
@@ -223,15 +229,16 @@ class ReadinessForecaster(BaseEstimator):
         as_of: pd.Timestamp | str | None,
         progress: Progress | None,
         start: GrowthModel | None,
+        n_jobs: int | None = None,
     ) -> Self:
         histories, tracked = self._learn(log, as_of, progress, start)
         growth, seed = self.engines_.growth, self.random_state
         if progress:
-            progress("what a plateau looks like")
-        self.plateau_rules_ = learn_plateaus(growth, histories, seed=seed, tracked=tracked)
-        if progress:
-            progress("how the ladder is climbed")
-        self.climbing_ = learn_climbing(growth, histories, seed=seed, tracked=tracked)
+            progress("what a plateau looks like, and how the ladder is climbed")
+        self.plateau_rules_, self.climbing_ = Parallel(n_jobs=n_jobs, max_nbytes=None)(
+            delayed(learn)(growth, histories, seed=seed, tracked=tracked)
+            for learn in (learn_plateaus, learn_climbing)
+        )
         return self
 
     def fit_engines(
@@ -308,6 +315,7 @@ class ReadinessForecaster(BaseEstimator):
         as_of: pd.Timestamp | str | None = None,
         *,
         engine: Engine = "pool",
+        n_jobs: int | None = None,
         progress: Progress | None = None,
     ) -> ReadinessForecast:
         """Forecast every open rung from what was logged before ``as_of``, with its state.
@@ -316,6 +324,9 @@ class ReadinessForecaster(BaseEstimator):
         ----------
         log, as_of, progress
             As for ``view``.
+        n_jobs
+            Workers that the athletes are shared over, as joblib counts them; any of its backends
+            will do (``joblib.parallel_config``), and the result does not depend on it.
         engine
             ``pool``, or one engine alone; ``unrecalibrated`` is the pool before its chances are
             corrected by how they turned out.
@@ -331,6 +342,9 @@ class ReadinessForecaster(BaseEstimator):
         HistoryError
             No set is dated before ``as_of``.
         """
+        # without ``fit`` a plateau is learnt from the log asked about, which then stays whole
+        if effective_n_jobs(n_jobs) > 1 and hasattr(self, "plateau_rules_"):
+            return forecast_shared_out(self, log, as_of, engine, n_jobs)
         return self.view(log, as_of, progress=progress).forecast(engine)
 
     def forecast_each(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from pathlib import Path
 
 import pandas as pd
 import pytest
@@ -15,8 +16,20 @@ from forecast.simulate import SimulatedCohort, simulate_cohort
 SMALL_HORIZON = 30
 
 
+SLOW = Path(__file__).with_name("slow.txt")
+"""Tests known to be slow, one a line."""
+
+
 def pytest_collection_modifyitems(items):
-    """Notebooks first: they take longest, and at the end one worker would wait for the other."""
+    """Mark the slow ones, and put notebooks first.
+
+    They take longest, and at the end one worker would wait for the other.
+    """
+    slow = set(SLOW.read_text(encoding="utf-8").splitlines())
+    for item in items:
+        whole = item.nodeid.split("[")[0]
+        if not slow.isdisjoint({whole, whole.split("::")[0]}):
+            item.add_marker(pytest.mark.slow)
     items.sort(key=lambda item: item.path.name != "test_notebooks.py")
 
 

@@ -227,14 +227,14 @@ def test_who_has_nothing_open_is_said(names_log, small_cut):
     log = replace(names_log, roster=roster)
     histories = build_histories(log, small_cut)
     nobody = pd.DataFrame({"athlete": pd.Series(dtype="str")})
-    said = " ".join(nothing_open(log, histories, nobody, []))
+    said = " ".join(nothing_open(log, histories, nobody).values())
     assert f"Zora B. has no set before {small_cut.date()}." in said
     cleared = histories.spells.dropna(subset="cleared_on").sort_values("cleared_on")
     for name, own in cleared.groupby("athlete"):
         assert f"{name} has nothing open: the last rung" in said
         assert str(own["cleared_on"].iloc[-1].date()) in said
     everybody = pd.DataFrame({"athlete": [*log.athletes, "Zora B."]})
-    assert nothing_open(log, histories, everybody, []) == []
+    assert nothing_open(log, histories, everybody) == {}
 
 
 @pytest.mark.parametrize(

@@ -158,3 +158,13 @@ def test_examples_in_docstrings_run(path):
     failed, tried = doctest.testmod(module, optionflags=doctest.NORMALIZE_WHITESPACE)
     assert tried > 0
     assert failed == 0
+
+
+def test_the_list_of_slow_tests_names_tests_that_are_there():
+    listed = (ROOT / "tests" / "slow.txt").read_text(encoding="utf-8").splitlines()
+    for line in listed:
+        if not line.startswith("#"):
+            path, *names = line.split("::")
+            source = (ROOT / path).read_text(encoding="utf-8")
+            assert all(f"def {name}(" in source or f"{name} = " in source or name == "runTest"
+                       for name in names), line  # fmt: skip

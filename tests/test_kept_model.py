@@ -8,8 +8,9 @@ import pandas as pd
 import pytest
 from test_cli import LADDER_FILE
 
-from forecast import ReadinessForecaster, load_model
+from forecast import ReadinessForecaster, load_model, read_club
 from forecast.__main__ import main
+from forecast.commands.kept_answer import keep_answer, read_answer
 from forecast.commands.kept_model import keep_model, kept_path
 from forecast.log.training_log import SET_COLUMNS
 
@@ -88,14 +89,45 @@ def test_a_model_that_cannot_be_kept_is_a_note_and_no_failure(tmp_path, small_mo
     assert "not kept" in said
 
 
-def test_the_name_tells_records_settings_and_dates_apart(tmp_path, small_model, small_log):
+def test_the_name_tells_records_settings_and_dates_apart(tmp_path, small_log):
+    settings = {"horizon": 30, "seed": 0}
     cut = pd.Timestamp("2024-10-07")
-    one = kept_path(tmp_path, small_model, small_log, cut)
-    assert one == kept_path(tmp_path, small_model, small_log, cut)
+    one = kept_path(tmp_path, settings, small_log, cut)
+    assert one == kept_path(tmp_path, settings, small_log, cut)
     worse = small_log.sets.assign(value=small_log.sets["value"].where(lambda v: v.index != 5, 0.0))
     others = [
-        kept_path(tmp_path, small_model, replace(small_log, sets=worse), cut),
-        kept_path(tmp_path, small_model, small_log, cut + pd.Timedelta(days=1)),
-        kept_path(tmp_path, ReadinessForecaster(horizon_weeks=9), small_log, cut),
+        kept_path(tmp_path, settings, replace(small_log, sets=worse), cut),
+        kept_path(tmp_path, settings, small_log, cut + pd.Timedelta(days=1)),
+        kept_path(tmp_path, settings | {"seed": 9}, small_log, cut),
     ]
     assert len({one, *others}) == 4
+
+
+def test_an_answer_is_kept_with_its_model_and_read_back_to_the_byte(
+    capsys, club, fits, monkeypatch
+):
+    first, _ = ask(capsys, "weeks", club, "--why")
+    (kept,) = club.glob("last_model-*.zip")
+    worked_out = kept.read_bytes()
+    assert load_model(kept).rungs_
+    monkeypatch.setattr(ReadinessForecaster, "view", None)  # nothing is worked out any more
+    assert ask(capsys, "weeks", club, "--why")[0] == first
+    assert kept.read_bytes() == worked_out
+    told = read_answer(kept, "pool")
+    other = kept.with_name("last_model-other.zip")
+    ReadinessForecaster.save(load_model(kept), other)
+    keep_answer(other, told)
+    assert other.read_bytes() == worked_out
+    for engine in ("growth", "survival"):
+        assert read_answer(kept, engine) is None
+
+
+def test_a_kept_answer_is_the_forecast_with_its_types(capsys, club, fits):
+    ask(capsys, "weeks", club)
+    (kept,) = club.glob("last_model-*.zip")
+    told = read_answer(kept, "pool").forecast
+    read = read_club(club)
+    want = load_model(kept).forecast(read.log, read.as_of)
+    for name in ("summary", "curve", "reasons"):
+        pd.testing.assert_frame_equal(getattr(told, name), getattr(want, name), check_exact=True)
+    assert (told.as_of, told.horizon_weeks) == (want.as_of, want.horizon_weeks)

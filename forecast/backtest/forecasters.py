@@ -17,10 +17,10 @@ from forecast.backtest.result import MODEL
 from forecast.errors import BacktestError, FitError
 from forecast.histories import build_histories
 from forecast.log import TrainingLog
+from forecast.readiness import ENGINES
 
 ENGINE_NAMES: dict[str, str] = {
-    "growth": "growth alone",
-    "survival": "survival alone",
+    **{name: f"{name} alone" for name in ENGINES if name not in ("pool", "unrecalibrated")},
     "unrecalibrated": "pool without recalibration",
 }
 """Parts of the model scored alone: what ``forecast(engine=)`` calls it, and the name used here."""

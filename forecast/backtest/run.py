@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import pandas as pd
+from joblib import Parallel, delayed, effective_n_jobs
 
 from forecast.backtest.baselines import Baseline
 from forecast.backtest.calibration_table import calibration_table
@@ -42,6 +43,7 @@ def backtest(
     horizon_weeks: int | None = None,
     n_resamples: int = 500,
     seed: int = 0,
+    n_jobs: int | None = None,
     progress: Progress | None = None,
 ) -> BacktestResult:
     """Say how good forecasts would have been, had they been made at past dates.
@@ -67,8 +69,12 @@ def backtest(
         Resamples of athletes for the 90 % ranges around scores.
     seed
         Seed of cuts, random baselines, resampling and PIT.
+    n_jobs
+        Workers that the cuts are shared over, as joblib counts them; any of its backends will do
+        (``joblib.parallel_config``), and the result does not depend on it.
     progress
-        Called with a short sentence before each fit; the result does not depend on it.
+        Called with a short sentence before each fit, or after each cut where others do the work;
+        the result does not depend on it.
 
     Returns
     -------
@@ -91,14 +97,23 @@ def backtest(
     horizon_weeks = _horizon(model, horizon_weeks)
     check_resamples(n_resamples)
     dates = _dates(log, cuts, seed)
-    answers, outcomes = [], []
-    for date in dates:
-        answer = forecast_at(
+    alone = effective_n_jobs(n_jobs) == 1
+    found = Parallel(n_jobs=n_jobs, max_nbytes=None, return_as="generator")(
+        delayed(forecast_at)(
             log, date, model=model, baselines=functions, horizon_weeks=horizon_weeks, seed=seed,
-            progress=progress,
-        )  # fmt: skip
+            progress=progress if alone else None,
+        )
+        for date in dates
+    )  # fmt: skip
+    answers = []
+    for date, answer in zip(dates, found, strict=True):
         answers.append(answer)
-        outcomes.append(outcomes_after(log, date, answer.asked, lapse_weeks_of(model)))
+        if progress and not alone:
+            progress(f"{date.date()}: done")
+    outcomes = [
+        outcomes_after(log, date, answer.asked, lapse_weeks_of(model))
+        for date, answer in zip(dates, answers, strict=True)
+    ]
     return score_forecasts(
         answers,
         pd.concat(outcomes, ignore_index=True),

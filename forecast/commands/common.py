@@ -263,6 +263,17 @@ def new_model(horizon: int | None, seed: int | None) -> forecast.ReadinessForeca
     )
 
 
+def model_path(records: Records, horizon: int | None, seed: int | None) -> Path | None:
+    """Return where a model of these records is kept; nowhere where they are no club's."""
+    if records.home is None:
+        return None
+    settings = {
+        "horizon": HORIZON_WEEKS if horizon is None else horizon,
+        "seed": SEED if seed is None else seed,
+    }
+    return kept_path(records.home, settings, records.log, records.as_of)
+
+
 def fitted_model(
     records: Records,
     step: Callable[[str], None],
@@ -280,10 +291,9 @@ def fitted_model(
         records can't be fitted.
     """
     if saved is None:
-        model = new_model(horizon, seed)
-        if records.home is None:
+        model, path = new_model(horizon, seed), model_path(records, horizon, seed)
+        if path is None:
             return model.fit(records.log, records.as_of, progress=step)
-        path = kept_path(records.home, model, records.log, records.as_of)
         if path.exists() and not records.fresh:
             try:
                 return forecast.load_model(path)

@@ -30,7 +30,11 @@ def demo(
     records = read_records([str(place)])
     with viewing(records, "Forecast") as view:
         result = view.forecast()
-    print_report(lambda console: weeks_screen.show(console, records.name, view, result))
+    print_report(
+        lambda console: weeks_screen.show(
+            console, records.name, records.log, view.plateaus(), result
+        )
+    )
     with progress("Pages") as step:
         pages = write_report(
             view,

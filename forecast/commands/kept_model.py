@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -21,15 +22,15 @@ PACKAGE = Path(forecast.__file__).parent
 
 
 def kept_path(
-    home: Path, model: ReadinessForecaster, log: TrainingLog, as_of: pd.Timestamp | None
+    home: Path, settings: Mapping[str, int], log: TrainingLog, as_of: pd.Timestamp | None
 ) -> Path:
     """Return where a model of these records is kept, in the club's folder.
 
-    The name tells records, cut date, settings and the package's own code apart, so a model found
-    there is the one that a fit would give.
+    The name tells records, cut date, the command's settings and the package's own code apart, so
+    a model found there is the one that a fit would give.
     """
     said = hashlib.sha256()
-    for part in (version("rungwise"), log.ladder, as_of, sorted(model.get_params().items())):
+    for part in (version("rungwise"), log.ladder, as_of, sorted(settings.items())):
         said.update(repr(part).encode())
     for frame in (log.sets, log.roster.reset_index()):
         said.update(repr(list(frame.columns)).encode())

@@ -64,10 +64,8 @@ def rows_of(frame: pd.DataFrame, names: Sequence[str]) -> pd.DataFrame:
     return frame[frame["athlete"].isin(names)].reset_index(drop=True)
 
 
-def nothing_open(
-    log: TrainingLog, histories: Histories, summary: pd.DataFrame, names: Sequence[str]
-) -> list[str]:
-    """Say of everybody asked about who has no row in the summary why there is none.
+def nothing_open(log: TrainingLog, histories: Histories, summary: pd.DataFrame) -> dict[str, str]:
+    """Say of everybody who has no row in the summary why there is none, by name.
 
     Parameters
     ----------
@@ -75,24 +73,22 @@ def nothing_open(
         The log, and what it says up to the cut.
     summary
         Rows of open rungs.
-    names
-        Athletes asked about; everybody where none is named.
     """
-    missing = set(names or people_of(log)) - set(summary["athlete"])
+    missing = set(people_of(log)) - set(summary["athlete"])
     spells = histories.spells
     cleared = spells[spells["outcome"] == CLEARED].sort_values("cleared_on")
     last = cleared.drop_duplicates("athlete", keep="last").set_index("athlete")
     rungs = {rung.key: rung.name for rung in histories.ladder.rungs}
-    said = []
+    said = {}
     for name in sorted(missing):
         if name in last.index:
             row = last.loc[name]
-            said.append(
+            said[name] = (
                 f"{name} has nothing open: the last rung, {rungs[row['rung']]}, was cleared on "
                 f"{row['cleared_on'].date()}."
             )
         elif name in set(spells["athlete"]):
-            said.append(f"{name} has nothing open: every rung they tried is behind them.")
+            said[name] = f"{name} has nothing open: every rung they tried is behind them."
         else:
-            said.append(f"{name} has no set before {histories.as_of.date()}.")
+            said[name] = f"{name} has no set before {histories.as_of.date()}."
     return said

@@ -19,13 +19,16 @@ from forecast.commands.common import (
     ModelFile,
     OutFile,
     Read,
+    Records,
     Seed,
     fitted_model,
+    model_path,
     print_report,
     progress,
     reading,
     say,
 )
+from forecast.commands.kept_answer import Answer, keep_answer, read_answer
 from forecast.commands.people import named, nothing_open, rows_of
 from forecast.errors import ForecastError
 from forecast.log import write_whole
@@ -65,18 +68,15 @@ def weeks(
     form = _format(form, out)
     records = read()
     names = named(athlete or [], records.log)
-    with progress("Forecast") as step:
-        fitted = fitted_model(records, step, saved=model, horizon=horizon, seed=seed)
-        if save_model is not None:
-            say(f"Model written to {fitted.save(save_model)}.")
-        view = fitted.view(records.log, records.as_of, progress=step)
-        whole = view.forecast(engine.value)
-    result = _only(whole, names)
-    others = nothing_open(records.log, view.histories, whole.summary, names)
+    answer = _kept(records, engine, horizon, seed) if model is save_model is None else None
+    if answer is None:
+        answer = _worked_out(records, engine, model, horizon, seed, save_model)
+    result = _only(answer.forecast, names)
+    others = [said for name, said in answer.nothing_open.items() if name in names or not names]
     if form is Format.table:
         print_report(
             lambda console: weeks_screen.show(
-                console, records.name, view, result, why=why, others=others
+                console, records.name, records.log, answer.states, result, why=why, others=others
             ),
             out,
         )
@@ -89,6 +89,37 @@ def weeks(
         write_whole(out, content)
     _said(result, out)
     say("\n".join([*others, CAUTION]))
+
+
+def _kept(records: Records, engine: Engine, horizon: int | None, seed: int | None) -> Answer | None:
+    """Return what this was answered with when last asked, if it is kept and may be used."""
+    path = None if records.fresh else model_path(records, horizon, seed)
+    return None if path is None else read_answer(path, engine.value)
+
+
+def _worked_out(
+    records: Records,
+    engine: Engine,
+    saved: Path | None,
+    horizon: int | None,
+    seed: int | None,
+    save_model: Path | None,
+) -> Answer:
+    """Return the answer of a saved, kept or new model; keep it where the model is kept."""
+    from forecast.plateau import plateaus  # on demand, as the engines are
+
+    with progress("Forecast") as step:
+        fitted = fitted_model(records, step, saved=saved, horizon=horizon, seed=seed)
+        if save_model is not None:
+            say(f"Model written to {fitted.save(save_model)}.")
+        view = fitted.view(records.log, records.as_of, progress=step)
+        found = view.forecast(engine.value)
+        others = nothing_open(records.log, view.histories, found.summary)
+        answer = Answer(found, view.once(plateaus), others)
+    path = None if saved is not None else model_path(records, horizon, seed)
+    if path is not None:
+        keep_answer(path, answer)
+    return answer
 
 
 def _said(result: ReadinessForecast, out: Path | None) -> None:

@@ -12,13 +12,11 @@ from rich.text import Text
 
 from forecast.commands.common import CAUTION
 from forecast.log import TrainingLog, counted
-from forecast.plateau import plateaus
 from forecast.readiness import (
     AWAY,
     FLAT,
     PAIN,
     SLIPPING,
-    LogView,
     ReadinessForecast,
     marked,
     most_urgent_first,
@@ -43,7 +41,8 @@ ON_HOLD = "on hold"
 def show(
     console: Console,
     name: str,
-    view: LogView,
+    log: TrainingLog,
+    states: pd.DataFrame,
     result: ReadinessForecast,
     *,
     why: bool = False,
@@ -57,8 +56,10 @@ def show(
         Where to.
     name
         Whose log it is.
-    view
-        The log as the model sees it.
+    log
+        The log.
+    states
+        From ``plateau.plateaus``.
     result
         The forecast, or the part of it that was asked for.
     why
@@ -66,7 +67,6 @@ def show(
     others
         Sentences on those without an open rung.
     """
-    log, states = view.log, view.once(plateaus)
     rows = most_urgent_first(marked(result.summary, states), states)
     heading(console, name, counted(len(rows), "open rung"), rows, result.as_of)
     console.print(

@@ -9,7 +9,6 @@ from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
-from openpyxl.utils.datetime import from_excel
 
 from forecast.errors import AmbiguousDateError
 from forecast.log import lexicon
@@ -139,6 +138,8 @@ def _read_text(text: str, date1904: bool) -> Day | Unsettled | Problem:
         year, month, day, *clock = match.groups()
         return _day(int(year), int(month), int(day), clock, "iso", text)
     if match := _SERIAL.fullmatch(text):
+        from openpyxl.utils.datetime import from_excel  # on demand: few logs have such dates
+
         epoch = dt.datetime(1904, 1, 1) if date1904 else dt.datetime(1899, 12, 30)
         return _within(Day(from_excel(int(match[1]), epoch).date(), style="serial"), text)
     if match := _DAY_NAMED.fullmatch(text):

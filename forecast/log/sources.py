@@ -15,12 +15,10 @@ import pyarrow.parquet as pq
 
 from forecast.errors import LogError
 from forecast.log.cells import visible
-from forecast.log.databases import read_database
 from forecast.log.limits import MAX_BYTES
 from forecast.log.raw import Known, RawTable, check_cells, check_size, header_names
 from forecast.log.secrets import shown_url
 from forecast.log.text_files import read_text_file
-from forecast.log.workbooks import read_workbook
 
 Source: TypeAlias = str | Path | pd.DataFrame | Sequence[str | Path | pd.DataFrame]
 """A path, an SQLAlchemy URL, a table in memory, or a list of these."""
@@ -118,6 +116,9 @@ def _opened(
     if isinstance(part, pd.DataFrame):
         return [_from_frame(part, label, "table in memory")]
     if is_url(part):
+        # on demand: a log of text files needs no database driver
+        from forecast.log.databases import read_database
+
         name, frame = read_database(str(part), table)
         return [_from_frame(frame, name, "database")]
     path, shown = Path(part), shown_url(str(part))
@@ -132,6 +133,8 @@ def _opened(
         if suffix in _TEXT:
             return [read_text_file(path, label, encoding, known, header_row)]
         if suffix in _BOOK:
+            from forecast.log.workbooks import read_workbook
+
             return read_workbook(path, label, sheet, known, header_row)
         if suffix in _PARQUET:
             return [_from_frame(_parquet(path, label), label, "Parquet")]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from forecast.growth import (
     GrowthForecast,
@@ -27,7 +27,7 @@ from forecast.readiness.shown import (
 )
 from forecast.types import Ints
 
-EIGHTY = float(norm.ppf(0.9))
+EIGHTY = float(ndtri(0.9))
 
 
 def comparable_counts(histories: Histories) -> dict[str, int]:

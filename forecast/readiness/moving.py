@@ -28,7 +28,7 @@ def moved_back(value: Any, days: int, day_numbers: Mapping[type, str]) -> Any:
     Parameters
     ----------
     value
-        A record, a date, or anything without dates.
+        A record, a date, a table of these by name, or anything without dates.
     days
         Days.
     day_numbers
@@ -36,6 +36,8 @@ def moved_back(value: Any, days: int, day_numbers: Mapping[type, str]) -> Any:
     """
     if isinstance(value, pd.Timestamp):
         return value - pd.Timedelta(days=days)
+    if isinstance(value, dict):
+        return {name: moved_back(part, days, day_numbers) for name, part in value.items()}
     if not dataclasses.is_dataclass(value) or isinstance(value, type):
         return value
     parts = {field.name: getattr(value, field.name) for field in dataclasses.fields(value)}

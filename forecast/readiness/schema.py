@@ -14,6 +14,7 @@ import numpy as np
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, create_model
 
 from forecast.growth import PRIORS
+from forecast.readiness.engines import GROWTH, POOLED, PooledEngine
 from forecast.types import Array, Flags, Ints
 
 MAX_WEEKS, MAX_PATHS, MAX_DRAWS, MAX_SEED = 1_040, 65_536, 4_096, 2**63 - 1
@@ -25,6 +26,7 @@ _LARGEST = 1e9
 _SHAPES: dict[str, dict[str, tuple[int | str, ...]]] = {
     "Absences": {"length": ("M",), "began": ("M",), "share": ("M",)},
     "Climbing": {"carry_mean": (2,), "carry_cov": (2, 2), "cleared": ("R",), "delays": ("Q",)},
+    "Combiner": {"weights": ("K", 2)},
     "CohortRhythm": {"ratios": ("Q",), "delays": ("Q",)},
     "Engines": {"edges": ("E",)},
     "GrowthFit": {"chol": ("P", "P")},
@@ -124,13 +126,21 @@ def _check_between(kind: str, fields: Mapping[str, Any]) -> None:
         fits = len(fields["weights"]) >= len(fields["centre"]) + fields["n_rungs"]
     elif kind == "Engines":
         fits = len(fields["edges"]) > 1 and bool((np.diff(fields["edges"]) > 0).all())
-        fits &= fields["growth"].fit.n_rungs == fields["hazard"].n_rungs
+        fits &= fields["learnt"].keys() == {engine.name for engine in POOLED}
+        fits = fits and len(fields["combiner"].weights) == len(POOLED) - 1
+        fits = fits and all(_of_this_ladder(engine, fields) for engine in POOLED)
     elif kind == "Traces":
         # S spells one after the other: nothing is read beyond the N sessions there are
         ends = fields["start"] + fields["length"]
         fits = not len(ends) or int(ends.max()) <= len(fields["day"])
     if not fits:
         raise ValueError(f"parts of {kind} do not fit together")
+
+
+def _of_this_ladder(engine: PooledEngine, fields: Mapping[str, Any]) -> bool:
+    """Whether what an engine learnt is its record, and of as many rungs as the growth engine's."""
+    learnt, n_rungs = fields["learnt"][engine.name], fields["learnt"][GROWTH.name].fit.n_rungs
+    return isinstance(learnt, engine.record) and getattr(learnt, "n_rungs", n_rungs) == n_rungs
 
 
 @cache

@@ -19,12 +19,12 @@ from forecast.growth import CohortHabits, GrowthConstants, GrowthFit, GrowthMode
 from forecast.histories import Absences, CohortRhythm
 from forecast.log import MAX_PACKED, write_whole
 from forecast.readiness.combine import Combiner
+from forecast.readiness.engines import POOLED
 from forecast.readiness.lapse import LapseModel
 from forecast.readiness.schema import check_record, check_settings
 from forecast.readiness.training import Engines
-from forecast.survival import HazardModel
 
-FORMAT = 3
+FORMAT = 4
 _ENTRY = "rungwise.json"
 MAX_BYTES = 100_000_000
 """Bytes of a model once unpacked; one of the demo club has less than a hundredth of it."""
@@ -39,7 +39,7 @@ _RECORDS = {
     kind.__name__: kind
     for kind in (
         Absences, CohortHabits, CohortRhythm, Combiner, Engines, GrowthConstants, GrowthFit,
-        GrowthModel, HazardModel, LapseModel, Pooled,
+        GrowthModel, LapseModel, Pooled, *(engine.record for engine in POOLED),
     )
 }  # fmt: skip
 

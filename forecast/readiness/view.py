@@ -6,7 +6,7 @@ from collections.abc import Callable, Hashable, Sequence
 from copy import copy
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Any, Literal, Protocol, TypeVar, get_args
+from typing import Any, Protocol, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -23,16 +23,18 @@ from forecast.growth import (
 from forecast.histories import Histories, build_histories, cut_day, weeks_until_back
 from forecast.log import TrainingLog, as_day, checked_log
 from forecast.readiness.assembling import assemble
+from forecast.readiness.engines import POOLED, Present, confirm_sessions
 from forecast.readiness.facts import open_facts, untried_facts
 from forecast.readiness.lapse import chance_flat, lapse_chances, training_days
 from forecast.readiness.open_rungs import untried_rungs
 from forecast.readiness.result import ReadinessForecast
-from forecast.readiness.training import Engines, confirm_sessions, describe_moments
-from forecast.survival import cut_landmarks, predict_hazard, spread_over_days
+from forecast.readiness.training import Engines
 from forecast.types import Array, Ints
 
-Engine = Literal["pool", "growth", "survival", "unrecalibrated"]
-ENGINES: tuple[Engine, ...] = get_args(Engine)
+Engine = str
+"""A name in ``ENGINES``."""
+ENGINES: tuple[Engine, ...] = ("pool", *(engine.name for engine in POOLED), "unrecalibrated")
+"""The pool, each engine alone, and the pool before its chances are recalibrated."""
 Progress = Callable[[str], None]
 Found = TypeVar("Found")
 
@@ -258,29 +260,25 @@ class LogView:
         return np.flatnonzero(is_open[self.tracked.panel.spell_row])
 
     @cached_property
-    def _survival(self) -> Array:
-        """Daily chances of the spells under way by the survival engine."""
-        learnt, histories = self.model.engines_, self.histories
-        moments = describe_moments(
-            self.growth,
-            self.tracked,
-            histories,
-            cut_landmarks(histories, self.tracked.panel.spell_row[self._open]),
-            learnt.edges,
+    def _present(self) -> Present:
+        """The spells under way, as the engines of the pool are asked about them."""
+        learnt, (_, passage) = self.model.engines_, self._under_way or (None, np.empty((0, 1)))
+        weeks = self.model.horizon_weeks
+        return Present(
+            self.growth, self.tracked, self.histories, self._open, learnt.edges, weeks, passage
         )
-        by_edge = predict_hazard(learnt.hazard, moments.features, moments.outlook, learnt.edges)
-        return spread_over_days(by_edge, learnt.edges, 7 * self.model.horizon_weeks)
 
-    def _chances(self, engine: Engine, growth: Array) -> Array:
-        """Daily chances of the spells under way, given those of the growth engine."""
-        if engine == "growth":
-            return growth
-        if engine == "survival":
-            return self._survival
-        combiner = self.model.engines_.combiner
+    def _chances(self, engine: Engine) -> Array:
+        """Daily chances of the spells under way by an engine, or by the pool."""
+        learnt = self.model.engines_
+        for one in POOLED:
+            if one.name == engine:
+                return one.now(learnt.learnt[engine], self._present)
+        combiner = learnt.combiner
         if engine == "unrecalibrated":
             combiner = replace(combiner, shift=0.0, drift=0.0, log_stretch=0.0)
-        return combiner.combine(self._survival, growth, np.arange(growth.shape[1]) / 7.0)
+        each = [self.once(LogView._chances, one.name) for one in POOLED]
+        return combiner.combine(each, np.arange(each[0].shape[1]) / 7.0)
 
     @cached_property
     def _untried(self) -> tuple[pd.DataFrame, Array] | None:
@@ -307,8 +305,8 @@ class LogView:
         """Return facts of open rungs with their (rows, D + 1) chances by day, in two parts."""
         found = [] if self._untried is None else [self._untried]
         if self._under_way is not None:
-            facts, growth = self._under_way
-            found = [(facts, self._chances(engine, growth)), *found]
+            facts, _ = self._under_way
+            found = [(facts, self.once(LogView._chances, engine)), *found]
         return found
 
 

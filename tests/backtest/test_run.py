@@ -6,6 +6,7 @@ import copy
 from dataclasses import replace
 from types import SimpleNamespace
 
+import joblib
 import numpy as np
 import pandas as pd
 import pytest
@@ -314,3 +315,13 @@ def test_scores_of_a_log_cut_short_are_near_those_of_the_whole(cohort):
         scores = score_forecasts(answers, came, n_resamples=5).scores
         brier[name] = scores.set_index("score").loc["brier_12", "value"]
     assert brier["short"] == pytest.approx(brier["whole"], abs=0.02)
+
+
+@pytest.mark.parametrize("backend", ["loky", "threading"])
+def test_workers_change_no_figure(cohort, result, backend):
+    with joblib.parallel_config(backend=backend, n_jobs=2):
+        again = backtest(
+            cohort.log, cuts=2, model=Constant(), baselines=CHEAP, seed=1, n_resamples=60
+        )
+    for name in ("scores", "differences", "forecasts", "calibration", "outcomes"):
+        pd.testing.assert_frame_equal(getattr(result, name), getattr(again, name))

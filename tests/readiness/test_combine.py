@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from forecast.readiness.combine import Combiner, fit_combiner
+from forecast.readiness.engines import POOLED
 
 WEEKS = np.arange(53, dtype=float)
 
@@ -27,40 +28,40 @@ def two(request):
 def test_without_data_each_engine_counts_half_and_nothing_is_recalibrated():
     nothing = np.empty((0, 53))
     empty = np.empty(0)
-    fitted = fit_combiner(nothing, nothing, empty, empty.astype(bool), empty.astype(np.int64))
-    assert fitted.survival_weight(WEEKS) == pytest.approx(0.5)
+    fitted = fit_combiner([nothing] * 2, empty, empty.astype(bool), empty.astype(np.int64))
+    assert fitted.shares(WEEKS) == pytest.approx(0.5)
     chances = law(np.array([0.02, 0.1]))
-    np.testing.assert_allclose(fitted.combine(chances, chances, WEEKS), chances, atol=2e-5)
+    np.testing.assert_allclose(fitted.combine([chances, chances], WEEKS), chances, atol=2e-5)
 
 
 def test_a_single_athlete_hardly_moves_it():
     chances = law(np.array([0.05]))
-    fitted = fit_combiner(chances, chances, np.array([3.0]), np.array([True]), np.array([0]))
-    np.testing.assert_allclose(fitted.combine(chances, chances, WEEKS), chances, atol=0.08)
+    fitted = fit_combiner([chances] * 2, np.array([3.0]), np.array([True]), np.array([0]))
+    np.testing.assert_allclose(fitted.combine([chances, chances], WEEKS), chances, atol=0.08)
 
 
 def test_two_calibrated_engines_that_agree_stay_as_they_are(two):
     rate, time, cleared, athlete = two
     chances = law(rate)
-    fitted = fit_combiner(chances, chances, time, cleared, athlete)
-    pooled = fitted.combine(chances, chances, WEEKS)
+    fitted = fit_combiner([chances] * 2, time, cleared, athlete)
+    pooled = fitted.combine([chances, chances], WEEKS)
     assert np.abs(pooled - chances).mean() < 0.02
 
 
 def test_the_better_engine_gets_the_weight(two):
     rate, time, cleared, athlete = two
     blind = law(np.full(400, np.median(rate)))
-    good_survival = fit_combiner(law(rate), blind, time, cleared, athlete)
-    good_growth = fit_combiner(blind, law(rate), time, cleared, athlete)
-    assert good_survival.survival_weight(WEEKS)[8] > 0.7
-    assert good_growth.survival_weight(WEEKS)[8] < 0.3
+    good_survival = fit_combiner([blind, law(rate)], time, cleared, athlete)
+    good_growth = fit_combiner([law(rate), blind], time, cleared, athlete)
+    assert good_survival.shares(WEEKS)[1, 8] > 0.7
+    assert good_growth.shares(WEEKS)[1, 8] < 0.3
 
 
 def test_engines_too_sure_by_far_are_pulled_back(two):
     rate, time, cleared, athlete = two
     sure = law(rate * 3.0)
-    fitted = fit_combiner(sure, sure, time, cleared, athlete)
-    pooled = fitted.combine(sure, sure, WEEKS)
+    fitted = fit_combiner([sure] * 2, time, cleared, athlete)
+    pooled = fitted.combine([sure] * 2, WEEKS)
     before, after = (np.abs(c[:, 8] - law(rate)[:, 8]).mean() for c in (sure, pooled))
     assert after < 0.5 * before
 
@@ -68,19 +69,19 @@ def test_engines_too_sure_by_far_are_pulled_back(two):
 def test_many_landmarks_of_one_athlete_weigh_little():
     chances = law(np.full(300, 0.05))
     one = fit_combiner(
-        chances, chances, np.full(300, 2.0), np.ones(300, bool), np.zeros(300, np.int64)
+        [chances] * 2, np.full(300, 2.0), np.ones(300, bool), np.zeros(300, np.int64)
     )
-    many = fit_combiner(chances, chances, np.full(300, 2.0), np.ones(300, bool), np.arange(300))
-    shown = [abs(m.combine(chances, chances, WEEKS)[0, 4] - chances[0, 4]) for m in (one, many)]
+    many = fit_combiner([chances] * 2, np.full(300, 2.0), np.ones(300, bool), np.arange(300))
+    shown = [abs(m.combine([chances] * 2, WEEKS)[0, 4] - chances[0, 4]) for m in (one, many)]
     assert shown[0] < 0.5 * shown[1]
 
 
 @pytest.mark.parametrize("seed", range(5))
 def test_the_pool_is_a_proper_curve_whatever_the_numbers(seed):
     rng = np.random.default_rng(seed)
-    combiner = Combiner(*rng.normal(0, 1.0, 5))
+    combiner = Combiner(rng.normal(0, 1.0, (1, 2)), *rng.normal(0, 1.0, 3))
     survival, growth = law(rng.exponential(0.1, 50)), law(rng.exponential(0.1, 50))
-    pooled = combiner.combine(survival, growth, WEEKS)
+    pooled = combiner.combine([growth, survival], WEEKS)
     assert ((pooled >= 0) & (pooled <= 1)).all()
     assert (np.diff(pooled, axis=1) >= 0).all()
 
@@ -88,7 +89,7 @@ def test_the_pool_is_a_proper_curve_whatever_the_numbers(seed):
 def test_what_is_impossible_stays_impossible():
     survival, growth = law(np.array([0.1])), law(np.array([0.1]))
     growth[:, :6] = 0.0
-    pooled = Combiner(shift=2.0).combine(survival, growth, WEEKS)
+    pooled = Combiner(shift=2.0).combine([growth, survival], WEEKS)
     assert (pooled[:, :6] == 0.0).all()
     assert (pooled[:, 7:] > 0.0).all()
 
@@ -97,8 +98,12 @@ def test_few_clearings_give_the_survival_engine_less_weight():
     nothing, empty = np.empty((0, 53)), np.empty(0)
     weights = [
         fit_combiner(
-            nothing, nothing, empty, empty.astype(bool), empty.astype(np.int64), clearings
-        ).survival_weight(WEEKS)[8]
+            [nothing] * 2,
+            empty,
+            empty.astype(bool),
+            empty.astype(np.int64),
+            [engine.prior_weight(clearings) for engine in POOLED],
+        ).shares(WEEKS)[1, 8]
         for clearings in (0, 10, 1000)
     ]
     assert weights == pytest.approx([0.05, 0.25, 0.495], abs=0.001)
@@ -111,8 +116,32 @@ def test_records_that_end_within_a_week_do_not_make_clearing_look_early():
     clearing, known = rng.exponential(1 / rate, n), rng.uniform(0.1, 2.0, n)
     chances = law(np.full(n, rate))
     fitted = fit_combiner(
-        chances, chances, np.minimum(clearing, known), clearing <= known, np.arange(n)
+        [chances] * 2, np.minimum(clearing, known), clearing <= known, np.arange(n)
     )
-    pooled = fitted.combine(chances, chances, WEEKS)
+    pooled = fitted.combine([chances, chances], WEEKS)
     # Counting whole weeks only, the chance at two weeks came out 1.37 times too high.
     assert abs(np.log(pooled[0, 2] / chances[0, 2])) < 0.1
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 5])
+def test_any_number_of_engines_starts_from_equal_parts(count):
+    nothing, empty = np.empty((0, 53)), np.empty(0)
+    fitted = fit_combiner([nothing] * count, empty, empty.astype(bool), empty.astype(np.int64))
+    shares = fitted.shares(WEEKS)
+    assert shares.shape == (count, 53)
+    np.testing.assert_allclose(shares, 1.0 / count, atol=1e-12)
+
+
+def test_of_three_engines_the_one_that_knows_gets_most(two):
+    rate, time, cleared, athlete = two
+    blind, wrong = law(np.full(400, np.median(rate))), law(rate[::-1])
+    for place in range(3):
+        engines = [blind, wrong]
+        engines.insert(place, law(rate))
+        fitted = fit_combiner(engines, time, cleared, athlete)
+        assert fitted.shares(WEEKS)[:, 8].argmax() == place
+        pooled = fitted.combine(engines, WEEKS)
+        mixed = np.tensordot(fitted.shares(WEEKS).T[8], np.array(engines)[:, :, 8], 1)
+        plain = Combiner(fitted.weights).combine(engines, WEEKS)[:, 8]
+        np.testing.assert_allclose(plain, mixed, atol=2e-5)
+        assert (np.diff(pooled, axis=1) >= 0).all()

@@ -120,7 +120,7 @@ def test_damage_is_one_sentence(saved, damage):
         lambda content: content.pop("learnt"),
         lambda content: content.pop("settings"),
         lambda content: content["settings"].update(stranger=1),
-        lambda content: content["learnt"]["map"]["engines_"]["fields"].pop("growth"),
+        lambda content: content["learnt"]["map"]["engines_"]["fields"].pop("learnt"),
     ],
 )
 def test_a_part_missing_or_strange_is_damage_too(saved, change):

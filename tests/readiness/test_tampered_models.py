@@ -48,8 +48,12 @@ def engines(content):
     return content["learnt"]["map"]["engines_"]["fields"]
 
 
+def hazard(content):
+    return engines(content)["learnt"]["map"]["survival"]["fields"]
+
+
 def weights(content):
-    return engines(content)["hazard"]["fields"]["weights"]
+    return hazard(content)["weights"]
 
 
 def traces(content):
@@ -57,7 +61,7 @@ def traces(content):
 
 
 def growth_fit(content):
-    return engines(content)["growth"]["fields"]["fit"]["fields"]
+    return engines(content)["learnt"]["map"]["growth"]["fields"]["fit"]["fields"]
 
 
 def test_what_is_not_changed_is_loaded(load, small_model):
@@ -90,7 +94,7 @@ CHANGES = {
     "weights few": lambda c: weights(c).update(
         array=[1.0], shape=[1]
     ),
-    "scale zero": lambda c: engines(c)["hazard"]["fields"]["scale"]["array"].__setitem__(0, 0.0),
+    "scale zero": lambda c: hazard(c)["scale"]["array"].__setitem__(0, 0.0),
     "rungs many": lambda c: growth_fit(c).update(n_rungs=10**9),
     "rungs true": lambda c: growth_fit(c).update(n_rungs=True),
     "chol not square": lambda c: growth_fit(c)["chol"].update(array=[[1.0]], shape=[1, 1]),
@@ -99,7 +103,15 @@ CHANGES = {
     "constant huge": lambda c: growth_fit(c)["constants"]["fields"]["values"]["map"].update(
         fatigue=1e300
     ),
-    "fit another record": lambda c: engines(c)["growth"]["fields"].update(fit=engines(c)["lapse"]),
+    "fit another record": lambda c: engines(c)["learnt"]["map"]["growth"]["fields"].update(
+        fit=engines(c)["lapse"]
+    ),
+    "engine lost": lambda c: engines(c)["learnt"]["map"].pop("survival"),
+    "engine strange": lambda c: engines(c)["learnt"]["map"].update(third=engines(c)["lapse"]),
+    "engine another's": lambda c: engines(c)["learnt"]["map"].update(survival=engines(c)["lapse"]),
+    "pool of three": lambda c: engines(c)["combiner"]["fields"]["weights"].update(
+        array=[[0.0, 0.0], [0.0, 0.0]], shape=[2, 2]
+    ),
     "field strange": lambda c: growth_fit(c).update(stranger=1),
     "edges back": lambda c: engines(c)["edges"]["array"].reverse(),
     "date out of range": lambda c: c["learnt"]["map"]["as_of_"].update(date="9999-99-99"),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from scipy.stats import norm
+from scipy.special import ndtr
 
 from forecast.histories import CLEARED, Histories
 from forecast.types import Array
@@ -19,7 +19,7 @@ def chance_flat(states: pd.DataFrame) -> Array:
     """Chance after each session that the gain is below ``FLAT_GAIN``, from filtered states."""
     gain = (states["swing"] + states["pace"]).to_numpy(dtype=float)
     spread = np.sqrt(states["var_gain"].to_numpy(dtype=float))
-    return np.asarray(norm.cdf((FLAT_GAIN - gain) / np.maximum(spread, 1e-9)))
+    return np.asarray(ndtr((FLAT_GAIN - gain) / np.maximum(spread, 1e-9)))
 
 
 def design_of(days: pd.DataFrame) -> Array:

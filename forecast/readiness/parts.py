@@ -1,0 +1,268 @@
+"""A club forecast in parts: athletes shared out over workers, or a log larger than memory.
+
+What is said of an athlete does not depend on who else is asked about, so that a forecast can be
+made a part at a time, by one process or by many, here or on other machines: any backend of joblib
+will do (``joblib.parallel_config``), and the result is the same to the byte.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Protocol
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.dataset as ds
+import pyarrow.parquet as pq
+from joblib import Parallel, delayed, effective_n_jobs
+
+from forecast.errors import ForecastError
+from forecast.histories import cut_day
+from forecast.ladder import Ladder
+from forecast.log import TrainingLog, as_day, checked_log, read_log, write_whole
+from forecast.readiness.result import ReadinessForecast
+
+BATCH = 100_000
+"""Rows of a log in memory at a time while it is shared out."""
+SUMMARY, CURVE = "summary", "curve"
+
+
+class Forecasts(Protocol):
+    """What is asked of a fitted forecaster here."""
+
+    def forecast(
+        self,
+        log: TrainingLog,
+        as_of: pd.Timestamp | str | None = None,
+        *,
+        engine: str = "pool",
+        n_jobs: int | None = None,
+    ) -> ReadinessForecast:
+        """Forecast every open rung."""
+        ...
+
+
+def forecast_shared_out(
+    model: Forecasts,
+    log: TrainingLog,
+    as_of: pd.Timestamp | str | None,
+    engine: str,
+    n_jobs: int | None,
+) -> ReadinessForecast:
+    """Return ``model.forecast(log, as_of, engine=engine)``, worked out by several workers.
+
+    Parameters
+    ----------
+    model, log, as_of, engine
+        As for ``ReadinessForecaster.forecast``.
+    n_jobs
+        Workers, as joblib counts them.
+
+    Raises
+    ------
+    ForecastError, HistoryError
+        As ``ReadinessForecaster.forecast``.
+    """
+    day = cut_day(checked_log(log), as_of)
+    before = log.sets.loc[log.sets["date"] < day, "athlete"]
+    people = sorted(before.unique())
+    workers = min(effective_n_jobs(n_jobs), len(people))
+    shares = np.array_split(np.array(people, dtype=object), max(workers, 1))
+    if len(shares) < 2:
+        return model.forecast(log, day, engine=engine, n_jobs=1)
+    logs = [
+        replace(log, sets=log.sets[log.sets["athlete"].isin(part)].reset_index(drop=True))
+        for part in shares
+    ]
+    return joined(
+        Parallel(n_jobs=n_jobs, max_nbytes=None)(
+            delayed(_forecast)(model, part, day, engine) for part in logs
+        )
+    )
+
+
+def _forecast(
+    model: Forecasts, log: TrainingLog, as_of: pd.Timestamp, engine: str
+) -> ReadinessForecast:
+    return model.forecast(log, as_of, engine=engine, n_jobs=1)  # who works does not share out
+
+
+def joined(parts: Sequence[ReadinessForecast]) -> ReadinessForecast:
+    """Return forecasts of different athletes, in the order of their names, as one."""
+    tables = {
+        name: pd.concat(
+            [table for part in parts if len(table := getattr(part, name))] or
+            [getattr(parts[0], name)],
+            ignore_index=True,
+        )
+        for name in (SUMMARY, CURVE, "reasons")
+    }  # fmt: skip
+    return replace(parts[0], **tables)
+
+
+def share_out_log(
+    source: str | Path, out: str | Path, parts: int, *, athlete: str = "athlete"
+) -> list[Path]:
+    """Share a Parquet log out over smaller ones, every athlete's rows in one of them.
+
+    The log is read some rows at a time, so it may be larger than memory.
+
+    Parameters
+    ----------
+    source
+        A Parquet file, or a folder of them.
+    out
+        Folder to write to; made where it is not there.
+    parts
+        Number of files at most: one that no athlete falls to is not written.
+    athlete
+        Name of the column of athletes.
+
+    Raises
+    ------
+    ForecastError
+        The log can't be read, there is no such column, the number makes no sense, or the folder
+        can't be written to or holds such files already; nothing half-written is left.
+    """
+    if parts < 1:
+        raise ForecastError(f"parts = {parts!r}; give a whole number, 1 or more.")
+    try:
+        log = ds.dataset(source, format="parquet")
+    except (OSError, pa.ArrowException) as error:
+        raise ForecastError(
+            f"{source} can't be read as Parquet; give such a file, or a folder of them."
+        ) from error
+    if athlete not in log.schema.names:
+        raise ForecastError(
+            f"{source}: there is no column {athlete!r}; it has {', '.join(log.schema.names)}."
+        )
+    folder = Path(out)
+    folder.mkdir(parents=True, exist_ok=True)
+    files = [folder / f"part-{number:05d}.parquet" for number in range(parts)]
+    if standing := [file for file in files if file.exists()]:
+        raise ForecastError(f"{standing[0]} is there already; give another folder, or clear it.")
+    unfinished = [file.with_suffix(".unfinished") for file in files]
+    try:
+        used = _share_out(log, athlete, unfinished)
+        for number in used:
+            unfinished[number].replace(files[number])
+    except (OSError, pa.ArrowException) as error:
+        raise ForecastError(
+            f"{source} could not be shared out into {folder}: {str(error).splitlines()[0]}."
+        ) from error
+    finally:
+        for begun in unfinished:
+            begun.unlink(missing_ok=True)
+    return [files[number] for number in used]
+
+
+def _share_out(log: ds.Dataset, athlete: str, files: Sequence[Path]) -> list[int]:
+    used: set[int] = set()
+    with ExitStack() as stack:
+        writers = [stack.enter_context(pq.ParquetWriter(file, log.schema)) for file in files]
+        for batch in log.to_batches(batch_size=BATCH):
+            names = batch.column(athlete).cast(pa.string()).fill_null("").to_numpy(False)
+            # pandas' hash of a text is the same on every machine and in every run
+            place = pd.util.hash_array(names, categorize=True) % len(files)
+            for number in map(int, np.unique(place)):
+                writers[number].write_batch(batch.filter(pa.array(place == number)))
+                used.add(number)
+    return sorted(used)
+
+
+@dataclass(frozen=True, slots=True)
+class PartDone:
+    """One part forecast: its ``file``, where ``summary`` and ``curve`` stand, and ``athletes``."""
+
+    file: Path
+    summary: Path
+    curve: Path
+    athletes: tuple[str, ...]
+    sets: int
+    rejected: int
+
+
+def forecast_parts(
+    model: Forecasts,
+    files: Iterable[str | Path],
+    ladder: Ladder,
+    *,
+    as_of: pd.Timestamp | str,
+    out: str | Path,
+    mapping: str | Path | None = None,
+    n_jobs: int | None = None,
+) -> list[PartDone]:
+    """Forecast a log that comes in parts with one fitted forecaster, a part at a time.
+
+    A worker holds one part in memory. ``NAME.summary.parquet`` and ``NAME.curve.parquet`` are
+    written for each, whole or not at all, so a part that was lost with its worker is just done
+    again.
+
+    Parameters
+    ----------
+    model
+        A fitted forecaster.
+    files
+        Log files, each athlete in one of them; ``share_out_log`` makes such.
+    ladder, mapping
+        As for ``read_log``.
+    as_of
+        Cut date of all.
+    out
+        Folder to write to; made where it is not there.
+    n_jobs
+        Workers, as joblib counts them; they must reach the files.
+
+    Raises
+    ------
+    ForecastError
+        No file is given, two have one name, or an athlete is in two of them; and as
+        ``read_log`` and ``forecast`` do.
+    HistoryError
+        A part has no set before ``as_of``.
+    """
+    paths = [Path(file) for file in files]
+    twice = [name for name, count in Counter(path.stem for path in paths).items() if count > 1]
+    if twice or not paths:
+        raise ForecastError(
+            f"Two parts are called {twice[0]}; give each a name of its own."
+            if twice
+            else "No part is given; give one file or more."
+        )
+    day, folder = as_day(as_of, "as_of", ForecastError), Path(out)
+    folder.mkdir(parents=True, exist_ok=True)
+    done = Parallel(n_jobs=n_jobs)(
+        delayed(_part)(model, path, ladder, day, folder, mapping) for path in paths
+    )
+    where: dict[str, Path] = {}
+    for part in done:
+        for name in part.athletes:
+            if name in where:
+                raise ForecastError(
+                    f"{name} is in {where[name]} and in {part.file}; forecasts of half a record "
+                    "are of no use: share the log out with share_out_log."
+                )
+            where[name] = part.file
+    return list(done)
+
+
+def _part(
+    model: Forecasts,
+    file: Path,
+    ladder: Ladder,
+    as_of: pd.Timestamp,
+    folder: Path,
+    mapping: str | Path | None,
+) -> PartDone:
+    log = read_log(file, ladder, mapping=mapping)
+    result = model.forecast(log, as_of, n_jobs=1)
+    paths = {name: folder / f"{file.stem}.{name}.parquet" for name in (SUMMARY, CURVE)}
+    for name, path in paths.items():
+        write_whole(path, getattr(result, name).to_parquet())
+    people = tuple(sorted(log.sets["athlete"].unique()))
+    return PartDone(file, paths[SUMMARY], paths[CURVE], people, len(log.sets), len(log.rejected))
