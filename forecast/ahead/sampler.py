@@ -142,7 +142,12 @@ def climb(starts: Starts, constants: PathConstants, *, most_days: int, seed: lis
     lost, day = (np.repeat(a[:, None], paths, axis=1) for a in (starts.lost, -starts.wait))
     run = np.repeat(starts.run[:, None, None].astype(float), paths, axis=1)
     standing = Standing(level, swing, pace, lost, day, run)
-    tables = Tables(starts.gaps, starts.first_gaps, starts.habits.sets)
+    # One entry is drawn for both tables of gaps, of which the usual one may be the finer.
+    finer = starts.gaps.shape[1] // starts.first_gaps.shape[1]
+    first_gaps = np.repeat(starts.first_gaps, finer, axis=1)
+    if first_gaps.shape != starts.gaps.shape:
+        raise ValueError(f"gap tables of shapes {first_gaps.shape} and {starts.gaps.shape}")
+    tables = Tables(starts.gaps, first_gaps, starts.habits.sets)
     asked = np.stack([starts.measure, starts.confirm, ~starts.begun], axis=1).astype(np.int64)
     targets = (_by_target(starts), asked, starts.origin)
     laws = PathLaws(
@@ -181,5 +186,9 @@ def _luck(rng: np.random.Generator, starts: Starts, constants: PathConstants) ->
     form = draw_form(days, (BLOCK, paths), constants.day_down, constants.day_up)
     uniform = chance.random((half, BLOCK)).repeat(2, axis=0)[:paths]
     uniform[1::2] = 1.0 - uniform[1::2]
-    columns, normal = (np.ascontiguousarray(a.transpose(1, 2, 0)) for a in (columns, normal))
-    return Luck(columns, normal, form, np.ascontiguousarray(uniform.T))
+    return Luck(
+        np.ascontiguousarray(columns.transpose(1, 2, 0)),
+        np.ascontiguousarray(normal.transpose(1, 2, 0)),
+        form,
+        np.ascontiguousarray(uniform.T),
+    )

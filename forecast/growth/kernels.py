@@ -820,7 +820,7 @@ def walk_paths(
         intercept, slope, spread, odds = by_target[t, 7:]
         need, paths = asked[t]
         for p in range(paths):
-            if day[t, p] > horizon:
+            if not day[t, p] <= horizon:
                 continue
             habit = intercept + spread * careful[p]
             for b in range(len(luck.form)):
@@ -839,7 +839,7 @@ def walk_paths(
                     then = lost[t, p] * math.exp(-regain * rest) + detraining * excess
                     level[t, p] -= then - lost[t, p]
                     lost[t, p] = then
-                if day[t, p] > horizon and now > 0:
+                if not day[t, p] <= horizon and now > 0:
                     break
                 clean = min(max(level[t, p], -2.0), 0.7)
                 eligible = (1.0 - slip) / (1.0 + math.exp(-habit - slope * clean))
@@ -850,7 +850,7 @@ def walk_paths(
                 meets = meets * odds / (1.0 - meets + meets * odds)
                 if now == 0:
                     next_session[t] += meets / paths
-                    if day[t, p] > horizon:
+                    if not day[t, p] <= horizon:
                         break
                 alive = 0.0
                 for r in range(need):
@@ -926,7 +926,7 @@ def climb_paths(
                 if now == 0:
                     first[t] += meets / paths
                 runs[t, p, 0] = runs[t, p, 0] + 1.0 if luck.uniform[b, p] < meets else 0.0
-                if day[t, p] > most_days:
+                if not day[t, p] <= most_days:
                     days[t, p] = np.inf
                 elif runs[t, p, 0] >= confirm:
                     days[t, p] = day[t, p]
