@@ -44,7 +44,7 @@ from forecast.growth.panel import (
     build_panel,
     take_spells,
 )
-from forecast.growth.passage import mirrored
+from forecast.growth.passage import Simulation, mirrored
 from forecast.growth.pooling import Pooled, centred
 from forecast.growth.scale import log_slope, to_latent, to_log, to_ratio
 from forecast.growth.seen import chance_met, gain_ahead
@@ -75,6 +75,7 @@ __all__ = [
     "PathLaws",
     "Pooled",
     "Sessions",
+    "Simulation",
     "Sites",
     "Standing",
     "Tables",

@@ -22,7 +22,7 @@ from forecast.growth.engine import GrowthModel, Tracked
 from forecast.growth.filtering import forward_pass, lost_levels, stretches
 from forecast.growth.habits import Habits
 from forecast.growth.panel import take_spells
-from forecast.growth.passage import Passage, Targets, simulate_passage
+from forecast.growth.passage import Passage, Simulation, Targets, simulate_passage
 from forecast.types import Array, Ints
 
 SPEED_SD = 0.4
@@ -56,12 +56,9 @@ def average_passage(
     tracked: Tracked,
     base: Targets,
     place: Ints,
+    how: Simulation,
     *,
     finished_only: bool,
-    horizon_days: int,
-    paths: int,
-    draws: int,
-    seed: int,
 ) -> Passage:
     """Simulate the coming sessions of T targets under many draws of the constants.
 
@@ -73,12 +70,10 @@ def average_passage(
         The targets; their states, clock, speed and losses are replaced draw by draw.
     place
         (T,) place in the panel of the session at which each target stands.
+    how
+        Days, paths, draws and seed.
     finished_only
         Use of the athlete's other spells only what was known when the target's spell began.
-    horizon_days, paths, seed
-        As in ``simulate_passage``; paths are shared out over the draws by weight.
-    draws
-        Number of draws (even).
     """
     which, owner = np.unique(tracked.panel.spell[place], return_inverse=True)
     # What the athlete's other spells say is read once, with the constants that the cohort's and
@@ -90,11 +85,13 @@ def average_passage(
     members = [
         _member(constants, tracked, place, which, owner, mean, *spell_speeds(mean, cov, quantile))
         for constants, quantile in zip(
-            constants_draws(model.fit, draws, NODES), speed_quantiles(draws, NODES), strict=True
+            constants_draws(model.fit, how.draws, NODES),
+            speed_quantiles(how.draws, NODES),
+            strict=True,
         )
     ]
     weight = _weights(np.stack([m.evidence for m in members]))
-    by_day = np.zeros((len(base), horizon_days + 1))
+    by_day = np.zeros((len(base), how.horizon_days + 1))
     next_session = np.zeros(len(base))
     for number, (member, share) in enumerate(zip(members, weight, strict=True)):
         keep = np.flatnonzero(share > 0)
@@ -114,32 +111,24 @@ def average_passage(
             ),
             member.constants.dynamics,
             member.constants.noise,
-            horizon_days=horizon_days,
-            paths=power_of_two(share[keep] * paths),
-            rng=stream(seed, PATH_STREAM, number),
+            horizon_days=how.horizon_days,
+            paths=power_of_two(share[keep] * how.paths),
+            rng=stream(how.seed, PATH_STREAM, number),
         )
         by_day[keep] += share[keep, None] * passage.by_day
         next_session[keep] += share[keep] * passage.next_session
     return Passage(np.minimum(by_day, 1.0), next_session)
 
 
-def plain_average_passage(
-    model: GrowthModel,
-    base: Targets,
-    *,
-    horizon_days: int,
-    paths: int,
-    draws: int,
-    seed: int,
-) -> Passage:
+def plain_average_passage(model: GrowthModel, base: Targets, how: Simulation) -> Passage:
     """Simulate targets without a session under a few of the draws, all of one weight.
 
     Parameters
     ----------
-    model, base, horizon_days, paths, draws, seed
+    model, base, how
         As for ``average_passage``.
     """
-    draws = min(draws, PLAIN_DRAWS)
+    draws = min(how.draws, PLAIN_DRAWS)
     passages = []
     quantiles = speed_quantiles(draws, NODES)
     for number, constants in enumerate(constants_draws(model.fit, draws, NODES)):
@@ -149,9 +138,9 @@ def plain_average_passage(
                 replace(base, cov=cov, speed=speed, clock=constants.clock),
                 constants.dynamics,
                 constants.noise,
-                horizon_days=horizon_days,
-                paths=power_of_two(paths // draws),
-                rng=stream(seed, PATH_STREAM, number),
+                horizon_days=how.horizon_days,
+                paths=power_of_two(how.paths // draws),
+                rng=stream(how.seed, PATH_STREAM, number),
             )
         )
     return Passage(

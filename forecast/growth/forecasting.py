@@ -16,7 +16,7 @@ from forecast.growth.filtering import Filtered, forward_pass, lost_levels, propa
 from forecast.growth.habits import untried_habits
 from forecast.growth.intervals import pass_ratio
 from forecast.growth.panel import GRACE_WEEKS, MEASURES, take_spells
-from forecast.growth.passage import Passage, Targets
+from forecast.growth.passage import Passage, Simulation, Targets
 from forecast.growth.pooling import spell_priors
 from forecast.growth.scale import to_latent
 from forecast.growth.targets import recent_gaps, targets_at
@@ -50,11 +50,7 @@ def forecast_open(
     as_of_day: int,
     confirm: Ints,
     run: Ints,
-    *,
-    horizon_days: int,
-    paths: int,
-    draws: int,
-    seed: int,
+    how: Simulation,
 ) -> GrowthForecast:
     """Forecast spells under way at the cut.
 
@@ -68,19 +64,14 @@ def forecast_open(
         Day number of the cut.
     confirm, run
         (T,) as in ``Targets``.
-    horizon_days, paths, seed
-        As in ``simulate_passage``; paths are shared out over the draws of the constants.
-    draws
-        Number of draws of the constants (even).
+    how
+        Days, paths, draws and seed.
     """
     panel = take_spells(tracked.panel, which)
     last, full_last = panel.last, tracked.panel.last[which]
     wait = (as_of_day - panel.day[last]).astype(float)
     base = targets_at(model, tracked.panel, tracked.filtered, full_last, wait, confirm, run)
-    passage = average_passage(
-        model, tracked, base, full_last,
-        finished_only=False, horizon_days=horizon_days, paths=paths, draws=draws, seed=seed,
-    )  # fmt: skip
+    passage = average_passage(model, tracked, base, full_last, how, finished_only=False)
     centre = _open_states(model, model.fit.constants, tracked, which)
     rest, excess = split_gap(wait / 7.0, panel.grace)
     clock, dynamics = model.fit.constants.clock, model.fit.constants.dynamics
@@ -122,11 +113,7 @@ def forecast_untried(
     tracked: Tracked,
     untried: pd.DataFrame,
     histories: Histories,
-    *,
-    horizon_days: int,
-    paths: int,
-    draws: int,
-    seed: int,
+    how: Simulation,
 ) -> GrowthForecast:
     """Forecast rungs that are open but have no session yet.
 
@@ -135,7 +122,7 @@ def forecast_untried(
     untried
         One row a target: ``athlete_id``, ``rung_index`` and ``ready_on`` (the day from which
         the rung may be trained).
-    horizon_days, paths, draws, seed
+    how
         As for ``forecast_open``; with no session to weigh them, all draws count alike.
     """
     fit, panel = model.fit, tracked.panel
@@ -172,9 +159,7 @@ def forecast_untried(
         clock=model.fit.constants.clock,
         last_day=day_number(untried["ready_on"]).astype(float),
     )
-    passage = plain_average_passage(
-        model, targets, horizon_days=horizon_days, paths=paths, draws=draws, seed=seed
-    )
+    passage = plain_average_passage(model, targets, how)
     effects = fit.pooled.rung_effects[rung]
     return GrowthForecast(passage, mean, cov, mean - fit.pooled.centre - effects)
 
@@ -186,11 +171,7 @@ def forecast_landmarks(
     wait: Array,
     confirm: Ints,
     run: Ints,
-    *,
-    horizon_days: int,
-    paths: int,
-    draws: int,
-    seed: int,
+    how: Simulation,
 ) -> Passage:
     """Forecast from past moments, with what was known of the spell then.
 
@@ -202,12 +183,9 @@ def forecast_landmarks(
         (T,) days from that session to the landmark.
     confirm, run
         (T,) as in ``Targets``, at that session.
-    horizon_days, paths, draws, seed
+    how
         As for ``forecast_open``.
     """
     filtered = tracked.filtered
     targets = targets_at(model, tracked.panel, filtered, place, wait, confirm, run)
-    return average_passage(
-        model, tracked, targets, place,
-        finished_only=True, horizon_days=horizon_days, paths=paths, draws=draws, seed=seed,
-    )  # fmt: skip
+    return average_passage(model, tracked, targets, place, how, finished_only=True)

@@ -90,6 +90,19 @@ class Targets:
 
 
 @dataclass(frozen=True, slots=True)
+class Simulation:
+    """How to simulate: days to look ahead, paths a target, draws of the constants (even), seed.
+
+    Paths are shared out over the draws by how well each explains a target's sessions.
+    """
+
+    horizon_days: int
+    paths: int
+    draws: int
+    seed: int
+
+
+@dataclass(frozen=True, slots=True)
 class Passage:
     """Chances of T targets.
 

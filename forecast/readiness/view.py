@@ -14,6 +14,7 @@ import pandas as pd
 from forecast.errors import ForecastError, HistoryError, NotFittedError
 from forecast.growth import (
     GrowthModel,
+    Simulation,
     Tracked,
     forecast_open,
     forecast_untried,
@@ -241,10 +242,7 @@ class LogView:
             today,
             confirm_sessions(histories, spells["rung_index"].to_numpy()),
             spells["run"].to_numpy(dtype=np.int64),
-            horizon_days=7 * model.horizon_weeks,
-            paths=model.paths,
-            draws=model.draws,
-            seed=model.random_state,
+            self._simulation,
         )
         facts = open_facts(histories, self.tracked, which, growth, self.growth, model.comparable_)
         facts["p_next_session"] = growth.passage.next_session
@@ -252,6 +250,12 @@ class LogView:
             self.growth.rhythm.absences, 7.0 * facts["wait_weeks"].to_numpy(), float(today)
         )
         return facts, growth.passage.by_day
+
+    @property
+    def _simulation(self) -> Simulation:
+        """How the model's settings ask for coming sessions to be simulated."""
+        model = self.model
+        return Simulation(7 * model.horizon_weeks, model.paths, model.draws, model.random_state)
 
     @property
     def _open(self) -> Ints:
@@ -292,10 +296,7 @@ class LogView:
             self.tracked,
             untried,
             histories,
-            horizon_days=7 * model.horizon_weeks,
-            paths=model.paths,
-            draws=model.draws,
-            seed=model.random_state,
+            self._simulation,
         )
         facts = untried_facts(histories, untried, growth, self.growth, model.comparable_)
         facts["p_next_session"] = growth.passage.next_session

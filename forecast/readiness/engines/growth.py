@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from forecast.growth import GrowthModel, forecast_landmarks
+from forecast.growth import GrowthModel, Simulation, forecast_landmarks
 from forecast.readiness.engines.interface import Past, Present, confirm_sessions
 from forecast.types import Array, Ints
 
@@ -32,10 +32,7 @@ class _Growth:
             past.moments.features["wait"].to_numpy()[chosen] * 7.0,
             confirm_sessions(histories, histories.spells["rung_index"].to_numpy()[spell]),
             histories.sessions["run"].to_numpy(dtype=np.int64)[at],
-            horizon_days=7 * past.horizon_weeks,
-            paths=PATHS,
-            draws=DRAWS,
-            seed=past.seed,
+            Simulation(7 * past.horizon_weeks, PATHS, DRAWS, past.seed),
         )
         return passage.by_day[:, ::7]
 
