@@ -127,7 +127,10 @@ def session_sites(model: GrowthModel, tracked: Tracked) -> Sites:
     panel, filtered = tracked.panel, tracked.filtered
     gap = panel.gap / 7.0
     rest = np.minimum(gap, panel.grace[panel.spell])
-    total = np.cumsum(rest)
+    # summed in half days, exactly: whether a session is still within the window may not hang on
+    # how the sum was rounded, which other athletes' spells before it would decide
+    grace = np.round(14.0 * panel.grace[panel.spell]) / 2.0
+    total = np.cumsum(np.minimum(panel.gap, grace))
     site_mean, site_var = _plainly(model, tracked)
     level, slope = log_level(model, site_mean)
     target, _ = log_level(model, panel.threshold)
@@ -138,7 +141,7 @@ def session_sites(model: GrowthModel, tracked: Tracked) -> Sites:
     scatter = own_scatter(panel.start, panel.length, surprise, said)
     return Sites(
         number=panel.number,
-        clock=total - total[panel.start][panel.spell],
+        clock=(total - total[panel.start][panel.spell]) / 7.0,
         rest=rest,
         excess=gap - rest,
         level=level - target[panel.spell],
