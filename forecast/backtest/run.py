@@ -43,7 +43,6 @@ def backtest(
     horizon_weeks: int | None = None,
     n_resamples: int = 500,
     seed: int = 0,
-    n_jobs: int | None = None,
     progress: Progress | None = None,
 ) -> BacktestResult:
     """Say how good forecasts would have been, had they been made at past dates.
@@ -51,6 +50,8 @@ def backtest(
     At each cut the model is cloned and fitted on the log as it stood before that day, as is each
     baseline; spells open then are forecast, and scored against the whole log. Nothing dated on
     or after a cut reaches a fit at it. A fit that fails is listed in ``failures``, never replaced.
+    Cuts are shared over the workers of ``joblib.parallel_config``, whichever backend that names;
+    the result does not depend on them.
 
     Parameters
     ----------
@@ -69,9 +70,6 @@ def backtest(
         Resamples of athletes for the 90 % ranges around scores.
     seed
         Seed of cuts, random baselines, resampling and PIT.
-    n_jobs
-        Workers that the cuts are shared over, as joblib counts them; any of its backends will do
-        (``joblib.parallel_config``), and the result does not depend on it.
     progress
         Called with a short sentence before each fit, or after each cut where others do the work;
         the result does not depend on it.
@@ -97,8 +95,8 @@ def backtest(
     horizon_weeks = _horizon(model, horizon_weeks)
     check_resamples(n_resamples)
     dates = _dates(log, cuts, seed)
-    alone = effective_n_jobs(n_jobs) == 1
-    found = Parallel(n_jobs=n_jobs, max_nbytes=None, return_as="generator")(
+    alone = effective_n_jobs(None) == 1
+    found = Parallel(max_nbytes=None, return_as="generator")(
         delayed(forecast_at)(
             log, date, model=model, baselines=functions, horizon_weeks=horizon_weeks, seed=seed,
             progress=progress if alone else None,
