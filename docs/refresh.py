@@ -2,78 +2,62 @@
 
 ``python docs/refresh.py`` rewrites, in README.md and under docs/:
 
-- the fenced block after ``<!-- run: COMMAND -->`` (``<!-- run, lines 1-4,9-20: COMMAND -->`` keeps
-  parts of it), with what the command prints;
-- the fenced block after ``<!-- run the code above -->``, with what the Python block before it
-  prints;
+- what the commands and the Python blocks of a page print (see ``blocks.py``), and, where that
+  changed, the line after ``<!-- printed -->``: by which commit, on which date;
 - the table after ``<!-- modules -->``: every module and its first sentence;
 - the table after ``<!-- priors -->``: every prior of the growth engine as the code has it.
 
-``python docs/refresh.py --tables`` leaves the outputs alone, which take a fit or two.
+``python docs/refresh.py --tables`` leaves the outputs alone, which take a fit or two;
+``--check`` rewrites nothing and fails where a page is not as it would be written.
 """
 
 from __future__ import annotations
 
 import ast
+import os
 import re
-import shlex
+import shutil
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 import numpy as np
+from blocks import Player, play
 
 from forecast.growth.constants import CENTRE_MEAN, CENTRE_SD, PRIORS
 
 ROOT = Path(__file__).resolve().parents[1]
-PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").rglob("*.md"))]
+README = ROOT / "README.md"
+STORY = [
+    ROOT / "docs" / f"{name}.md"
+    for name in ("first-hour", "my-log", "my-ladder", "reading", "weekly", "method/cohort")
+]
+"""Pages whose blocks are played in the order in which a reader goes through them, in one folder."""
+BESIDE = [README, ROOT / "docs" / "api.md"]
+"""Pages whose blocks are played beside a folder of the demo club, each for itself."""
+PAGES = [README, ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").rglob("*.md"))]
+SAMPLE = ROOT / "docs" / "training.csv"
 EIGHTY = 1.2815515655446004
 
-_RUN = re.compile(
-    r"<!-- run(?:, lines (?P<lines>[\d,-]+))?: (?P<command>.+?) -->\n"
-    r"```text\n(?P<old>.*?)```",
-    re.S,
-)
-_CODE = re.compile(
-    r"```python\n(?P<code>[^`]*?)```\n\n<!-- run the code above -->\n```text\n(?P<old>.*?)```", re.S
-)
 _MODULES = re.compile(r"(?<=<!-- modules -->\n)(?P<old>.*?)(?=<!-- end -->)", re.S)
 _PRIORS = re.compile(r"(?<=<!-- priors -->\n)(?P<old>.*?)(?=<!-- end -->)", re.S)
+_STAMP = re.compile(r"(?<=<!-- printed -->\n)(?P<old>[^\n]+)")
 
 
-def output_of(command: list[str]) -> str:
+def printed(words: list[str], folder: Path) -> str:
     """Return what a command prints; its error stream goes to ours."""
-    done = subprocess.run(command, cwd=ROOT, stdout=subprocess.PIPE, text=True, check=True)
+    words = [sys.executable if word == "python" else word for word in words]
+    paths = {**os.environ, "PYTHONPATH": str(ROOT)}
+    done = subprocess.run(
+        words, cwd=folder, env=paths, stdout=subprocess.PIPE, text=True, check=True
+    )
     return done.stdout.rstrip() + "\n"
 
 
-def command_block(match: re.Match[str]) -> str:
-    """Return the block with the command's output of now."""
-    words = shlex.split(match["command"])
-    words[0] = sys.executable if words[0] == "python" else words[0]
-    text = output_of(words)
-    return replaced(match, parts_of(text, match["lines"]) if match["lines"] else text)
-
-
-def parts_of(text: str, ranges: str) -> str:
-    """Return these lines of a text, counted from 1, with a mark where some were left out."""
-    lines = text.splitlines()
-    parts = []
-    for part in ranges.split(","):
-        first, _, last = part.partition("-")
-        parts.append("\n".join(lines[int(first) - 1 : int(last or first)]))
-    return "\n...\n".join(parts) + "\n"
-
-
-def code_block(match: re.Match[str]) -> str:
-    """Return the block with the code's output of now."""
-    return replaced(match, output_of([sys.executable, "-c", match["code"]]))
-
-
-def replaced(match: re.Match[str], new: str) -> str:
-    """Return the whole match with its old part replaced."""
-    at = match.start("old") - match.start()
-    return match[0][:at] + new + match[0][at + len(match["old"]) :]
+def printed_by_code(code: str, folder: Path) -> str:
+    """Return what a piece of Python prints."""
+    return printed(["python", "-c", code], folder)
 
 
 def module_rows() -> list[tuple[str, str]]:
@@ -117,26 +101,62 @@ def priors_table(old: str) -> str:
     return "\n".join(lines) + "\n"
 
 
-def refreshed(text: str, *, outputs: bool) -> str:
-    """Return a page with its generated parts made anew."""
+def with_tables(text: str) -> str:
+    """Return a page with its tables made anew."""
     text = _MODULES.sub(lambda _: modules_table(), text)
-    text = _PRIORS.sub(lambda match: priors_table(match["old"]), text)
-    if outputs:
-        text = _RUN.sub(command_block, text)
-        text = _CODE.sub(code_block, text)
-    return text
+    return _PRIORS.sub(lambda match: priors_table(match["old"]), text)
 
 
-def main() -> None:
-    """Rewrite the pages that changed."""
-    outputs = "--tables" not in sys.argv[1:]
-    for page in PAGES:
-        old = page.read_text(encoding="utf-8")
-        new = refreshed(old, outputs=outputs)
-        if new != old:
-            page.write_text(new, encoding="utf-8")
-            print(f"{page.relative_to(ROOT)} rewritten")
+def with_outputs(texts: dict[Path, str], player: Player, demo: Path) -> dict[Path, str]:
+    """Return pages with what their blocks print now.
+
+    Parameters
+    ----------
+    texts
+        Each page's text.
+    player
+        Runs commands and code.
+    demo
+        The folder of the club that ``BESIDE`` is played beside.
+    """
+    with tempfile.TemporaryDirectory() as made:
+        beside, story = Path(made) / "beside", Path(made) / "story"
+        kept = shutil.ignore_patterns("last_*")
+        shutil.copytree(demo, beside / "data_demo", ignore=kept)
+        story.mkdir()
+        shutil.copy(SAMPLE, story / SAMPLE.name)
+        folders = {**dict.fromkeys(BESIDE, beside), **dict.fromkeys(STORY, story)}
+        return {
+            page: play(texts[page], folder, player)
+            for page, folder in folders.items()
+            if page in texts
+        }
+
+
+def stamped(text: str) -> str:
+    """Return a page that says by which commit, and when, its outputs were printed."""
+    told = ["git", "log", "-1", "--format=%h on %cs"]
+    commit = subprocess.run(told, cwd=ROOT, stdout=subprocess.PIPE, text=True, check=True).stdout
+    words = f"Outputs on this page: commit {commit.strip()}, by `python docs/refresh.py`."
+    return _STAMP.sub(words, text)
+
+
+def main() -> int:
+    """Rewrite the pages that changed, or name them."""
+    old = {page: page.read_text(encoding="utf-8") for page in PAGES}
+    new = {page: with_tables(text) for page, text in old.items()}
+    if "--tables" not in sys.argv[1:]:
+        player = Player(printed, printed_by_code)
+        shown = {page: text for page, text in new.items() if "<!-- run" in text}
+        for page, text in with_outputs(shown, player, ROOT / "data_demo").items():
+            new[page] = text if text == new[page] else stamped(text)
+    changed = [page for page in PAGES if new[page] != old[page]]
+    for page in changed:
+        if "--check" not in sys.argv[1:]:
+            page.write_text(new[page], encoding="utf-8")
+        print(f"{page.relative_to(ROOT)} {'is stale' if '--check' in sys.argv else 'rewritten'}")
+    return 1 if changed and "--check" in sys.argv[1:] else 0
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())

@@ -91,13 +91,5 @@ class ForecastWarning(UserWarning):
     """Base of every warning this package gives."""
 
 
-class LogWarning(ForecastWarning):
-    """Something in the log was understood in one of several ways; the message says which."""
-
-
 class FitWarning(ForecastWarning):
     """A fit needed help (few data, a bound reached); its forecasts are wider for it."""
-
-
-class ThinDataWarning(ForecastWarning):
-    """There is little to go by; priors stated in the method page carry the answer."""

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 import doctest
 import importlib
-import importlib.util
 import inspect
+import io
+import os
 import re
 import shlex
+import subprocess
+import sys
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -22,12 +27,62 @@ PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").rgl
 MODULES = sorted((ROOT / "forecast").rglob("*.py"))
 
 
+DEMO_ATHLETES = (b"assen", b"andri", b"osken")
+"""Those named in README, in whatever spelling of the rough logs."""
+LATEST_ROWS = 600
+
+
 @pytest.fixture(scope="module")
 def refresh():
-    spec = importlib.util.spec_from_file_location("refresh", ROOT / "docs" / "refresh.py")
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+    sys.path.insert(0, str(ROOT / "docs"))
+    try:
+        return importlib.import_module("refresh")
+    finally:
+        sys.path.remove(str(ROOT / "docs"))
+
+
+@pytest.fixture(scope="module")
+def blocks(refresh):
+    return sys.modules["blocks"]
+
+
+@pytest.fixture(scope="module")
+def player(blocks):
+    """Plays commands and code in this process."""
+
+    def command(words, folder):
+        assert words[:3] == ["python", "-m", "forecast"], words
+        out, err = io.StringIO(), io.StringIO()
+        with (
+            contextlib.chdir(folder),
+            contextlib.redirect_stdout(out),
+            contextlib.redirect_stderr(err),
+            pytest.raises(SystemExit) as end,
+        ):
+            main(words[3:])
+        assert not end.value.code, err.getvalue()
+        return out.getvalue().rstrip() + "\n"
+
+    def code(text, folder):
+        out = io.StringIO()
+        with contextlib.chdir(folder), contextlib.redirect_stdout(out):
+            exec(compile(text, "a page", "exec"), {})
+        return out.getvalue().rstrip() + "\n"
+
+    return blocks.Player(command, code)
+
+
+@pytest.fixture(scope="module")
+def few(tmp_path_factory):
+    """The demo club with a few of its athletes, and their latest sets."""
+    folder = tmp_path_factory.mktemp("few")
+    for path in sorted((ROOT / "data_demo").glob("*.*ml")):
+        (folder / path.name).write_bytes(path.read_bytes())
+    for path in sorted((ROOT / "data_demo").glob("*.csv")):
+        head, *lines = path.read_bytes().splitlines(keepends=True)
+        theirs = [line for line in lines if any(name in line for name in DEMO_ATHLETES)]
+        (folder / path.name).write_bytes(head + b"".join(theirs[-LATEST_ROWS:]))
+    return folder
 
 
 def commands_in(text: str) -> list[list[str]]:
@@ -42,7 +97,7 @@ def commands_in(text: str) -> list[list[str]]:
 @pytest.mark.parametrize("page", PAGES, ids=lambda path: path.name)
 def test_tables_agree_with_the_code(refresh, page):
     text = page.read_text(encoding="utf-8")
-    assert refresh.refreshed(text, outputs=False) == text, "run: python docs/refresh.py --tables"
+    assert refresh.with_tables(text) == text, "run: python docs/refresh.py --tables"
 
 
 def test_the_map_lists_every_module_once_and_no_other(refresh):
@@ -60,15 +115,89 @@ def test_every_prior_has_a_meaning(refresh):
     assert without == []
 
 
-def test_pasted_output_is_there(refresh):
-    readme = (ROOT / "README.md").read_text(encoding="utf-8")
-    blocks = [*refresh._RUN.finditer(readme), *refresh._CODE.finditer(readme)]
-    assert len(blocks) == readme.count("<!-- run")
-    assert all(len(block["old"].splitlines()) > 5 for block in blocks)
+# examples -----------------------------------------------------------------------------------
 
 
-def test_a_part_of_an_output_is_marked_as_one(refresh):
-    assert refresh.parts_of("a\nb\nc\nd\ne\n", "1-2,4") == "a\nb\n...\nd\n"
+def without_stamp(text):
+    return re.sub(r"(?<=<!-- printed -->\n).*", "", text)
+
+
+def test_pages_print_what_they_say_they_print(refresh, player, few):
+    """A stranger's first hour and the pages that go on from it, as written, to the letter."""
+    texts = {page: page.read_text(encoding="utf-8") for page in refresh.STORY}
+    played = refresh.with_outputs(texts, player, few)
+    assert list(played) == refresh.STORY
+    for page, text in texts.items():
+        assert without_stamp(played[page]) == without_stamp(text), "run: python docs/refresh.py"
+
+
+def test_pages_about_the_demo_club_run_with_a_few_of_its_athletes(refresh, player, few):
+    texts = {page: page.read_text(encoding="utf-8") for page in refresh.BESIDE}
+    played = refresh.with_outputs(texts, player, few)
+    assert list(played) == refresh.BESIDE
+    printed = played[refresh.README]
+    assert "Cassen S." in printed
+    assert "The chance of the top by 2027-12-31" in printed
+
+
+def test_the_check_of_the_demo_club_is_the_one_shown(blocks, player):
+    (found,) = re.findall(
+        r"(<!-- run[^\n]+forecast check data_demo -->\n```text\n.*?```)",
+        (ROOT / "README.md").read_text(encoding="utf-8"),
+        re.S,
+    )
+    assert blocks.play(found + "\n", ROOT, player) == found + "\n", "run: python docs/refresh.py"
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda path: path.name)
+def test_no_block_is_left_out(refresh, page):
+    """Every block of commands or code is on a page that is played, or says why it is not run."""
+    text = page.read_text(encoding="utf-8")
+    if page in {*refresh.STORY, *refresh.BESIDE}:
+        return
+    for mark, language in re.findall(r"(?:<!-- (.+?) -->\n)?^ *```(\w+)", text, re.M):
+        assert language not in {"sh", "python"} or mark.startswith("not run: "), page
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda path: path.name)
+def test_every_toml_block_is_toml_and_every_output_has_its_stamp(page):
+    text = page.read_text(encoding="utf-8")
+    for body in re.findall(r"^ *```toml[^\n]*\n(.*?)^ *```$", text, re.M | re.S):
+        tomllib.loads(body)
+    stamps = re.findall(r"<!-- printed -->\nOutputs on this page: commit [0-9a-f]{7,} on 20", text)
+    assert len(stamps) == ("<!-- run" in text.replace("`<!-- run", ""))
+
+
+def test_a_first_hour_is_two_commands_and_five_lines():
+    text = (ROOT / "docs" / "first-hour.md").read_text(encoding="utf-8")
+    assert len(re.findall(r"^python -m forecast", text, re.M)) == 2
+    (edits,) = re.findall(r"^```diff[^\n]*\n(.*?)^```$", text, re.M | re.S)
+    assert 1 <= sum(line.startswith("+") for line in edits.splitlines()) <= 5
+
+
+def test_a_part_of_an_output_is_marked_as_one(blocks):
+    assert blocks.parts_of("a\nb\nc\nd\ne\n", "1-2,4") == "a\nb\n...\nd\n"
+
+
+def test_blocks_are_played_in_order(blocks, tmp_path):
+    page = (
+        '```toml title="a.toml"\nx = 1\ny = 2\n```\n```diff title="a.toml"\n-x = 1\n+x = 3\n```\n'
+        '```diff title="a.toml"\n+z = 4\n```\n   ```sh\n   python -m forecast one "two three"\n'
+        "   ```\n\n   <!-- run the code above -->\n   ```text\n   old\n   ```\n"
+        "<!-- not run: why -->\n```sh\nrm x\n```\n"
+        "<!-- run, lines 2: python -m forecast four -->\n```text\n```\n"
+    )
+    player = blocks.Player(
+        lambda words, folder: "\n".join([*words[3:], (folder / "a.toml").read_text()]), None
+    )
+    new = blocks.play(page, tmp_path, player)
+    assert "   one\n   two three\n   x = 3\n   y = 2\n   z = 4\n" in new
+    assert "```text\nx = 3\n```" in new
+    assert "old" not in new
+    with pytest.raises(blocks.PageError, match="say why"):
+        blocks.play("```sh\nrm x\n```\n", tmp_path, player)
+    with pytest.raises(blocks.PageError, match="stands 0 times"):
+        blocks.play('```diff title="a.toml"\n-q\n+r\n```\n', tmp_path, player)
 
 
 # commands -----------------------------------------------------------------------------------
@@ -94,7 +223,7 @@ def test_every_command_and_option_named_exists(page, capsys):
 
 
 def test_the_guide_lists_every_command():
-    guide = (ROOT / "docs" / "index.md").read_text(encoding="utf-8")
+    guide = (ROOT / "docs" / "commands.md").read_text(encoding="utf-8")
     listed = set(re.findall(r"^\| `([a-z-]+)(?: PATH[^`]*)?` \|", guide, re.M))
     assert set(COMMANDS) <= listed
 
@@ -123,22 +252,58 @@ def test_links_lead_somewhere(page):
 def test_the_site_lists_pages_that_exist():
     plan = (ROOT / "docs" / "mkdocs.yml").read_text(encoding="utf-8")
     pages = re.findall(r": (\S+\.md)$", plan, re.M)
-    assert len(pages) >= 4
+    assert len(pages) >= 15
     assert [page for page in pages if not (ROOT / "docs" / page).exists()] == []
     on_disk = {p.relative_to(ROOT / "docs").as_posix() for p in (ROOT / "docs").rglob("*.md")}
     assert on_disk == set(pages)
 
 
+def test_the_api_page_names_what_there_is():
+    """Without the site's own builder, which refuses a name that it can't find."""
+    named = re.findall(r"^::: (\S+)$", (ROOT / "docs" / "api.md").read_text("utf-8"), re.M)
+    assert len(named) == len(set(named)) > 50
+    for name in named:
+        room, _, last = name.rpartition(".")
+        try:
+            assert importlib.import_module(name)
+        except ModuleNotFoundError:
+            assert hasattr(importlib.import_module(room), last), name
+
+
+def test_the_site_is_built_without_a_warning(tmp_path):
+    pytest.importorskip("mkdocs", reason="the site's builder is in the extra 'docs'")
+    done = subprocess.run(
+        [
+            sys.executable,
+            "-m",
+            "mkdocs",
+            "build",
+            "--strict",
+            "-q",
+            "-f",
+            "docs/mkdocs.yml",
+            "-d",
+            tmp_path,
+        ],
+        cwd=ROOT,
+        env={**os.environ, "NO_MKDOCS_2_WARNING": "1"},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr + done.stdout
+    assert (tmp_path / "first-hour" / "index.html").exists()
+
+
 def test_the_log_columns_of_the_guide_are_those_of_the_reader():
-    text = (ROOT / "docs" / "index.md").read_text(encoding="utf-8")
-    part = text[text.index("### The log") : text.index("### The mapping")]
+    text = (ROOT / "docs" / "my-log.md").read_text(encoding="utf-8")
+    part = text[: text.index("## The mapping")]
     named = set(re.findall(r"`([a-z_]+)`", "".join(re.findall(r"^\| ([^|]+) \|", part, re.M))))
     assert named == {*REQUIRED, *OPTIONAL}
 
 
 def test_the_ladder_keys_of_the_guide_are_those_of_the_reader():
-    text = (ROOT / "docs" / "index.md").read_text(encoding="utf-8")
-    part = text[text.index("### The ladder") : text.index("### The log")]
+    part = (ROOT / "docs" / "my-ladder.md").read_text(encoding="utf-8")
     named = set(re.findall(r"`([a-z_]+)`", "".join(re.findall(r"^\| ([^|]+) \|", part, re.M))))
     assert named == set(_RungTable.model_fields)
 

@@ -101,12 +101,13 @@ class LadderAhead:
 
         Raises
         ------
-        KeyError
+        ForecastError
             Nothing lies ahead of this athlete here.
         """
         mine = (self.summary["athlete"] == athlete).to_numpy()
         if not mine.any():
-            raise KeyError(athlete)
+            known = ", ".join(dict.fromkeys(self.summary["athlete"])) or "none"
+            raise ForecastError(f"Nothing lies ahead of {athlete!r} here; athletes: {known}.")
         summary, curve, target = (
             frame[frame["athlete"] == athlete].reset_index(drop=True)
             for frame in (self.summary, self.curve, self.target)

@@ -2,7 +2,7 @@
 
 from forecast.log.cells import counted, visible
 from forecast.log.check import LogReport, describe_log, write_rejected
-from forecast.log.club import Club, read_club
+from forecast.log.club import Club, draft_club, read_club
 from forecast.log.dates import DateOrder
 from forecast.log.days import YEAR_DAYS, as_day
 from forecast.log.draft import draft_mapping
@@ -40,6 +40,7 @@ __all__ = [
     "csv_bytes",
     "dates_set_aside",
     "describe_log",
+    "draft_club",
     "draft_mapping",
     "is_number",
     "is_whole",

@@ -16,6 +16,7 @@ from forecast.ladder_file import read_ladder
 from forecast.log.cells import visible
 from forecast.log.dates import DateOrder
 from forecast.log.days import as_day
+from forecast.log.draft import draft_mapping
 from forecast.log.mapping import load_mapping
 from forecast.log.parsing import Rows, parse_rows
 from forecast.log.raw import RawTable
@@ -141,6 +142,45 @@ def read_club(
         right_until=max((day for day in right_until if day is not None), default=None),
     )
     return Club(name, log, as_of)
+
+
+def draft_club(path: str | Path, *, date_order: DateOrder | None = None) -> list[tuple[str, str]]:
+    """Draft the mapping of every log of a club, each from its own mapping if it has one.
+
+    Parameters
+    ----------
+    path, date_order
+        As in ``read_club``.
+
+    Returns
+    -------
+    list of (str, str)
+        Each log's file, as the club file names it, and its mapping as TOML.
+
+    Raises
+    ------
+    LogError, LadderError, MappingError
+        As in ``read_club``, but for words and columns, which the drafts ask about.
+    """
+    path = Path(path)
+    path = path / CLUB_FILE if path.is_dir() else path
+    plan, folder = _plan(path), path.parent
+    ladder = read_ladder(folder / plan.ladder)
+    return [
+        (
+            entry.file,
+            draft_mapping(
+                entry.file if is_url(entry.file) else folder / entry.file,
+                ladder,
+                mapping=load_mapping(folder / entry.mapping if entry.mapping else None),
+                date_order=entry.date_order or date_order,
+                table=entry.table,
+                sheet=entry.sheet,
+                encoding=entry.encoding,
+            ),
+        )
+        for entry in plan.log
+    ]
 
 
 def _plan(path: Path) -> _ClubFile:

@@ -14,7 +14,7 @@ from forecast.ladder import Ladder
 from forecast.log import words
 from forecast.log.cells import Problem, counted, distinct, is_empty, show
 from forecast.log.dates import DateOrder, read_day
-from forecast.log.mapping import OPTIONAL, REQUIRED, Mapping, quoted
+from forecast.log.mapping import OF_THE_RUNG, OPTIONAL, REQUIRED, Mapping, quoted
 from forecast.log.numbers import quantity
 from forecast.log.parsing import Rows, parse_rows
 from forecast.log.questions import QUESTIONS
@@ -42,6 +42,8 @@ _NO_YEAR = (
     r"(?:[^\W\d_]+\.?,?\s+)?(?:\d{1,2}[./-]\s?(?:\d{1,2}|[^\W\d_]+)[./]?"
     r"|\d{1,2}\.? [^\W\d_]{3,}\.?|[^\W\d_]{3,}\.? \d{1,2})"
 )
+_ASKED_ABOUT = ("athlete", "rung", "clean", "assist", "stopped")
+"""Columns whose words the draft goes through by itself."""
 _SURE = 0.3
 """Share of blanks above which a column is one whose blanks mean the same as above."""
 
@@ -79,10 +81,22 @@ class _Draft:
     ) -> None:
         self._raws, self._ladder, self._order = raws, ladder, order
         self._lines: dict[str, list[str]] = {"columns": [], "read": []}
+        self._carry(plan)
         self._plan = self._with_columns(plan)
         self._shapes = [s for raw in raws if (s := self._shape(raw)) is not None]
         self._plan = self._with_fills(self._plan)
         self._rows = [r for raw in raws if (r := self._parse(raw)) is not None]
+
+    def _carry(self, plan: Mapping) -> None:
+        """Keep what the mapping to start from says and no question below is about."""
+        read = plan.read.model_dump(exclude_defaults=True, exclude={"fill_down"})
+        tables = {"read": read | ({"date_order": self._order} if self._order else {})}
+        tables |= {name: getattr(plan, name) for name in ("cells", "words", "units", "roster")}
+        tables |= {f"values.{c}": t for c, t in plan.values.items() if c not in _ASKED_ABOUT}
+        for name, table in tables.items():
+            lines = [f"{quoted(key)} = {_toml(value)}" for key, value in table.items()]
+            if lines:
+                self._lines.setdefault(name, []).extend(lines)
 
     def _shape(self, raw: RawTable) -> Shaped | None:
         try:
@@ -107,6 +121,7 @@ class _Draft:
         for name in ("clean", "assist", "stopped"):
             self._words(name)
         self._athletes()
+        self._unseen_words()
         self._cells()
         files = ", ".join(dict.fromkeys(raw.file for raw in self._raws))
         parts = [_HEAD.format(files=files)]
@@ -296,6 +311,15 @@ class _Draft:
                 said = f"{counts[name]} and {counts[first]} cells: one person?"
                 lines.append(f"# {quoted(name)} = {quoted(first)}  # {said}")
 
+    def _unseen_words(self) -> None:
+        """Keep words of the mapping to start from that do not stand in these files."""
+        for name in _ASKED_ABOUT:
+            lines = self._lines.setdefault(f"values.{name}", [])
+            told = "\n".join(lines).casefold()
+            for word, means in self._plan.values.get(name, {}).items():
+                if f"{quoted(word)} = ".casefold() not in told:
+                    lines.append(f"{quoted(word)} = {_toml(means)}")
+
     def _cells(self) -> None:
         """Ask about notations, words behind values and dates, each once."""
         rejected = pd.concat([rows.rejected for rows in self._rows] or [pd.DataFrame()])
@@ -317,7 +341,18 @@ class _Draft:
             else:
                 line = f"# {quoted(key)} = 0  # {many}; a miss?"
             self._lines.setdefault(kind, []).append(line)
+        self._units(rejected)
         self._read_questions(rejected)
+
+    def _units(self, rejected: pd.DataFrame) -> None:
+        """Ask about headers of a unit that rungs of another measure stand under."""
+        told = rejected["reason"].astype("str").str.contains("under [units]", regex=False)
+        for header, part in rejected[told].groupby("column", observed=True):
+            shown = ", ".join(map(repr, part["value"].astype("str").unique()[:3]))
+            self._lines.setdefault("units", []).append(
+                f'# {quoted(str(header))} = "{OF_THE_RUNG}"  # {counted(len(part), "cell")} '
+                f"such as {shown} of rungs that count otherwise: in what each row's rung counts"
+            )
 
     def _read_questions(self, rejected: pd.DataFrame) -> None:
         reasons = rejected["reason"].astype("str")
@@ -349,6 +384,15 @@ def _asked(rejected: pd.DataFrame) -> Iterator[tuple[str, str, pd.DataFrame]]:
     for kind, pattern in patterns.items():
         for key, part in rejected.groupby(reasons.str.extract(pattern, expand=False)):
             yield kind, str(key), part
+
+
+def _toml(value: object) -> str:
+    """Return a value of a mapping as TOML writes it."""
+    if isinstance(value, list):
+        return f"[{', '.join(map(_toml, value))}]"
+    if isinstance(value, bool):
+        return str(value).lower()
+    return quoted(value) if isinstance(value, str) else str(value)
 
 
 def _all(raw: RawTable) -> str:

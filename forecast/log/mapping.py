@@ -34,6 +34,9 @@ _HEADER_UNITS = frozenset(UNITS) - word_set(
 )
 """Unit words believed at the end of a header; ``in``, ``m`` or ``x`` may mean other things."""
 
+OF_THE_RUNG = "rung"
+"""Unit, under [units], of a column whose numbers are in what each row's rung counts."""
+
 VIRTUAL = ("(file)", "(sheet)", "(heading)")
 """Columns every table has beside its own: name of the file, of the sheet, and the last row above
 with nothing in it but its first cell."""
@@ -78,6 +81,9 @@ class Mapping(BaseModel):
     words
         Words behind a value, each with its meaning: ``note``, ``clean``, ``unclean``, ``failed``,
         ``target``, ``choice``, ``none``, a unit, or a kind of help.
+    units
+        Headers of values that tell another unit than their numbers are in: a unit, or ``rung``
+        for that of each row's rung.
     roster
         The roster's column names, ours to theirs.
     read
@@ -94,6 +100,7 @@ class Mapping(BaseModel):
     ignore: list[str] = Field(default_factory=list)
     cells: dict[str, str] = Field(default_factory=dict)
     words: dict[str, str] = Field(default_factory=dict)
+    units: dict[str, str] = Field(default_factory=dict)
     roster: dict[str, str] = Field(default_factory=dict)
     read: _Read = Field(default_factory=_Read)
 
@@ -151,6 +158,12 @@ def load_mapping(mapping: str | Path | Table[str, Any] | Mapping | None) -> Mapp
         if answer not in QUESTIONS[key]:
             said = _stranger(answer, QUESTIONS[key])
             raise MappingError(f"{where}, [cells], {key!r}: {said}")
+    for header, unit in found.units.items():
+        if unit not in UNITS and unit != OF_THE_RUNG:
+            raise MappingError(
+                f"{where}, [units], {header!r}: {unit!r} is no unit; write s, min, reps, kg, lb, "
+                f'cm, m or "{OF_THE_RUNG}", for what each row\'s rung counts.'
+            )
     return found
 
 
@@ -189,6 +202,15 @@ def header_unit(header: str) -> str:
     """Unit at the end of a header: ``Load (lb)`` -> ``lb``, ``hold_s`` -> ``s``; else empty."""
     words = plain_header(header).split()
     return UNITS[words[-1]] if words and words[-1] in _HEADER_UNITS else ""
+
+
+def told_unit(header: str, mapping: Mapping) -> str:
+    """Unit of a column of values: as the mapping says, else as its header tells; else empty."""
+    said = {plain_header(name): unit for name, unit in mapping.units.items()}
+    unit = said.get(plain_header(header))
+    if unit is None:
+        return header_unit(header)
+    return "" if unit == OF_THE_RUNG else UNITS[unit]
 
 
 def match_columns(
@@ -230,7 +252,7 @@ def match_columns(
     load_unit = header_unit(ours.get("load_kg", ""))
     return Columns(
         ours=ours,
-        values=tuple((header, header_unit(header)) for header in found.get("value", ())),
+        values=tuple((header, told_unit(header, mapping)) for header in found.get("value", ())),
         load_unit=load_unit if load_unit in {"kg", "lb"} else "",
         unused=unused,
     )

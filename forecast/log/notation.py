@@ -107,11 +107,20 @@ class _Reader:
         self._measure, self._unit, self._style = measure, unit, style
         self._notes: list[str] = []
 
-    def value(self, found: Quantity) -> float | Problem:
-        """Return the quantity in the measure."""
+    def value(self, found: Quantity, told: str = "") -> float | Problem:
+        """Return the quantity in the measure; bare, in the unit told beside it or the column's."""
         if self._measure is None:
             return float("nan")
-        return numbers.in_measure(Quantity(found.number, found.unit or self._unit), self._measure)
+        unit = found.unit or told or self._unit
+        value = numbers.in_measure(Quantity(found.number, unit), self._measure)
+        if isinstance(value, Problem) and value.kind == "unit" and unit == self._unit != found.unit:
+            return Problem(
+                "unit",
+                f"{found.number:g} stands in a column of {unit}, but the rung counts "
+                f"{self._measure}; mend the value or the rung, or, if it is in {self._measure}, "
+                'say so under [units] in the mapping: its header = "rung".',
+            )
+        return value
 
     def ask(self, key: str, text: str, *parts: Any) -> str | Problem:
         """Return the mapping's answer about a notation, or the question with both readings."""
@@ -178,7 +187,7 @@ class _Reader:
             note = _joined(f"{quantity.number:g} reps", told.get("note", ""))
             told |= {"load_kg": None, "note": note}
             quantity = Quantity(load, "kg")
-        value = self.value(replace(quantity, unit=quantity.unit or unit))
+        value = self.value(quantity, unit)
         return value if isinstance(value, Problem) else (Attempt(value, **told), quantity)
 
     def _told(self, tail: str, notes: list[str], text: str) -> dict[str, Any] | Problem | None:

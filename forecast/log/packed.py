@@ -17,6 +17,10 @@ _LONGEST = 4 * MAX_CELL
 _PART = _LONGEST // 2
 """Bytes unpacked at a time: in a longer run at least one part has no bracket at all."""
 
+_DEEPEST = 5_000
+"""Elements that may be open at the end of a part; a workbook has some ten, and a few may seem open
+where a mark of two characters is cut in two."""
+
 _SMALL = 10_000_000
 """Bytes of a part that may unpack to any multiple: it is little anyway."""
 
@@ -25,7 +29,8 @@ def check_packed(content: io.BytesIO, file: str) -> None:
     """See to the limits of a workbook by unpacking it in parts, none of which is kept.
 
     Counted are bytes, brackets (which bound the cells, and whatever else the XML parser would
-    build) and the longest run without a bracket (which bounds a cell).
+    build), the longest run without a bracket (which bounds a cell), and elements begun and not
+    ended (which the parser would keep, all of them, until the end).
 
     Raises
     ------
@@ -54,12 +59,16 @@ def check_packed(content: io.BytesIO, file: str) -> None:
 
 def _look_through(packed: zipfile.ZipFile, entry: zipfile.ZipInfo, file: str, marks: int) -> int:
     """Return the number of brackets in this part of the workbook and those before it."""
-    run = 0
+    run = depth = 0
     with packed.open(entry) as part:
         while piece := part.read(_PART):
             marks += piece.count(b"<")
             if marks > _MARKS * MAX_BOOK_CELLS:
                 raise _too_much(file, f"holds more than {MAX_BOOK_CELLS} cells; as many are")
+            depth += piece.count(b"<") - sum(map(piece.count, (b"<?", b"<!", b"/>")))
+            depth -= 2 * piece.count(b"</")
+            if depth > _DEEPEST:
+                raise _too_much(file, f"is nested more than {_DEEPEST} deep; as deep are")
             first, last = piece.find(b"<"), piece.rfind(b"<")
             run += len(piece) if first < 0 else first
             if run > _LONGEST:

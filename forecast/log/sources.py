@@ -172,7 +172,9 @@ def _parquet(path: Path, label: str) -> pd.DataFrame:
                 batches.append(batch)
                 held += batch.nbytes
                 _check_unpacked(label, held)
-            return pa.Table.from_batches(batches, file.schema_arrow).to_pandas()
+            table = pa.Table.from_batches(batches, file.schema_arrow)
+            table.validate(full=True)  # text that is no UTF-8 would only be found out later
+            return table.to_pandas()
     except _FOREIGN as error:
         said = (str(error).splitlines() or [type(error).__name__])[0].rstrip(".")
         raise LogError(f"{label} is no readable Parquet file: {said}.") from error

@@ -242,6 +242,11 @@ def test_other_athletes_change_nothing(small_ahead, light_model, small_log, smal
         )
 
 
+def test_an_unknown_name_is_said_with_the_known_ones(small_ahead):
+    with pytest.raises(ForecastError, match=r"Nothing lies ahead of 'Nobody' here; athletes: \w"):
+        small_ahead.for_athlete("Nobody")
+
+
 def test_nothing_on_or_after_the_cut_is_used_not_even_to_learn_climbing(
     light_model, small_log, small_cut
 ):

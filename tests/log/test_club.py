@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import datetime as dt
+import tomllib
+
 import pandas as pd
 import pytest
 
+from forecast.__main__ import main
 from forecast.errors import LadderError, LogError, MappingError
-from forecast.log import read_club
+from forecast.ladder import Criterion, Ladder, Rung
+from forecast.log import draft_mapping, load_mapping, read_club
 
 LADDER = """
 [ladder]
@@ -104,3 +109,59 @@ def test_a_club_without_logs_says_what_to_add(folder):
 def test_a_folder_without_a_club_file_says_what_it_needs(tmp_path):
     with pytest.raises(LogError, match=r"a folder needs a club\.toml"):
         read_club(tmp_path)
+
+
+def test_a_club_s_logs_are_drafted_each_from_its_own_mapping(folder, capsys):
+    with pytest.raises(SystemExit) as end:
+        main(["check", str(folder), "--draft", str(folder / "draft.toml")])
+    said = capsys.readouterr()
+    assert not end.value.code, said.err
+    first, second = (folder / f"draft-sets-{n}.toml" for n in (1, 2))
+    assert '# "swing" = "KEY"  # 1; keys: hang, press' in first.read_text(encoding="utf-8")
+    assert 'athlete = "wer"' in second.read_text(encoding="utf-8")
+    assert '"date_order" = "dmy"' in second.read_text(encoding="utf-8")
+    assert "put mapping = 'draft-sets-1.toml' below file = 'a/sets.csv'" in said.err
+    assert "3 rows in = 2 sets + 1 rejected" in said.out
+    first.write_text(
+        first.read_text(encoding="utf-8").replace('# ignore = ["swing"]', 'ignore = ["swing"]'),
+        encoding="utf-8",
+    )
+    text = CLUB.replace('"their.toml"', '"draft-sets-2.toml"')
+    text = text.replace('"a/sets.csv"', '"a/sets.csv"\nmapping = "draft-sets-1.toml"')
+    (folder / "club.toml").write_text(text, encoding="utf-8")
+    log = read_club(folder).log
+    assert (len(log.sets), len(log.rejected)) == (2, 1)
+    assert "under ignore" in log.rejected["reason"].item()
+
+
+def test_a_club_of_one_log_has_one_draft_where_asked(folder, capsys):
+    (folder / "club.toml").write_text(
+        'ladder = "ladder.toml"\n[[log]]\nfile = "a/sets.csv"\n', encoding="utf-8"
+    )
+    with pytest.raises(SystemExit):
+        main(["check", str(folder / "club.toml"), "--draft", str(folder / "draft.toml")])
+    assert "with 2 questions" in capsys.readouterr().err
+    assert (folder / "draft.toml").exists()
+    with pytest.raises(SystemExit):
+        main(["check", str(folder / "a" / "sets.csv"), "--draft", str(folder / "other.toml")])
+    assert "--ladder FILE, or with a club" in capsys.readouterr().err
+    assert not (folder / "other.toml").exists()
+
+
+def test_a_draft_keeps_what_the_mapping_before_it_says():
+    frame = pd.DataFrame({"a": ["Bo"], "d": ["03.04.2026"], "r": ["hang"], "v": ["3x10 weird"]})
+    said = {
+        "columns": {"athlete": "a", "date": "d", "rung": "r", "value": "v"},
+        "ignore": ["Jog"],
+        "values": {"value": {"out": 0}, "pain": {"ouch": 5}, "clean": {"ok": True}},
+        "cells": {"3x10": "sets x value"},
+        "words": {"weird": "note"},
+        "units": {"v": "s"},
+        "roster": {"age": "years"},
+        "read": {"date_order": "dmy", "year": 2026, "last_date": dt.date(2026, 5, 1)},
+    }
+    ladder = Ladder("One", (Rung("hang", "Hang", "", Criterion("seconds", 10.0)),))
+    text = draft_mapping(frame, ladder, mapping=load_mapping(said))
+    again = load_mapping(tomllib.loads(text)).model_dump(exclude_defaults=True)
+    assert again.pop("values") == said["values"] | {"rung": {"hang": "hang"}}
+    assert again == {k: v for k, v in said.items() if k != "values"}

@@ -13,7 +13,7 @@ import pytest
 from fuzzing import SEEDS, TABLE
 
 from forecast.errors import LogError, shortened
-from forecast.log import packed, read_log, sources, text_files, write_rejected
+from forecast.log import packed, read_log, sources, text_files, workbooks, write_rejected
 
 HEAD = b"athlete,date,rung,value\n"
 
@@ -95,6 +95,24 @@ def test_workbooks_too_large(tmp_path, ladder, inner, words):
         read_log(path, ladder)
 
 
+@pytest.mark.parametrize("inner", [b"<row>", b"<c>", b'<row r="2"><c r="A2">'], ids=range(3))
+def test_a_workbook_nested_without_end_is_refused_before_it_is_parsed(
+    tmp_path, ladder, monkeypatch, inner
+):
+    path = tmp_path / "sets.xlsx"
+    path.write_bytes(book(inner * (9_000_000 // len(inner))))
+    monkeypatch.setattr(workbooks.openpyxl, "load_workbook", lambda *_, **__: pytest.fail("parsed"))
+    with pytest.raises(LogError, match="nested more than 5000 deep"):
+        read_log(path, ladder)
+
+
+def test_a_large_sound_workbook_is_not_nested(tmp_path, ladder):
+    path = tmp_path / "sets.xlsx"
+    rows = b"".join(b'<row r="%d"><c r="A%d"/></row>' % (n, n) for n in range(10, 60_000))
+    path.write_bytes(book(rows))  # in pieces that cut marks in two
+    assert read_log(path, ladder).rows_in == 4
+
+
 def test_the_cells_of_a_workbook_are_counted_before_any_is_read(tmp_path, ladder, monkeypatch):
     path = tmp_path / "sets.xlsx"
     path.write_bytes(book(b"<row><c><v>1</v></c></row>" * 200))
@@ -122,6 +140,14 @@ def test_a_parquet_file_comes_as_pandas_reads_it(tmp_path):
     path = tmp_path / "sets.parquet"
     frame.to_parquet(path)
     pd.testing.assert_frame_equal(sources._parquet(path, "sets"), pd.read_parquet(path))
+
+
+def test_a_parquet_file_whose_text_is_no_text_is_refused(tmp_path, ladder):
+    path = tmp_path / "sets.parquet"
+    torn = pa.array([b"\xff\xfe"] * 3, pa.binary()).cast(pa.string(), safe=False)
+    pq.write_table(pa.table({"athlete": torn, "date": torn, "rung": torn, "value": torn}), path)
+    with pytest.raises(LogError, match=r"no readable Parquet file: .*UTF8"):
+        read_log(path, ladder)
 
 
 def test_lists_nested_without_end_and_names_without_end_cost_their_row_only(ladder):
