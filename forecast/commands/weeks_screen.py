@@ -22,6 +22,7 @@ from forecast.readiness import (
     ReadinessForecast,
     marked,
     most_urgent_first,
+    with_usual,
 )
 
 MARKS = (4, 8, 12, 26)
@@ -68,6 +69,7 @@ def show(
     """
     log, states = view.log, view.once(plateaus)
     rows = most_urgent_first(marked(result.summary, states), states)
+    rows = with_usual(rows, view.histories, log.ladder)
     heading(console, name, counted(len(rows), "open rung"), rows, result.as_of)
     console.print(
         f"From {len(log.sets)} sets ({len(log.rejected)} of {log.rows_in} rows set aside: see "
@@ -166,7 +168,10 @@ def units_of(log: TrainingLog) -> dict[str, str]:
 
 def stands_at(row: dict, units: dict[str, str]) -> str:
     """Return what a usual day shows, and the pass mark."""
-    return f"{row['level_value']:.1f} / {row['target']:g} {units[row['rung']]}"
+    usual, unit = row.get("usual", row["level_value"]), units[row["rung"]]
+    whole = unit == "reps"  # as a day shows them: the next is not there before it is done
+    shown = "-" if pd.isna(usual) else f"{int(usual + 1e-9)}" if whole else f"{usual:.1f}"
+    return f"{shown} / {row['target']:g} {unit}"
 
 
 def _line(cells: list[Text]) -> Table:
