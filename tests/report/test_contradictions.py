@@ -86,6 +86,8 @@ def check(data: ReportData, view: LogView) -> int:
     coach, screen = rung_rows(data), weeks_table(view)
     sheet = coach_page(data)
     pages = dict(athlete_pages(data, data.athletes))
+    on_sheet, own = words_of(sheet), {name: words_of(page) for name, page in pages.items()}
+    club_rows, own_rows = drawn(sheet), {name: drawn(page) for name, page in pages.items()}
     cards = {
         card.pictures[0].who if card.pictures else f"{athlete} \u00b7 {card.name}": card
         for athlete in data.athletes
@@ -94,18 +96,18 @@ def check(data: ReportData, view: LogView) -> int:
     assert [row.who for row in coach] == list(order["who"])
     assert len(screen) == len(order)
     for (_, row), told, line in zip(order.iterrows(), coach, screen, strict=True):
-        card, page = cards[row["who"]], words_of(pages[row["athlete"]])
+        card, page = cards[row["who"]], own[row["athlete"]]
         compare_state(row, told, line, card)
         compare_standing(data, row, told, line, card)
         if row["mark"] == "pain":
             on_hold(row, told, line, card)
         else:
             compare_dates(data, row, told, line, card)
-        compare_charts(data, row, drawn(pages[row["athlete"]]), drawn(sheet))
+        compare_charts(data, row, own_rows[row["athlete"]], club_rows)
         for text in (card.headline, card.stands, card.when, card.state):
             assert " ".join(text.split()) in page
         for text in (told.state, told.stands, told.when):
-            assert " ".join(text.split()) in words_of(sheet)
+            assert " ".join(text.split()) in on_sheet
     return int((order["mark"] == "pain").sum())
 
 
@@ -162,7 +164,7 @@ def compare_charts(data, row, own: list[dict], club: list[dict]) -> None:
         (mark,) = (line for line in mine if "text_target" in line)
         assert mark["target"] == row["target"]
         half = mark["date_mid"]
-        if half is not None:
+        if half:
             assert not held
             assert half[:10] == str(row["date_mid"].date())
         ahead = [
