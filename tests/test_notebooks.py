@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import shutil
 from pathlib import Path
 
 import nbformat
@@ -69,10 +70,24 @@ def test_parameters_come_first(notebook):
     assert "CLUB" in {node.targets[0].id for node in first.body}
 
 
+@pytest.fixture(scope="session")
+def beside_a_club(tmp_path_factory) -> Path:
+    """A folder to run notebooks in, beside a copy of the demo club where they keep one model."""
+    home = tmp_path_factory.mktemp("notebooks_run")
+    shutil.copytree(
+        FOLDER.parent / "data_demo", home / "data_demo", ignore=shutil.ignore_patterns("last_*")
+    )
+    (home / "notebooks").mkdir()
+    return home / "notebooks"
+
+
 @pytest.mark.slow
-def test_runs_from_top_to_bottom(notebook):
+def test_runs_from_top_to_bottom(notebook, beside_a_club):
     client = NotebookClient(
-        notebook, timeout=1200, kernel_name="python3", resources={"metadata": {"path": FOLDER}}
+        notebook,
+        timeout=1200,
+        kernel_name="python3",
+        resources={"metadata": {"path": beside_a_club}},
     )
     client.execute()
     drawn = [

@@ -63,6 +63,24 @@ class BacktestResult:
             return rows.loc[(rows["value"] - nominal).abs().sort_values(kind="stable").index]
         return rows.sort_values("value", ascending=BETTER[score] == "lower", kind="stable")
 
+    @property
+    def verdict(self) -> str:
+        """What can be quoted to whoever reads no tables: did the range hold, and who was nearer."""
+        off = self.table("crps_weeks")["value"]
+        if MODEL not in off.index:
+            return "The model could not be scored at any cut date; see what failed."
+        held = self.table("coverage_80").loc[MODEL, "value"]
+        rivals = "; ".join(
+            f"{name.replace('_', ' ')} {value:.1f}" for name, value in off.drop(MODEL).items()
+        )
+        beside = f" (others: {rivals})" if rivals else ""
+        return (
+            f"Of forecasts made blind at {len(self.cuts)} past date"
+            f"{'s' * (len(self.cuts) != 1)}, the range meant to hold 8 times in 10 held "
+            f"{10 * held:.1f} times in 10, and forecasts were {off[MODEL]:.1f} weeks off, the "
+            f"whole range counted{beside}."
+        )
+
     def summary(self) -> str:
         """Return a few lines and small tables in words an analyst can pass on."""
         followed = self.outcomes[self.outcomes["cleared"] | (self.outcomes["weeks"] > 0)]

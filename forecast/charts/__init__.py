@@ -8,13 +8,16 @@ from forecast.charts.cohort import (
     time_to_clear,
     waits_by_rung,
 )
+from forecast.charts.dates import say_date, say_day
 from forecast.charts.offline import chart_script, in_notebook
 from forecast.charts.progress import progress
+from forecast.charts.small import small_line
 from forecast.charts.timeline import plateau_timeline
 from forecast.charts.trust import calibration, reliability, scores
-from forecast.charts.waiting import ladder_ahead, waiting_list
+from forecast.charts.waiting import ROW, ladder_ahead, waiting_list
 
 __all__ = [
+    "ROW",
     "calibration",
     "chance_by_week",
     "chart_script",
@@ -26,7 +29,10 @@ __all__ = [
     "plateau_timeline",
     "progress",
     "reliability",
+    "say_date",
+    "say_day",
     "scores",
+    "small_line",
     "time_to_clear",
     "waiting_list",
     "waits_by_rung",

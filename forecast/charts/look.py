@@ -18,7 +18,6 @@ ALERT = "#8a3b12"
 
 DAY = "%-d %b %Y"
 """How a date is written in tooltips and beside marks: 12 May 2026."""
-WEEK_MS = 604_800_000
 APART = {"labelOverlap": "greedy", "labelSeparation": 6}
 """Labels that would touch are left out."""
 NARROW = 520
@@ -94,10 +93,8 @@ def weeks_axis(
     """Return an axis of weeks, with the date under each tick where ``as_of`` is given."""
     if as_of is None:
         return alt.Axis(title=title, values=values, tickCount=8)
-    expr = (
-        f"[datum.value, timeFormat({millis(as_of)} + datum.value * {WEEK_MS}, '%-d %b'),"
-        f" timeFormat({millis(as_of)} + datum.value * {WEEK_MS}, '%Y')]"
-    )
+    day = day_after(as_of, "datum.value")
+    expr = f"[datum.value, timeFormat({day}, '%-d %b'), timeFormat({day}, '%Y')]"
     return alt.Axis(title=title, values=values, tickCount=8, labelExpr=expr, **APART)
 
 
@@ -107,30 +104,14 @@ def since(as_of: pd.Timestamp) -> str:
     return f"weeks from {day.day} {day:%b %Y}"
 
 
-def say_when(as_of: pd.Timestamp, weeks: str, width: str) -> str:
-    """Return a Vega expression that says a date no finer than it is known.
+def day_after(as_of: pd.Timestamp, weeks: str) -> str:
+    """Return a Vega expression for midnight so many weeks after a day, whatever the time zone.
 
-    Parameters
-    ----------
-    as_of
-        Day from which weeks count.
-    weeks, width
-        Vega expressions of the weeks to the date and of the width of its range in weeks; a
-        width that is not a number means wide.
+    Counted in days of the calendar: in milliseconds it would be an hour off, and so a day, where
+    the clocks change between the two.
     """
-    date = f"({millis(as_of)} + {weeks} * {WEEK_MS})"
-    part = f"(date({date}) <= 10 ? 'early ' : date({date}) <= 20 ? 'mid-' : 'late ')"
-    return (
-        f"!isValid({weeks}) ? '' : (isNumber({width}) && {width} <= 6"
-        f" ? 'about ' + timeFormat({date}, '%-d %b %Y')"
-        f" : {part} + timeFormat({date}, '%b %Y'))"
-    )
-
-
-def millis(day: pd.Timestamp) -> str:
-    """Return a Vega expression for local midnight of a day, in milliseconds."""
-    day = pd.Timestamp(day)
-    return f"time(datetime({day.year}, {day.month - 1}, {day.day}))"
+    day = pd.Timestamp(as_of)
+    return f"datetime({day.year}, {day.month - 1}, {day.day} + 7 * {weeks})"
 
 
 def one_or_pick(who: pd.Series, label: str) -> alt.Parameter | None:

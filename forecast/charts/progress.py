@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import altair as alt
 import pandas as pd
 
@@ -23,6 +25,8 @@ KINDS = ("clean", "clean, stopped on purpose", "not clean", "with help")
 SHAPES = ("circle", "triangle-up", "cross", "square")
 SETS = ["who", "date", "value", "kind", "note"]
 LEVEL = ["who", "date", "low", "mid", "high"]
+ROOM = 1.5
+"""Times the pass mark that the axis reaches at least."""
 FILLS = (INK, "white", ALERT, "white")
 
 
@@ -55,14 +59,15 @@ def progress(
     sets, level, fan = sets[SETS], level[LEVEL], fan[LEVEL]
     units = set(marks["unit"])
     unit = f"value of a set, {units.pop()}" if len(units) == 1 else "value of a set"
+    value, tops = _axis(unit, sets, level, marks, pick)
     layers = [
-        *_level_layers(level, fan, pick, unit),
-        *_mark_layers(marks, pick, unit),
-        _sets_layer(sets, pick, unit),
+        *_level_layers(level, fan, pick, value),
+        *_mark_layers(marks, pick, value),
+        _sets_layer(sets, pick, value),
     ]
     chart = alt.layer(*layers)
     if pick is not None:
-        chart = chart.add_params(pick)
+        chart = chart.add_params(pick, tops)
     one = marks["who"].iloc[0] if len(marks) == 1 else "One athlete on one rung"
     return dress(
         chart,
@@ -80,8 +85,33 @@ def _describe(marks: pd.DataFrame) -> str:
     return f"Progress of {len(marks)} athletes and rungs, one shown at a time by the list."
 
 
-def _y(column: str, title: str) -> alt.Y:
-    return alt.Y(f"{column}:Q", title=title, scale=alt.Scale(zero=True, nice=True))
+Axis = Callable[[str], alt.Y]
+
+
+def _axis(
+    unit: str,
+    sets: pd.DataFrame,
+    level: pd.DataFrame,
+    marks: pd.DataFrame,
+    pick: alt.Parameter | None,
+) -> tuple[Axis, alt.Parameter]:
+    """Return the axis of values for a column, and its top by ``who``: room for every set.
+
+    What may lie far above, the shade of what is to come, runs out of its top.
+    """
+    shown = pd.concat(
+        [
+            sets.groupby("who")["value"].max(),
+            level.groupby("who")["high"].max(),
+            ROOM * marks.groupby("who")["target"].max(),
+        ]
+    )
+    highest = (1.05 * shown.groupby(level=0).max()).round(2)
+    tops = alt.param(name="tops", value={str(who): top for who, top in highest.items()})
+    top = float(highest.max()) if pick is None else alt.ExprRef("tops[pick]")
+    scale = alt.Scale(domainMin=0, domainMax=top, nice=False)
+    ticks = alt.Axis(tickMinStep=1)
+    return lambda column: alt.Y(f"{column}:Q", title=unit, scale=scale, axis=ticks), tops
 
 
 def _x(column: str = "date") -> alt.X:
@@ -97,7 +127,7 @@ def _x(column: str = "date") -> alt.X:
 
 
 def _level_layers(
-    level: pd.DataFrame, fan: pd.DataFrame, pick: alt.Parameter | None, unit: str
+    level: pd.DataFrame, fan: pd.DataFrame, pick: alt.Parameter | None, value: Axis
 ) -> list[alt.Chart]:
     tip = [
         alt.Tooltip("date:T", title="day", format=DAY),
@@ -108,23 +138,21 @@ def _level_layers(
     base, ahead = picked(alt.Chart(level), pick), picked(alt.Chart(fan), pick)
     shape = {"x": _x(), "tooltip": tip}
     return [
-        ahead.mark_area(color=FAN).encode(**shape, y=_y("low", unit), y2="high:Q"),
-        base.mark_area(color=BAND, opacity=0.9).encode(**shape, y=_y("low", unit), y2="high:Q"),
-        base.mark_line(color=LINE, strokeWidth=2).encode(**shape, y=_y("mid", unit)),
-        ahead.mark_line(color=LINE, strokeWidth=1.5, strokeDash=[2, 3]).encode(
-            **shape, y=_y("mid", unit)
+        ahead.mark_area(color=FAN, clip=True).encode(**shape, y=value("low"), y2="high:Q"),
+        base.mark_area(color=BAND, opacity=0.9).encode(**shape, y=value("low"), y2="high:Q"),
+        base.mark_line(color=LINE, strokeWidth=2).encode(**shape, y=value("mid")),
+        ahead.mark_line(color=LINE, strokeWidth=1.5, strokeDash=[2, 3], clip=True).encode(
+            **shape, y=value("mid")
         ),
     ]
 
 
-def _mark_layers(marks: pd.DataFrame, pick: alt.Parameter | None, unit: str) -> list[alt.Chart]:
+def _mark_layers(marks: pd.DataFrame, pick: alt.Parameter | None, value: Axis) -> list[alt.Chart]:
     base = picked(alt.Chart(marks), pick)
-    target = _y("target", unit)
-    room = base.transform_calculate(room="1.15 * datum.target")
+    target = value("target")
     left = {"x": alt.value(4), "y": target, "text": "text_target:N"}
     when = {"x": alt.X("as_of:T"), "y": alt.value(10), "text": alt.Text("as_of:T", format=DAY)}
     layers = [
-        room.mark_rule(opacity=0, aria=False).encode(y=_y("room", unit)),
         base.mark_rule(color=INK, strokeDash=[6, 3]).encode(y=target),
         base.mark_text(align="left", dy=-8, color=INK, fontWeight=600).encode(**left),
         base.mark_rule(color=SOFT, strokeDash=[1, 3]).encode(x="as_of:T"),
@@ -164,7 +192,7 @@ def _cleared_layers(base: alt.Chart) -> list[alt.Chart]:
     ]
 
 
-def _sets_layer(sets: pd.DataFrame, pick: alt.Parameter | None, unit: str) -> alt.Chart:
+def _sets_layer(sets: pd.DataFrame, pick: alt.Parameter | None, value: Axis) -> alt.Chart:
     kinds = [kind for kind in KINDS if kind in set(sets["kind"])]
     place = [KINDS.index(kind) for kind in kinds]
     legend = alt.Legend(orient="bottom", direction="horizontal", columns=2, symbolSize=70)
@@ -175,7 +203,7 @@ def _sets_layer(sets: pd.DataFrame, pick: alt.Parameter | None, unit: str) -> al
         .mark_point(size=42, stroke=INK, strokeWidth=1, opacity=0.8, filled=True)
         .encode(
             x=_x(),
-            y=_y("value", unit),
+            y=value("value"),
             shape=alt.Shape("kind:N", scale=shape, legend=legend),
             fill=alt.Fill("kind:N", scale=fill, legend=legend),
             tooltip=[

@@ -5,6 +5,7 @@ from __future__ import annotations
 import altair as alt
 import pandas as pd
 
+from forecast.charts.dates import say_date
 from forecast.charts.look import (
     ALERT,
     APART,
@@ -14,10 +15,7 @@ from forecast.charts.look import (
     LINE,
     NARROW,
     SOFT,
-    WEEK_MS,
     dress,
-    millis,
-    say_when,
 )
 
 STATES = ("slipping", "flat", "paused", "unclear", "climbing")
@@ -36,11 +34,14 @@ def plateau_timeline(plateaus: pd.DataFrame, *, as_of: pd.Timestamp) -> alt.Laye
         Cut date, the right edge.
     """
     rows = plateaus[plateaus["since"].notna()].sort_values(["since", "athlete"], kind="stable")
-    weeks = f"((time(datum.since) - {millis(as_of)}) / {WEEK_MS})"
-    since = say_when(as_of, weeks, f"((datum.since_high - datum.since_low) / {WEEK_MS})")
-    base = alt.Chart(rows.assign(as_of=as_of)).transform_calculate(
+    wide = (rows["since_high"] - rows["since_low"]).dt.days / 7.0
+    said = [
+        say_date(day, as_of, range_weeks=weeks)
+        for day, weeks in zip(rows["since"], wide, strict=True)
+    ]
+    base = alt.Chart(rows.assign(as_of=as_of, said=said)).transform_calculate(
         label="datum.athlete + ' \u00b7 ' + datum.rung_name",
-        words=f"datum.state + (width < {NARROW} ? '' : ' since ' + ({since}))",
+        words=f"datum.state + (width < {NARROW} ? '' : ' since ' + datum.said)",
     )
     y = alt.Y("label:N", sort=list(rows["athlete"] + " \u00b7 " + rows["rung_name"]), axis=None)
     axis = alt.Axis(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import altair as alt
 import pandas as pd
 
+from forecast.charts.dates import say_date
 from forecast.charts.look import (
     ALERT,
     FAINT,
@@ -13,17 +14,16 @@ from forecast.charts.look import (
     NARROW,
     SOFT,
     dress,
-    say_when,
     since,
     weeks_axis,
 )
 
 ROW = 40
+"""Pixels a row is high."""
 DRAWN = (
     "athlete", "rung_name", "weeks_low", "weeks_mid", "weeks_high", "state", "confidence",
     "warnings",
 )  # fmt: skip
-WIDTH = "(isValid(datum.weeks_high) ? datum.weeks_high - datum.weeks_low : null)"
 
 
 def waiting_list(
@@ -66,7 +66,7 @@ def ladder_ahead(
     as_of, horizon_weeks
         As for ``waiting_list``.
     """
-    order = list(summary["rung_name"])[::-1]
+    order = list(dict.fromkeys(summary["rung_name"]))[::-1]
     chart = _rows(summary, "datum.rung_name", as_of, horizon_weeks, sort=order)
     who = ", ".join(dict.fromkeys(summary["athlete"]))
     return dress(
@@ -88,14 +88,14 @@ def _soonest(summary: pd.DataFrame) -> list[str]:
 def _rows(
     summary: pd.DataFrame, label: str, as_of: pd.Timestamp, horizon: int, *, sort: list[str]
 ) -> alt.LayerChart:
-    shown = summary[[name for name in DRAWN if name in summary]]
+    shown = summary[[name for name in DRAWN if name in summary]].assign(when=_when(summary, as_of))
     base = alt.Chart(shown).transform_calculate(
         label=label,
         shown_low=f"isValid(datum.weeks_low) ? datum.weeks_low : {horizon}",
         shown_high=f"isValid(datum.weeks_high) ? datum.weeks_high : {horizon}",
         beyond=f"isValid(datum.weeks_high) ? '' : (isValid(datum.weeks_low) ? '\u25b6' "
         f": '> {horizon} weeks')",
-        words=f"width < {NARROW} ? '' : ({say_when(as_of, 'datum.weeks_mid', WIDTH)})",
+        words=f"width < {NARROW} ? '' : datum.when",
     )
     rows = alt.Y("label:N", sort=sort, axis=None)
     step = 4 if horizon <= 60 else 26
@@ -125,6 +125,15 @@ def _rows(
             y=rows, x=alt.value("width"), text="beyond:N"
         ),
     )  # fmt: skip
+
+
+def _when(summary: pd.DataFrame, as_of: pd.Timestamp) -> list[str]:
+    """The day by which half have cleared, as the words around the chart say it."""
+    wide = summary["weeks_high"] - summary["weeks_low"]
+    return [
+        "" if pd.isna(day) else say_date(day, as_of, range_weeks=weeks)
+        for day, weeks in zip(summary["date_mid"], wide, strict=True)
+    ]
 
 
 def _tips(summary: pd.DataFrame) -> list[alt.Tooltip]:

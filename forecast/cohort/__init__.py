@@ -11,6 +11,7 @@ from forecast.cohort.lapse import (
     lapse_hazard,
     lapse_incidence,
 )
+from forecast.cohort.others import weeks_of_others
 from forecast.cohort.records import as_histories
 from forecast.cohort.time_to_clear import TimeToClear, time_to_clear
 
@@ -31,4 +32,5 @@ __all__ = [
     "lapse_incidence",
     "pace_and_difficulty",
     "time_to_clear",
+    "weeks_of_others",
 ]

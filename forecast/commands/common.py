@@ -17,8 +17,8 @@ import typer
 from rich.console import Console
 
 import forecast
-from forecast.commands.kept_model import keep_model, kept_path
-from forecast.errors import ForecastError, ModelFileError
+from forecast.commands.kept_model import fit_or_kept
+from forecast.errors import ForecastError
 from forecast.ladder_file import read_ladder
 from forecast.log import (
     DateOrder as LogDateOrder,
@@ -291,18 +291,13 @@ def fitted_model(
         records can't be fitted.
     """
     if saved is None:
-        model, path = new_model(horizon, seed), model_path(records, horizon, seed)
-        if path is None:
+        model = new_model(horizon, seed)
+        if records.home is None:
             return model.fit(records.log, records.as_of, progress=step)
-        if path.exists() and not records.fresh:
-            try:
-                return forecast.load_model(path)
-            except ModelFileError as error:
-                say(f"note: {error} A new one is fitted.")
-        fitted = model.fit(records.log, records.as_of, progress=step)
-        if trouble := keep_model(path, fitted):
-            say(f"note: {trouble}")
-        return fitted
+        return fit_or_kept(
+            model, records.log, records.as_of, records.home,
+            fresh=records.fresh, progress=step, say=say,
+        )  # fmt: skip
     if horizon is not None or seed is not None:
         raise ForecastError("--model brings its own --horizon and --seed; leave them out.")
     return forecast.load_model(saved)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 import forecast
-from forecast.errors import ForecastError
+from forecast.errors import ForecastError, ModelFileError
 from forecast.log import TrainingLog
 
 if TYPE_CHECKING:
@@ -38,6 +38,57 @@ def kept_path(
     for path in sorted(PACKAGE.rglob("*.py")):
         said.update(path.read_bytes())
     return home / NAME.format(said.hexdigest()[:16])
+
+
+def settings_of(model: ReadinessForecaster) -> dict[str, int]:
+    """Return a model's settings as the commands name them, and any other that is not as usual."""
+    mine, usual = model.get_params(), type(model)().get_params()
+    named = {"horizon": mine.pop("horizon_weeks"), "seed": mine.pop("random_state")}
+    return named | {name: value for name, value in mine.items() if value != usual[name]}
+
+
+def fit_or_kept(
+    model: ReadinessForecaster,
+    log: TrainingLog,
+    as_of: pd.Timestamp | None,
+    home: Path,
+    *,
+    fresh: bool = False,
+    progress: Callable[[str], None] | None = None,
+    say: Callable[[str], None] = print,
+) -> ReadinessForecaster:
+    """Return the model kept in the club's folder for these records, or fit and keep one.
+
+    Parameters
+    ----------
+    model
+        A forecaster with the settings wanted.
+    log, as_of
+        What it is fitted on.
+    home
+        The club's folder.
+    fresh
+        Fit whatever is kept.
+    progress
+        Called with a few words at each step of a fit.
+    say
+        Called where a kept model can't be read, or the new one not be kept.
+
+    Raises
+    ------
+    ForecastError
+        The records can't be fitted.
+    """
+    path = kept_path(home, settings_of(model), log, as_of)
+    if path.exists() and not fresh:
+        try:
+            return forecast.load_model(path)
+        except ModelFileError as error:
+            say(f"note: {error} A new one is fitted.")
+    fitted = model.fit(log, as_of, progress=progress)
+    if trouble := keep_model(path, fitted):
+        say(f"note: {trouble}")
+    return fitted
 
 
 def keep_model(path: Path, model: ReadinessForecaster) -> str:

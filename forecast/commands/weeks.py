@@ -32,7 +32,7 @@ from forecast.commands.kept_answer import Answer, keep_answer, read_answer
 from forecast.commands.people import named, nothing_open, rows_of
 from forecast.errors import ForecastError
 from forecast.log import write_whole
-from forecast.readiness import ReadinessForecast
+from forecast.readiness import KEYS, ReadinessForecast, with_usual
 
 
 class Format(StrEnum):
@@ -115,7 +115,8 @@ def _worked_out(
         view = fitted.view(records.log, records.as_of, progress=step)
         found = view.forecast(engine.value)
         others = nothing_open(records.log, view.histories, found.summary)
-        answer = Answer(found, view.once(plateaus), others)
+        usual = with_usual(found.summary, view.histories, records.log.ladder)[[*KEYS, "usual"]]
+        answer = Answer(found, view.once(plateaus).merge(usual, on=KEYS, how="left"), others)
     path = None if saved is not None else model_path(records, horizon, seed)
     if path is not None:
         keep_answer(path, answer)

@@ -59,7 +59,7 @@ def show(
     log
         The log.
     states
-        From ``plateau.plateaus``.
+        From ``plateau.plateaus``, with ``usual`` (``readiness.with_usual``) beside.
     result
         The forecast, or the part of it that was asked for.
     why
@@ -68,6 +68,7 @@ def show(
         Sentences on those without an open rung.
     """
     rows = most_urgent_first(marked(result.summary, states), states)
+    rows = rows.merge(states[[*KEYS, "usual"]], on=KEYS, how="left")
     heading(console, name, counted(len(rows), "open rung"), rows, result.as_of)
     console.print(
         f"From {len(log.sets)} sets ({len(log.rejected)} of {log.rows_in} rows set aside: see "
@@ -166,7 +167,10 @@ def units_of(log: TrainingLog) -> dict[str, str]:
 
 def stands_at(row: dict, units: dict[str, str]) -> str:
     """Return what a usual day shows, and the pass mark."""
-    return f"{row['level_value']:.1f} / {row['target']:g} {units[row['rung']]}"
+    usual, unit = row.get("usual", row["level_value"]), units[row["rung"]]
+    whole = unit == "reps"  # as a day shows them: the next is not there before it is done
+    shown = "-" if pd.isna(usual) else f"{int(usual + 1e-9)}" if whole else f"{usual:.1f}"
+    return f"{shown} / {row['target']:g} {unit}"
 
 
 def _line(cells: list[Text]) -> Table:

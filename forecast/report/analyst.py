@@ -208,4 +208,6 @@ def _trust(result: BacktestResult | None) -> Part:
         figure("pit", charts.calibration(result.calibration, "pit")),
         figure("reliability", charts.reliability(result.calibration)),
     )
-    return Part("trust", title, tuple(result.summary().split("\n\n")[0].splitlines()), shown)
+    return Part(
+        "trust", title, (result.verdict, *result.summary().split("\n\n")[0].splitlines()), shown
+    )

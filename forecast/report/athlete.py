@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
 
 import pandas as pd
 
-from forecast.charts import chance_by_week, ladder_ahead, progress
+from forecast.charts import ROW, chance_by_week, ladder_ahead, progress
 from forecast.ladder import Rung
 from forecast.log import counted
 from forecast.readiness import AWAY, CLIMBING, FLAT, LAST_SESSIONS, PAIN, SLIPPING, UNCLEAR
 from forecast.report.advice import CONFIDENCE_WORDS, HELPS, STATE_WORDS, STOP
-from forecast.report.data import AthleteData
-from forecast.report.figures import Figure, figure
+from forecast.report.data import AthleteData, ReportData
+from forecast.report.figures import Figure, Picture, figure
 from forecast.report.page import render
-from forecast.report.tables import OpenTables
 from forecast.report.words import (
     in_sessions,
     say_chance,
@@ -37,22 +37,24 @@ class RungCard:
     name: str
     stands: str
     headline: str
+    soon: str
     when: str
     chances: tuple[tuple[str, str], ...]
     state: str
     state_text: str
+    normal: str
     helps: tuple[str, ...]
     sure: str
     form: str
     caution: str
-    figures: tuple[Figure, ...] = field(repr=False)
+    pictures: tuple[Picture, ...] = field(repr=False)
 
     def _repr_markdown_(self) -> str:
         lines = [
             f"## {self.name}",
             f"**Where you stand.** {self.stands}",
             f"**The range ahead.** {self.headline}. {self.when}",
-            f"**Stuck, or is this normal?** {self.state}. {self.state_text}",
+            f"**Stuck, or is this normal?** {self.state}. {self.state_text} {self.normal}",
             "**What usually helps**, as common practice goes:",
             "\n".join(f"- {text}" for text in self.helps),
             f"**How sure is this?** {self.sure}",
@@ -64,26 +66,86 @@ class RungCard:
 def athlete_cards(data: AthleteData) -> list[RungCard]:
     """Return what there is to say on each open rung of an athlete, in the ladder's order."""
     rows = data.forecast.summary
-    return [_card(data, rows.iloc[i], i) for i in range(len(rows))]
+    return [_card(data, rows.iloc[i]) for i in range(len(rows))]
 
 
-def athlete_page(data: AthleteData) -> str:
-    """Return the page of one athlete as HTML."""
-    rows = data.forecast.summary
+def athlete_pages(
+    data: ReportData, athletes: Iterable[str], back: Mapping[str, str] | None = None
+) -> Iterator[tuple[str, str]]:
+    """Make the pages of athletes one by one: name, and page as HTML.
+
+    The charts are made once for the club; a page holds the part with its athlete's rows.
+
+    Parameters
+    ----------
+    data
+        The club's tables.
+    athletes
+        Whose pages.
+    back
+        Where the coach's page has each of them, if one is written beside these.
+    """
+    drawn = _figures(data)
+    for athlete in athletes:
+        yield athlete, _page(data.only(athlete), drawn, (back or {}).get(athlete, ""))
+
+
+def _figures(data: ReportData) -> dict[str, Figure]:
+    tables, found = data.for_athletes, {}
+    if len(tables.sets):
+        chart = progress(tables.sets, tables.level, tables.fan, tables.marks)
+        found["progress"] = figure("progress", chart)
+    if len(tables.curve):
+        found["chance"] = figure(
+            "chance", chance_by_week(tables.curve, tables.points, as_of=data.as_of)
+        )
+    if len(data.ahead):
+        chart = ladder_ahead(data.ahead, as_of=data.as_of, horizon_weeks=data.ahead_weeks)
+        found["ahead"] = figure(
+            "ahead",
+            chart,
+            title="The ladder ahead of you",
+            subtitle="Top rung first. Bar: 8 in 10 get there in here. Diamond: half have by then. "
+            "Arrow: it may take longer than the chart is wide.",
+            note="The further up, the wider: each rung waits for the one before.",
+        )
+    return found
+
+
+def _page(data: AthleteData, drawn: dict[str, Figure], back: str) -> str:
     cards = athlete_cards(data)
-    figures = [f for card in cards for f in card.figures]
-    ahead = _ahead(data)
+    hurts = bool((data.forecast.summary["mark"] == PAIN).any())
+    figures = [
+        drawn[name].of("who", {p.who: None for p in found})
+        for name in ("progress", "chance")
+        if (found := [p for card in cards for p in card.pictures if p.figure == name])
+    ]
+    ahead = None
+    if len(data.ahead) > 1 and not hurts:
+        ahead = replace(
+            drawn["ahead"].of("athlete", [data.athlete], height=ROW * len(data.ahead)),
+            alt=f"Range of weeks to each of the {len(data.ahead)} rungs still ahead of "
+            f"{data.athlete}, top rung first.",
+        )
+        figures.append(ahead)
     return render(
         "athlete.html.j2",
         title=f"{data.athlete}: where you stand",
-        figures=[*figures, *ahead],
+        figures=figures,
         data=data,
         cards=cards,
+        answer=_answer(cards),
+        back=back,
         ahead=ahead,
         nothing_open="" if cards else _nothing_open(data),
         stop=STOP,
-        pain=(rows["mark"] == PAIN).any(),
+        pain=hurts,
     )
+
+
+def _answer(cards: list[RungCard]) -> list[str]:
+    """One sentence a rung: its state, and when."""
+    return [f"{card.name}: {card.state.lower()}; {card.soon}." for card in cards]
 
 
 def _nothing_open(data: AthleteData) -> str:
@@ -100,23 +162,7 @@ def _nothing_open(data: AthleteData) -> str:
     )
 
 
-def _ahead(data: AthleteData) -> list[Figure]:
-    if len(data.ahead) < 2 or (data.forecast.summary["mark"] == PAIN).any():
-        return []
-    chart = ladder_ahead(data.ahead, as_of=data.forecast.as_of, horizon_weeks=data.ahead_weeks)
-    return [
-        figure(
-            "ahead",
-            chart,
-            title="The ladder ahead of you",
-            subtitle="Top rung first. Bar: 8 in 10 get there in here. Diamond: half have by then. "
-            "Arrow: it may take longer than the chart is wide.",
-            note="The further up, the wider: each rung waits for the one before.",
-        )
-    ]
-
-
-def _card(data: AthleteData, row: pd.Series, number: int) -> RungCard:
+def _card(data: AthleteData, row: pd.Series) -> RungCard:
     rung = data.ladder.rung(row["rung"])
     plateau = data.plateaus[data.plateaus["rung"] == row["rung"]].iloc[0]
     as_of, horizon = data.forecast.as_of, data.forecast.horizon_weeks
@@ -124,48 +170,51 @@ def _card(data: AthleteData, row: pd.Series, number: int) -> RungCard:
         name=row["rung_name"],
         stands=_stands(row, rung),
         headline=_headline(row, as_of, horizon),
+        soon=_soon(row, horizon),
         when=_when(row, as_of, horizon),
         chances=_chances(row),
         state=STATE_WORDS[row["mark"]],
         state_text=_state_text(row, plateau, as_of),
+        normal=_normal(row, data.others),
         helps=_helps(row["mark"], rung, data),
         sure=_sure(row),
         form=rung.form,
         caution=rung.caution,
-        figures=_figures(data, row["who"], number),
+        pictures=_pictures(data, row["who"]),
     )
 
 
-def _figures(data: AthleteData, who: str, number: int) -> tuple[Figure, ...]:
+def _pictures(data: AthleteData, who: str) -> tuple[Picture, ...]:
+    """What is drawn of a rung: its sets, where any were logged; the chance, but beside pain."""
     one = data.tables.only("who", who)
-    if one.curve.empty:
-        return (_sets_figure(number, one),) if len(one.sets) else ()
-    chance = chance_by_week(one.curve, one.points, as_of=data.forecast.as_of)
-    figures = [
-        figure(
-            f"chance-{number}",
-            chance,
-            title="How likely by when",
-            subtitle="How the chance grows week by week, if you keep training as lately."
-            + (" Shaded: 8 in 10 clear it in here." if one.points["week"].notna().any() else ""),
-        )
-    ]
+    mark, found = one.marks.iloc[0], []
     if len(one.sets):
-        figures.insert(0, _sets_figure(number, one))
-    return tuple(figures)
-
-
-def _sets_figure(number: int, one: OpenTables) -> Figure:
-    chart = progress(one.sets, one.level, one.fan, one.marks)
-    bar = bool(one.marks["date_low"].notna().any())
-    return figure(
-        f"progress-{number}",
-        chart,
-        title="Your sets so far",
-        subtitle="Each point is a set. The line is what a usual day brings, the shade how "
-        "well that is known; dotted, where it is heading."
-        + (" The bar on the pass mark is when you may clear it." if bar else ""),
-    )
+        bar = pd.notna(mark["date_low"])
+        found.append(
+            Picture(
+                "progress",
+                who,
+                "Your sets so far",
+                "Each point is a set. The line is what a usual day shows, the shade how well that "
+                "is known; dotted, where it is heading."
+                + (" The bar on the pass mark is when you may clear it." if bar else ""),
+                f"Progress of {who}: {mark['text_target']}; {mark['text_when']}.",
+                mark["text_tie"],
+            )
+        )
+    if len(one.curve):
+        known = one.points["week"].notna().any()
+        found.append(
+            Picture(
+                "chance",
+                who,
+                "How likely by when",
+                "How the chance grows week by week, if you keep training as lately."
+                + (" Shaded: 8 in 10 clear it in here." if known else ""),
+                f"Chance of clearing by week for {who}: {'; '.join(one.points['text'])}.",
+            )
+        )
+    return tuple(found)
 
 
 def _stands(row: pd.Series, rung: Rung) -> str:
@@ -201,6 +250,32 @@ def _headline(row: pd.Series, as_of: pd.Timestamp, horizon: int) -> str:
     date = say_date(row["date_mid"], as_of, range_weeks=wide)
     weeks = say_weeks(row["weeks_mid"], horizon)
     return f"{weeks[0].upper()}{weeks[1:]}: {date}"
+
+
+def _soon(row: pd.Series, horizon: int) -> str:
+    if row["mark"] == PAIN:
+        return "no dates before somebody has seen it"
+    return f"half clear it in {say_weeks(row['weeks_mid'], horizon)} from here"
+
+
+def _normal(row: pd.Series, others: pd.DataFrame) -> str:
+    """Compare the weeks so far with those of the others; nothing beside pain."""
+    mine = others[others["rung"] == row["rung"]]
+    if row["mark"] == PAIN or mine.empty:
+        return ""
+    one = mine.iloc[0]
+    week = f"you are in week {one['week']}{' or later' if one['at_least'] else ''}"
+    if pd.isna(one["quarter"]):
+        return f"Too few others have cleared this rung here to say what is usual; {week}."
+    quarter, most = (f"{one[name]:.0f}" for name in ("quarter", "three_quarters"))
+    if one["three_quarters"] < float("inf"):
+        return f"Half of the others took {quarter} to {most} weeks; {week}."
+    if one["quarter"] < float("inf"):
+        return (
+            f"A quarter of the others took {quarter} weeks or less, and more than a quarter "
+            f"longer than this record can show; {week}."
+        )
+    return f"Fewer than a quarter of the others have cleared this rung here so far; {week}."
 
 
 def _when(row: pd.Series, as_of: pd.Timestamp, horizon: int) -> str:

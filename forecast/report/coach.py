@@ -1,220 +1,207 @@
-"""The coach's page: who needs a look, who clears next, and one client at a time."""
+"""The coach's page: an answer, a sheet with a row an athlete, and each athlete in full."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import pandas as pd
+from markupsafe import Markup
 
-from forecast.charts import chance_by_week, plateau_timeline, progress, waiting_list
-from forecast.plateau import urgent_first
-from forecast.readiness import AWAY, FLAT, PAIN, SLIPPING
+from forecast.charts import progress, small_line
+from forecast.log import counted
+from forecast.readiness import AWAY, FLAT, PAIN, SLIPPING, most_urgent_first
 from forecast.report.account import account
 from forecast.report.advice import COACH_CAUTION, ON_HOLD
-from forecast.report.data import ReportData, on_hold
-from forecast.report.figures import Figure, figure, sheets, span
+from forecast.report.answer import changed, club_answer
+from forecast.report.data import ReportData
+from forecast.report.figures import Figure, figure
+from forecast.report.files import file_names
 from forecast.report.page import render
+from forecast.report.seen import KEYS
 from forecast.report.why import say_why, since
 from forecast.report.words import percent, say_date, say_range, say_usual, say_value
 
-LOOK_FIRST = (SLIPPING, FLAT)
-TOO_LITTLE = ("Too early to tell", "Not started", "Thin record")
-"""What stands on a list of its own: nothing is wrong, there is only little to go by."""
-KEYS = ["athlete", "rung"]
-WAITING_ROWS = 20
-"""Rows of a chart that fit a printed page."""
+CHANCES = (4, 8, 12, 26)
+"""Weeks by which chances are told."""
+GONE = 0.2
+"""Chance of having stopped already from which a call is worth it."""
 NOBODY_WAITS = (
     "No rung is open: everybody in the log has cleared every rung they tried and there is none "
     "above, or has stopped logging. There is nothing to forecast until a new rung is begun."
 )
-GONE = 0.2
-"""Chance of having stopped already from which a call is worth it."""
 
 
 @dataclass(frozen=True, slots=True)
-class LookRow:
-    """One open rung that needs a look: what, and why.
-
-    ``urgent`` where pain is noted; ``brief`` where there is only too little to go by.
-    """
-
-    athlete: str
-    rung: str
-    what: str
-    why: str
-    urgent: bool
-    brief: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class ListRow:
-    """One open rung in the waiting list, in words; ``held`` where its dates are on hold."""
+class RungRow:
+    """One open rung in words; ``state`` begins with its mark, ``held`` where dates are on hold."""
 
     who: str
     athlete: str
     rung: str
+    mark: str
+    state: str
     stands: str
-    chances: tuple[str, ...]
     weeks: str
     date: str
-    state: str
-    confidence: str
+    chances: tuple[tuple[str, str], ...]
+    record: str
+    why: str
     reasons: tuple[str, ...]
-    warnings: str
     held: bool
+    tie: str
+    alt: str
+    small: Markup
+
+    @property
+    def when(self) -> str:
+        """The dates in a sentence."""
+        if self.held:
+            return f"Dates {self.date}."
+        return f"Half by {self.date}; 8 in 10 in {self.weeks}."
 
 
-def coach_page(data: ReportData) -> str:
-    """Return the coach's page as HTML."""
-    rows, look = list_rows(data), look_rows(data)
-    waiting, stuck, client = _waiting_figures(data), _stuck_figures(data), _client_figures(data)
+@dataclass(frozen=True, slots=True)
+class Client:
+    """One athlete: the rungs, the most urgent first, and where they stand on this and other pages.
+
+    ``page`` is the file of the athlete's own page, empty where none was written.
+    """
+
+    athlete: str
+    anchor: str
+    page: str
+    rungs: tuple[RungRow, ...]
+
+
+def coach_page(data: ReportData, pages: Mapping[str, str] | None = None) -> str:
+    """Return the coach's page as HTML.
+
+    Parameters
+    ----------
+    data
+        The club's tables.
+    pages
+        File of each athlete's page, where they are written beside this one.
+    """
+    people, figures = clients(data, pages or {}), _figures(data)
     return render(
         "coach.html.j2",
         title=f"{data.club}: coach's sheet",
-        figures=[*waiting, *stuck, *client],
+        figures=figures,
         data=data,
-        look=[row for row in look if not row.brief and row.what != "Away"],
-        away=away_rows(data),
-        brief=[row for row in look if row.brief],
-        retests=retest_rows(data),
-        rows=rows,
+        answer=club_answer(data.forecast.summary, data.forecast.curve),
+        changed=changed(data.changes, data.as_of),
+        clients=people,
+        rungs=counted(sum(len(one.rungs) for one in people), "open rung"),
+        people=counted(len(people), "athlete"),
         nobody_waits=NOBODY_WAITS,
-        held="; ".join(sorted(on_hold(data.forecast.summary))),
+        retests=retest_rows(data),
         account=account(data.histories),
-        waiting=waiting,
-        stuck=stuck,
-        client=client,
-        picks=sorted(row.who for row in rows),
+        how=figures[0].subtitle if figures else "",
         caution=COACH_CAUTION,
-        marks=[w for w in (4, 8, 12, 26) if w <= data.forecast.horizon_weeks],
     )
 
 
-def look_rows(data: ReportData) -> list[LookRow]:
-    """Return who needs a look, most urgent first: the plateau watch, then what else stands out.
+def anchor(file: str) -> str:
+    """Return where on the coach's page the athlete with this file stands."""
+    return f"client-{file.removeprefix('athlete-').removesuffix('.html')}"
 
-    Pain comes first, then slipping, flat, longer but less clean, paused, too little record;
-    after them whoever carries a warning, breaks form more than usual, or may have stopped.
-    """
-    watch = urgent_first(data.plateaus)[[*KEYS, "urgency"]].merge(data.plateaus, on=KEYS)
-    watch = watch.drop(columns=["sessions", "rung_name"])
-    rows = data.forecast.summary[[*KEYS, "rung_name", "sessions", "warnings", "mark"]].merge(
-        watch.assign(place=range(len(watch))), on=KEYS, how="left"
-    )
+
+def clients(data: ReportData, pages: Mapping[str, str]) -> list[Client]:
+    """Return every athlete with an open rung, the most urgent first, as ``weeks`` lists them."""
+    by_athlete: dict[str, list[RungRow]] = {}
+    for row in rung_rows(data):
+        by_athlete.setdefault(row.athlete, []).append(row)
+    files = file_names([*data.athletes, *data.finished], "athlete")
+    return [
+        Client(name, anchor(files[name]), pages.get(name, ""), tuple(rows))
+        for name, rows in by_athlete.items()
+    ]
+
+
+def rung_rows(data: ReportData) -> list[RungRow]:
+    """Return every open rung in words, the most urgent first."""
+    summary = most_urgent_first(data.forecast.summary, data.plateaus)
+    own = [name for name in data.plateaus if name in KEYS or name not in summary]
+    rows = summary.merge(data.plateaus[own], on=KEYS)
     breaking = data.going_back.set_index(KEYS)["text"].rename("breaking")
-    gone = data.lapse.set_index(KEYS)["p_gone"].rename("gone")
-    rows = rows.join(breaking, on=KEYS).join(gone, on=KEYS)
-    rows["hurts"] = rows["mark"] != PAIN
-    rows = rows.sort_values(["hurts", "place", "athlete"], na_position="last", kind="stable")
-    found: list[LookRow] = []
-    row: Any
-    for row in rows.itertuples(index=False):
-        why = _why(row, data.as_of)
-        if why:
-            urgent = row.mark == PAIN
-            what = "Pain: stop and refer" if urgent else _what(row, data.as_of)
-            found.append(LookRow(row.athlete, row.rung_name, what, why, urgent, what in TOO_LITTLE))
-    return found
+    stops = data.lapse.set_index(KEYS)[["p_gone", "text"]]
+    stops = stops.rename(columns={"p_gone": "gone", "text": "stops"})
+    rows = rows.join(breaking, on=KEYS).join(stops, on=KEYS)
+    reasons = data.forecast.reasons.groupby("who")["text"].agg(tuple)
+    return [_row(data, row, reasons[row.who]) for row in rows.itertuples(index=False)]
 
 
-def away_rows(data: ReportData) -> list[tuple[str, str]]:
-    """Return who is away from a rung, shortest first: the athlete, and in words how long.
+def _row(data: ReportData, row: Any, reasons: tuple[str, ...]) -> RungRow:
+    held, horizon = row.mark == PAIN, data.forecast.horizon_weeks
+    measure = data.ladder.rung(row.rung).criterion.measure
+    one = data.tables.only("who", row.who)
+    mark = one.marks.iloc[0]
+    told = (*reasons, row.stops) if pd.notna(row.stops) else reasons
+    wide = row.weeks_high - row.weeks_low
+    return RungRow(
+        who=row.who,
+        athlete=row.athlete,
+        rung=row.rung_name,
+        mark=row.mark,
+        state=_state(row, data.as_of),
+        stands=f"{say_usual(row.usual, measure, unit=measure != 'reps')} of "
+        f"{say_value(row.target, measure)}",
+        weeks="on hold" if held else say_range(row.weeks_low, row.weeks_high, horizon),
+        date=ON_HOLD
+        if held
+        else say_date(row.date_mid, data.as_of, range_weeks=wide)
+        if pd.notna(row.date_mid)
+        else f"later than {horizon} weeks",
+        chances=()
+        if held
+        else tuple(
+            (f"within {week} weeks", percent(getattr(row, f"p_{week}")))
+            for week in CHANCES
+            if week <= horizon
+        ),
+        record=row.confidence,
+        why=_why(row, data.as_of),
+        reasons=tuple(text[0].upper() + text[1:] for text in told),
+        held=held,
+        tie=mark["text_tie"],
+        alt=f"{row.who}: {mark['text_target']}; {mark['text_when']}.",
+        small=Markup(small_line(one.level, one.fan, row.target, data.as_of)),
+    )
 
-    Nobody is to be looked at this week who does not come; a call may be worth it.
-    """
-    summary = data.forecast.summary
-    away = summary.loc[summary["mark"] == AWAY, [*KEYS, "rung_name"]]
-    weeks = data.plateaus.set_index(KEYS)["wait_weeks"]
-    away = away.join(weeks, on=KEYS).join(data.lapse.set_index(KEYS)["p_gone"], on=KEYS)
-    found = []
-    for athlete, part in away.groupby("athlete"):
-        least = float(part["wait_weeks"].min())
-        call = "; longer than is usual here, worth a call" if part["p_gone"].max() > GONE else ""
-        words = f"{least:.0f} weeks away from {', '.join(part['rung_name'])}{call}."
-        found.append((least, str(athlete), words))
-    return [(athlete, words) for _, athlete, words in sorted(found)]
 
-
-def _what(row: Any, as_of: pd.Timestamp) -> str:
-    """Return what the look is for, in a few words."""
+def _state(row: Any, as_of: pd.Timestamp) -> str:
+    """The mark, since when or how long, and what else a coach would look at."""
+    if row.mark == PAIN:
+        return "Pain: stop and refer"
     if row.mark == AWAY:
-        return "Away"
-    if row.mark in LOOK_FIRST:
-        return f"{row.mark.capitalize()}{since(row, as_of)}"
-    watched = not pd.isna(row.urgency)
-    if watched and row.less_clean:
-        return "Longer but less clean"
-    if not pd.isna(row.breaking):
-        return "Form breaks"
-    if row.gone > GONE:
-        return "Comes less than usual"
-    if watched:
-        return "Too early to tell"
-    return "Not started" if row.sessions == 0 else "Thin record"
+        call = "; worth a call" if row.gone > GONE else ""
+        return f"Away {counted(max(round(row.wait_weeks), 1), 'week')}{call}"
+    state = row.mark.capitalize() + (since(row, as_of) if row.mark in (FLAT, SLIPPING) else "")
+    more = [
+        words
+        for holds, words in (
+            (row.sessions == 0, "not started"),
+            (row.less_clean, "longer but less clean"),
+            (pd.notna(row.breaking), "form breaks"),
+            (row.gone > GONE, "comes less than usual"),
+        )
+        if holds
+    ]
+    return "; ".join([state, *more])
 
 
 def _why(row: Any, as_of: pd.Timestamp) -> str:
-    """Say in sentences why a rung needs a look; empty where it does not."""
-    parts = [] if pd.isna(row.urgency) else [say_why(row, as_of)]
-    # The watch has named the pain, the pause or the short record already.
-    if not parts and row.warnings:
-        parts.append(row.warnings[0].upper() + row.warnings[1:] + ".")
-    if not pd.isna(row.breaking):
+    """Say in sentences what stands behind the state, and what to mind."""
+    parts = [say_why(row, as_of)]
+    # The watch has named the pain and the pause already.
+    if row.warnings and row.mark not in (PAIN, AWAY):
+        parts.append(f"Mind: {row.warnings}.")
+    if pd.notna(row.breaking):
         parts.append(row.breaking)
-    if not pd.isna(row.gone) and row.gone > GONE:
-        parts.append("Longer since the last session than is usual here: worth a call.")
     return " ".join(parts)
-
-
-def list_rows(data: ReportData) -> list[ListRow]:
-    """Return the waiting list in words, soonest first, then those on hold."""
-    summary = _soonest(data)
-    reasons = data.forecast.reasons.groupby(["athlete", "rung"])["text"].agg(tuple)
-    stops = data.lapse.set_index(KEYS)["text"].to_dict()
-    as_of, horizon = data.as_of, data.forecast.horizon_weeks
-    result = []
-    for _, row in summary.iterrows():
-        key = (row["athlete"], row["rung"])
-        lapse = (stops[key],) if key in stops else ()
-        measure = data.ladder.rung(row["rung"]).criterion.measure
-        wide, held = row["weeks_high"] - row["weeks_low"], row["mark"] == PAIN
-        result.append(
-            ListRow(
-                who=row["who"],
-                athlete=row["athlete"],
-                rung=row["rung_name"],
-                stands=f"{say_usual(row['usual'], measure, unit=measure != 'reps')} of "
-                f"{say_value(row['target'], measure)}",
-                chances=tuple(
-                    "\u2013" if held else percent(row[f"p_{week}"])
-                    for week in (4, 8, 12, 26)
-                    if week <= horizon
-                ),
-                weeks="on hold"
-                if held
-                else say_range(row["weeks_low"], row["weeks_high"], horizon),
-                date=ON_HOLD
-                if held
-                else say_date(row["date_mid"], as_of, range_weeks=wide)
-                if pd.notna(row["date_mid"])
-                else f"later than {horizon} weeks",
-                state=row["mark"],
-                confidence=row["confidence"],
-                reasons=tuple(text[0].upper() + text[1:] for text in (*reasons[key], *lapse)),
-                warnings=row["warnings"],
-                held=held,
-            )
-        )
-    return result
-
-
-def _soonest(data: ReportData) -> pd.DataFrame:
-    """The open rungs as the waiting list has them: soonest first, those on hold last."""
-    summary = data.forecast.summary
-    by = ["held", "weeks_mid", "weeks_low", "athlete"]
-    ordered = summary.assign(held=summary["mark"] == PAIN)
-    return ordered.sort_values(by, na_position="last", kind="stable")
 
 
 def retest_rows(data: ReportData) -> list[tuple[str, str]]:
@@ -232,61 +219,19 @@ def retest_rows(data: ReportData) -> list[tuple[str, str]]:
     return list(words.items())
 
 
-def _waiting_figures(data: ReportData) -> list[Figure]:
-    """Cut the waiting list into charts that fit a printed page each; none where nobody waits."""
-    summary = _soonest(data)
-    summary = summary[~summary["held"]]
-    if summary.empty:
-        return []
-    figures = []
-    for number, rows in enumerate(sheets(len(summary), WAITING_ROWS)):
-        chart = waiting_list(
-            summary.iloc[rows], as_of=data.as_of, horizon_weeks=data.forecast.horizon_weeks
-        )
-        title = "Weeks to clear, soonest first" + span(rows, len(summary))
-        figures.append(figure(f"waiting-{number}", chart, title=title))
-    return figures
-
-
-def _stuck_figures(data: ReportData) -> list[Figure]:
-    marks = data.forecast.summary[[*KEYS, "mark"]]
-    stuck = data.plateaus.merge(marks[marks["mark"].isin(LOOK_FIRST)], on=KEYS)
-    stuck = stuck[stuck["since"].notna()]
-    stuck = stuck.sort_values(["since", "athlete"], kind="stable")
-    return [
-        figure(
-            f"plateaus-{number}",
-            plateau_timeline(stuck.iloc[rows], as_of=data.as_of),
-            title="Flat or slipping, and since when" + span(rows, len(stuck)),
-        )
-        for number, rows in enumerate(sheets(len(stuck), WAITING_ROWS))
-        if len(stuck)
-    ]
-
-
-def _client_figures(data: ReportData) -> list[Figure]:
-    """Charts of one client at a time: of the sets where any was logged, of the chance ahead.
-
-    Neither where there is nothing to draw: no rung open, or dates on hold.
-    """
+def _figures(data: ReportData) -> list[Figure]:
+    """Return the chart that the page draws for one rung after the other; none without a set."""
     tables = data.tables
-    figures = []
-    if len(tables.curve):
-        chance = chance_by_week(tables.curve, tables.points, as_of=data.as_of)
-        title = "Chance of having cleared it by then"
-        figures.append(figure("chance", chance, title=title, own_list=False))
     if tables.sets.empty:
-        return figures
-    sets = progress(tables.sets, tables.level, tables.fan, tables.marks)
+        return []
+    chart = progress(tables.sets, tables.level, tables.fan, tables.marks)
     return [
         figure(
             "progress",
-            sets,
+            chart,
             title="Sets, level and pass mark",
-            subtitle="Points: sets. Line: what a usual day brings, shaded by how well that is "
-            "known; dotted, where it is heading. Bar on the pass mark: 8 in 10 clear it in here; "
-            "diamond: half have by then.",
-            own_list=False,
-        ),
-        *figures,
+            subtitle="Points: sets. Line: what a usual day shows, shaded by how well that is "
+            "known; dotted, where it is heading, as far as 9 in 10 have cleared or half a year. "
+            "Bar on the pass mark: 8 in 10 clear it in here; diamond: half have by then.",
+        )
     ]

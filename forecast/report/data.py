@@ -8,27 +8,17 @@ import pandas as pd
 
 from forecast.ahead import fallbacks, ladder_ahead, retests
 from forecast.changes import Changes
-from forecast.cohort import lapse_chance
+from forecast.cohort import lapse_chance, weeks_of_others
 from forecast.errors import ForecastError
 from forecast.histories import CLEARED, PASSED_OVER, Histories
 from forecast.ladder import Ladder
 from forecast.log import TrainingLog
 from forecast.plateau import plateaus
-from forecast.readiness import (
-    PAIN,
-    Fitted,
-    LogView,
-    Progress,
-    ReadinessForecast,
-    as_view,
-    marked,
-    with_usual,
-)
-from forecast.report.advice import ON_HOLD
+from forecast.readiness import Fitted, LogView, Progress, ReadinessForecast, as_view
+from forecast.report.answer import own_changes
 from forecast.report.cohort_tables import with_rung_names
-from forecast.report.tables import OpenTables, open_tables, who_label
-
-KEYS = ["athlete", "rung"]
+from forecast.report.seen import KEYS, seen
+from forecast.report.tables import OpenTables, open_tables
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +48,8 @@ class ReportData:
         Rungs whose form breaks more often than usual, as ``ahead.fallbacks`` gives them.
     retests
         Cleared rungs due for a re-test, as ``ahead.retests`` gives them.
+    others
+        How long the others took, as ``cohort.weeks_of_others`` gives it; empty where not asked for.
     view
         The log as the model sees it, from which all of this comes.
     notes
@@ -76,6 +68,7 @@ class ReportData:
     lapse: pd.DataFrame
     going_back: pd.DataFrame
     retests: pd.DataFrame
+    others: pd.DataFrame
     view: LogView
     notes: bool = False
     changes: Changes | None = None
@@ -102,10 +95,11 @@ class ReportData:
         done = spells["outcome"].isin([CLEARED, PASSED_OVER]).groupby(spells["athlete"]).all()
         return sorted(set(done.index[done]) - set(self.athletes))
 
-    def _tables_of(self, athlete: str) -> OpenTables:
-        """The athlete's tables; what the coach wrote beside a set only where asked for."""
-        mine = self.tables.only("athlete", athlete)
-        return mine if self.notes else replace(mine, sets=mine.sets.assign(note=""))
+    @property
+    def for_athletes(self) -> OpenTables:
+        """The tables; what the coach wrote beside a set only where asked for."""
+        whole = self.tables
+        return whole if self.notes else replace(whole, sets=whole.sets.assign(note=""))
 
     def only(self, athlete: str) -> AthleteData:
         """Return the part that one athlete's page may hold, and nothing of anybody else's."""
@@ -121,10 +115,12 @@ class ReportData:
                 reasons=_mine(forecast.reasons, athlete),
             ),
             cleared=spells[spells["outcome"] == CLEARED][["rung", "cleared_on"]],
-            tables=self._tables_of(athlete),
+            tables=self.for_athletes.only("athlete", athlete),
             plateaus=_mine(self.plateaus, athlete),
             ahead=_mine(self.ahead, athlete),
             ahead_weeks=self.ahead_weeks,
+            others=_mine(self.others, athlete),
+            changed=own_changes(self.changes, athlete, self.as_of),
         )
 
 
@@ -132,7 +128,7 @@ class ReportData:
 class AthleteData:
     """What one athlete's page is made from; fields as in ``ReportData``.
 
-    ``cleared``: ``rung, cleared_on`` of the rungs cleared.
+    ``cleared``: ``rung, cleared_on`` of the rungs cleared; ``changed``: a sentence, or empty.
     """
 
     athlete: str
@@ -144,6 +140,8 @@ class AthleteData:
     plateaus: pd.DataFrame
     ahead: pd.DataFrame
     ahead_weeks: int
+    others: pd.DataFrame
+    changed: str
 
 
 def _mine(frame: pd.DataFrame, athlete: str) -> pd.DataFrame:
@@ -195,9 +193,8 @@ def gather(
     else:
         view = model.view(log, cut, progress=progress)
     ladder = view.log.ladder
-    forecast = view.forecast() if forecast is None else forecast
+    forecast = seen(view, forecast)
     states = with_rung_names(view.once(plateaus), ladder)
-    forecast = _keyed(forecast, view.histories, states)
     summary = forecast.summary
     view.say("ladder ahead")
     ahead = ladder_ahead(view) if for_athlete else None
@@ -207,49 +204,16 @@ def gather(
         ladder=ladder,
         view=view,
         forecast=forecast,
-        tables=_without_dates(open_tables(view, forecast), on_hold(summary)),
+        tables=open_tables(view, forecast),
         plateaus=states,
         notes=notes,
         ahead=summary.iloc[:0] if ahead is None else ahead.summary,
         ahead_weeks=forecast.horizon_weeks if ahead is None else ahead.horizon_weeks,
         lapse=lapse_chance(view) if for_coach else _none("p_gone", "text"),
+        others=weeks_of_others(view.histories) if for_athlete else _none("week"),
         going_back=_flagged(fallbacks(view), "go_back", summary) if for_coach else _none("text"),
         retests=_flagged(retests(view), "due", summary) if for_coach else _none("text"),
     )
-
-
-def on_hold(summary: pd.DataFrame) -> list[str]:
-    """Return ``who`` of the rungs whose dates are on hold, because pain is noted."""
-    return list(summary.loc[summary["mark"] == PAIN, "who"])
-
-
-def _without_dates(tables: OpenTables, held: list[str]) -> OpenTables:
-    """Take what lies ahead off the charts of rungs on hold; what was logged stays."""
-
-    def others(frame: pd.DataFrame) -> pd.DataFrame:
-        return frame[~frame["who"].isin(held)].reset_index(drop=True)
-
-    still = tables.marks["who"].isin(held)
-    dates = ("date_low", "date_mid", "date_last")
-    marks = tables.marks.assign(
-        text_when=tables.marks["text_when"].mask(still, ON_HOLD),
-        **{name: tables.marks[name].mask(still) for name in dates},
-    )
-    return replace(
-        tables, fan=others(tables.fan), marks=marks, curve=others(tables.curve),
-        points=others(tables.points),
-    )  # fmt: skip
-
-
-def _keyed(
-    forecast: ReadinessForecast, histories: Histories, states: pd.DataFrame
-) -> ReadinessForecast:
-    """Put ``who`` (athlete and rung) into the summary and reasons; mark and usual day too."""
-    summary = marked(forecast.summary, states)
-    summary = with_usual(summary, histories, histories.ladder)
-    summary = summary.assign(who=who_label(summary["athlete"], summary["rung_name"]))
-    reasons = forecast.reasons.merge(summary[[*KEYS, "who"]], on=KEYS)
-    return replace(forecast, summary=summary, reasons=reasons)
 
 
 def _flagged(frame: pd.DataFrame, flag: str, summary: pd.DataFrame) -> pd.DataFrame:

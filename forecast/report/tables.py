@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -11,14 +12,17 @@ from scipy.stats import norm
 
 from forecast.growth import GrowthModel, Tracked, propagate, to_ratio
 from forecast.histories import Histories
-from forecast.readiness import LogView, ReadinessForecast
+from forecast.readiness import LAST_SESSIONS, PAIN, LogView, ReadinessForecast
+from forecast.report.advice import ON_HOLD
+from forecast.report.seen import on_hold, seen
 from forecast.report.words import UNITS, in_sessions, say_date, say_range, say_value
 from forecast.types import Array
 
 EIGHTY = float(norm.ppf(0.9))
-FAN_WEEKS = 26
-CEILING = 1.6
-"""Times the target beyond which the fan is not drawn: the rung is cleared long before."""
+LEAST_WEEKS, MOST_WEEKS = 4, 26
+"""Weeks after the cut that a chart goes on: to where 9 in 10 have cleared, within these."""
+CEILING = 3.2
+"""Times the target beyond which no level is drawn; it bounds the axis of a record gone wild."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,11 +63,6 @@ class OpenTables:
         )
 
 
-def who_label(athlete: pd.Series, rung_name: pd.Series) -> pd.Series:
-    """Return the label by which rows of the tables belong together."""
-    return athlete + " \u00b7 " + rung_name
-
-
 def open_tables(view: LogView, forecast: ReadinessForecast | None = None) -> OpenTables:
     """Return the tables for every row of the forecast.
 
@@ -79,25 +78,55 @@ def open_tables(view: LogView, forecast: ReadinessForecast | None = None) -> Ope
     HistoryError, ForecastError
         See ``readiness.LogView.histories``.
     """
-    forecast = view.forecast() if forecast is None else forecast
-    keys = forecast.summary.assign(
-        who=who_label(forecast.summary["athlete"], forecast.summary["rung_name"])
-    )
+    forecast = seen(view, forecast)
+    keys = forecast.summary
     growth, histories, tracked = view.growth, view.histories, view.tracked
+    measures = {rung.key: rung.criterion.measure for rung in histories.ladder.rungs}
     spells = histories.spells.reset_index(names="spell_row")[["athlete", "rung", "spell_row"]]
     tried = keys.merge(spells, on=["athlete", "rung"], how="inner")
     tried = tried[tried["sessions"] > 0].reset_index(drop=True)
-    keep = tried[["spell_row", "who", "athlete", "target"]]
-    level = level_by_session(growth, tracked, histories, keep)
-    fan = _fan(growth, tracked, histories, tried)
+    tried = tried.assign(counted=tried["rung"].map(measures) == "reps")
+    keep = tried[["spell_row", "who", "athlete", "target", "counted"]]
+    level = _shown(level_by_session(growth, tracked, histories, keep), histories)
+    ahead = _fan(growth, tracked, histories, tried)
+    held = on_hold(keys)
     return OpenTables(
         sets=_sets(histories, tried),
-        level=level[["who", "athlete", "date", "low", "mid", "high"]],
-        fan=fan,
-        marks=_marks(keys, histories, forecast.horizon_weeks),
-        curve=_curve(keys, forecast.curve),
-        points=_points(keys, forecast),
+        level=_in_whole(level),
+        fan=_in_whole(_without(ahead, held)),
+        marks=_marks(keys, histories, forecast.horizon_weeks, ahead),
+        curve=_without(_curve(keys, forecast.curve), held),
+        points=_without(_points(keys, forecast), held),
     )
+
+
+def _without(frame: pd.DataFrame, held: list[str]) -> pd.DataFrame:
+    """Take what lies ahead off the charts of rungs on hold; what was logged stays."""
+    return frame[~frame["who"].isin(held)].reset_index(drop=True)
+
+
+def _shown(level: pd.DataFrame, histories: Histories) -> pd.DataFrame:
+    """Bound the level by what was shown: the best set that counted in the last five sessions.
+
+    The same bound as on the usual day of ``readiness.with_usual``, at every session.
+    """
+    best = histories.sessions.groupby("spell")["best"]
+    shown = best.rolling(LAST_SESSIONS, min_periods=1).max().droplevel(0)
+    level = level.merge(shown.rename("shown"), left_on="session_row", right_index=True, how="left")
+    below = {name: level[name].clip(upper=level["shown"]) for name in ("low", "mid")}
+    return level.assign(**below)
+
+
+def _in_whole(frame: pd.DataFrame) -> pd.DataFrame:
+    """Say repetitions whole, as a day shows them: steps, each up to the day of the next."""
+    names = ["low", "mid", "high"]
+    whole = frame[names].apply(lambda part: np.floor(part + 1e-9))
+    counted = frame["counted"]
+    steps = frame.assign(**{name: whole[name].where(counted, frame[name]) for name in names})
+    held = steps.groupby("who")[names].shift()
+    ends = steps.assign(**held.to_dict("series"))[counted & held["mid"].notna()]
+    both = pd.concat([ends, steps]).sort_index(kind="stable")
+    return both[["who", "athlete", "date", *names]].reset_index(drop=True)
 
 
 def _sets(histories: Histories, tried: pd.DataFrame) -> pd.DataFrame:
@@ -140,15 +169,15 @@ def level_by_session(
         ``spell_row`` (row of ``histories.spells``) and ``target``, with any columns to keep.
     """
     filtered = tracked.filtered
-    seen = pd.DataFrame(
+    state = pd.DataFrame(
         {"mean": filtered.mean[:, 0], "var": filtered.cov[:, 0, 0]},
         index=tracked.panel.session_row,
     ).sort_index()
-    sessions = histories.sessions[["spell", "date"]].join(seen)
+    sessions = histories.sessions[["spell", "date"]].join(state).reset_index(names="session_row")
     rows = sessions.merge(spells, left_on="spell", right_on="spell_row", how="inner")
     target = rows["target"].to_numpy()
     band = _in_unit(
-        growth, target, rows["mean"].to_numpy(), rows["var"].to_numpy(), 2.0 * CEILING * target
+        growth, target, rows["mean"].to_numpy(), rows["var"].to_numpy(), CEILING * target
     )
     return rows.drop(columns=["mean", "var", "spell"]).assign(**band)
 
@@ -156,7 +185,7 @@ def level_by_session(
 def _fan(
     growth: GrowthModel, tracked: Tracked, histories: Histories, tried: pd.DataFrame
 ) -> pd.DataFrame:
-    """Carry the state after the last session on to the cut, and weekly beyond it."""
+    """Carry the state after the last session on to the cut, and weekly to the chart's edge."""
     panel, filtered = tracked.panel, tracked.filtered
     place = pd.Series(np.arange(panel.n_spells), index=panel.spell_row)
     spell = place.reindex(tried["spell_row"]).to_numpy(dtype=np.int64)
@@ -164,8 +193,9 @@ def _fan(
     wait = (histories.as_of - histories.spells["last_session"].iloc[tried["spell_row"]]).dt.days
     wait_weeks = wait.to_numpy() / 7.0
     trained = np.minimum(wait_weeks, panel.grace[spell])
+    target, edge = tried["target"].to_numpy(), edge_weeks(tried).to_numpy()
     frames = []
-    for week in range(FAN_WEEKS + 1):
+    for week in range(MOST_WEEKS + 1):
         mean, cov = propagate(
             growth.fit.constants.dynamics,
             filtered.mean[last],
@@ -173,31 +203,33 @@ def _fan(
             trained + week,
             wait_weeks - trained,
         )
-        target = tried["target"].to_numpy()
         band = _in_unit(growth, target, mean[:, 0], cov[:, 0, 0], CEILING * target)
         day = histories.as_of + pd.Timedelta(weeks=week)
-        frames.append(tried[["who", "athlete", "target"]].assign(date=day, **band))
-    fan = pd.concat(frames, ignore_index=True)
-    # Past a level well above the mark the rung is cleared, and the fan says nothing any more.
-    near = fan["mid"].to_numpy() <= 1.2 * fan["target"].to_numpy()
-    first_weeks = fan["date"] <= histories.as_of + pd.Timedelta(weeks=4)
-    return fan[near | first_weeks].drop(columns="target").reset_index(drop=True)
+        rows = tried[["who", "athlete", "target", "counted"]].assign(date=day, **band)
+        frames.append(rows[edge >= week])
+    # What a usual day shows now is never more than was shown; see ``_shown``.
+    now, most = frames[0], tried["usual"]
+    frames[0] = now.assign(**{name: now[name].clip(upper=most) for name in ("low", "mid")})
+    return pd.concat(frames, ignore_index=True)
 
 
-def _marks(keys: pd.DataFrame, histories: Histories, horizon: int) -> pd.DataFrame:
+def edge_weeks(keys: pd.DataFrame) -> pd.Series:
+    """Return up to which week the charts of each rung go on."""
+    return np.ceil(keys["weeks_high"]).fillna(MOST_WEEKS).clip(LEAST_WEEKS, MOST_WEEKS)
+
+
+def _marks(
+    keys: pd.DataFrame, histories: Histories, horizon: int, ahead: pd.DataFrame
+) -> pd.DataFrame:
     rungs = {rung.key: rung.criterion for rung in histories.ladder.rungs}
     as_of = histories.as_of
-    edge = as_of + pd.Timedelta(weeks=FAN_WEEKS)
+    at_mark = ahead[ahead["mid"] >= ahead["target"]].groupby("who")["date"].min()
     rows = []
-    for key in keys.itertuples(index=False):
-        criterion = rungs[key.rung]
-        wide = key.weeks_high - key.weeks_low
-        mid = (
-            f"half by {say_date(key.date_mid, as_of, range_weeks=wide)}"
-            if pd.notna(key.weeks_mid)
-            else f"less than half within {horizon} weeks"
-        )
-        shown = pd.notna(key.date_low) and key.date_low <= edge
+    for key, weeks in zip(keys.itertuples(index=False), edge_weeks(keys), strict=True):
+        criterion, held = rungs[key.rung], key.mark == PAIN
+        edge = as_of + pd.Timedelta(weeks=weeks)
+        shown = not held and pd.notna(key.date_low) and key.date_low <= edge
+        half = not held and pd.notna(key.date_mid)
         rows.append(
             {
                 "who": key.who,
@@ -207,22 +239,56 @@ def _marks(keys: pd.DataFrame, histories: Histories, horizon: int) -> pd.DataFra
                 "as_of": as_of,
                 "cleared_on": pd.NaT,
                 "date_low": key.date_low if shown else pd.NaT,
-                "date_mid": key.date_mid
-                if pd.notna(key.date_mid) and key.date_mid <= edge
-                else pd.NaT,
+                "date_mid": key.date_mid if half and key.date_mid <= edge else pd.NaT,
                 "date_last": _last(key.date_high, edge) if shown else pd.NaT,
                 "text_target": f"pass mark {say_value(key.target, criterion.measure)}"
                 + in_sessions(criterion.confirm_sessions),
-                "text_when": f"{mid}; 8 in 10 in "
-                + say_range(key.weeks_low, key.weeks_high, horizon),
+                "text_when": ON_HOLD if held else _when(key, as_of, horizon),
+                "text_tie": ""
+                if held or not key.sessions
+                else _tie(key, at_mark.get(key.who), edge, criterion.confirm_sessions, as_of),
             }
         )
     return pd.DataFrame(rows, columns=MARK_COLUMNS)
 
 
+def _when(key: Any, as_of: pd.Timestamp, horizon: int) -> str:
+    if pd.isna(key.date_mid):
+        mid = f"less than half within {horizon} weeks"
+    else:
+        wide = key.weeks_high - key.weeks_low
+        mid = f"half by {say_date(key.date_mid, as_of, range_weeks=wide)}"
+    return f"{mid}; 8 in 10 in {say_range(key.weeks_low, key.weeks_high, horizon)}"
+
+
+def _tie(
+    key: Any, at_mark: pd.Timestamp | None, edge: pd.Timestamp, confirm: int, as_of: pd.Timestamp
+) -> str:
+    """Say how the line and the dates go together: the one is a usual day, the other a rule."""
+    wide = key.weeks_high - key.weeks_low
+    end = say_date(edge, as_of, range_weeks=wide)
+    line = (
+        f"is at the mark by {say_date(at_mark, as_of, range_weeks=wide)}"
+        if at_mark is not None and at_mark > as_of
+        else "is at the mark already"
+        if at_mark is not None
+        else f"is not at the mark by {end}, where the chart ends"
+    )
+    takes = "one good day" if confirm == 1 else f"the mark{in_sessions(confirm)}"
+    half = (
+        f"half have cleared by {say_date(key.date_mid, as_of, range_weeks=wide)}"
+        if pd.notna(key.date_mid)
+        else "less than half have cleared within the weeks looked at"
+    )
+    return (
+        f"The dotted line, a usual day without a break in training, {line}. Clearing takes "
+        f"{takes}, and breaks cost time: {half}."
+    )
+
+
 MARK_COLUMNS = [
     "who", "athlete", "target", "unit", "as_of", "cleared_on", "date_low", "date_mid",
-    "date_last", "text_target", "text_when",
+    "date_last", "text_target", "text_when", "text_tie",
 ]  # fmt: skip
 
 

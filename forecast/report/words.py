@@ -2,43 +2,20 @@
 
 from __future__ import annotations
 
-import calendar
-
 import pandas as pd
 
+from forecast.charts import say_date, say_day
 from forecast.log import counted
+
+__all__ = [
+    "count_weeks", "in_sessions", "percent", "say_chance", "say_date", "say_day", "say_percent",
+    "say_range", "say_usual", "say_value", "say_weeks",
+]  # fmt: skip
 
 UNITS = {"seconds": "s", "reps": "reps", "kg": "kg", "cm": "cm"}
 NBSP = "\u00a0"
-NARROW_WEEKS = 6.0
-"""A range narrower than this deserves a day; a wider one a part of a month."""
 MONTHS_FROM_WEEKS = 16.0
 WEEKS_A_MONTH = 4.345
-
-
-def say_day(day: pd.Timestamp, as_of: pd.Timestamp) -> str:
-    """Return ``12 May``, with the year where it is not that of ``as_of``."""
-    year = "" if day.year == as_of.year else f" {day.year}"
-    return f"{day.day} {calendar.month_name[day.month]}{year}"
-
-
-def say_date(day: pd.Timestamp, as_of: pd.Timestamp, *, range_weeks: float = 0.0) -> str:
-    """Return a date no finer than it is known: ``about 12 May`` or ``mid-June 2027``.
-
-    Parameters
-    ----------
-    day
-        The date to say.
-    as_of
-        The day from which it is looked at; its year is left out.
-    range_weeks
-        Width of the range the date stands for, in weeks; missing means wide.
-    """
-    if range_weeks <= NARROW_WEEKS:  # false where missing
-        return f"about {say_day(day, as_of)}"
-    part = "early " if day.day <= 10 else "mid-" if day.day <= 20 else "late "
-    year = "" if day.year == as_of.year else f" {day.year}"
-    return f"{part}{calendar.month_name[day.month]}{year}"
 
 
 def say_weeks(weeks: float, horizon: int) -> str:

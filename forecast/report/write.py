@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Container, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Literal
@@ -15,13 +15,14 @@ from forecast.errors import ForecastError, HistoryError
 from forecast.log import TrainingLog, as_day
 from forecast.readiness import Fitted, LogView, ReadinessForecast
 from forecast.report.analyst import analyst_page
-from forecast.report.athlete import athlete_page
-from forecast.report.coach import coach_page
+from forecast.report.athlete import athlete_pages
+from forecast.report.coach import anchor, coach_page
 from forecast.report.data import ReportData, gather
 from forecast.report.files import file_names, make_folder, write_pages
 
 Who = Literal["coach", "analyst", "athlete"]
 READERS: tuple[Who, ...] = ("coach", "analyst", "athlete")
+COACH = "coach.html"
 Progress = Callable[[str], None]
 
 
@@ -107,19 +108,22 @@ def write_report(
         progress=progress,
     )
     data = replace(data, changes=changes)
-    readers = dict.fromkeys(who)
-    return write_pages(folder, (page for one in readers for page in _pages(one, data, trust, say)))
+    return write_pages(folder, _pages(dict.fromkeys(who), data, trust, say))
 
 
 def _pages(
-    reader: str, data: ReportData, trust: BacktestResult | None, say: Progress
+    readers: Container[str], data: ReportData, trust: BacktestResult | None, say: Progress
 ) -> Iterator[tuple[str, str]]:
-    """Make the reader's pages one by one: file name and content."""
-    say(f"pages for {reader}")
-    if reader == "coach":
-        yield "coach.html", coach_page(data)
-    elif reader == "analyst":
+    """Make the readers' pages one by one: file name and content; those for coaches know theirs."""
+    files = file_names([*data.athletes, *data.finished], "athlete")
+    if "coach" in readers:
+        say("pages for coach")
+        yield COACH, coach_page(data, files if "athlete" in readers else None)
+    if "analyst" in readers:
+        say("pages for analyst")
         yield "analyst.html", analyst_page(data, trust)
-    else:
-        for athlete, name in file_names([*data.athletes, *data.finished], "athlete").items():
-            yield name, athlete_page(data.only(athlete))
+    if "athlete" in readers:
+        say("pages for athlete")
+        back = {athlete: f"{COACH}#{anchor(name)}" for athlete, name in files.items()}
+        for athlete, page in athlete_pages(data, files, back if "coach" in readers else None):
+            yield files[athlete], page

@@ -72,6 +72,7 @@ def summary() -> pd.DataFrame:
             "weeks_low": [2.0, 5.0, np.nan],
             "weeks_mid": [6.0, 12.0, np.nan],
             "weeks_high": [9.0, np.nan, np.nan],
+            "date_mid": days("2026-07-13", "2026-08-24", ""),
             "state": ["climbing", "flat", "slipping"],
             "confidence": ["good", "fair", "thin"],
             "warnings": ["", "", "few sessions on this rung"],
@@ -266,13 +267,13 @@ def test_waiting_list_is_soonest_first_and_says_what_lies_past_the_horizon():
     assert "&gt; 52 weeks" in words
     assert "\u25b6" in words
     # Six weeks after 1 June, with a range of seven: the middle of July.
-    assert "mid-Jul 2026" in words
+    assert "mid-July" in words
 
 
 def test_a_narrow_range_gets_a_day():
     rows = summary().iloc[:1].assign(weeks_low=5.0, weeks_high=8.0)
     words = drawn_words(charts.waiting_list(rows, as_of=AS_OF, horizon_weeks=52))
-    assert "about 13 Jul 2026" in words
+    assert "about 13 July" in words
 
 
 def test_ladder_ahead_has_the_top_rung_on_top():
@@ -284,8 +285,8 @@ def test_ladder_ahead_has_the_top_rung_on_top():
 
 def test_timeline_leaves_out_rows_without_a_date():
     words = drawn_words(charts.plateau_timeline(plateau_rows(), as_of=AS_OF))
-    assert "flat since early Mar 2026" in words  # no finer than it is known
-    assert "slipping since about 1 Apr 2026" in words
+    assert "flat since early March" in words  # no finer than it is known
+    assert "slipping since about 1 April" in words
     assert "Cy" not in words
 
 

@@ -36,14 +36,13 @@ def show(browser, pages):
 @pytest.mark.parametrize("reader", READERS)
 def test_every_chart_is_drawn_with_marks_and_an_alternative_text(show, reader):
     charts = show(reader).execute_script(
-        """return [...document.querySelectorAll("script[data-chart]")].map((holder) => {
-             const slot = document.getElementById("chart-" + holder.dataset.chart);
+        """return [...document.querySelectorAll("[data-draw]")].map((slot) => {
              const svg = slot.querySelector("svg");
              return {
-               name: holder.dataset.chart,
+               name: slot.dataset.draw,
                marks: svg ? svg.querySelectorAll(".mark-symbol path, .mark-line path, " +
                  ".mark-rect path, .mark-rule line, .mark-area path").length : 0,
-               height: svg ? svg.getBoundingClientRect().height : 0,
+               height: svg ? svg.viewBox.baseVal.height : 0,
                words: slot.closest("[role=img]")?.getAttribute("aria-label") ?? "",
              };
            });"""
@@ -89,24 +88,37 @@ def test_a_name_is_text_and_never_code(show):
     assert "<img src=" in page.execute_script("return document.body.innerText")
 
 
-def test_picking_another_client_changes_charts_and_words(show):
-    from selenium.webdriver.common.by import By
-    from selenium.webdriver.support.ui import Select, WebDriverWait
+def test_each_athletes_chart_has_that_athletes_rows_alone(show, report_data):
+    drawn = show("coach").execute_script(
+        """return [...document.querySelectorAll("[data-pick][data-draw]")].map((slot) =>
+             [slot.dataset.pick, slot.querySelectorAll(".mark-symbol.role-mark path").length]);"""
+    )
+    sets = report_data.tables.sets.groupby("who").size()
+    for who, points in drawn:
+        # A point a set, and one diamond more where half will have cleared within the chart.
+        assert points - sets.get(who, 0) in (0, 1), who
+    assert len(drawn) == len(report_data.forecast.summary)
 
+
+def test_the_sheet_leads_to_an_athlete_and_back(show):
     page = show("coach")
-    read = """return [document.querySelector("#chart-progress svg").outerHTML,
-                      document.querySelector("#chart-chance svg").outerHTML,
-                      [...document.querySelectorAll("[data-who]:not([hidden])")]
-                        .map((panel) => panel.dataset.who).join("|")];"""
-    before = page.execute_script(read)
-    listed = Select(page.find_element(By.ID, "pick"))
-    other = listed.options[-1].get_attribute("value")
-    assert before[2] != other
-    listed.select_by_value(other)
-    WebDriverWait(page, 20).until(lambda p: p.execute_script(read)[0] != before[0])
-    after = page.execute_script(read)
-    assert after[1] != before[1]
-    assert after[2] == other
+    page.execute_script("document.querySelector('.sheet a').click()")
+    unfolded = "return document.querySelectorAll('details[open]').length"
+    assert page.execute_script(unfolded) == 1
+    page.execute_script("document.querySelector('details[open] a').click()")
+    assert page.execute_script("return location.hash") == "#sheet"
+
+
+@pytest.mark.parametrize("zone", ["Pacific/Auckland", "America/Los_Angeles", "Europe/Berlin"])
+def test_dates_are_the_same_in_every_time_zone(show, zone):
+    ticks = """return [...document.querySelectorAll(".role-axis-label text")]
+                 .map((text) => text.textContent);"""
+    at_home = show("athlete").execute_script(ticks)
+    try:
+        show("athlete").execute_cdp_cmd("Emulation.setTimezoneOverride", {"timezoneId": zone})
+        assert show("athlete").execute_script(ticks) == at_home
+    finally:
+        show("athlete").execute_cdp_cmd("Emulation.setTimezoneOverride", {"timezoneId": ""})
 
 
 def test_picking_another_rung_changes_the_cohort_curve(show):

@@ -1,43 +1,87 @@
 "use strict";
 const views = new Map();
-const drawn = [];
+// The code that draws is packed; unpacked and run, it is there as vegaEmbed.
+async function unpack() {
+  const packed = atob(document.getElementById("drawing-code").textContent);
+  const bytes = Uint8Array.from(packed, (letter) => letter.charCodeAt(0));
+  const plain = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("deflate"));
+  (0, eval)(await new Response(plain).text());
+}
 const options = { mode: "vega-lite", renderer: "svg", actions: false, hover: true };
+const specs = new Map(
+  [...document.querySelectorAll("script[data-chart]")].map((holder) => [
+    holder.dataset.chart, JSON.parse(holder.textContent)])
+);
+const places = [...document.querySelectorAll("[data-draw]")];
 
-for (const holder of document.querySelectorAll("script[data-chart]")) {
-  const slot = document.getElementById("chart-" + holder.dataset.chart);
-  drawn.push(
-    vegaEmbed(slot, JSON.parse(holder.textContent), options).then((result) => {
-      views.set(holder.dataset.chart, result.view);
-      // The frame around the chart carries its words; one picture needs no second set of them.
-      for (const name of ["role", "aria-roledescription", "aria-label"]) slot.removeAttribute(name);
-      slot.setAttribute("aria-hidden", "true");
-    })
-  );
+// The part of a chart's data that one athlete on one rung has.
+function only(spec, who) {
+  const datasets = {};
+  for (const [name, rows] of Object.entries(spec.datasets)) {
+    datasets[name] = rows.filter((row) => row.who === who);
+  }
+  const params = (spec.params ?? []).map((p) => (p.name === "pick" ? { ...p, value: who } : p));
+  return { ...spec, datasets, params };
 }
 
-// One list may drive several charts and the words beside them.
+async function draw(place) {
+  if (views.has(place)) return;
+  views.set(place, null);
+  const spec = specs.get(place.dataset.draw);
+  const mine = "pick" in place.dataset ? only(spec, place.dataset.pick) : spec;
+  const result = await vegaEmbed(place, structuredClone(mine), options);
+  views.set(place, result.view);
+  // The frame around the chart carries its words; one picture needs no second set of them.
+  for (const name of ["role", "aria-roledescription", "aria-label"]) place.removeAttribute(name);
+  place.setAttribute("aria-hidden", "true");
+}
+
 function pick(list) {
-  for (const name of list.dataset.picks.split(" ").filter((name) => name)) {
-    views.get(name).signal("pick", list.value).runAsync();
-  }
-  if ("panels" in list.dataset) {
-    for (const panel of document.querySelectorAll("[data-who]")) {
-      panel.hidden = panel.dataset.who !== list.value;
-    }
-  }
+  const place = document.getElementById("chart-" + list.dataset.pick);
+  return views.get(place).signal("pick", list.value).runAsync();
 }
 
 // Paper is wider than a phone and narrower than a screen: draw for it, then for the screen again.
 const PAPER_WIDTH = 660;
+const folded = new Set();
+const resize = () => dispatchEvent(new Event("resize"));
 addEventListener("beforeprint", () => {
-  for (const view of views.values()) view.signal("width", PAPER_WIDTH).run();
-});
-addEventListener("afterprint", () => dispatchEvent(new Event("resize")));
-
-Promise.all(drawn).then(() => {
-  for (const list of document.querySelectorAll("select[data-picks]")) {
-    list.addEventListener("change", () => pick(list));
-    pick(list);
+  for (const part of document.querySelectorAll("details:not([open])")) {
+    folded.add(part);
+    part.open = true;
   }
-  document.documentElement.dataset.drawn = String(views.size);
+  for (const view of views.values()) view?.signal("width", PAPER_WIDTH).run();
 });
+addEventListener("afterprint", () => {
+  for (const part of folded) part.open = false;
+  folded.clear();
+  resize();
+});
+
+for (const part of document.querySelectorAll("details")) part.addEventListener("toggle", resize);
+function unfold() {
+  const part = document.getElementById(location.hash.slice(1));
+  if (part?.tagName === "DETAILS") part.open = true;
+}
+addEventListener("hashchange", unfold);
+
+// What is seen first is drawn first; the rest follows while nobody waits, so that it prints.
+async function drawAll() {
+  if (!window.DecompressionStream) {
+    document.getElementById("old-browser").hidden = false;
+    return;
+  }
+  await unpack();
+  const hidden = (place) => place.closest("details:not([open])") !== null;
+  for (const place of [...places].sort((a, b) => hidden(a) - hidden(b))) {
+    await draw(place);
+    await new Promise((done) => setTimeout(done));
+  }
+  for (const list of document.querySelectorAll("select[data-pick]")) {
+    list.addEventListener("change", () => pick(list));
+    await pick(list);
+  }
+  document.documentElement.dataset.drawn = String(places.length);
+}
+unfold();
+drawAll();
