@@ -17,7 +17,7 @@ import typer
 from rich.console import Console
 
 import forecast
-from forecast.commands.kept_model import fit_or_kept
+from forecast.commands.kept_model import fit_or_kept, kept_path
 from forecast.errors import ForecastError
 from forecast.ladder_file import read_ladder
 from forecast.log import (

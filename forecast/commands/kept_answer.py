@@ -33,8 +33,8 @@ _FOREIGN = (
 class Answer:
     """What ``weeks`` shows: a forecast, the states behind its marks, and who has nothing open.
 
-    ``states`` is the table of ``plateau.plateaus`` with ``usual`` beside; ``nothing_open`` says of each athlete without
-    a row why there is none.
+    ``states`` is the table of ``plateau.plateaus`` with ``usual`` beside; ``nothing_open`` says of
+    each athlete without a row why there is none.
     """
 
     forecast: ReadinessForecast

@@ -15,6 +15,7 @@ from forecast.log import TrainingLog, counted
 from forecast.readiness import (
     AWAY,
     FLAT,
+    KEYS,
     PAIN,
     SLIPPING,
     ReadinessForecast,

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
         AWAY,
         CLIMBING,
         FLAT,
+        KEYS,
         LAST_SESSIONS,
         PAIN,
         SLIPPING,
@@ -52,6 +53,7 @@ __all__ = [
     "FEATURES",
     "FLAT",
     "FLAT_GAIN",
+    "KEYS",
     "LAST_SESSIONS",
     "PAIN",
     "SLIPPING",
@@ -89,7 +91,7 @@ __all__ = [
 _HOMES = {
     "facts": "comparable_counts",
     "lapse": "FEATURES FLAT_GAIN chance_flat design_of",
-    "marks": "AWAY CLIMBING FLAT LAST_SESSIONS PAIN SLIPPING UNCLEAR marked most_urgent_first "
+    "marks": "AWAY CLIMBING FLAT KEYS LAST_SESSIONS PAIN SLIPPING UNCLEAR marked most_urgent_first "
     "with_usual",
     "moving": "moved_back",
     "open_rungs": "untried_rungs",

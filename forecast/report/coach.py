@@ -11,7 +11,7 @@ from markupsafe import Markup
 
 from forecast.charts import progress, small_line
 from forecast.log import counted
-from forecast.readiness import AWAY, FLAT, PAIN, SLIPPING, most_urgent_first
+from forecast.readiness import AWAY, FLAT, KEYS, PAIN, SLIPPING, most_urgent_first
 from forecast.report.account import account
 from forecast.report.advice import COACH_CAUTION, ON_HOLD
 from forecast.report.answer import changed, club_answer
@@ -19,7 +19,6 @@ from forecast.report.data import ReportData
 from forecast.report.figures import Figure, figure
 from forecast.report.files import file_names
 from forecast.report.page import render
-from forecast.report.seen import KEYS
 from forecast.report.why import say_why, since
 from forecast.report.words import percent, say_date, say_range, say_usual, say_value
 

@@ -14,10 +14,10 @@ from forecast.histories import CLEARED, PASSED_OVER, Histories
 from forecast.ladder import Ladder
 from forecast.log import TrainingLog
 from forecast.plateau import plateaus
-from forecast.readiness import Fitted, LogView, Progress, ReadinessForecast, as_view
+from forecast.readiness import KEYS, Fitted, LogView, Progress, ReadinessForecast, as_view
 from forecast.report.answer import own_changes
 from forecast.report.cohort_tables import with_rung_names
-from forecast.report.seen import KEYS, seen
+from forecast.report.seen import seen
 from forecast.report.tables import OpenTables, open_tables
 
 

@@ -7,9 +7,7 @@ from dataclasses import replace
 import pandas as pd
 
 from forecast.plateau import plateaus
-from forecast.readiness import PAIN, LogView, ReadinessForecast, marked, with_usual
-
-KEYS = ["athlete", "rung"]
+from forecast.readiness import KEYS, PAIN, LogView, ReadinessForecast, marked, with_usual
 
 
 def seen(view: LogView, forecast: ReadinessForecast | None = None) -> ReadinessForecast:
