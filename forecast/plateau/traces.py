@@ -76,8 +76,9 @@ class Traces:
     @property
     def clock(self) -> Array:
         """(N,) weeks of training since the spell's first session, layoffs not counted."""
-        total = np.cumsum(self.rest)
-        return np.asarray(total - np.repeat(total[self.start], self.length))
+        # in half days the sum is exact, whatever spells stand before
+        total = np.cumsum(np.round(14.0 * self.rest))
+        return np.asarray((total - np.repeat(total[self.start], self.length)) / 14.0)
 
 
 def traces_of(growth: GrowthModel, tracked: Tracked) -> Traces:
