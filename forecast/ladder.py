@@ -81,7 +81,7 @@ class Ladder:
             if rung.key == key:
                 return rung
         raise LadderError(
-            f"{key!r} is no rung of this ladder; its keys are {', '.join(self.keys)}."
+            f"{key!r} is not a rung of this ladder; its keys are {', '.join(self.keys)}."
         )
 
     def position(self, key: str) -> int:

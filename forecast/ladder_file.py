@@ -135,7 +135,7 @@ def read_ladder(path: str | Path) -> Ladder:
     The message lists every breach found, each with file, line, rung and what to do.
     """
     if not isinstance(path, str | PathLike) or not str(path).strip():
-        raise LadderError(f"{path!r} is no path; give the name of the ladder file.")
+        raise LadderError(f"{path!r} is not a path; give the name of the ladder file.")
     path = Path(path)
     text = _text(path)
     try:
@@ -165,7 +165,7 @@ def _text(path: Path) -> str:
     except OSError as error:
         raise LadderError(f"{path} can't be read: {error.strerror or error}.") from error
     except ValueError as error:
-        raise LadderError(f"{str(path)!r} is no path: {error}; check the name.") from error
+        raise LadderError(f"{str(path)!r} is not a path: {error}; check the name.") from error
 
 
 class _Places:
@@ -303,7 +303,7 @@ def _strangers(rungs: list[_RungTable], places: _Places) -> Iterator[str]:
             elif key not in keys:
                 near = difflib.get_close_matches(key, keys, n=1)
                 advice = f"did you mean {near[0]!r}?" if near else f"keys are {', '.join(keys)}."
-                yield f"{where}: {column!r} names {key!r}, which is no rung; {advice}"
+                yield f"{where}: {column!r} names {key!r}, which is not a rung; {advice}"
 
 
 def _order(rungs: list[_RungTable], needs: list[tuple[str, ...]], places: _Places) -> Iterator[str]:

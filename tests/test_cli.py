@@ -240,7 +240,7 @@ def test_who_has_nothing_open_is_said(names_log, small_cut):
 @pytest.mark.parametrize(
     ("said", "on_the_line"),
     [
-        ("as_of = '1.5.' is no date", "--as-of '1.5.' is no date"),
+        ("as_of = '1.5.' is not a date", "--as-of '1.5.' is not a date"),
         ("choose a longer horizon_weeks.", "choose a longer --horizon."),
         (
             "put date_order under [read] in the mapping",

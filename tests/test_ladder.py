@@ -168,7 +168,11 @@ SLIPS = [
     ('key = "bar"', 'key = "WALL"', ["rung 1 has the key 'wall' already"]),
     ('key = "bar"', 'key = " "', ["'key'", "not be empty"]),
     ('key = "bar"\n', "", ["rung 2", "'key' is missing"]),
-    ('fallback = "bar"', 'fallback = "bra"', ["line 21", "'bra', which is no rung", "mean 'bar'"]),
+    (
+        'fallback = "bar"',
+        'fallback = "bra"',
+        ["line 21", "'bra', which is not a rung", "mean 'bar'"],
+    ),
     ('fallback = "bar"', 'fallback = "top"', ["names the rung itself"]),
     ('fallback = "bar"', 'needs = ["wal"]', ["'needs' names 'wal'", "did you mean 'wall'?"]),
     ('fallback = "bar"', 'needs = "wall"', ["list in square brackets"]),
@@ -233,7 +237,7 @@ def test_single_brackets_are_explained(write):
 
 @pytest.mark.parametrize("path", [None, 5, "", "  ", ["a.toml"], b"a.toml", "a\0.toml"])
 def test_what_is_no_path_is_refused(path):
-    with pytest.raises(LadderError, match="is no path"):
+    with pytest.raises(LadderError, match="is not a path"):
         read_ladder(path)
 
 

@@ -12,7 +12,7 @@ def test_a_wrong_name_is_said_with_the_right_ones(small_result, small_log):
     known = small_result.summary["athlete"].iloc[0]
     with pytest.raises(fc.ForecastError, match=f"'Nobody' has no open rung .*{known}"):
         small_result.for_athlete("Nobody")
-    with pytest.raises(fc.ForecastError, match="'stairs' is no rung of this ladder"):
+    with pytest.raises(fc.ForecastError, match="'stairs' is not a rung of this ladder"):
         small_log.ladder.rung("stairs")
 
 

@@ -126,7 +126,7 @@ class Walk:
 
 @dataclass(frozen=True, slots=True)
 class Going:
-    """A walk under way: what it starts from, and ``gone`` as far as it has come.
+    """A walk under way: what it starts from, and ``walked`` as far as it has come.
 
     ``open_at`` (A, R) is the place of each rung under way among those of ``shared``, -1 for none;
     ``slope`` (P, 2) what margin and own pace carry over; the others as given to ``walk``.
@@ -140,7 +140,7 @@ class Going:
     pooled: dict[tuple[int, int], Array]
     like: Walk | None
     slope: Array
-    gone: Walk
+    walked: Walk
 
 
 COMPARED_PATHS = 512
@@ -158,7 +158,7 @@ def athletes_tempo(going: Going) -> Array:
     ground, known = going.ground, going.ground.open_times
     athletes = ground.standing.athletes
     place = np.searchsorted(athletes, known.athlete)
-    days = known.days[:, None] + going.gone.cleared[place, known.rung]
+    days = known.days[:, None] + going.walked.cleared[place, known.rung]
     uniform = np.random.default_rng([going.settings.seed, 11]).random(going.settings.paths)
     return athlete_effects(
         ground.climbing.times, ground.times, athletes, replace(known, days=days),
@@ -237,7 +237,7 @@ def recalibrated(
         else:
             at = np.arange(0.0, 7.0 * len(going.pooled[key]), 7.0)
             time_map = match_quantiles(simulated, going.pooled[key], at)
-        going.gone.maps[key] = time_map
+        going.walked.maps[key] = time_map
         left = np.maximum(time_map.apply(simulated) - opening[row], 0.0)
         share = delay[row] / np.maximum(delay[row] + found.days[row], 1.0)
         delay[row], days[row] = left * share, left * (1.0 - share)
@@ -247,12 +247,12 @@ def recalibrated(
 def _later_days(going: Going, rung: int, who: Ints, simulated: Array, begins: Array) -> Array:
     """(T, P) climbing times of rungs not begun, as the log's times say."""
     gain = going.rhythm.gain[who]
-    middle = at_season(going.gone.middle[who, rung], begins)
+    middle = at_season(going.walked.middle[who, rung], begins)
     middle = middle * np.median(gain, axis=1, keepdims=True) / gain
     shared = _shared_part(going, rung, who)
     middle = middle * np.exp(_unclimbed(going, rung, simulated, shared))
     order = order_left(simulated, shared)
-    return rung_days(going.ground.climbing.times, rung, middle, going.gone.tempo[who], order)
+    return rung_days(going.ground.climbing.times, rung, middle, going.walked.tempo[who], order)
 
 
 def _shared_part(going: Going, rung: int, who: Ints) -> Array:

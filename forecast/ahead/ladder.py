@@ -87,10 +87,10 @@ def ladder_ahead(
     if day is not None:
         days_ahead(day, current.as_of, horizon_weeks, "target_date")
     settings = settings_of(view.model, horizon_weeks)
-    gone = walk(ground, settings, pooled=pooled)
+    walked = walk(ground, settings, pooled=pooled)
     if rate is not None:
-        gone = walk_at(ground, settings, pooled, gone, rate)
-    return assemble(ground, settings, gone, current, view.model, day, as_now=rate is None)
+        walked = walk_at(ground, settings, pooled, walked, rate)
+    return assemble(ground, settings, walked, current, view.model, day, as_now=rate is None)
 
 
 def what_if(
@@ -144,8 +144,8 @@ def what_if(
     base = walk(ground, settings, pooled=pooled)
     parts = []
     for asked in (None, *rates):
-        gone = base if asked is None else walk_at(ground, settings, pooled, base, asked)
-        ahead = assemble(ground, settings, gone, current, view.model, as_now=asked is None)
+        walked = base if asked is None else walk_at(ground, settings, pooled, base, asked)
+        ahead = assemble(ground, settings, walked, current, view.model, as_now=asked is None)
         rate = round(now, 2) if asked is None else asked
         parts.append(ahead.summary.assign(sessions_per_week=rate, as_now=asked is None))
     table = pd.concat(parts, ignore_index=True)[list(WHAT_IF_COLUMNS)]

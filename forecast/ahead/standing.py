@@ -205,8 +205,8 @@ class Rhythm:
         whether they are a layoff; held against the rhythm asked for, a few ordinary days of rest
         would read as one. Only what is left of an ordinary gap is scaled.
         """
-        gone = wait[:, None]
-        scaled = gone + (table - gone) * self.scale[who][:, None]
+        waited = wait[:, None]
+        scaled = waited + (table - waited) * self.scale[who][:, None]
         return np.where(table <= LAYOFF_DAYS, scaled, table)
 
 

@@ -40,7 +40,7 @@ def log_levels(latent: Array, linear: float) -> Array:
 
 
 def target_table(
-    ground: Ground, gone: Walk, as_of: pd.Timestamp, target_date: pd.Timestamp | None
+    ground: Ground, walked: Walk, as_of: pd.Timestamp, target_date: pd.Timestamp | None
 ) -> pd.DataFrame:
     """Return one row an athlete who has the ladder's top ahead; none without a date.
 
@@ -54,9 +54,9 @@ def target_table(
     if target_date is None or not len(who):
         return pd.DataFrame({name: [] for name in TARGET_COLUMNS})
     days = float((target_date - as_of).days)
-    chance = (gone.cleared[who, top] <= days).mean(axis=1)
-    gain = _gain_to_top(ground, gone, top)[who]
-    times = _times_as_fast(ground, gone, top, days)[who]
+    chance = (walked.cleared[who, top] <= days).mean(axis=1)
+    gain = _gain_to_top(ground, walked, top)[who]
+    times = _times_as_fast(ground, walked, top, days)[who]
     table = pd.DataFrame(
         {
             "athlete": pd.Series([ground.standing.names[a] for a in who], dtype="str"),
@@ -75,24 +75,24 @@ def target_table(
     return table.sort_values("athlete", ignore_index=True)
 
 
-def _gain_to_top(ground: Ground, gone: Walk, top: int) -> Array:
+def _gain_to_top(ground: Ground, walked: Walk, top: int) -> Array:
     """(A,) level gained over weeks spent on the rungs still ahead on the way, middle path."""
     way = ground.standing.ahead & ground.plan.way_to(top)
     mark = ground.threshold[:, None]
     linear = ground.model.linear
-    end = log_levels(gone.end_level + mark, linear)
-    start = log_levels(gone.start_level + mark, linear)
+    end = log_levels(walked.end_level + mark, linear)
+    start = log_levels(walked.start_level + mark, linear)
     climb = np.where(way[:, :, None], end - start, 0.0).sum(axis=1)
-    weeks = np.where(way[:, :, None], gone.climbing, 0.0).sum(axis=1) / 7.0
+    weeks = np.where(way[:, :, None], walked.climbing, 0.0).sum(axis=1) / 7.0
     return np.asarray(np.median(climb / np.maximum(weeks, 1.0 / 7.0), axis=1))
 
 
-def _times_as_fast(ground: Ground, gone: Walk, top: int, days: float) -> Array:
+def _times_as_fast(ground: Ground, walked: Walk, top: int, days: float) -> Array:
     """(A,) factor on the pace of climbing with which half the paths make it; NaN if none does."""
     people = len(ground.standing.athletes)
 
     def made(quicker: Array) -> Flags:
-        cleared = chain(ground.plan, ground.standing, gone, quicker)
+        cleared = chain(ground.plan, ground.standing, walked, quicker)
         return np.asarray((cleared[:, top] <= days).mean(axis=1) >= 0.5)
 
     low, high = np.full(people, np.log(SLOWEST)), np.full(people, np.log(QUICKEST))
@@ -139,7 +139,7 @@ MEASURED = (
 def assemble(
     ground: Ground,
     settings: Settings,
-    gone: Walk,
+    walked: Walk,
     current: ReadinessForecast,
     model: Fitted,
     target_date: pd.Timestamp | None = None,
@@ -154,15 +154,15 @@ def assemble(
     who, rung = np.nonzero(ground.standing.ahead)
     order = np.lexsort((rung, names[who].astype(str)))
     who, rung = who[order], rung[order]
-    by_day = chances_by_day(gone.cleared[who, rung], settings.most_days)
-    facts = _facts(ground, gone, names[who], who, rung, model.comparable_)
+    by_day = chances_by_day(walked.cleared[who, rung], settings.most_days)
+    facts = _facts(ground, walked, names[who], who, rung, model.comparable_)
     lapse = current.summary.drop_duplicates("athlete").set_index("athlete")["p_lapse_26"]
     facts["p_lapse_26"] = facts["athlete"].map(lapse).astype(float)
     summary = pd.concat([facts, time_columns(by_day, current.as_of)], axis=1)
     if as_now:
         summary = _as_forecast(summary, current, settings.most_days)
     weeks = settings.most_days // 7
-    target = target_table(ground, gone, current.as_of, target_date)
+    target = target_table(ground, walked, current.as_of, target_date)
     return LadderAhead(
         summary=summary[list(SUMMARY_COLUMNS)],
         curve=curve_table(facts, by_day),
@@ -175,7 +175,7 @@ def assemble(
 
 def _facts(
     ground: Ground,
-    gone: Walk,
+    walked: Walk,
     names: Array,
     who: Ints,
     rung: Ints,
@@ -187,11 +187,11 @@ def _facts(
     row = standing.spell[who, rung]
     sessions = np.where(row >= 0, histories.spells["n_sessions"].to_numpy()[row], 0)
     linear = ground.model.linear
-    latent = gone.start_level[who, rung] + ground.threshold[rung][:, None]
+    latent = walked.start_level[who, rung] + ground.threshold[rung][:, None]
     target = np.array([r.criterion.target for r in rungs])
     level = log_levels(latent, linear).mean(axis=1)
     whole = np.array([r.criterion.measure == "reps" for r in rungs], dtype=bool)
-    gain = (log_slope(latent, linear) * gone.start_gain[who, rung]).mean(axis=1)
+    gain = (log_slope(latent, linear) * walked.start_gain[who, rung]).mean(axis=1)
     facts = pd.DataFrame(
         {
             "athlete": pd.Series(names, dtype="str"),
@@ -203,7 +203,7 @@ def _facts(
             "target": target,
             **dict.fromkeys(MEASURED, np.nan),
             "gain_ahead": np.round(gain, DIGITS),
-            "p_next_session": np.round(gone.first[who, rung], DIGITS),
+            "p_next_session": np.round(walked.first[who, rung], DIGITS),
             "state": "unclear",
             "met_lately": 0,
             "met_expected": 0.0,

@@ -43,21 +43,21 @@ def walk(
     order = np.argsort(spells, kind="stable")
     open_at = np.full(standing.behind.shape, -1, dtype=np.int64)
     open_at[who[order], rung[order]] = np.arange(len(order))
-    gone = _blank(ground, settings.paths)
+    walked = _blank(ground, settings.paths)
     going = Going(
         ground, settings, draw_shared(ground, settings, spells[order]), open_at,
         rhythm or usual_rhythm(len(standing.athletes), settings.paths),
-        pooled or {}, like, _carry_draws(ground, settings), gone,
+        pooled or {}, like, _carry_draws(ground, settings), walked,
     )  # fmt: skip
     rungs = range(ground.plan.n_rungs)
     for number in rungs:
         _one_rung(going, number, np.flatnonzero(standing.under_way[:, number]))
-    gone.tempo = athletes_tempo(going) if like is None else like.tempo
-    gone.middle = engines_middle(going)
+    walked.tempo = athletes_tempo(going) if like is None else like.tempo
+    walked.middle = engines_middle(going)
     later = standing.ahead & ~standing.under_way
     for number in rungs:
         _one_rung(going, number, np.flatnonzero(later[:, number]))
-    return gone
+    return walked
 
 
 def _carry_draws(ground: Ground, settings: Settings) -> Array:
@@ -94,8 +94,8 @@ def _one_rung(going: Going, rung: int, who: Ints) -> None:
     """Climb one rung for these athletes, and note how it went."""
     if not len(who):
         return
-    gone, settings = going.gone, going.settings
-    ready, last = _ready(going.ground.plan, going.ground.standing, gone.cleared, rung, who)
+    walked, settings = going.walked, going.settings
+    ready, last = _ready(going.ground.plan, going.ground.standing, walked.cleared, rung, who)
     begun = going.open_at[who, rung] >= 0
     delay = _delays(going, rung, who, ready, begun)
     opening = np.where(begun[:, None], 0.0, np.maximum(ready, 0.0))
@@ -105,16 +105,16 @@ def _one_rung(going: Going, rung: int, who: Ints) -> None:
     delay, days = recalibrated(going, rung, who, found, opening, delay)
     if settings.independent:
         days = days[:, np.random.default_rng([*seed, 6]).permutation(settings.paths)]
-    gone.climbing[who, rung], gone.delay[who, rung] = days, delay
-    gone.cleared[who, rung] = opening + delay + days
-    gone.start_level[who, rung] = starts.level - starts.threshold[:, None]
-    gone.start_gain[who, rung] = starts.swing + starts.pace
+    walked.climbing[who, rung], walked.delay[who, rung] = days, delay
+    walked.cleared[who, rung] = opening + delay + days
+    walked.start_level[who, rung] = starts.level - starts.threshold[:, None]
+    walked.start_gain[who, rung] = starts.swing + starts.pace
     margin = found.level - starts.threshold[:, None]
-    gone.end_level[who, rung], gone.first[who, rung] = margin, found.first
+    walked.end_level[who, rung], walked.first[who, rung] = margin, found.first
     really = found.days <= settings.most_days
-    gone.margin[who, rung] = np.where(really, margin - going.ground.climbing.margin, 0.0)
+    walked.margin[who, rung] = np.where(really, margin - going.ground.climbing.margin, 0.0)
     effect = going.shared.rung[:, rung, 2] + going.shared.athlete[who, :, 2]
-    gone.own_pace[who, rung] = starts.pace / going.rhythm.gain[who] - effect
+    walked.own_pace[who, rung] = starts.pace / going.rhythm.gain[who] - effect
 
 
 def _ready(
@@ -141,7 +141,7 @@ def _starts(going: Going, rung: int, who: Ints, last: Ints, first_day: Array) ->
     state = shared.rung[:, rung] + shared.athlete[who] + shared.own[rung]
     path = np.arange(last.shape[1])
     known = last >= 0
-    for part, column, carried in ((0, 0, going.gone.margin), (2, 1, going.gone.own_pace)):
+    for part, column, carried in ((0, 0, going.walked.margin), (2, 1, going.walked.own_pace)):
         before = carried[who[:, None], last, path]
         state[:, :, part] += going.slope[:, column] * np.where(known, before, 0.0)
     state[begun] = shared.open_state[place[begun]]
@@ -209,17 +209,17 @@ def _delays(going: Going, rung: int, who: Ints, ready: Array, begun: Flags) -> A
     return np.where(begun[:, None], 0.0, drawn)
 
 
-def chain(plan: Plan, standing: Standing, gone: Walk, quicker: Array) -> Array:
+def chain(plan: Plan, standing: Standing, walked: Walk, quicker: Array) -> Array:
     """Return clearing days (A, R, P) had every rung been climbed ``quicker`` (A,) times as fast.
 
     Delays and consolidation periods stay as they are.
     """
-    cleared = gone.cleared.copy()
+    cleared = walked.cleared.copy()
     for rung in range(plan.n_rungs):
         who = np.flatnonzero(standing.ahead[:, rung])
         ready, _ = _ready(plan, standing, cleared, rung, who)
         begun = standing.under_way[who, rung][:, None]
         opening = np.where(begun, 0.0, np.maximum(ready, 0.0))
-        climbing = gone.climbing[who, rung] / quicker[who][:, None]
-        cleared[who, rung] = opening + gone.delay[who, rung] + climbing
+        climbing = walked.climbing[who, rung] / quicker[who][:, None]
+        cleared[who, rung] = opening + walked.delay[who, rung] + climbing
     return cleared

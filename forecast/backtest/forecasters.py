@@ -115,7 +115,7 @@ def forecast_at(
     Raises
     ------
     BacktestError
-        If a forecaster gives a curve that is no curve (a week missing, a chance outside 0 to 1).
+        If a forecaster gives a curve that is not a curve (a week missing, a chance outside 0 to 1).
     """
     known = log.before(as_of)
     histories = build_histories(known, as_of=as_of, lapse_weeks=lapse_weeks_of(model))

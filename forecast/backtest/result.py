@@ -85,7 +85,7 @@ class BacktestResult:
         """Return a few lines and small tables in words an analyst can pass on."""
         followed = self.outcomes[self.outcomes["cleared"] | (self.outcomes["weeks"] > 0)]
         lapsed = int((followed["ended_by"] == "lapsed").sum())
-        gone = len(self.outcomes) - len(followed)
+        stopped = len(self.outcomes) - len(followed)
         lines = [
             f"Backtest at {len(self.cuts)} blind cut date{'s' * (len(self.cuts) != 1)}, "
             f"{' to '.join(sorted({str(cut.date()) for cut in (self.cuts[0], self.cuts[-1])}))}: "
@@ -95,8 +95,10 @@ class BacktestResult:
             f"followed for a median of {_median_followed(followed)} weeks, {lapsed} of them until "
             "they lapsed (weighted for, as if lapsing had nothing to do with being near).",
         ]
-        if gone:
-            lines.append(f"{gone} open spells had already stopped at the cut and are not scored.")
+        if stopped:
+            lines.append(
+                f"{stopped} open spells had already stopped at the cut and are not scored."
+            )
         order = self.table("crps_weeks").index
         blocks = ["\n".join(lines), *score_blocks(self.scores, self.calibration, order)]
         paired = paired_block(self.differences, MODEL, order)

@@ -86,7 +86,7 @@ def backtest(
         cut lies outside the log, no open spell was followed after any cut, there is no
         forecaster, or every forecaster failed at every cut.
     LogError
-        What was given is no log.
+        What was given is not a log.
     """
     checked_log(log)
     functions = chosen_baselines(baselines)

@@ -76,9 +76,9 @@ def make_cases(outcomes: pd.DataFrame, horizon: int, n_resamples: int, seed: int
     frame = frame.sort_values(KEYS).reset_index(drop=True)
     if frame.empty:
         raise BacktestError("no spell open at a cut was followed after it; take earlier cuts")
-    gone = censoring_curve(frame["weeks"], frame["cleared"])
+    censored = censoring_curve(frame["weeks"], frame["cleared"])
     times = cluster_multiplicities(frame["athlete"], n_resamples, seed=seed)
-    return Cases(frame, horizon, gone, times)
+    return Cases(frame, horizon, censored, times)
 
 
 def curves_of(forecasts: pd.DataFrame, cases: Cases) -> dict[str, Array]:
@@ -107,18 +107,18 @@ def score_curves(curve: Array, cases: Cases, use: Flags) -> Scored:
     """Score the curves (n, H) on the rows in ``use`` (n,)."""
     p, weeks, cleared = curve[use], cases.weeks[use], cases.cleared[use]
     times, horizon = cases.multiplicity[:, use], cases.horizon
-    gone, one = cases.censoring, np.ones(len(p))
-    crps = crps_from_curve(p, weeks, horizon, cleared=cleared, censoring=gone)
+    censored, one = cases.censoring, np.ones(len(p))
+    crps = crps_from_curve(p, weeks, horizon, cleared=cleared, censoring=censored)
     parts = {"crps_weeks": (crps, one)}
     for week in BRIER_WEEKS:
         known = np.full(len(p), np.nan)
         if week <= horizon:
-            known = brier_at(p, weeks, week, cleared=cleared, censoring=gone)
+            known = brier_at(p, weeks, week, cleared=cleared, censoring=censored)
         parts[f"brier_{week}"] = (known, one)
-    surprise = log_score(p, weeks, horizon, cleared=cleared, censoring=gone)
+    surprise = log_score(p, weeks, horizon, cleared=cleared, censoring=censored)
     parts["log_score"] = (surprise, one)
     for level in COVERAGE_LEVELS:
-        inside = coverage(p, weeks, level, horizon, cleared=cleared, censoring=gone)
+        inside = coverage(p, weeks, level, horizon, cleared=cleared, censoring=censored)
         parts[f"coverage_{round(100 * level)}"] = (inside.covered, inside.weight)
     width = np.minimum(weeks_at(p, 0.9), horizon) - np.minimum(weeks_at(p, 0.1), horizon)
     parts["width_80_weeks"] = (width, one)
@@ -143,7 +143,7 @@ def _add_discrimination(
     cases: Cases,
 ) -> None:
     """Add concordance and AUC; NaN where no two rows can be compared."""
-    horizon, gone = cases.horizon, cases.censoring
+    horizon, censored = cases.horizon, cases.censoring
     absent = np.full(len(times), np.nan)
     auc = f"auc_{AUC_WEEK}"
     value["concordance"] = value[auc] = float("nan")
@@ -151,16 +151,18 @@ def _add_discrimination(
     seen = cleared & (weeks < horizon)
     if seen.any() and np.any(weeks > weeks[seen].min()):
         risk = p[:, :horizon].mean(axis=1)  # minus the mean wait up to the horizon, scaled
-        known = uno_c(risk, weeks, cleared, tau=float(horizon), censoring=gone)
+        known = uno_c(risk, weeks, cleared, tau=float(horizon), censoring=censored)
         value["concordance"] = float(known)
         resampled["concordance"] = uno_c(
-            risk, weeks, cleared, tau=float(horizon), censoring=gone, multiplicity=times
+            risk, weeks, cleared, tau=float(horizon), censoring=censored, multiplicity=times
         )
     early = cleared & (weeks <= AUC_WEEK)
     if horizon >= AUC_WEEK and early.any() and np.any(weeks > AUC_WEEK):
         risk = p[:, AUC_WEEK - 1]
-        value[auc] = float(auc_at(risk, weeks, cleared, AUC_WEEK, censoring=gone))
-        resampled[auc] = auc_at(risk, weeks, cleared, AUC_WEEK, censoring=gone, multiplicity=times)
+        value[auc] = float(auc_at(risk, weeks, cleared, AUC_WEEK, censoring=censored))
+        resampled[auc] = auc_at(
+            risk, weeks, cleared, AUC_WEEK, censoring=censored, multiplicity=times
+        )
 
 
 def score_table(curves: dict[str, Array], cases: Cases, level: float) -> pd.DataFrame:

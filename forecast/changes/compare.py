@@ -82,7 +82,7 @@ def changes_since(view: LogView, since: pd.Timestamp | str) -> Changes:
     Raises
     ------
     ForecastError
-        It is no date, or not before the view's own.
+        It is not a date, or not before the view's own.
     HistoryError
         No set is dated before it.
     """
@@ -180,9 +180,9 @@ def _of_log(before: Snapshot, now: Snapshot, ladder: Ladder) -> Iterator[Row]:
     both = both[
         ~both["athlete"].isin(set(now.athletes["athlete"]) - set(before.athletes["athlete"]))
     ]
-    gone, late = both["digest"].isna(), both["digest_was"].isna()
-    edited = ~gone & ~late & (both["digest"] != both["digest_was"])
-    for what, rows in (("has vanished", gone), ("was edited", edited), ("came late", late)):
+    vanished, late = both["digest"].isna(), both["digest_was"].isna()
+    edited = ~vanished & ~late & (both["digest"] != both["digest_was"])
+    for what, rows in (("has vanished", vanished), ("was edited", edited), ("came late", late)):
         for athlete, part in both[rows].groupby("athlete"):
             days = [day_words(day) for day in part["date"].sort_values()]
             more = f" and {len(days) - MOST_DAYS} days more" if len(days) > MOST_DAYS else ""

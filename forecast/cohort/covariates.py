@@ -159,7 +159,9 @@ def _wanted(roster: pd.DataFrame, columns: Sequence[str] | None) -> list[str]:
         return [name for name in known if name != SINCE_COLUMN]
     for name in columns:
         if name not in known:
-            raise HistoryError(f"{name!r} is no column of the roster; it has: {', '.join(known)}.")
+            raise HistoryError(
+                f"{name!r} is not a column of the roster; it has: {', '.join(known)}."
+            )
     return list(columns)
 
 

@@ -153,7 +153,7 @@ def group_of(histories: Histories, by: str, table: pd.DataFrame) -> pd.Series:
     Raises
     ------
     HistoryError
-        The name is no text, no column of the roster has it, or the column is known for nobody.
+        The name is not a text, no column of the roster has it, or the column is known for nobody.
     """
     if not isinstance(by, str):
         raise HistoryError(f"by = {by!r}; give one column's name as text, such as 'rung'.")
@@ -164,7 +164,7 @@ def group_of(histories: Histories, by: str, table: pd.DataFrame) -> pd.Series:
         return table["athlete"].map(first).astype("Int64")
     if by not in histories.roster.columns:
         known = ", ".join(["rung", START_YEAR, *map(str, histories.roster.columns)])
-        raise HistoryError(f"by = {by!r} is no column of the roster; choose one of: {known}.")
+        raise HistoryError(f"by = {by!r} is not a column of the roster; choose one of: {known}.")
     values = table["athlete"].map(histories.roster[by])
     if values.notna().sum() == 0:
         raise HistoryError(f"Roster column {by!r} is empty for everybody in the log; fill it in.")

@@ -252,7 +252,7 @@ def cut_date(text: str | None) -> pd.Timestamp | None:
     try:
         return pd.to_datetime(text, format="%Y-%m-%d")
     except ValueError as error:
-        raise ForecastError(f"{text!r} is no date; write it as 2026-05-01.") from error
+        raise ForecastError(f"{text!r} is not a date; write it as 2026-05-01.") from error
 
 
 def new_model(horizon: int | None, seed: int | None) -> forecast.ReadinessForecaster:

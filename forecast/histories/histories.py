@@ -87,7 +87,7 @@ def build_histories(
     HistoryError
         No set is dated before ``as_of``, or ``as_of`` or ``lapse_weeks`` makes no sense.
     LogError
-        What was given is no log.
+        What was given is not a log.
     """
     checked_log(log)
     if not (isinstance(lapse_weeks, int | float | np.number) and 0 < lapse_weeks < np.inf):
@@ -129,7 +129,7 @@ def cut_day(log: TrainingLog, as_of: pd.Timestamp | str | None = None) -> pd.Tim
     HistoryError
         The log holds no set, or ``as_of`` is not a date.
     LogError
-        What was given is no log.
+        What was given is not a log.
     """
     sets = checked_log(log).sets
     if len(sets) == 0:

@@ -110,8 +110,8 @@ def _close(
     )
     spells["open"] = spells["outcome"].isin([OPEN, LAPSED])
     end = spells["cleared_on"].where(cleared, as_of)
-    gone = spells["outcome"].isin([LAPSED, PASSED_OVER])
-    spells["end"] = end.where(~gone, spells["last_session"])
+    left = spells["outcome"].isin([LAPSED, PASSED_OVER])
+    spells["end"] = end.where(~left, spells["last_session"])
     spells["weeks"] = (spells["end"] - spells["start"]).dt.days / DAYS_PER_WEEK
     spells["clear_lower"] = (spells["before_clearing"] - spells["start"]).dt.days / DAYS_PER_WEEK
     return spells

@@ -170,7 +170,7 @@ def _day(year: int, month: int, day: int, clock: list[str], style: str, text: st
     try:
         date = dt.date(year, month, day)
     except ValueError:
-        return Problem("date", f"{text!r} is no day of the calendar; mend it.")
+        return Problem("date", f"{text!r} is not a day of the calendar; mend it.")
     return _within(Day(date, _seconds(clock), style), text)
 
 
@@ -183,7 +183,7 @@ def _within(day: Day, cell: Any) -> Day | Problem:
 
 
 def _unreadable(cell: Any) -> Problem:
-    return Problem("date", f"{show(cell)!r} is no date known here; write it like 2026-04-03.")
+    return Problem("date", f"{show(cell)!r} is not a date known here; write it like 2026-04-03.")
 
 
 def _seconds(clock: list[str]) -> int:
@@ -341,5 +341,5 @@ def _ordered(cell: Unsettled, order: DateOrder | None, asked: bool) -> Day | Pro
     try:
         date = dt.date(year, month, day)
     except ValueError:
-        return Problem("date", f"this is no day of the calendar when read {order}; mend it.")
+        return Problem("date", f"this is not a day of the calendar when read {order}; mend it.")
     return _within(Day(date, cell.clock, "three"), date)

@@ -51,7 +51,7 @@ def as_day(
     """
     stamp = _stamp(when)
     if stamp is None:
-        raise error(f"{what} = {when!r} is no date; write it as 2026-05-01, year first.")
+        raise error(f"{what} = {when!r} is not a date; write it as 2026-05-01, year first.")
     if not EARLIEST.year <= stamp.year <= LATEST.year:
         raise error(f"{what} = {when!r} is not in {EARLIEST.year} to {LATEST.year}; mend the year.")
     # One unit, that of the log's dates: tables of dates are equal however the day was given.

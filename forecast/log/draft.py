@@ -34,8 +34,8 @@ _CHOICES = {
 }
 _QUOTED = {
     "cells": r"'([^']*)' may be ",
-    "words": r" in '([^']*)' is no unit",
-    "values.value": r"'([^']*)' is no number; write 0 for a miss, or map",
+    "words": r" in '([^']*)' is not a unit",
+    "values.value": r"'([^']*)' is not a number; write 0 for a miss, or map",
 }
 """Where the reason for each table of the mapping quotes the cell."""
 _NO_YEAR = (
@@ -280,7 +280,7 @@ class _Draft:
         if kept:
             mark = "# " if strangers else ""
             listed = ", ".join(map(quoted, kept))
-            said = "exercises that are no rung; drop from the list what is one"
+            said = "exercises that are not rungs; drop from the list what is one"
             self._lines[""] = [f"{mark}ignore = [{listed}]  # {said}"]
 
     def _words(self, name: str) -> None:

@@ -37,7 +37,7 @@ def check_level(name: str, value: object) -> float:
     Raises
     ------
     FitError
-        It is no number strictly between 0 and 1.
+        It is not a number strictly between 0 and 1.
     """
     if is_number(value) and 0 < value < 1:
         return float(value)
@@ -50,7 +50,7 @@ def check_seed(value: object) -> int:
     Raises
     ------
     FitError
-        It is no whole number of 0 or more.
+        It is not a whole number of 0 or more.
     """
     if is_whole(value) and value >= 0:
         return int(value)

@@ -1,4 +1,4 @@
-"""Notes that are no table: days and names on lines of their own, then an exercise and its sets."""
+"""Notes without a table: days and names on lines of their own, then an exercise and its sets."""
 
 from __future__ import annotations
 

@@ -75,7 +75,7 @@ class Mapping(BaseModel):
     values
         For each of our columns, their word to ours; ``""`` stands for a blank cell.
     ignore
-        Exercises that are no rung: their rows are set aside without complaint.
+        Exercises that are not rungs: their rows are set aside without complaint.
     cells
         Notations that can be read in two ways, each with its answer (``questions.QUESTIONS``).
     words
@@ -161,8 +161,8 @@ def load_mapping(mapping: str | Path | Table[str, Any] | Mapping | None) -> Mapp
     for header, unit in found.units.items():
         if unit not in UNITS and unit != OF_THE_RUNG:
             raise MappingError(
-                f"{where}, [units], {header!r}: {unit!r} is no unit; write s, min, reps, kg, lb, "
-                f'cm, m or "{OF_THE_RUNG}", for what each row\'s rung counts.'
+                f"{where}, [units], {header!r}: {unit!r} is not a unit; write s, min, reps, kg, "
+                f'lb, cm, m or "{OF_THE_RUNG}", for what each row\'s rung counts.'
             )
     return found
 

@@ -50,7 +50,7 @@ def measurement_log(
     Raises
     ------
     LogError
-        A column is missing, the threshold is not above 0, or the start is no date.
+        A column is missing, the threshold is not above 0, or the start is not a date.
     """
     lacking = [name for name in (unit, time, value) if name not in table.columns]
     if lacking:

@@ -97,7 +97,7 @@ def attempts(cell: Any, measure: Measure | None, unit: str, style: Style) -> Fou
 
 
 def _number_problem(text: str) -> Problem:
-    return Problem("number", f"{text!r} is no list of sets; mend it.")
+    return Problem("number", f"{text!r} is not a list of sets; mend it.")
 
 
 class _Reader:
@@ -134,7 +134,7 @@ class _Reader:
         )
 
     def cell(self, text: str) -> Found | None:
-        """Read a cell that is no plain number; ``None`` where no notation fits."""
+        """Read a cell that is not a plain number; ``None`` where no notation fits."""
         sides = self._sides(re.sub(r"[()\[\]]", " ", text))
         if sides is not None:
             return sides
@@ -242,7 +242,7 @@ class _Reader:
             return {}
         return Problem(
             "word",
-            f"{phrase!r} in {self._shown(text)!r} is no unit known here; put remarks in "
+            f"{phrase!r} in {self._shown(text)!r} is not a unit known here; put remarks in "
             f'brackets, or say what it is under [words] in the mapping: "{phrase}" = "note".',
         )
 

@@ -85,7 +85,7 @@ def decimal_number(text: str, decimal: str | None = None) -> float | Problem:
         return _grouped(text, text[last], decimal)
     elif len(re.findall(r"[.,]", text)) < 2:
         return float(text.replace(",", "."))
-    return Problem("number", f"{text!r} is no number; write it like 12 or 12.5.")
+    return Problem("number", f"{text!r} is not a number; write it like 12 or 12.5.")
 
 
 def _grouped(text: str, mark: str, decimal: str | None) -> float | Problem:
@@ -121,7 +121,7 @@ def quantity(
     if isinstance(cell, dt.time):
         return Quantity(cell.hour * 3600 + cell.minute * 60 + cell.second, "s")
     if isinstance(cell, bool | dt.date):
-        return Problem("number", f"{show(cell)!r} is no number; write it like 12 or 12.5.")
+        return Problem("number", f"{show(cell)!r} is not a number; write it like 12 or 12.5.")
     text = tidy(str(cell)).casefold().replace("−", "-")
     if measure == "cm" and (match := _FEET.fullmatch(text)):
         inches = decimal_number(match[2] or "0", decimal)
@@ -136,7 +136,9 @@ def _quantity_text(text: str, decimal: str | None) -> Quantity | Problem:
         hours, minutes, seconds = match.groups()
         last = float(seconds.replace(",", "."))
         if last >= 60 or (hours and int(minutes) >= 60):
-            return Problem("number", f"{text!r} is no clock time; minutes and seconds end at 59.")
+            return Problem(
+                "number", f"{text!r} is not a clock time; minutes and seconds end at 59."
+            )
         return Quantity(3600 * int(hours or 0) + 60 * int(minutes) + last, "s")
     if match := _MINUTES.fullmatch(text):
         tail = decimal_number(match[2], decimal)
@@ -148,7 +150,7 @@ def _quantity_text(text: str, decimal: str | None) -> Quantity | Problem:
         if match[1]:
             unit = "reps" if unit in ("", "reps") else None
         if unit is None:
-            return Problem("unit", f"{match[3]!r} in {text!r} is no unit known here.")
+            return Problem("unit", f"{match[3]!r} in {text!r} is not a unit known here.")
         number = decimal_number(match[2], decimal)
         return number if isinstance(number, Problem) else Quantity(number, unit)
     if match := _TIMES.fullmatch(text):
@@ -157,7 +159,7 @@ def _quantity_text(text: str, decimal: str | None) -> Quantity | Problem:
             f"{text!r} may be {match[1]} sets of {match[2]} {match[3]}".rstrip()
             + ", or one of all that together; write the number of one set.",
         )
-    return Problem("number", f"{text!r} is no number; {_advice(text)}")
+    return Problem("number", f"{text!r} is not a number; {_advice(text)}")
 
 
 def _advice(text: str) -> str:
@@ -190,7 +192,7 @@ def in_measure(found: Quantity, measure: Measure) -> float | Problem:
 def load(cell: Any, decimal: str | None = None, unit: str = "kg") -> float | Problem | None:
     """Read one cell of the load column, in kilograms; ``None`` where nothing was noted.
 
-    ``unit`` is the unit of a bare number: ``"kg"`` or ``"lb"``. ``BW`` is no load, ``BW+10``
+    ``unit`` is the unit of a bare number: ``"kg"`` or ``"lb"``. ``BW`` is not a load, ``BW+10``
     is 10.
     """
     if is_blank(cell):
@@ -203,7 +205,7 @@ def load(cell: Any, decimal: str | None = None, unit: str = "kg") -> float | Pro
         return found
     factor = FACTORS["kg"].get(found.unit or unit)
     if factor is None:
-        return Problem("unit", f"{show(cell)!r} is no load; write kilograms or pounds.")
+        return Problem("unit", f"{show(cell)!r} is not a load; write kilograms or pounds.")
     value = found.number * factor
     if value < 0:
         return Problem("limit", f"{show(cell)!r}: a load can't be below 0; note help under assist.")
@@ -228,7 +230,7 @@ def out_of_ten(cell: Any, decimal: str | None = None) -> float | Problem | None:
     if isinstance(number, Problem):
         return number
     if number is None or not 0 <= number <= 10:
-        return Problem("limit", f"{show(cell)!r} is no number from 0 to 10; mend or blank it.")
+        return Problem("limit", f"{show(cell)!r} is not a number from 0 to 10; mend or blank it.")
     return number
 
 
@@ -241,5 +243,5 @@ def set_number(cell: Any) -> int | Problem | None:
         match = re.fullmatch(r"(?:set|#)?\s*(\d{1,6})(?:\.0*)?", show(cell).casefold())
         number = float(match[1]) if match else None
     if number is None or not (1 <= number <= 10_000) or number != int(number):
-        return Problem("number", f"{show(cell)!r} is no set number; count sets 1, 2, 3.")
+        return Problem("number", f"{show(cell)!r} is not a set number; count sets 1, 2, 3.")
     return int(number)

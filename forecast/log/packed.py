@@ -80,5 +80,5 @@ def _look_through(packed: zipfile.ZipFile, entry: zipfile.ZipInfo, file: str, ma
 def _too_much(file: str, what: str) -> LogError:
     return LogError(
         f"{file} {what} read at most. Save the sheet of the log alone, or as .csv, without what "
-        "is no log."
+        "is not a log."
     )

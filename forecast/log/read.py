@@ -122,7 +122,7 @@ def open_logs(
 def _check_arguments(ladder: object, date_order: object) -> None:
     if not isinstance(ladder, Ladder):
         raise LogError(
-            f"ladder = {ladder!r} is no ladder; give what read_ladder returns for its file."
+            f"ladder = {ladder!r} is not a ladder; give what read_ladder returns for its file."
         )
     orders = get_args(DateOrder)
     if date_order is not None and date_order not in orders:

@@ -162,7 +162,7 @@ def _covariate(name: str, pounds: bool, decimal: str | None, cell: Any) -> Any:
         number *= KG_PER_LB
     if number is None or not low <= number <= high:
         return Problem(
-            "number", f"{show(cell)!r} is no number from {low:g} to {high:g}; it was left blank."
+            "number", f"{show(cell)!r} is not a number from {low:g} to {high:g}; it was left blank."
         )
     return number
 

@@ -18,7 +18,7 @@ def shown_url(url: str) -> str:
 
     A setting may be a secret under any name (``password``, ``sslkey``, ``odbc_connect``), so
     all of them go. Where a password can't be told from a setting, all but the kind of the
-    database goes. Text that is no address comes back with settings that tell a secret masked.
+    database goes. Text that is not an address comes back with settings that tell a secret masked.
 
     Examples
     --------

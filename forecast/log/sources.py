@@ -177,14 +177,14 @@ def _parquet(path: Path, label: str) -> pd.DataFrame:
             return table.to_pandas()
     except _FOREIGN as error:
         said = (str(error).splitlines() or [type(error).__name__])[0].rstrip(".")
-        raise LogError(f"{label} is no readable Parquet file: {said}.") from error
+        raise LogError(f"{label} is not a readable Parquet file: {said}.") from error
 
 
 def _check_unpacked(label: str, size: int) -> None:
     if size > MAX_BYTES:
         raise LogError(
             f"{label} unpacks to {size // 1_000_000} MB or more; {MAX_BYTES // 1_000_000} MB are "
-            "read at most. Split it, or leave out columns that are no log."
+            "read at most. Split it, or leave out columns that do not belong to the log."
         )
 
 

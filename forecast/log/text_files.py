@@ -34,7 +34,7 @@ def decode(data: bytes, file: str, encoding: str | None = None) -> tuple[str, st
     try:
         return data.decode(name), name, ""
     except LookupError as error:
-        raise LogError(f"{file}: {name!r} is no encoding; try 'utf-8' or 'cp1252'.") from error
+        raise LogError(f"{file}: {name!r} is not an encoding; try 'utf-8' or 'cp1252'.") from error
     except UnicodeError as error:
         if encoding or marked:
             raise LogError(f"{file} does not fit the encoding {name}; name another.") from error
@@ -65,7 +65,7 @@ def read_text_file(
     text, name, warning = decode(path.read_bytes(), file, encoding)
     if "\x00" in text:
         raise LogError(
-            f"{file} holds NUL characters: it is no text file, or UTF-16 without its mark; "
+            f"{file} holds NUL characters: it is not a text file, or UTF-16 without its mark; "
             "then pass encoding='utf-16-le'."
         )
     text = text.removeprefix("\ufeff")
@@ -172,7 +172,7 @@ def _records(text: str, separator: str, file: str) -> tuple[list[list[str]], lis
             if cells > MAX_CELLS:
                 raise LogError(
                     f"{file}, line {line}: {MAX_CELLS} cells are read at most, empty ones too; "
-                    "split the file, or delete what is no log."
+                    "split the file, or delete what is not a log."
                 )
             line = reader.line_num + 1
     except csv.Error as error:

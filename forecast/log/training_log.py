@@ -83,7 +83,7 @@ class TrainingLog:
         Raises
         ------
         LogError
-            ``as_of`` is no date.
+            ``as_of`` is not a date.
         """
         day = as_day(as_of, "as_of", LogError)
         known = self.sets[self.sets["date"] < day].reset_index(drop=True)

@@ -179,7 +179,7 @@ class RungNames:
             return text
         loose = _loose(text)
         if loose in self._ignored:
-            return Problem("ignored", f"{text!r} is no rung, as the mapping says under ignore.")
+            return Problem("ignored", f"{text!r} is not a rung, as the mapping says under ignore.")
         fits = self._keys.get(loose) or self._names.get(loose, [])
         if len(fits) == 1:
             return fits[0]
@@ -188,8 +188,8 @@ class RungNames:
             return Problem("rung", f"{text!r} fits the rungs {keys}; write the key of one.")
         near = self.nearest(text)
         advice = f"did you mean {near!r}?" if near else "map it under [values.rung]."
-        advice += " If it is no rung, put it in ignore = [...]."
-        return Problem("rung", f"{text!r} is no rung of the ladder; {advice}")
+        advice += " If it is not a rung, put it in ignore = [...]."
+        return Problem("rung", f"{text!r} is not a rung of the ladder; {advice}")
 
     def nearest(self, text: str) -> str | None:
         """Key of the rung whose key or name is closest in spelling, ``None`` if none is close."""

@@ -38,7 +38,7 @@ def read_workbook(
     Raises
     ------
     LogError
-        If the file is no workbook, a sheet is not there, or is empty.
+        If the file is not a workbook, a sheet is not there, or is empty.
     """
     book = _open(path, file)
     try:
@@ -120,7 +120,7 @@ def _open(path: Path, file: str) -> Any:
 
 def _unreadable(file: str) -> LogError:
     return LogError(
-        f"{file} is no readable XLSX workbook (damaged, locked by a password, or another "
+        f"{file} is not a readable XLSX workbook (damaged, locked by a password, or another "
         "format); save it anew as .xlsx or .csv."
     )
 

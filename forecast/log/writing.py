@@ -81,7 +81,7 @@ class _said:
             said = fault.strerror or fault
             raise self._error(f"{self._path} can't be written: {said}.") from fault
         if isinstance(fault, ValueError):  # a NUL character in a name
-            raise self._error(f"{str(self._path)!r} is no file name: {fault}.") from fault
+            raise self._error(f"{str(self._path)!r} is not a file name: {fault}.") from fault
 
 
 def _is_special(path: Path) -> bool:
@@ -114,8 +114,8 @@ def csv_bytes(frame: pd.DataFrame, *, mark: bool = False) -> bytes:
 def without_formulas(frame: pd.DataFrame) -> pd.DataFrame:
     """Return a table whose text cells no spreadsheet program takes for a formula.
 
-    A text that begins with ``=``, ``+``, ``-``, ``@``, a tab or a carriage return and is no
-    number gets an apostrophe before it, as spreadsheet programs mark text.
+    A text that begins with ``=``, ``+``, ``-``, ``@``, a tab or a carriage return and is not
+    a number gets an apostrophe before it, as spreadsheet programs mark text.
 
     Examples
     --------

@@ -224,7 +224,7 @@ def check_settings(false_alarms_per_year: float, smallest_gain: float | None) ->
     Raises
     ------
     ForecastError
-        ``false_alarms_per_year`` is no number above 0 and up to 10.
+        ``false_alarms_per_year`` is not a number above 0 and up to 10.
     ForecastError
         ``smallest_gain`` is neither None nor a number from 0 up to 1.
     """

@@ -46,7 +46,7 @@ class ReadinessForecast:
         one past the horizon is missing. ``level`` is log(capacity / target), ``level_value`` what a
         usual day shows, never above what was shown. ``gain_lately`` with its 80 % range is the
         change of level a week as measured over the last six weeks of training, missing where there
-        is no session; ``gain_per_week`` is the same; ``gain_ahead`` is what is expected from now
+        is not a session; ``gain_per_week`` is the same; ``gain_ahead`` is what is expected from now
         on. ``met_lately`` of the latest sessions (up to 30 in 12 weeks) met the mark,
         ``met_expected`` is what the model would have expected of them. ``sessions_per_week`` is
         counted without breaks. ``p_flat`` is the chance of being flat that ``state`` follows from.

@@ -166,7 +166,7 @@ def _checked(name: str, hint: Any) -> Any:
 
 def _array(name: str, value: Any, dtype: type[np.generic]) -> Any:
     if not isinstance(value, np.ndarray) or value.dtype != dtype:
-        raise ValueError(f"it is no array of {dtype.__name__}")
+        raise ValueError(f"it is not an array of {dtype.__name__}")
     if value.dtype == np.bool_:
         return value
     return _number(name, value)
@@ -176,7 +176,7 @@ def _number(name: str, value: Any) -> Any:
     """Return a number, array or table of numbers that is finite and in its range."""
     numbers = np.asarray(list(value.values()) if isinstance(value, dict) else value)
     if numbers.dtype.kind not in "if" and numbers.size:
-        raise ValueError("it is no number")
+        raise ValueError("it is not a number")
     finite = np.isfinite(numbers)
     if name in _MAY_BE_INFINITE:
         finite |= np.isposinf(numbers)

@@ -107,7 +107,7 @@ class LogView:
     HistoryError
         The log holds no set, or ``cut`` is not a date.
     LogError
-        What was given is no log.
+        What was given is not a log.
     """
 
     model: Fitted = field(repr=False)

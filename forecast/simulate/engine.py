@@ -81,7 +81,7 @@ def marks_for(
 ) -> Marks:
     """Return targets and habits for sessions of athletes ``who`` on rungs ``rung``."""
     target = plan.target[rung]
-    # nobody times to 5 s where the target is no multiple of it
+    # nobody times to 5 s where the target is not a multiple of it
     coarse = athletes["coarse"].to_numpy()[who] & (target >= 10) & (target % 5 == 0)
     hold_unit = np.where(coarse, 5.0, athletes["hold_unit"].to_numpy()[who])
     return Marks(

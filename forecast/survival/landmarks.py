@@ -24,7 +24,7 @@ LEAST_STAYS = 0.1
 """Below this chance of coming back a silence is left out (judgement)."""
 FARTHEST = 7.0
 """Latent level from the mark, and gain a week, beyond which a feature says no more: a thousand
-times the mark is no state of an athlete."""
+times the mark is not a state of an athlete."""
 
 
 def training_landmarks(histories: Histories, stays: Array | None = None) -> pd.DataFrame:

@@ -64,10 +64,10 @@ class TurnbullCurve:
                 f"The curve starts at {self.start:g} and was asked about "
                 f"{asked[early].flat[0]:g}; ask about a time from there on."
             )
-        gone = np.concatenate([[0.0], np.cumsum(self.mass)])
+        share = np.concatenate([[0.0], np.cumsum(self.mass)])
         begun = np.where(self.left < self.right, self.left, np.nextafter(self.right, -np.inf))
-        low = 1 - gone[np.searchsorted(begun, asked, side="left")]
-        high = 1 - gone[np.searchsorted(self.right, asked, side="right")]
+        low = 1 - share[np.searchsorted(begun, asked, side="left")]
+        high = 1 - share[np.searchsorted(self.right, asked, side="right")]
         return np.clip(low, 0.0, 1.0), np.clip(high, 0.0, 1.0)
 
     def at(self, times: ArrayLike) -> Array:

@@ -52,15 +52,15 @@ def test_numbers_in_range_are_taken_in_any_numeric_type():
 
 @pytest.mark.parametrize("date", ["03/04/2025", "soon", None, float("nan"), pd.NaT, [1], 20250403])
 def test_no_order_of_day_and_month_is_guessed(small_ahead, date):
-    with pytest.raises(ForecastError, match=r"date = .* is no date; write it as"):
+    with pytest.raises(ForecastError, match=r"date = .* is not a date; write it as"):
         small_ahead.chance_by(date)
 
 
 def test_target_and_cut_dates_are_never_guessed(light_model, small_log):
     athlete = small_log.athletes[0]
-    with pytest.raises(ForecastError, match=r"target_date = '03/04/2025' is no date"):
+    with pytest.raises(ForecastError, match=r"target_date = '03/04/2025' is not a date"):
         ladder_ahead(light_model, small_log, target_date="03/04/2025")
-    with pytest.raises(HistoryError, match=r"as_of = '03/04/2024' is no date"):
+    with pytest.raises(HistoryError, match=r"as_of = '03/04/2024' is not a date"):
         what_if(light_model, small_log, "03/04/2024", athlete)
 
 

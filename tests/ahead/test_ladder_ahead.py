@@ -82,21 +82,21 @@ def test_chances_never_fall_and_weeks_are_in_order(small_ahead):
 
 def test_no_path_clears_a_rung_before_what_it_needs_and_its_min_weeks(ground, walked):
     standing, plan = ground[0].standing, ground[0].plan
-    gone, settings = walked
+    walked, settings = walked
     checked = 0
     for rung in range(plan.n_rungs):
         for need in plan.needs[rung]:
             both = standing.ahead[:, rung] & standing.ahead[:, need]
             both &= ~standing.under_way[:, rung]
-            first = gone.cleared[both, need] + plan.min_days[need]
-            assert (gone.cleared[both, rung] >= first).all()
+            first = walked.cleared[both, need] + plan.min_days[need]
+            assert (walked.cleared[both, rung] >= first).all()
             checked += first.size
     assert checked > 10 * settings.paths
 
 
 def test_branches_run_side_by_side(ground, walked):
     """Of two rungs neither of which needs the other, either may be cleared while the other runs."""
-    plan, standing, gone = ground[0].plan, ground[0].standing, walked[0]
+    plan, standing, walked = ground[0].plan, ground[0].standing, walked[0]
     apart = [
         (first, second)
         for second in range(plan.n_rungs)
@@ -107,7 +107,7 @@ def test_branches_run_side_by_side(ground, walked):
     together = []
     for pair in apart:
         both = np.flatnonzero((standing.ahead[:, pair] & ~standing.under_way[:, pair]).all(axis=1))
-        begin, end = ((gone.cleared - part)[both][:, pair] for part in (gone.climbing, 0.0))
+        begin, end = ((walked.cleared - part)[both][:, pair] for part in (walked.climbing, 0.0))
         together.append((begin.max(axis=1) < end.min(axis=1)).ravel())
     assert np.concatenate(together).size > 0
     assert np.concatenate(together).mean() > 0.2
@@ -189,7 +189,7 @@ def test_chance_by_reads_the_curve_on_a_date(small_ahead, small_cut):
 
 @pytest.mark.parametrize("date", ["2020-01-01", "2099-01-01", "soon"])
 def test_a_date_out_of_reach_is_refused_with_a_sentence(small_ahead, date):
-    with pytest.raises(ForecastError, match=r"choose another date|is no date"):
+    with pytest.raises(ForecastError, match=r"choose another date|is not a date"):
         small_ahead.chance_by(date)
 
 

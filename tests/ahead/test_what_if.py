@@ -151,8 +151,8 @@ def test_more_sessions_never_put_a_rung_off_where_they_bring_no_less_gain(
         assert more[near].mean() < fewer[near].mean()
 
 
-def _middle(gone, ground):
-    return np.median(gone.cleared[ground.standing.ahead], axis=1) / 7.0
+def _middle(walked, ground):
+    return np.median(walked.cleared[ground.standing.ahead], axis=1) / 7.0
 
 
 def test_another_rate_keeps_what_the_record_says_of_the_athlete(light_model, small_log, small_cut):

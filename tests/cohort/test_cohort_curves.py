@@ -118,7 +118,7 @@ def test_histories_have_one_cut(small_log, small_cut):
     with pytest.raises(HistoryError, match="end on 2024-10-07"):
         as_histories(histories, "2024-09-01")
     assert as_histories(histories, "2024-10-07") is histories
-    with pytest.raises(HistoryError, match=r"as_of = '10/07/2024' is no date"):
+    with pytest.raises(HistoryError, match=r"as_of = '10/07/2024' is not a date"):
         as_histories(histories, "10/07/2024")
     with pytest.raises(LogError, match="DataFrame was given where a log is needed"):
         as_histories(small_log.sets)

@@ -1,4 +1,4 @@
-"""Days given by hand: read in one way or not at all; and what is no log is refused."""
+"""Days given by hand: read in one way or not at all; and what is not a log is refused."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def test_a_day_is_its_midnight(when):
     ids=repr,
 )  # fmt: skip
 def test_what_is_no_day_or_could_be_two_is_refused(when):
-    with pytest.raises(HistoryError, match=r"as_of = .* is no date; write it as 2026-05-01"):
+    with pytest.raises(HistoryError, match=r"as_of = .* is not a date; write it as 2026-05-01"):
         as_day(when, "as_of", HistoryError)
 
 
@@ -62,9 +62,9 @@ def frame():
 
 def test_cut_dates_are_never_guessed(frame, ladder):
     log = read_log(frame, ladder)
-    with pytest.raises(LogError, match="is no date"):
+    with pytest.raises(LogError, match="is not a date"):
         log.before("05/06/2026")
-    with pytest.raises(HistoryError, match="is no date"):
+    with pytest.raises(HistoryError, match="is not a date"):
         build_histories(log, "05/06/2026")
     with pytest.raises(LogError, match="today = 'soon'"):
         read_log(frame, ladder, today="soon")

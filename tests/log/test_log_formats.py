@@ -134,7 +134,7 @@ def test_encodings_by_name(tmp_path, ladder):
     path = tmp_path / "sets.csv"
     TABLE.drop(columns="note").to_csv(path, index=False, encoding="mac_roman")
     assert read_log(path, ladder, encoding="mac_roman").athletes == ["Anaïs", "Bo"]
-    with pytest.raises(LogError, match="'klingon' is no encoding"):
+    with pytest.raises(LogError, match="'klingon' is not an encoding"):
         read_log(path, ladder, encoding="klingon")
     with pytest.raises(LogError, match="does not fit the encoding utf-8"):
         read_log(path, ladder, encoding="utf-8")
@@ -246,7 +246,7 @@ def test_parquet(tmp_path, ladder):
 def test_damaged_files(tmp_path, ladder, name):
     path = tmp_path / name
     path.write_bytes(b"no such thing")
-    with pytest.raises(LogError, match="is no readable"):
+    with pytest.raises(LogError, match="is not a readable"):
         read_log(path, ladder)
 
 

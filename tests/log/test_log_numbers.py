@@ -96,10 +96,10 @@ REFUSED = [
     ("12-15", "seconds", "number", "write it like"),
     ("fell", "seconds", "number", "0 for a miss"),
     ("soon", "seconds", "number", "write it like"),
-    (True, "reps", "number", "'true' is no number"),
+    (True, "reps", "number", "'true' is not a number"),
     (dt.date(2026, 5, 12), "reps", "number", "2026-05-12"),
     ("1,234", "seconds", "number", "1.234 or 1234"),
-    ("1,2,3", "seconds", "number", "is no number"),
+    ("1,2,3", "seconds", "number", "is not a number"),
 ]
 
 

@@ -488,7 +488,7 @@ def test_a_truth_value_is_not_the_number_one(ladder):
     rows = [["Bo", "2026-04-03", "press", value, ""] for value in (1, True, 1.0, "1")]
     log = read_log(table(*rows), ladder)
     assert list(log.sets["row"]) == [2, 4, 5]
-    assert "'true' is no number" in log.rejected["reason"].item()
+    assert "'true' is not a number" in log.rejected["reason"].item()
 
 
 def test_a_blank_row_is_one_trouble_not_five(ladder):

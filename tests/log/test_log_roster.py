@@ -55,7 +55,7 @@ def test_pounds_in_the_header(ladder):
 def test_a_slip_is_left_blank_and_said(ladder):
     log = read(ladder, pd.DataFrame({"athlete": ["Bo", "Ann"], "age": [310, "old"]}))
     assert log.roster["age"].isna().all()
-    assert any("roster row 2, age: '310' is no number from 3 to 120" in w for w in log.warnings)
+    assert any("roster row 2, age: '310' is not a number from 3 to 120" in w for w in log.warnings)
     assert any("roster row 3, age: 'old'" in w for w in log.warnings)
 
 

@@ -62,5 +62,5 @@ def test_a_header_may_be_given_a_unit(long):
 
 @pytest.mark.parametrize("unit", ["stones", "", "Rung"])
 def test_what_is_no_unit_is_said(unit):
-    with pytest.raises(MappingError, match=r"\[units\], 'Reps': '.*' is no unit"):
+    with pytest.raises(MappingError, match=r"\[units\], 'Reps': '.*' is not a unit"):
         load_mapping({"units": {"Reps": unit}})

@@ -1,4 +1,4 @@
-"""What looks like a secret is masked even where the text is no address of a database."""
+"""What looks like a secret is masked even where the text is not an address of a database."""
 
 from __future__ import annotations
 

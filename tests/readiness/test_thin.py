@@ -200,7 +200,7 @@ def test_a_cut_before_the_first_set_says_when_the_log_begins(small_log):
 
 
 def test_a_word_for_a_date_is_named(small_log):
-    with pytest.raises(HistoryError, match="as_of = 'soonish' is no date"):
+    with pytest.raises(HistoryError, match="as_of = 'soonish' is not a date"):
         build_histories(small_log, "soonish")
 
 

@@ -87,7 +87,7 @@ def refuse(constant: str) -> None:
 
 
 def check_page(page: str) -> None:
-    """Nothing on it that is no number, in words or in charts."""
+    """Nothing on it that is not a number, in words or in charts."""
     found = re.findall(r"(?<![\w-])(?:nan|NaN|NaT|inf|None)(?![\w-])", words(page))
     assert found == []
     for text in re.findall(r'type="application/json" data-chart="[^"]*">(.*?)</script>', page):

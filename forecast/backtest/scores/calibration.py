@@ -82,13 +82,15 @@ def coverage(
         weeks, np.ones(weeks.shape, bool) if cleared is None else cleared
     )
     end = float(curve.shape[1] if horizon is None else horizon)
-    gone = nobody_lost() if censoring is None else censoring
+    censored = nobody_lost() if censoring is None else censoring
     low, high = weeks_at(curve, (1 - level) / 2), weeks_at(curve, (1 + level) / 2)
     settled = np.minimum(high, end)
     seen = done & (weeks <= settled)
     outlasted = ~seen & (weeks >= settled)
     moment = np.where(seen, weeks, settled)
-    weight = np.divide(1.0, gone.before(moment), out=np.zeros_like(weeks), where=seen | outlasted)
+    weight = np.divide(
+        1.0, censored.before(moment), out=np.zeros_like(weeks), where=seen | outlasted
+    )
     inside = np.where(seen, weeks >= low, outlasted & (high > end))
     return Coverage(inside.astype(float), weight)
 

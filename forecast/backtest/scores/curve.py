@@ -112,17 +112,17 @@ def crps_from_curve(
     J. Matheson, R. Winkler (1976), Management Science 22:1087-1096 (CRPS);
     E. Graf et al. (1999), Statistics in Medicine 18:2529-2545, section 4 (weights).
     """
-    curve, weeks, done, gone, end = _checked(p_cleared, time, horizon, cleared, censoring)
-    losses = gone.times[(gone.times > 0) & (gone.times < end)]
+    curve, weeks, done, censored, end = _checked(p_cleared, time, horizon, cleared, censoring)
+    losses = censored.times[(censored.times > 0) & (censored.times < end)]
     breaks = np.unique(np.concatenate([np.arange(end + 1.0), np.clip(weeks, 0, end), losses]))
     value = curve_at(curve, np.broadcast_to(breaks, (len(curve), breaks.size)))
     length = np.diff(breaks)
     still_open = breaks[1:] <= weeks[:, None]
-    followed = np.broadcast_to(gone.at(breaks[:-1]), still_open.shape)
+    followed = np.broadcast_to(censored.at(breaks[:-1]), still_open.shape)
     before = length * _mean_square(value)
     after = length * _mean_square(1.0 - value)
     waited = np.divide(before, followed, out=np.zeros_like(before), where=still_open)
-    weight = _event_weight(weeks, done, gone)
+    weight = _event_weight(weeks, done, censored)
     return waited.sum(axis=1) + weight * np.where(still_open, 0.0, after).sum(axis=1)
 
 
@@ -168,11 +168,11 @@ def brier_at(
             raise BacktestError(f"week {week} lies outside the curve of {chance.shape[1]} weeks")
         chance = curve_at(checked_curve(chance), np.full(len(chance), float(week)))
     weeks, done = _outcomes(time, cleared)
-    gone = nobody_lost() if censoring is None else censoring
+    censored = nobody_lost() if censoring is None else censoring
     early = done & (weeks <= week)
     late = weeks > week
-    followed = gone.at(week)
-    error = np.where(early, (1 - chance) ** 2 * _event_weight(weeks, done, gone), 0.0)
+    followed = censored.at(week)
+    error = np.where(early, (1 - chance) ** 2 * _event_weight(weeks, done, censored), 0.0)
     return error + np.divide(chance**2, followed, out=np.zeros_like(chance), where=late)
 
 
@@ -212,15 +212,15 @@ def log_score(
     ----------
     I. J. Good (1952), J. R. Statist. Soc. B 14:107-114 (log score).
     """
-    curve, weeks, done, gone, end = _checked(p_cleared, time, horizon, cleared, censoring)
+    curve, weeks, done, censored, end = _checked(p_cleared, time, horizon, cleared, censoring)
     padded = np.concatenate([np.zeros((len(curve), 1)), curve[:, :end]], axis=1)
     mass = np.concatenate([np.diff(padded, axis=1), 1 - padded[:, -1:]], axis=1)
     inside = done & (weeks <= end)
     bin_of = np.where(inside, np.maximum(np.ceil(np.minimum(weeks, end)), 1) - 1, end).astype(int)
     given = mass[np.arange(len(curve)), bin_of]
-    weight = np.where(inside, _event_weight(weeks, done, gone), 0.0)
+    weight = np.where(inside, _event_weight(weeks, done, censored), 0.0)
     beyond = ~inside & (weeks >= end)
-    weight = weight + np.divide(1.0, gone.before(end), out=np.zeros_like(weight), where=beyond)
+    weight = weight + np.divide(1.0, censored.before(end), out=np.zeros_like(weight), where=beyond)
     return -np.log(np.maximum(given, floor)) * weight
 
 
@@ -230,9 +230,9 @@ def _mean_square(value: Array) -> Array:
     return (start**2 + start * end + end**2) / 3.0
 
 
-def _event_weight(weeks: Array, done: Flags, gone: CensoringCurve) -> Array:
+def _event_weight(weeks: Array, done: Flags, censored: CensoringCurve) -> Array:
     """1 / G(T-) for a clearing, 0 for a loss; G(T-) > 0 as the athlete was followed to T."""
-    return np.divide(1.0, gone.before(weeks), out=np.zeros_like(weeks), where=done)
+    return np.divide(1.0, censored.before(weeks), out=np.zeros_like(weeks), where=done)
 
 
 def _outcomes(time: ArrayLike, cleared: ArrayLike | None) -> tuple[Array, Flags]:
@@ -254,10 +254,10 @@ def _checked(
     end = curve.shape[1] if horizon is None else int(horizon)
     if not 1 <= end <= curve.shape[1]:
         raise BacktestError(f"horizon {end} must lie between 1 and {curve.shape[1]} weeks")
-    gone = nobody_lost() if censoring is None else censoring
-    if gone.before(end) <= 0:
+    censored = nobody_lost() if censoring is None else censoring
+    if censored.before(end) <= 0:
         raise BacktestError(
             f"nobody was followed to week {end} (the last was lost in week "
-            f"{gone.times[-1]:.1f}); lower the horizon"
+            f"{censored.times[-1]:.1f}); lower the horizon"
         )
-    return curve, weeks, done, gone, end
+    return curve, weeks, done, censored, end

@@ -63,9 +63,9 @@ def uno_c(
     """
     score, comparable = _pairs(risk, time, cleared)
     weeks, done = checked_outcomes(time, cleared)
-    gone = censoring_curve(weeks, done) if censoring is None else censoring
+    censored = censoring_curve(weeks, done) if censoring is None else censoring
     opens = done if tau is None else done & (weeks < tau)
-    weight = np.divide(1.0, gone.before(weeks) ** 2, out=np.zeros_like(weeks), where=opens)
+    weight = np.divide(1.0, censored.before(weeks) ** 2, out=np.zeros_like(weeks), where=opens)
     return _ratio(score, np.where(comparable, weight[:, None], 0.0), multiplicity)
 
 
@@ -106,9 +106,9 @@ def auc_at(
     Canadian J. Stat. 38:8-26.
     """
     weeks, done = checked_outcomes(time, cleared)
-    gone = censoring_curve(weeks, done) if censoring is None else censoring
+    censored = censoring_curve(weeks, done) if censoring is None else censoring
     case = done & (weeks <= week)
-    weight = np.divide(1.0, gone.before(weeks), out=np.zeros_like(weeks), where=case)
+    weight = np.divide(1.0, censored.before(weeks), out=np.zeros_like(weeks), where=case)
     pairs = weight[:, None] * (weeks > week)
     return _ratio(_order(np.asarray(risk, float)), pairs, multiplicity)
 

@@ -252,7 +252,7 @@ class March:
 def passes(shown, target: Array, confirm: Array, run: Array, at: Array) -> Array:
     """Apply the literal rule to what was logged today; update ``run`` in place.
 
-    A day of which nothing was logged is no session to the coach, and breaks no run.
+    A day of which nothing was logged is not a session to the coach, and breaks no run.
     """
     logged = shown.logged & np.isfinite(shown.value)
     counts = logged & shown.clean & ~shown.banded
