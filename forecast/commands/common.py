@@ -171,7 +171,7 @@ def read_records(
     cut = cut_date(as_of)
     order = cast(LogDateOrder | None, date_order.value if date_order else None)
     if ladder is None:
-        records = _club(paths, order, cut, mapping or roster or sheet or table)
+        records = _club(paths, order, cut, mapping or roster or sheet or table, keep=not fresh)
     else:
         log = read_log(
             paths if len(paths) > 1 else paths[0],
@@ -220,6 +220,8 @@ def _club(
     order: LogDateOrder | None,
     cut: pd.Timestamp | None,
     spare: str | None,
+    *,
+    keep: bool,
 ) -> Records:
     path = Path(paths[0])
     if len(paths) > 1 or not (path.is_dir() or path.suffix.casefold() == ".toml"):
@@ -234,7 +236,7 @@ def _club(
             "--mapping, --roster, --sheet and --table go with log files and --ladder; a club "
             "names its own in club.toml."
         )
-    club = read_club(path, date_order=order)
+    club = read_club(path, date_order=order, keep=keep)
     home = path if path.is_dir() else path.parent
     return Records(club.name, club.log, cut if cut is not None else club.as_of, home)
 

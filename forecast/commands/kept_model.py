@@ -12,7 +12,7 @@ import pandas as pd
 
 import forecast
 from forecast.errors import ForecastError, ModelFileError
-from forecast.log import TrainingLog
+from forecast.log import TrainingLog, code_digest
 
 if TYPE_CHECKING:
     from forecast.model import ReadinessForecaster
@@ -35,8 +35,7 @@ def kept_path(
     for frame in (log.sets, log.roster.reset_index()):
         said.update(repr(list(frame.columns)).encode())
         said.update(pd.util.hash_pandas_object(frame, index=False).to_numpy().tobytes())
-    for path in sorted(PACKAGE.rglob("*.py")):
-        said.update(path.read_bytes())
+    said.update(code_digest(PACKAGE))
     return home / NAME.format(said.hexdigest()[:16])
 
 

@@ -8,6 +8,7 @@ from forecast.log.days import YEAR_DAYS, as_day
 from forecast.log.draft import draft_mapping
 from forecast.log.far_dates import dates_set_aside
 from forecast.log.given import check_level, check_seed, is_number, is_whole
+from forecast.log.kept_rows import code_digest
 from forecast.log.limits import MAX_PACKED
 from forecast.log.loads import load_marks
 from forecast.log.mapping import Mapping, load_mapping
@@ -36,6 +37,7 @@ __all__ = [
     "check_seed",
     "checked_log",
     "club_files",
+    "code_digest",
     "counted",
     "csv_bytes",
     "dates_set_aside",

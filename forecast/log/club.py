@@ -17,9 +17,9 @@ from forecast.log.cells import visible
 from forecast.log.dates import DateOrder
 from forecast.log.days import as_day
 from forecast.log.draft import draft_mapping
+from forecast.log.kept_rows import forget_others, keep_rows, kept_at, read_kept
 from forecast.log.mapping import load_mapping
 from forecast.log.parsing import Rows, parse_rows
-from forecast.log.raw import RawTable
 from forecast.log.read import check_rungs, join_rows
 from forecast.log.roster import read_roster
 from forecast.log.shapes import known_headers
@@ -76,6 +76,7 @@ def read_club(
     *,
     date_order: DateOrder | None = None,
     today: str | pd.Timestamp | None = None,
+    keep: bool = False,
 ) -> Club:
     """Read the ladder, the roster and every log that a club file names, as one log.
 
@@ -92,6 +93,9 @@ def read_club(
         Order of day and month for logs whose own entry does not say.
     today
         As in ``read_log``.
+    keep
+        Keep the rows of each file beside the club file, and take them from there where file,
+        ladder, mapping, settings and code are what they were; the log is the same.
 
     Raises
     ------
@@ -108,25 +112,37 @@ def read_club(
     path = path / CLUB_FILE if path.is_dir() else path
     plan, folder = _plan(path), path.parent
     ladder = read_ladder(folder / plan.ladder)
-    raws: list[RawTable] = []
-    parts: list[Rows] = []
+    found: list[tuple[str, Rows]] = []
+    used: set[Path] = set()
     right_until = [plan.last_date]
     for entry, label in zip(plan.log, _labels(plan.log), strict=True):
         mapping = load_mapping(folder / entry.mapping if entry.mapping else None)
         check_rungs(mapping, ladder)
         read = mapping.read
         right_until.append(read.last_date)
-        opened = open_one(
-            entry.file if is_url(entry.file) else folder / entry.file,
-            label,
-            entry.table or read.table,
-            entry.sheet or read.sheet,
-            entry.encoding or read.encoding,
-            known_headers(mapping, ladder),
-            read.header_row,
-        )
-        raws += opened
-        parts += [parse_rows(r, ladder, mapping, entry.date_order or date_order) for r in opened]
+        order = entry.date_order or date_order
+        asked = (label, entry, order, mapping, ladder)
+        file = None if is_url(entry.file) else folder / entry.file
+        place = kept_at(folder, file, *asked) if keep and file is not None else None
+        rows = read_kept(place) if place is not None else None
+        if rows is None:
+            opened = open_one(
+                entry.file if file is None else file,
+                label,
+                entry.table or read.table,
+                entry.sheet or read.sheet,
+                entry.encoding or read.encoding,
+                known_headers(mapping, ladder),
+                read.header_row,
+            )
+            rows = [(raw.file, parse_rows(raw, ladder, mapping, order)) for raw in opened]
+            if place is not None:
+                keep_rows(place, rows)
+        if place is not None:
+            used.add(place)
+        found += rows
+    if keep:
+        forget_others(folder, used)
     people = None
     if plan.roster:
         about = load_mapping(folder / plan.roster_mapping if plan.roster_mapping else None)
@@ -134,8 +150,8 @@ def read_club(
     as_of = as_day(plan.as_of, "as_of", LogError) if plan.as_of else None
     name = visible(plan.name or folder.resolve().name)
     log = join_rows(
-        raws,
-        parts,
+        [file for file, _ in found],
+        [rows for _, rows in found],
         ladder,
         roster=people,
         today=today,

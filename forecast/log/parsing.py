@@ -17,6 +17,7 @@ from forecast.log.dates import DateOrder, read_dates, with_year
 from forecast.log.mapping import Columns, Mapping, value_words
 from forecast.log.raw import RawTable
 from forecast.log.shapes import Shaped, shaped
+from forecast.log.training_log import SET_COLUMNS
 from forecast.log.values import read_values
 
 
@@ -156,6 +157,14 @@ def parse_rows(
         warnings=(*raw.warnings, *dates.warnings, *_ticks(raw, columns, mapping)),
         rows_in=found.cells_in(good, counts),
     )
+
+
+def typed(sets: pd.DataFrame) -> pd.DataFrame:
+    """Give every column of ``SET_COLUMNS`` its type; a set without a number is 0."""
+    sets = sets.assign(set=[0 if number is None else number for number in sets["set"]])
+    for name in ("load_kg", "effort", "pain"):
+        sets[name] = pd.to_numeric(sets[name].astype(object).where(sets[name].notna()))
+    return sets.astype({**SET_COLUMNS, "clock": "int64"})
 
 
 def _replaced(column: pd.Series, replace: dict[str, Any]) -> pd.Series:

@@ -18,7 +18,7 @@ from forecast.log.days import as_day, latest_today
 from forecast.log.far_dates import dates_set_aside, set_aside_dates
 from forecast.log.loads import load_warnings
 from forecast.log.mapping import Mapping, load_mapping
-from forecast.log.parsing import Rows, parse_rows
+from forecast.log.parsing import Rows, parse_rows, typed
 from forecast.log.raw import RawTable
 from forecast.log.repeats import number_sets, set_aside_repeats
 from forecast.log.roster import empty_roster, read_roster
@@ -89,7 +89,12 @@ def read_log(
     parts = [parse_rows(raw, ladder, plan, date_order) for raw in raws]
     people = read_roster(roster, plan) if roster is not None else None
     return join_rows(
-        raws, parts, ladder, roster=people, today=today, right_until=plan.read.last_date
+        [raw.file for raw in raws],
+        parts,
+        ladder,
+        roster=people,
+        today=today,
+        right_until=plan.read.last_date,
     )
 
 
@@ -130,7 +135,7 @@ def _check_arguments(ladder: object, date_order: object) -> None:
 
 
 def join_rows(
-    raws: Sequence[RawTable],
+    files: Sequence[str],
     parts: Sequence[Rows],
     ladder: Ladder,
     *,
@@ -142,8 +147,8 @@ def join_rows(
 
     Parameters
     ----------
-    raws, parts
-        The raw tables and, in the same order, their parsed rows.
+    files, parts
+        The names of files or sheets and, in the same order, their parsed rows.
     ladder
         The ladder they were parsed against.
     roster
@@ -153,13 +158,13 @@ def join_rows(
     right_until
         A day up to which every date is right, whatever ``today`` is.
     """
-    parsed = _typed(pd.concat([part.sets for part in parts], ignore_index=True))
+    parsed = typed(pd.concat([part.sets for part in parts], ignore_index=True))
     day = latest_today() if today is None else as_day(today, "today", LogError)
     known = None if right_until is None else as_day(right_until, "last_date", LogError)
     parsed, far = set_aside_dates(parsed, day, known)
     kept, repeats = set_aside_repeats(parsed)
     sets = _ordered(kept)
-    rejected = _rejected([*(part.rejected for part in parts), far, repeats], [r.file for r in raws])
+    rejected = _rejected([*(part.rejected for part in parts), far, repeats], list(files))
     people, about_people = roster if roster is not None else (empty_roster(), ())
     warnings = [w for part in parts for w in part.warnings]
     warnings += dates_set_aside(rejected)
@@ -193,14 +198,6 @@ def check_rungs(plan: Mapping, ladder: Ladder) -> None:
         fit = names(ours)
         if isinstance(fit, Problem):
             raise MappingError(f"[values.rung], {theirs!r}: {fit.reason}")
-
-
-def _typed(sets: pd.DataFrame) -> pd.DataFrame:
-    """Give every column of ``SET_COLUMNS`` its type; a set without a number is 0."""
-    sets = sets.assign(set=[0 if number is None else number for number in sets["set"]])
-    for name in ("load_kg", "effort", "pain"):
-        sets[name] = pd.to_numeric(sets[name].astype(object).where(sets[name].notna()))
-    return sets.astype({**SET_COLUMNS, "clock": "int64"})
 
 
 def _ordered(kept: pd.DataFrame) -> pd.DataFrame:

@@ -8,6 +8,7 @@ import tomllib
 import pandas as pd
 import pytest
 
+import forecast.log.club as club_module
 from forecast.__main__ import main
 from forecast.errors import LadderError, LogError, MappingError
 from forecast.ladder import Criterion, Ladder, Rung
@@ -165,3 +166,63 @@ def test_a_draft_keeps_what_the_mapping_before_it_says():
     again = load_mapping(tomllib.loads(text)).model_dump(exclude_defaults=True)
     assert again.pop("values") == said["values"] | {"rung": {"hang": "hang"}}
     assert again == {k: v for k, v in said.items() if k != "values"}
+
+
+@pytest.fixture
+def parsed(monkeypatch):
+    """Names of the files whose rows are parsed, in order."""
+    seen: list[str] = []
+    parse = club_module.parse_rows
+
+    def counted(raw, *rest):
+        seen.append(raw.file)
+        return parse(raw, *rest)
+
+    monkeypatch.setattr(club_module, "parse_rows", counted)
+    return seen
+
+
+def same(one, other):
+    assert (one.log.warnings, one.log.understood, one.log.rows_in) == (
+        other.log.warnings, other.log.understood, other.log.rows_in
+    )  # fmt: skip
+    pd.testing.assert_frame_equal(one.log.sets, other.log.sets)
+    pd.testing.assert_frame_equal(one.log.rejected, other.log.rejected)
+
+
+def test_a_file_that_stayed_as_it_was_is_not_read_again(folder, parsed):
+    plain = read_club(folder)
+    assert not list(folder.glob("last_read-*"))
+    same(read_club(folder, keep=True), plain)
+    del parsed[:]
+    same(read_club(folder, keep=True), plain)
+    assert parsed == []
+    with (folder / "a" / "sets.csv").open("a", encoding="utf-8") as file:
+        file.write("Kim,2026-04-05,hang,9\n")
+    more = read_club(folder, keep=True)
+    assert len(parsed) == 1
+    assert len(more.log.sets) == len(plain.log.sets) + 1
+    same(read_club(folder), more)
+    assert len(list(folder.glob("last_read-*"))) == 2  # of the file as it was nothing is left
+
+
+def test_another_mapping_ladder_or_order_of_dates_is_read_anew(folder, parsed):
+    read_club(folder, keep=True)
+    for name, old, new in (
+        ("their.toml", 'date_order = "dmy"', 'date_order = "mdy"'),
+        ("ladder.toml", "target = 10", "target = 12"),
+        ("club.toml", 'file = "a/sets.csv"', 'file = "a/sets.csv"\ndate_order = "ymd"'),
+    ):
+        path = folder / name
+        path.write_text(path.read_text(encoding="utf-8").replace(old, new), encoding="utf-8")
+        del parsed[:]
+        same(read_club(folder, keep=True), read_club(folder))
+        assert len(parsed) > 2  # both files without keeping, and at least one with
+
+
+@pytest.mark.parametrize("content", [b"", b"no zip", b"PK\x05\x06" + bytes(18)])
+def test_kept_rows_that_are_spoilt_are_read_anew(folder, content):
+    plain = read_club(folder, keep=True)
+    for path in folder.glob("last_read-*"):
+        path.write_bytes(content)
+    same(read_club(folder, keep=True), plain)
