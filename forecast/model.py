@@ -477,7 +477,8 @@ def load_model(path: str | Path) -> ReadinessForecaster:
     if not fits or not all(isinstance(learnt[name], _LEARNT[name]) for name in learnt):
         raise ModelFileError(f"{path}: what it learnt is not all there; fit and save again.")
     n_rungs, known = learnt["engines_"].growth.fit.n_rungs, learnt["rungs_"]
-    if len(known) != n_rungs or not set(learnt["comparable_"]) <= set(known):
+    named = all(isinstance(key, str) for key in known)
+    if not named or len(known) != n_rungs or not set(learnt["comparable_"]) <= set(known):
         raise ModelFileError(f"{path}: its rungs do not fit together; fit and save again.")
     try:
         model._check_settings()

@@ -24,7 +24,7 @@ from forecast.errors import ForecastWarning
 from forecast.histories import build_histories
 from forecast.log.training_log import SET_COLUMNS
 from forecast.plateau import urgent_first
-from forecast.readiness.marks import ORDER, marked, most_urgent_first
+from forecast.readiness.marks import ORDER, marked, most_urgent_first, with_usual
 from forecast.readiness.result import SUMMARY_COLUMNS
 from forecast.simulate.ladders import LADDER_FILE
 
@@ -98,11 +98,14 @@ def lines_of(out):
 def test_each_open_rung_has_one_line_most_urgent_first(weeks, fitted, small_log, small_cut):
     view = fitted.view(small_log, small_cut)
     rows = most_urgent_first(marked(view.forecast().summary, view.plateaus()), view.plateaus())
+    rows = with_usual(rows, view.histories, small_log.ladder)
+    counted = {rung.key: rung.criterion.measure == "reps" for rung in small_log.ladder.rungs}
     lines = lines_of(weeks()[1])
     assert [line.split()[0] for line in lines] == rows["athlete"].tolist()
     for line, (_, row) in zip(lines, rows.iterrows(), strict=True):
         assert row["mark"] in line
-        assert f"{row['level_value']:.1f} / {row['target']:g}" in line
+        usual = f"{row['usual']:.0f}" if counted[row["rung"]] else f"{row['usual']:.1f}"
+        assert f" {usual} / {row['target']:g} " in line
         assert (str(row["date_mid"].date()) in line) == (
             row["mark"] != "pain" and row["p_never_in_horizon"] < 0.5
         )
@@ -351,7 +354,7 @@ def test_the_coachs_page_begins_with_what_changed(run, club, tmp_path):
     )  # fmt: skip
     assert code == 0, err
     page = (tmp_path / "coach.html").read_text(encoding="utf-8")
-    assert page.index("What changed since") < page.index("Who needs a look")
+    assert page.index("What changed since") < page.index("<details")
 
 
 # what-if, retests, cohort, audit -----------------------------------------------------------

@@ -32,7 +32,7 @@ def demo(
         result = view.forecast()
     print_report(
         lambda console: weeks_screen.show(
-            console, records.name, records.log, view.plateaus(), result
+            console, records.name, records.log, weeks_screen.states_shown(view, result), result
         )
     )
     with progress("Pages") as step:

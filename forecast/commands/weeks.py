@@ -32,7 +32,7 @@ from forecast.commands.kept_answer import Answer, keep_answer, read_answer
 from forecast.commands.people import named, nothing_open, rows_of
 from forecast.errors import ForecastError
 from forecast.log import write_whole
-from forecast.readiness import KEYS, ReadinessForecast, with_usual
+from forecast.readiness import ReadinessForecast
 
 
 class Format(StrEnum):
@@ -106,8 +106,6 @@ def _worked_out(
     save_model: Path | None,
 ) -> Answer:
     """Return the answer of a saved, kept or new model; keep it where the model is kept."""
-    from forecast.plateau import plateaus  # on demand, as the engines are
-
     with progress("Forecast") as step:
         fitted = fitted_model(records, step, saved=saved, horizon=horizon, seed=seed)
         if save_model is not None:
@@ -115,8 +113,7 @@ def _worked_out(
         view = fitted.view(records.log, records.as_of, progress=step)
         found = view.forecast(engine.value)
         others = nothing_open(records.log, view.histories, found.summary)
-        usual = with_usual(found.summary, view.histories, records.log.ladder)[[*KEYS, "usual"]]
-        answer = Answer(found, view.once(plateaus).merge(usual, on=KEYS, how="left"), others)
+        answer = Answer(found, weeks_screen.states_shown(view, found), others)
     path = None if saved is not None else model_path(records, horizon, seed)
     if path is not None:
         keep_answer(path, answer)

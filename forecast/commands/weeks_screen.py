@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
 
 import pandas as pd
 from rich.console import Console
@@ -21,7 +22,11 @@ from forecast.readiness import (
     ReadinessForecast,
     marked,
     most_urgent_first,
+    with_usual,
 )
+
+if TYPE_CHECKING:
+    from forecast.model import View
 
 MARKS = (4, 8, 12, 26)
 UNITS = {"seconds": "s", "reps": "reps", "kg": "kg", "cm": "cm"}
@@ -37,6 +42,12 @@ GLANCE = (
 LOOK_AT = ("flat", "slipping", "paused")
 """States worth a note."""
 ON_HOLD = "on hold"
+
+
+def states_shown(view: View, result: ReadinessForecast) -> pd.DataFrame:
+    """Return the states of the open rungs, with what a usual day shows beside."""
+    usual = with_usual(result.summary, view.histories, view.log.ladder)[[*KEYS, "usual"]]
+    return view.plateaus().merge(usual, on=KEYS, how="left")
 
 
 def show(
@@ -60,7 +71,7 @@ def show(
     log
         The log.
     states
-        From ``plateau.plateaus``, with ``usual`` (``readiness.with_usual``) beside.
+        From ``states_shown``.
     result
         The forecast, or the part of it that was asked for.
     why
