@@ -63,7 +63,7 @@ def test_outcomes_by_hand(make_log):
 
 @pytest.mark.parametrize(
     ("cuts", "message"),
-    [(["soon"], "no date"), (["2025-01-06"], "outside the log"), (["2031-01-01"], "outside")],
+    [(["soon"], "not a date"), (["2025-01-06"], "outside the log"), (["2031-01-01"], "outside")],
 )
 def test_a_cut_that_cannot_be_used_is_named(make_log, cuts, message):
     log = make_log([("ann", "hang", day, 5) for day in (0, 7, 14)])

@@ -146,7 +146,7 @@ def test_a_parquet_file_whose_text_is_no_text_is_refused(tmp_path, ladder):
     path = tmp_path / "sets.parquet"
     torn = pa.array([b"\xff\xfe"] * 3, pa.binary()).cast(pa.string(), safe=False)
     pq.write_table(pa.table({"athlete": torn, "date": torn, "rung": torn, "value": torn}), path)
-    with pytest.raises(LogError, match=r"no readable Parquet file: .*UTF8"):
+    with pytest.raises(LogError, match=r"not a readable Parquet file: .*UTF8"):
         read_log(path, ladder)
 
 

@@ -188,7 +188,7 @@ def test_files_that_are_no_database(tmp_path, ladder):
         read_log(f"sqlite:///{path}", ladder)
     with pytest.raises(LogError, match="There is no database file"):
         read_log("sqlite:///a\x00b.db", ladder)
-    with pytest.raises(LogError, match="no database address"):
+    with pytest.raises(LogError, match="not a database address"):
         read_log("postgresql://coach@host:port/club", ladder)
 
 

@@ -394,7 +394,7 @@ def test_a_stranger_s_path(tmp_path, capsys):
     said = capsys.readouterr().out
     assert f"{2 * len(SESSIONS) + 5} rows in = {2 * len(SESSIONS)} sets + 5 rejected." in said
     assert "4 rows" in said
-    assert "no rung, as the mapping says under ignore" in said
+    assert "not a rung, as the mapping says under ignore" in said
     assert "1 row (" in said, "the blank line"
     assert time.perf_counter() - start < 60
 
