@@ -20,6 +20,9 @@ from forecast.charts.look import (
     picked,
 )
 
+ROOM = 1.04
+"""Times the last week that an axis of weeks reaches."""
+
 
 def time_to_clear(curves: pd.DataFrame, at_risk: pd.DataFrame) -> alt.LayerChart:
     """Draw the share that has cleared against weeks on the rung, with numbers still watched.
@@ -41,7 +44,8 @@ def time_to_clear(curves: pd.DataFrame, at_risk: pd.DataFrame) -> alt.LayerChart
     x = alt.X(
         "week:Q",
         title="weeks on the rung",
-        scale=alt.Scale(domainMin=0, nice=False),
+        # The last step would lie on the edge.
+        scale=alt.Scale(domain=[0, round(ROOM * float(curves["week"].max()), 1)], nice=False),
         axis=alt.Axis(**APART),
     )
     tip = [
