@@ -82,11 +82,11 @@ def time_to_clear(curves: pd.DataFrame, at_risk: pd.DataFrame) -> alt.LayerChart
 
 
 def _share(column: str) -> alt.Y:
-    """Leave room under 0 for the row of numbers."""
+    """Leave room under 0 for the row of numbers, and over 1 for the line."""
     return alt.Y(
         f"{column}:Q",
         title="cleared",
-        scale=alt.Scale(domain=[-0.12, 1], nice=False),
+        scale=alt.Scale(domain=[-0.12, 1.02], nice=False),
         axis=alt.Axis(format=".0%", values=[0, 0.25, 0.5, 0.75, 1]),
     )
 
