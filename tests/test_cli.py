@@ -417,13 +417,22 @@ def test_check_tells_what_was_not_understood(run, club, tmp_path):
 
 
 def test_backtest_of_the_baselines_prints_and_writes_scores(run, club, tmp_path):
-    path = tmp_path / "scores.csv"
+    path, kept = tmp_path / "scores.csv", tmp_path / "kept.zip"
     code, out, err = run(
-        "backtest", club, "--on", "2024-08-01", "--horizon", 12, "--scores", path
+        "backtest", club, "--on", "2024-08-01", "--horizon", 12, "--scores", path, "--keep", kept
     )  # fmt: skip
     assert code == 0, err
     assert "CRPS, weeks" in out
     assert {"straight_line", "cohort_curve"} <= set(pd.read_csv(path)["forecaster"])
+    code, _, err = run(
+        "report", club, "--model", club / "model.zip", "--out", tmp_path, "--who", "analyst",
+        "--backtest", kept,
+    )  # fmt: skip
+    assert code == 0, err
+    page = (tmp_path / "analyst.html").read_text(encoding="utf-8")
+    assert page.count("the range meant to hold 8 times in 10 held") == 2  # on top, and in full
+    assert 'data-draw="reliability"' in page
+    assert "No backtest was run" not in page
 
 
 def test_demo_fits_once_and_says_where_the_pages_are(run, club, fitted, monkeypatch, tmp_path):
@@ -493,6 +502,10 @@ def test_demo_without_the_source_says_so(run, monkeypatch, tmp_path):
         (["weeks", "{club}", "--ladder", "{club}/no.toml"], "no.toml"),
         (["check", "{club}/none"], "There is no"),
         (["backtest", "{club}", "--on", "2019-01-01"], "lies outside the log"),
+        (
+            ["report", "{club}", "--out", "{club}/pages", "--backtest", "{club}/none.zip"],
+            "check the name",
+        ),
     ],
 )
 def test_a_slip_is_one_sentence_and_no_traceback(run, club, arguments, words):

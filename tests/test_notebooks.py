@@ -97,5 +97,5 @@ def test_runs_from_top_to_bottom(notebook, beside_a_club):
         if output.output_type == "execute_result"
     ]
     charts = sum(ends_in_a_chart(source) for source in code_of(notebook))
-    assert charts > 2
+    assert charts >= 2
     assert sum('id="chart-' in text for text in drawn) == charts

@@ -64,21 +64,30 @@ class BacktestResult:
         return rows.sort_values("value", ascending=BETTER[score] == "lower", kind="stable")
 
     @property
+    def held(self) -> str:
+        """How often the 80 % range held, in a sentence without its stop."""
+        if MODEL not in self.table("crps_weeks").index:
+            return "The model could not be scored at any cut date; see what failed"
+        share = self.table("coverage_80").loc[MODEL, "value"]
+        return (
+            f"Of forecasts made blind at {len(self.cuts)} past date"
+            f"{'s' * (len(self.cuts) != 1)}, the range meant to hold 8 times in 10 held "
+            f"{10 * share:.1f} times in 10"
+        )
+
+    @property
     def verdict(self) -> str:
         """What can be quoted to whoever reads no tables: did the range hold, and who was nearer."""
         off = self.table("crps_weeks")["value"]
         if MODEL not in off.index:
-            return "The model could not be scored at any cut date; see what failed."
-        held = self.table("coverage_80").loc[MODEL, "value"]
+            return f"{self.held}."
         rivals = "; ".join(
             f"{name.replace('_', ' ')} {value:.1f}" for name, value in off.drop(MODEL).items()
         )
         beside = f" (others: {rivals})" if rivals else ""
         return (
-            f"Of forecasts made blind at {len(self.cuts)} past date"
-            f"{'s' * (len(self.cuts) != 1)}, the range meant to hold 8 times in 10 held "
-            f"{10 * held:.1f} times in 10, and forecasts were {off[MODEL]:.1f} weeks off, the "
-            f"whole range counted{beside}."
+            f"{self.held}, and forecasts were {off[MODEL]:.1f} weeks off, the whole range "
+            f"counted{beside}."
         )
 
     def summary(self) -> str:

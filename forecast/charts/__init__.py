@@ -10,6 +10,7 @@ from forecast.charts.cohort import (
 )
 from forecast.charts.dates import say_date, say_day
 from forecast.charts.offline import chart_script, in_notebook
+from forecast.charts.picker import pick_a_rung
 from forecast.charts.progress import progress
 from forecast.charts.small import small_line
 from forecast.charts.timeline import plateau_timeline
@@ -26,6 +27,7 @@ __all__ = [
     "ladder_ahead",
     "lapse",
     "pace_and_difficulty",
+    "pick_a_rung",
     "plateau_timeline",
     "progress",
     "reliability",

@@ -45,13 +45,7 @@ def chance_by_week(
     With more than one ``who`` a drop-down list picks one.
     """
     pick = one_or_pick(marks["who"], "Show")
-    curve = curve[["who", "week", "p_cleared"]]
-    last = int(curve["week"].max())
-    layers = [*_range_layers(marks, pick), _line(curve, pick, as_of, last)]
-    layers += _point_layers(marks, pick, last)
-    if slider:
-        layers += _slider_layers(curve, pick, last)
-    chart = alt.layer(*layers)
+    chart = alt.layer(*chance_layers(curve, marks, pick, as_of=as_of, slider=slider))
     if pick is not None:
         chart = chart.add_params(pick)
     one = marks["who"].iloc[0] if pick is None else "Chance of clearing"
@@ -64,6 +58,22 @@ def chance_by_week(
         + ".",
         height=260,
     )
+
+
+def chance_layers(
+    curve: pd.DataFrame,
+    marks: pd.DataFrame,
+    pick: alt.Parameter | None,
+    *,
+    as_of: pd.Timestamp,
+    slider: bool,
+) -> list[alt.Chart]:
+    """Return the layers, filtered by a ``pick`` that the chart they go into must have."""
+    curve = curve[["who", "week", "p_cleared"]]
+    last = int(curve["week"].max())
+    layers = [*_range_layers(marks, pick), _line(curve, pick, as_of, last)]
+    layers += _point_layers(marks, pick, last)
+    return layers + (_slider_layers(curve, pick, last) if slider else [])
 
 
 def _chance(column: str) -> alt.Y:

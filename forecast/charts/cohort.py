@@ -20,6 +20,9 @@ from forecast.charts.look import (
     picked,
 )
 
+ROOM = 1.04
+"""Times the last week that an axis of weeks reaches."""
+
 
 def time_to_clear(curves: pd.DataFrame, at_risk: pd.DataFrame) -> alt.LayerChart:
     """Draw the share that has cleared against weeks on the rung, with numbers still watched.
@@ -41,7 +44,8 @@ def time_to_clear(curves: pd.DataFrame, at_risk: pd.DataFrame) -> alt.LayerChart
     x = alt.X(
         "week:Q",
         title="weeks on the rung",
-        scale=alt.Scale(domainMin=0, nice=False),
+        # The last step would lie on the edge.
+        scale=alt.Scale(domain=[0, round(ROOM * float(curves["week"].max()), 1)], nice=False),
         axis=alt.Axis(**APART),
     )
     tip = [
@@ -78,11 +82,11 @@ def time_to_clear(curves: pd.DataFrame, at_risk: pd.DataFrame) -> alt.LayerChart
 
 
 def _share(column: str) -> alt.Y:
-    """Leave room under 0 for the row of numbers."""
+    """Leave room under 0 for the row of numbers, and over 1 for the line."""
     return alt.Y(
         f"{column}:Q",
         title="cleared",
-        scale=alt.Scale(domain=[-0.12, 1], nice=False),
+        scale=alt.Scale(domain=[-0.12, 1.02], nice=False),
         axis=alt.Axis(format=".0%", values=[0, 0.25, 0.5, 0.75, 1]),
     )
 

@@ -56,15 +56,7 @@ def progress(
     With more than one ``who`` a drop-down list picks one.
     """
     pick = one_or_pick(marks["who"], "Show")
-    sets, level, fan = sets[SETS], level[LEVEL], fan[LEVEL]
-    units = set(marks["unit"])
-    unit = f"value of a set, {units.pop()}" if len(units) == 1 else "value of a set"
-    value, tops = _axis(unit, sets, level, marks, pick)
-    layers = [
-        *_level_layers(level, fan, pick, value),
-        *_mark_layers(marks, pick, value),
-        _sets_layer(sets, pick, value),
-    ]
+    layers, tops = progress_layers(sets, level, fan, marks, pick)
     chart = alt.layer(*layers)
     if pick is not None:
         chart = chart.add_params(pick, tops)
@@ -76,6 +68,26 @@ def progress(
         description=_describe(marks),
         height=300,
     )
+
+
+def progress_layers(
+    sets: pd.DataFrame,
+    level: pd.DataFrame,
+    fan: pd.DataFrame,
+    marks: pd.DataFrame,
+    pick: alt.Parameter | None,
+) -> tuple[list[alt.Chart], alt.Parameter]:
+    """Return the layers, and the parameter ``tops`` that they need where there is a ``pick``."""
+    sets, level, fan = sets[SETS], level[LEVEL], fan[LEVEL]
+    units = set(marks["unit"])
+    unit = f"value of a set, {units.pop()}" if len(units) == 1 else "value of a set"
+    value, tops = _axis(unit, sets, level, marks, pick)
+    layers = [
+        *_level_layers(level, fan, pick, value),
+        *_mark_layers(marks, pick, value),
+        _sets_layer(sets, pick, value),
+    ]
+    return layers, tops
 
 
 def _describe(marks: pd.DataFrame) -> str:

@@ -49,16 +49,21 @@ class Bottlenecks(Shown):
         return self.table.copy()
 
     @property
+    def slowest(self) -> str:
+        """The slowest rung in a sentence, or why none can be named."""
+        some = self._some
+        return _slowest(some).strip() if len(some) > 1 else _too_little(some)
+
+    @property
+    def _some(self) -> pd.DataFrame:
+        return self.table[self.table["spells"] >= MIN_SPELLS]
+
+    @property
     def text(self) -> str:
         """Which rungs take most of the time, in sentences."""
-        some = self.table[self.table["spells"] >= MIN_SPELLS]
-        if some.empty:
-            return f"Too little to compare rungs by: none has {MIN_SPELLS} spells yet."
-        if len(some) == 1:
-            return (
-                f"Only {some['rung_name'].iloc[0]} has {MIN_SPELLS} spells yet, so there is no "
-                "other rung to compare it with."
-            )
+        some = self._some
+        if len(some) < 2:
+            return _too_little(some)
         most = some.iloc[int(some["share_logged"].argmax())]
         return (
             f"{_slowest(some)}{most['rung_name']} takes the most time, {most['share_logged']:.0%} "
@@ -68,6 +73,15 @@ class Bottlenecks(Shown):
             "logged only. Athletes who reach the later rungs are not those who began: rungs are "
             "compared as they are climbed here, not as they would be by everybody."
         )
+
+
+def _too_little(some: pd.DataFrame) -> str:
+    if some.empty:
+        return f"Too little to compare rungs by: none has {MIN_SPELLS} spells yet."
+    return (
+        f"Only {some['rung_name'].iloc[0]} has {MIN_SPELLS} spells yet, so there is no other rung "
+        "to compare it with."
+    )
 
 
 def _slowest(some: pd.DataFrame) -> str:

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from forecast.backtest import backtest as run_backtest
+from forecast.backtest import save_backtest
 from forecast.commands.common import (
     Horizon,
     Read,
@@ -36,6 +37,9 @@ def backtest(
     scores: Annotated[
         Path | None, typer.Option("--scores", help="Write every score to this CSV file.")
     ] = None,
+    keep: Annotated[
+        Path | None, typer.Option("--keep", help="Keep the result in this file, for report.")
+    ] = None,
 ) -> None:
     """Score the forecasts that would have been made at past dates against what came of them."""
     records = read()
@@ -56,3 +60,6 @@ def backtest(
     if scores is not None:
         write_whole(scores, csv_bytes(result.scores))
         say(f"Scores written to {scores}.")
+    if keep is not None:
+        save_backtest(result, keep)
+        say(f"The backtest is kept in {keep}; 'report --backtest' puts it on the analyst's page.")

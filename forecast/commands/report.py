@@ -6,8 +6,10 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
+import pandas as pd
 import typer
 
+from forecast.backtest import BacktestResult, load_backtest
 from forecast.commands.changes import KeptFile, Runs, Since
 from forecast.commands.common import (
     CAUTION,
@@ -19,6 +21,8 @@ from forecast.commands.common import (
     say,
     viewing,
 )
+from forecast.errors import ForecastError
+from forecast.log import TrainingLog
 
 
 class Reader(StrEnum):
@@ -39,6 +43,10 @@ def report(
     notes: Annotated[
         bool, typer.Option("--notes", help="Show athletes the notes written beside their sets.")
     ] = False,
+    backtest: Annotated[
+        Path | None,
+        typer.Option("--backtest", help="A result of backtest --keep, for the analyst's page."),
+    ] = None,
     horizon: Horizon = None,
     seed: Seed = None,
     model: ModelFile = None,
@@ -50,6 +58,7 @@ def report(
     from forecast.report import READERS, write_report
 
     records = read()
+    trust = None if backtest is None else _of_these(load_backtest(backtest), records.log, backtest)
     runs = Runs.of(records, kept)
     with viewing(records, "Report", saved=model, horizon=horizon, seed=seed) as view:
         told = runs.changes(view, since) if since or runs.before(view.as_of) else None
@@ -58,6 +67,7 @@ def report(
             who=[reader.value for reader in who] if who else READERS,
             out=out,
             club=records.name,
+            trust=trust,
             notes=notes,
             changes=told,
             progress=view.progress,
@@ -65,3 +75,14 @@ def report(
     for page in pages:
         typer.echo(page)
     say(CAUTION)
+
+
+def _of_these(result: BacktestResult, log: TrainingLog, path: Path) -> BacktestResult:
+    """Refuse a backtest of other records: none of its athletes and rungs is in the log."""
+    asked = pd.MultiIndex.from_frame(result.outcomes[["athlete", "rung"]])
+    if not asked.isin(pd.MultiIndex.from_frame(log.sets[["athlete", "rung"]])).any():
+        raise ForecastError(
+            f"The backtest {path} is of other records: this log has none of its athletes on the "
+            "same rung; run backtest --keep on this log."
+        )
+    return result

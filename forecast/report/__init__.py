@@ -2,6 +2,7 @@
 
 from forecast.report.advice import STOP
 from forecast.report.athlete import RungCard, athlete_cards
+from forecast.report.coach import rung_table, rung_words
 from forecast.report.cohort_tables import (
     clear_curves,
     ends,
@@ -16,9 +17,11 @@ from forecast.report.files import make_folder
 from forecast.report.paragraphs import Paragraphs, paragraphs
 from forecast.report.tables import OpenTables, open_tables
 from forecast.report.why import watch_table
+from forecast.report.words import HEADINGS
 from forecast.report.write import READERS, write_report
 
 __all__ = [
+    "HEADINGS",
     "READERS",
     "STOP",
     "AthleteData",
@@ -36,6 +39,8 @@ __all__ = [
     "open_tables",
     "paragraphs",
     "rung_names",
+    "rung_table",
+    "rung_words",
     "waits",
     "watch_table",
     "with_rung_names",

@@ -45,6 +45,14 @@ NO_ROSTER = (
     "'athlete' and others such as age or training years would be one."
 )
 
+RELIABILITY_WEEK = 12
+"""Week whose chances are held against what came, or the nearest that was scored."""
+NOT_TRIED = "Whether the forecasts hold on this log has not been tried on this page."
+HOW_TO_TRY = (
+    "No backtest was run with this page. Before leaning on any range, run one on this log "
+    "('backtest --keep FILE') and give it to the page ('report --backtest FILE')."
+)
+
 
 @dataclass(frozen=True, slots=True)
 class Part:
@@ -70,14 +78,24 @@ def analyst_page(data: ReportData, trust: BacktestResult | None = None) -> str:
     parts = [_tried(slot, title, partial(make, data)) for slot, title, make in QUESTIONS]
     parts.append(_trust(trust))
     figures = [f for part in parts for f in part.figures]
+    trusted = f"{trust.held}." if trust else NOT_TRIED
     return render(
         "analyst.html.j2",
         title=f"{data.club}: the cohort",
         figures=figures,
         data=data,
+        answer=(_slowest(data), trusted),
         answers=parts,
         account=account(data.histories),
     )
+
+
+def _slowest(data: ReportData) -> str:
+    """The slowest rung in a sentence, or why it can't be told."""
+    try:
+        return data.view.once(bottlenecks).slowest
+    except (FitError, HistoryError) as error:
+        return f"Which rung is slowest can't be told: {error}"
 
 
 Found = tuple[str, tuple[Figure, ...], tuple[Table, ...]]
@@ -116,7 +134,7 @@ def _clearing(data: ReportData) -> Found:
 
 
 def _bottlenecks(data: ReportData) -> Found:
-    result = bottlenecks(data.view)
+    result = data.view.once(bottlenecks)
     columns = {
         "rung_name": ("Rung", text),
         "share_logged": ("Share of all weeks", share),
@@ -201,13 +219,18 @@ QUESTIONS: tuple[tuple[str, str, Callable[..., Found]], ...] = (
 def _trust(result: BacktestResult | None) -> Part:
     title = "Can the forecasts be trusted?"
     if result is None:
-        words = "No backtest was run with this page. Run one on this log (command: backtest) before"
-        return Part("trust", title, (words + " leaning on any range.",))
-    shown = (
+        return Part("trust", title, (HOW_TO_TRY,))
+    shown = [
         figure("scores", charts.scores(result.scores)),
         figure("pit", charts.calibration(result.calibration, "pit")),
-        figure("reliability", charts.reliability(result.calibration)),
-    )
+    ]
+    tried = result.calibration["check"].str.extract(r"^reliability_(\d+)$")[0].dropna().astype(int)
+    if len(tried):
+        week = min(set(tried), key=lambda week: abs(week - RELIABILITY_WEEK))
+        shown.insert(0, figure("reliability", charts.reliability(result.calibration, week)))
     return Part(
-        "trust", title, (result.verdict, *result.summary().split("\n\n")[0].splitlines()), shown
+        "trust",
+        title,
+        (result.verdict, *result.summary().split("\n\n")[0].splitlines()),
+        tuple(shown),
     )

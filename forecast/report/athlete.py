@@ -196,7 +196,8 @@ def _pictures(data: AthleteData, who: str) -> tuple[Picture, ...]:
                 who,
                 "Your sets so far",
                 "Each point is a set. The line is what a usual day shows, the shade how well that "
-                "is known; dotted, where it is heading."
+                "is known"
+                + ("; dotted, where it is heading." if len(one.fan) else ".")
                 + (" The bar on the pass mark is when you may clear it." if bar else ""),
                 f"Progress of {who}: {mark['text_target']}; {mark['text_when']}.",
                 mark["text_tie"],

@@ -133,6 +133,33 @@ def rung_rows(data: ReportData) -> list[RungRow]:
     return [_row(data, row, reasons[row.who]) for row in rows.itertuples(index=False)]
 
 
+def rung_words(data: ReportData) -> pd.DataFrame:
+    """Return what there is to say of every open rung: ``who, text``, one row a paragraph."""
+    said = [
+        (row.who, text)
+        for row in rung_rows(data)
+        for text in (
+            f"{row.state}. Stands at {row.stands}. {row.when} Record: {row.record}.",
+            row.why,
+            *row.reasons,
+            row.tie,
+        )
+        if text
+    ]
+    return pd.DataFrame(said, columns=["who", "text"])
+
+
+def rung_table(data: ReportData, athlete: str) -> pd.DataFrame:
+    """Return one athlete's open rungs in words, the most urgent first, as the sheet says them."""
+    columns = ["Rung", "State", "Usual day", "Weeks", "Half by", "Record"]
+    rows = [
+        (row.rung, row.state, row.stands, row.weeks, row.date, row.record)
+        for row in rung_rows(data)
+        if row.athlete == athlete
+    ]
+    return pd.DataFrame(rows, columns=columns)
+
+
 def _row(data: ReportData, row: Any, reasons: tuple[str, ...]) -> RungRow:
     held, horizon = row.mark == PAIN, data.forecast.horizon_weeks
     measure = data.ladder.rung(row.rung).criterion.measure

@@ -8,14 +8,57 @@ from forecast.charts import say_date, say_day
 from forecast.log import counted
 
 __all__ = [
-    "count_weeks", "in_sessions", "percent", "say_chance", "say_date", "say_day", "say_percent",
-    "say_range", "say_usual", "say_value", "say_weeks",
+    "HEADINGS", "count_weeks", "in_sessions", "percent", "say_chance", "say_date", "say_day",
+    "say_percent", "say_range", "say_usual", "say_value", "say_weeks",
 ]  # fmt: skip
 
 UNITS = {"seconds": "s", "reps": "reps", "kg": "kg", "cm": "cm"}
 NBSP = "\u00a0"
 MONTHS_FROM_WEEKS = 16.0
 WEEKS_A_MONTH = 4.345
+HEADINGS = {
+    "as_of": "Cut date",
+    "athlete": "Athlete",
+    "cleared": "Cleared",
+    "column": "Roster column",
+    "confidence": "Record",
+    "contrast": "Compared",
+    "date_mid": "Half by",
+    "flat_share": "Flat",
+    "forecaster": "Forecaster",
+    "group": "Rung",
+    "hazard_ratio": "Clears, times as often",
+    "high": "to",
+    "lapse_share": "Ended in lapse",
+    "lapsed": "Lapsed",
+    "level_value": "Usual level",
+    "low": "from",
+    "median_high": "half, to",
+    "median_low": "half, from",
+    "median_weeks": "Half by week",
+    "n_cleared": "Cleared",
+    "n_lapsed": "Lapsed",
+    "n_spells": "Spells",
+    "next_step": "Next step",
+    "odds_ratio": "Odds of stopping, times",
+    "open": "Open",
+    "p_holm": "p (Holm)",
+    "reason": "Reason",
+    "rung_name": "Rung",
+    "sessions": "Sessions",
+    "share_logged": "Share of all weeks",
+    "spells": "Spells",
+    "state": "State",
+    "target": "Mark",
+    "text": "In words",
+    "usual": "Usual day",
+    "warnings": "Mind",
+    "weeks_high": "9 in 10 by week",
+    "weeks_low": "1 in 10 by week",
+    "weeks_mid": "Half by week",
+    "why": "Why",
+}
+"""Headings of the tables' columns where people read them."""
 
 
 def say_weeks(weeks: float, horizon: int) -> str:

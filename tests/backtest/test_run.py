@@ -16,13 +16,15 @@ from forecast.backtest import (
     backtest,
     draw_cuts,
     forecast_at,
+    load_backtest,
     outcomes_after,
+    save_backtest,
     score_forecasts,
 )
 from forecast.backtest.baselines import BASELINES, straight_line
 from forecast.backtest.cuts import open_at
 from forecast.backtest.forecasters import ENGINE_NAMES
-from forecast.errors import BacktestError, FitError, LogError
+from forecast.errors import BacktestError, FitError, ForecastError, LogError
 from forecast.histories import build_histories
 from forecast.model import ReadinessForecaster
 
@@ -325,3 +327,28 @@ def test_workers_change_no_figure(cohort, result, backend):
         )
     for name in ("scores", "differences", "forecasts", "calibration", "outcomes"):
         pd.testing.assert_frame_equal(getattr(result, name), getattr(again, name))
+
+
+def test_a_kept_backtest_comes_back_whole_and_the_same(result, tmp_path):
+    first, second = (save_backtest(result, tmp_path / f"{n}.zip") for n in "ab")
+    assert first.read_bytes() == second.read_bytes()
+    again = load_backtest(first)
+    assert again.summary() == result.summary()
+    assert again.verdict == result.verdict
+    assert again.cuts == result.cuts
+    for name in ("scores", "differences", "forecasts", "calibration", "outcomes", "failures"):
+        pd.testing.assert_frame_equal(
+            getattr(again, name), getattr(result, name).reset_index(drop=True), check_dtype=False
+        )
+
+
+def test_what_is_no_backtest_is_said_so(result, tmp_path):
+    with pytest.raises(ForecastError, match=r"can't be read.*check the name"):
+        load_backtest(tmp_path / "none.zip")
+    (tmp_path / "scores.csv").write_text("forecaster,score", encoding="utf-8")
+    with pytest.raises(ForecastError, match="no backtest of this version"):
+        load_backtest(tmp_path / "scores.csv")
+    whole = save_backtest(result, tmp_path / "kept.zip").read_bytes()
+    (tmp_path / "half.zip").write_bytes(whole[: len(whole) // 2])
+    with pytest.raises(ForecastError, match="no backtest of this version"):
+        load_backtest(tmp_path / "half.zip")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -348,3 +349,29 @@ def test_a_notebook_draws_without_a_network():
     text = html[0]["text/html"] if isinstance(html, tuple) else html["text/html"]
     assert "vegaEmbed" in text
     assert "src=" not in text
+
+
+def test_one_list_picks_for_sets_chances_and_words():
+    curve, points = chance_tables(ONE, TWO)
+    names = ("sets", "level", "fan", "marks")
+    tables = SimpleNamespace(
+        **dict(zip(names, progress_tables(ONE, TWO), strict=True)), curve=curve, points=points
+    )
+    long = "A sentence on a rung that goes on. " * 8
+    words = pd.DataFrame({"who": [ONE, ONE, TWO], "text": ["Climbing.", long, "Flat."]})
+    spec = charts.pick_a_rung(tables, words, as_of=AS_OF).to_dict()
+    lists = [one for one in spec["params"] if one.get("bind", {}).get("input") == "select"]
+    assert [one["bind"]["options"] for one in lists] == [[ONE, TWO]]
+    filtered = json.dumps(spec).count("datum['who'] == pick")
+    assert filtered >= 10  # every layer but the slider's rule goes by the one list
+    lines = [
+        row["text"]
+        for rows in spec["datasets"].values()
+        for row in rows
+        if "line" in row and row["who"] == ONE
+    ]
+    assert " ".join(lines) == f"Climbing. {long.strip()}"
+    assert max(map(len, lines)) <= 105
+    drawn = vl_convert.vegalite_to_svg(spec)
+    assert "Climbing." in drawn
+    assert "Flat." not in drawn
