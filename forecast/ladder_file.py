@@ -22,7 +22,7 @@ from pydantic import (
 )
 from pydantic_core import PydanticCustomError
 
-from forecast.errors import LadderError
+from forecast.errors import LONGEST_LIST, LadderError
 from forecast.ladder import Criterion, Ladder, Measure, Rung
 
 __all__ = ["read_ladder"]
@@ -293,6 +293,7 @@ def _two_loads(rungs: list[_RungTable], places: _Places) -> Iterator[str]:
 
 def _strangers(rungs: list[_RungTable], places: _Places) -> Iterator[str]:
     keys = [rung.key for rung in rungs]
+    told = 0
     for index, rung in enumerate(rungs):
         named = [("needs", key) for key in rung.needs or []]
         named += [("fallback", rung.fallback)] if rung.fallback is not None else []
@@ -301,6 +302,10 @@ def _strangers(rungs: list[_RungTable], places: _Places) -> Iterator[str]:
             if key == rung.key:
                 yield f"{where}: {column!r} names the rung itself; name another or leave it out."
             elif key not in keys:
+                told += 1
+                if told > LONGEST_LIST:  # no line of these is shown, and looking takes long
+                    yield f"{where}: {column!r} names {key!r}, which is no rung."
+                    continue
                 near = difflib.get_close_matches(key, keys, n=1)
                 advice = f"did you mean {near[0]!r}?" if near else f"keys are {', '.join(keys)}."
                 yield f"{where}: {column!r} names {key!r}, which is not a rung; {advice}"

@@ -38,6 +38,9 @@ MAX_SHEET_ROWS = 1_048_576
 MAX_BOOK_CELLS = 5_000_000
 """Cells of a workbook, all sheets together; reading as many takes about a minute."""
 
+MAX_EMPTY_ROWS = 100_000
+"""Rows of a sheet without a single cell, beyond as many as it has cells."""
+
 MAX_PACKED = 100
 """How many times its packed size a part of a workbook may unpack to; sheets do 5 to 25 times."""
 

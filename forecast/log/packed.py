@@ -6,7 +6,13 @@ import io
 import zipfile
 
 from forecast.errors import LogError
-from forecast.log.limits import MAX_BOOK_CELLS, MAX_BYTES, MAX_CELL, MAX_PACKED
+from forecast.log.limits import (
+    MAX_BOOK_CELLS,
+    MAX_BYTES,
+    MAX_CELL,
+    MAX_EMPTY_ROWS,
+    MAX_PACKED,
+)
 
 _MARKS = 6
 """Opening brackets of XML that the longest kind of cell takes."""
@@ -24,13 +30,17 @@ where a mark of two characters is cut in two."""
 _SMALL = 10_000_000
 """Bytes of a part that may unpack to any multiple: it is little anyway."""
 
+_SMALL_SHEET = 1_000_000
+"""The same of a sheet: its rows and cells take the parser far longer than styles do."""
+
 
 def check_packed(content: io.BytesIO, file: str) -> None:
     """See to the limits of a workbook by unpacking it in parts, none of which is kept.
 
     Counted are bytes, brackets (which bound the cells, and whatever else the XML parser would
-    build), the longest run without a bracket (which bounds a cell), and elements begun and not
-    ended (which the parser would keep, all of them, until the end).
+    build), the longest run without a bracket (which bounds a cell), elements begun and not ended
+    (which the parser would keep, all of them, until the end), and rows beyond the number of cells
+    (which pack to nothing and take the parser as long as rows that hold something).
 
     Raises
     ------
@@ -45,7 +55,8 @@ def check_packed(content: io.BytesIO, file: str) -> None:
                 file, f"unpacks to {unpacked // 1_000_000} MB; {MAX_BYTES // 1_000_000} MB are"
             )
         for entry in entries:
-            if entry.file_size > max(_SMALL, MAX_PACKED * entry.compress_size):
+            small = _SMALL_SHEET if "worksheets/" in entry.filename else _SMALL
+            if entry.file_size > max(small, MAX_PACKED * entry.compress_size):
                 raise _too_much(
                     file,
                     f"unpacks to {entry.file_size // max(entry.compress_size, 1)} times its size "
@@ -59,7 +70,7 @@ def check_packed(content: io.BytesIO, file: str) -> None:
 
 def _look_through(packed: zipfile.ZipFile, entry: zipfile.ZipInfo, file: str, marks: int) -> int:
     """Return the number of brackets in this part of the workbook and those before it."""
-    run = depth = 0
+    run = depth = empty = 0
     with packed.open(entry) as part:
         while piece := part.read(_PART):
             marks += piece.count(b"<")
@@ -69,6 +80,12 @@ def _look_through(packed: zipfile.ZipFile, entry: zipfile.ZipInfo, file: str, ma
             depth -= 2 * piece.count(b"</")
             if depth > _DEEPEST:
                 raise _too_much(file, f"is nested more than {_DEEPEST} deep; as deep are")
+            # other letters follow "<c" in what else begins so: <cols>, <cellXfs>
+            empty += piece.count(b"<row") - sum(map(piece.count, (b"<c ", b"<c>", b"<c/")))
+            if empty > MAX_EMPTY_ROWS:
+                raise _too_much(
+                    file, f"has more than {MAX_EMPTY_ROWS} rows without a cell; as many are"
+                )
             first, last = piece.find(b"<"), piece.rfind(b"<")
             run += len(piece) if first < 0 else first
             if run > _LONGEST:

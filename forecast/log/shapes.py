@@ -279,12 +279,17 @@ def _side(header: str) -> str:
     return found[0] if len(found) == 1 else ""
 
 
+def _is_place(digits: str) -> bool:
+    """Whether it is the number of a set; Python refuses to read numbers without end."""
+    return len(digits) <= 4 and 1 <= int(digits) <= 50
+
+
 def _set_slot(header: str) -> Slot | None:
     """Read a header that names one of several sets: ``Set 2``, ``3. Satz (s)``, ``set1 kg``."""
     tokens = re.findall(r"[^\W\d_]+|\d+", plain_header(header))
     digits = [token for token in tokens if token.isdigit()]
     rest = [token for token in tokens if not token.isdigit()]
-    if len(digits) != 1 or not 1 <= int(digits[0]) <= 50 or (rest and _SET.isdisjoint(rest)):
+    if len(digits) != 1 or not _is_place(digits[0]) or (rest and _SET.isdisjoint(rest)):
         return None
     rest = [token for token in rest if token not in _SET or token in _LEFT | _RIGHT]
     side = _side(" ".join(rest))

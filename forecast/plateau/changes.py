@@ -39,9 +39,8 @@ def changes_since(sessions: pd.DataFrame, sets: pd.DataFrame, since: pd.Timestam
     late = sessions[sessions["date"] >= since]
     if len(early) < 3 or len(late) < 3 or before_weeks < 1.0:
         return ""
-    late_weeks = max((end - since).days / 7.0, 1.0)
     notes = [
-        _rate(len(early) / before_weeks, len(late) / late_weeks),
+        _rate(_sessions_a_week(sessions, early), _sessions_a_week(sessions, late)),
         *_sets(_of(sets, early), _of(sets, late), len(early), len(late)),
         _gap(sessions, since),
     ]
@@ -50,6 +49,12 @@ def changes_since(sessions: pd.DataFrame, sets: pd.DataFrame, since: pd.Timestam
 
 def _of(sets: pd.DataFrame, sessions: pd.DataFrame) -> pd.DataFrame:
     return sets[sets["session"].isin(sessions.index)]
+
+
+def _sessions_a_week(sessions: pd.DataFrame, part: pd.DataFrame) -> float:
+    """By the gaps that end within: a stretch from session to session holds one more than gaps."""
+    gaps = sessions["date"].diff().dt.days[part.index]
+    return float(7.0 / gaps.mean())
 
 
 def _rate(before: float, after: float) -> str:

@@ -80,19 +80,33 @@ def book(inner: bytes, compression: int = zipfile.ZIP_DEFLATED) -> bytes:
     ("inner", "words"),
     [
         (b"<row/>" * 2_000_000, "times its size"),
+        (b"<row/>" * 160_000, "more than 100000 rows without a cell"),
+        (
+            b"".join(b'<row r="%d"/>' % n for n in range(9, 300_000)),
+            "more than 100000 rows without a cell",
+        ),
+        (b"<row><c/></row>" * 600_000, "times its size"),
+        (b"<row>" + b"<c/>" * 2_000_000 + b"</row>", "times its size"),
         (b'<row><c t="inlineStr"><is><t>' + b"x" * 40_000_000, "times its size"),
         (
             b"<!--" + bytes(np.random.default_rng(0).integers(65, 90, 500_000, np.uint8)),
             "over 100000",
         ),
     ],
-    ids=["rows", "cell", "comment"],
+    ids=["rows", "flat rows", "numbered rows", "rows of a cell", "one row", "cell", "comment"],
 )
-def test_workbooks_too_large(tmp_path, ladder, inner, words):
+def test_workbooks_too_large(tmp_path, ladder, monkeypatch, inner, words):
     path = tmp_path / "sets.xlsx"
     path.write_bytes(book(inner))
+    monkeypatch.setattr(workbooks.openpyxl, "load_workbook", lambda *_, **__: pytest.fail("parsed"))
     with pytest.raises(LogError, match=words):
         read_log(path, ladder)
+
+
+def test_as_many_empty_rows_as_a_sheet_may_have_cost_no_set(tmp_path, ladder):
+    path = tmp_path / "sets.xlsx"
+    path.write_bytes(book(b"<row/>" * 20_000))
+    assert read_log(path, ladder).rows_in == 4
 
 
 @pytest.mark.parametrize("inner", [b"<row>", b"<c>", b'<row r="2"><c r="A2">'], ids=range(3))
@@ -100,7 +114,7 @@ def test_a_workbook_nested_without_end_is_refused_before_it_is_parsed(
     tmp_path, ladder, monkeypatch, inner
 ):
     path = tmp_path / "sets.xlsx"
-    path.write_bytes(book(inner * (9_000_000 // len(inner))))
+    path.write_bytes(book(inner * (900_000 // len(inner))))
     monkeypatch.setattr(workbooks.openpyxl, "load_workbook", lambda *_, **__: pytest.fail("parsed"))
     with pytest.raises(LogError, match="nested more than 5000 deep"):
         read_log(path, ladder)

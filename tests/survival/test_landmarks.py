@@ -38,7 +38,6 @@ def test_landmarks_lie_within_their_spells(histories, landmarks):
     spells = histories.spells.iloc[landmarks["spell"]]
     assert (landmarks["day"].to_numpy() > day_of(spells["start"])).all()
     assert (landmarks["day"].to_numpy() <= day_of(spells["end"])).all()
-    assert (landmarks["weeks"] >= 0).all()
     assert len(landmarks) > 50
 
 
@@ -79,7 +78,7 @@ def test_features_are_what_was_known_then(histories, landmarks, states):
     features = landmark_features(histories, landmarks, states)
     sessions = histories.sessions
     targets = {rung.key: rung.criterion for rung in histories.ladder.rungs}
-    for place in (0, len(landmarks) // 2, len(landmarks) - 1):
+    for place in np.linspace(0, len(landmarks) - 1, 40).astype(int):
         mark, row = landmarks.iloc[place], features.iloc[place]
         own = sessions[sessions["spell"] == mark["spell"]]
         seen = own[day_of(own["date"]) < mark["day"]]
@@ -96,7 +95,22 @@ def test_features_are_what_was_known_then(histories, landmarks, states):
         assert row["cleared_before"] == pytest.approx(np.log1p(before.sum()))
         weeks_known = (mark["day"] - day_of(spells["start"]).min()) / 7.0
         assert row["since_first"] == pytest.approx(np.log1p(weeks_known))
+        shown = seen["best"].fillna(0.0) / criterion.target
+        top = shown[shown == shown.max()].index[-1]  # equalled is shown again
+        weeks_old = (mark["day"] - day_of(seen["date"])[seen.index.get_loc(top)]) / 7.0
+        assert row["ever"] == pytest.approx(np.clip(np.log(max(shown.max(), 1e-9)), -2, 1))
+        assert row["best"] == pytest.approx(np.clip(np.log(max(shown.tail(6).max(), 1e-9)), -2, 1))
+        assert row["since_best"] == pytest.approx(np.log1p(weeks_old))
+        assert row["sessions"] == pytest.approx(np.log(len(seen)))
+        assert row["log_wait"] == pytest.approx(np.log1p(row["wait"]))
+        weeks_lately = (mark["day"] - day_of(recent["date"])[0]) / 7.0
+        assert row["rate"] == pytest.approx(len(recent) / max(weeks_lately, 1.0))
+        assert row["year"] == pytest.approx(mark["day"] / 365.25, abs=0.05)
+        assert row["rung"] == histories.ladder.keys.index(seen["rung"].iloc[0])
         state = states.iloc[int(mark["session"])]
+        assert row["level_sd"] == pytest.approx(np.sqrt(state["var_level"]))
+        assert row["gain_sd"] == pytest.approx(np.sqrt(state["var_gain"]))
+        assert row["pace"] == state["pace"]
         assert row["level"] == state["level"]
         assert row["gain"] == pytest.approx(state["swing"] + state["pace"])
 
@@ -153,3 +167,33 @@ def test_features_are_finite_at_states_beyond_belief(histories, landmarks, state
     )
     features = landmark_features(histories, landmarks, wild)
     assert np.isfinite(features.to_numpy(dtype=float)).all()
+    at = landmarks["session"].to_numpy()
+    # A thousand times the mark, e^7, and no farther.
+    np.testing.assert_array_equal(features["level"], np.array([7.0, -7.0, 7.0])[at % 3])
+    np.testing.assert_array_equal(features["level_sd"], np.array([0.0, 7.0])[at % 2])
+    assert (features["gain"] == 7.0).all()
+    assert (features["gain_sd"] == 0.0).all()
+
+
+def test_a_silence_counts_by_the_chance_of_coming_back(histories, landmarks):
+    spells = histories.spells
+    is_open = (spells["outcome"] == OPEN).to_numpy()
+    assert is_open.sum() > 3
+    last, end = day_of(spells["last_session"]), day_of(spells["end"])
+    cut = day_of(pd.Series([histories.as_of]))[0]
+    for chance, known in ((0.0, last), (0.09, last), (0.11, np.full(len(spells), cut))):
+        table = training_landmarks(histories, np.full(len(spells), chance))
+        mine = is_open[table["spell"]]
+        row, day = table["spell"].to_numpy(), table["day"].to_numpy()
+        np.testing.assert_allclose(table["weeks"], (np.where(mine, known[row], end[row]) - day) / 7)
+        np.testing.assert_allclose(table["sure"], (np.where(mine, last[row], end[row]) - day) / 7)
+        np.testing.assert_array_equal(table["stays"], np.where(mine, chance, 1.0))
+        assert table["weight"].unique() == pytest.approx([1 / 3])  # one a week, three count as one
+    assert (landmarks["stays"] == 1.0).all()
+
+
+def test_landmarks_stand_a_week_apart(landmarks):
+    steps = landmarks.groupby("spell")["day"].diff().dropna()
+    assert len(steps) > 50
+    assert steps.isin([6, 7, 8]).all()
+    assert steps.mean() == pytest.approx(7.0, abs=0.1)
