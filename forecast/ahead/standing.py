@@ -9,6 +9,7 @@ import pandas as pd
 
 from forecast.histories import CLEARED, PASSED_OVER, Histories, day_number
 from forecast.ladder import Ladder
+from forecast.readiness import rungs_behind
 from forecast.types import Array, Flags, Ints
 
 
@@ -82,11 +83,7 @@ class Standing:
 def stand(histories: Histories, names: list[str]) -> Standing:
     """Return where these athletes stand.
 
-    A rung is behind an athlete when it was cleared or passed over; when a rung that needs it has
-    been begun and it is not being trained itself; and when no log shows it although it comes
-    before every rung the athlete has ever logged: logs often begin in the middle of a ladder. A
-    log that begins with a rung that needs none begins at the foot of the ladder: gates beside it
-    are still to be cleared.
+    What is behind them says ``readiness.rungs_behind``.
     """
     spells = histories.spells.reset_index(names="row")
     spells = spells[spells["athlete"].isin(names)]
@@ -105,7 +102,7 @@ def stand(histories: Histories, names: list[str]) -> Standing:
     day = np.full(shape, np.nan)
     finished = done[who, rung]
     day[who[finished], rung[finished]] = day_number(spells["end"][finished]) - cut
-    behind = _behind(done, begun, under_way, ladder_plan(histories.ladder))
+    behind = rungs_behind(done, begun, under_way, histories.ladder)
     first = np.full(len(athletes), np.inf)
     np.minimum.at(first, who, day_number(spells["start"]) - cut)
     by_number = dict(zip(spells["athlete_id"], spells["athlete"], strict=True))
@@ -119,20 +116,6 @@ def stand(histories: Histories, names: list[str]) -> Standing:
         cleared_day=day,
         since=first,
     )
-
-
-def _behind(done: Flags, begun: Flags, under_way: Flags, plan: Plan) -> Flags:
-    """(A, R) rungs behind, by the three rules of ``stand``."""
-    earliest = np.where(begun.any(axis=1), begun.argmax(axis=1), 0)
-    foot = np.array([not needs for needs in plan.needs])
-    earliest = np.where(foot[earliest], 0, earliest)
-    behind = done | (np.arange(plan.n_rungs) < earliest[:, None])
-    reached = behind | begun
-    for r in range(plan.n_rungs - 1, -1, -1):
-        for need in plan.needs[r]:
-            reached[:, need] |= reached[:, r]
-            behind[:, need] |= reached[:, r]
-    return np.asarray(behind & (done | ~under_way))
 
 
 def last_needs(histories: Histories) -> pd.DataFrame:

@@ -12,10 +12,9 @@ from forecast.histories import CLEARED, Histories
 from forecast.histories import PAIN as PAIN_NOTED
 from forecast.log import TrainingLog
 from forecast.plateau import plateaus
-from forecast.readiness import CLIMBING, FLAT, SLIPPING, LogView, marked
+from forecast.readiness import CLIMBING, FLAT, KEYS, SLIPPING, LogView, marked, with_usual
 from forecast.types import Flags
 
-KEYS = ["athlete", "rung"]
 WEEKS_AHEAD = 12
 """Weeks ahead for which chances are compared."""
 HERE = pd.Timedelta(days=10)
@@ -81,6 +80,8 @@ def snapshot(view: LogView, before: Snapshot | None = None) -> Snapshot:
 def _open(view: LogView, before: Snapshot | None) -> pd.DataFrame:
     forecast, states = view.forecast(), view.once(plateaus)
     summary = forecast.summary.drop(columns=["state"], errors="ignore")
+    usual = with_usual(summary, view.histories, view.log.ladder)["usual"]
+    summary = summary.assign(level_value=usual.fillna(summary["level_value"]))
     rows = marked(summary, states).merge(states[[*KEYS, "state", "wait_weeks", "reason"]], on=KEYS)
     chances = forecast.curve[forecast.curve["week"] <= WEEKS_AHEAD]
     lists = chances.groupby(KEYS)["p_cleared"].agg(list).rename("chances")

@@ -25,6 +25,7 @@ from forecast.commands.common import (
 )
 from forecast.commands.people import named, rows_of
 from forecast.log import counted
+from forecast.readiness import with_usual
 
 HORIZON_AHEAD = 260
 
@@ -50,7 +51,8 @@ def ahead(
         result = view.ladder_ahead(horizon_weeks=horizon, target_date=by)
     summary = rows_of(result.summary, names)
     told = f"{len(summary)} rungs ahead"
-    print_table(summary, lambda console: _show(console, records, result, summary), out, told)
+    shown = with_usual(summary, view.histories, records.log.ladder)
+    print_table(summary, lambda console: _show(console, records, result, shown), out, told)
 
 
 def _show(console: Console, records: Records, result: LadderAhead, summary: pd.DataFrame) -> None:

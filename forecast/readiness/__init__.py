@@ -23,7 +23,7 @@ if TYPE_CHECKING:
         with_usual,
     )
     from forecast.readiness.moving import moved_back
-    from forecast.readiness.open_rungs import untried_rungs
+    from forecast.readiness.open_rungs import rungs_behind, untried_rungs
     from forecast.readiness.parts import (
         PartDone,
         forecast_parts,
@@ -79,6 +79,7 @@ __all__ = [
     "most_urgent_first",
     "moved_back",
     "read_model",
+    "rungs_behind",
     "save_model",
     "share_out_log",
     "time_columns",
@@ -94,7 +95,7 @@ _HOMES = {
     "marks": "AWAY CLIMBING FLAT KEYS LAST_SESSIONS PAIN SLIPPING UNCLEAR marked most_urgent_first "
     "with_usual",
     "moving": "moved_back",
-    "open_rungs": "untried_rungs",
+    "open_rungs": "rungs_behind untried_rungs",
     "parts": "PartDone forecast_parts forecast_shared_out share_out_log",
     "reasons": "UNITS confidence_words",
     "result": "CURVE_COLUMNS DIGITS SUMMARY_COLUMNS ReadinessForecast curve_table time_columns",

@@ -9,6 +9,7 @@ import pandas as pd
 
 from forecast.histories import Histories
 from forecast.readiness.facts import UNKNOWN
+from forecast.readiness.marks import with_usual
 from forecast.readiness.reasons import confidence_words, reason_rows, warning_text
 from forecast.readiness.result import (
     DIGITS,
@@ -64,7 +65,7 @@ def assemble(
     return ReadinessForecast(
         summary=summary[list(SUMMARY_COLUMNS)],
         curve=curve_table(facts, chances),
-        reasons=reason_rows(facts, rungs),
+        reasons=reason_rows(with_usual(facts, histories, histories.ladder), rungs),
         as_of=histories.as_of,
         horizon_weeks=horizon_weeks,
         engine=engine,

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 
 from forecast.histories import CLEARED, PASSED_OVER, Histories
+from forecast.ladder import Ladder
+from forecast.types import Flags
 
 
 def untried_rungs(histories: Histories) -> pd.DataFrame:
     """Return the rungs that come next for athletes with none under way.
 
-    A rung counts as behind an athlete when it was cleared or passed over, or when a rung that
-    needs it was: logs often begin in the middle of a ladder.
+    What counts as behind an athlete says ``rungs_behind``.
 
     Returns
     -------
@@ -24,7 +26,9 @@ def untried_rungs(histories: Histories) -> pd.DataFrame:
     rows = []
     for athlete, own in spells[~spells["athlete"].isin(busy)].groupby("athlete", sort=False):
         done = own[own["outcome"].isin([CLEARED, PASSED_OVER])].set_index("rung")
-        behind = _behind(set(done.index), histories)
+        cleared, begun = (np.isin(ladder.keys, rungs)[None] for rungs in (done.index, own["rung"]))
+        found = rungs_behind(cleared, begun, np.zeros_like(begun), ladder)[0]
+        behind = {key for key, is_behind in zip(ladder.keys, found, strict=True) if is_behind}
         for place, rung in enumerate(ladder.rungs):
             if rung.key in behind or not set(rung.needs) <= behind:
                 continue
@@ -39,10 +43,29 @@ def untried_rungs(histories: Histories) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=columns)
 
 
-def _behind(done: set[str], histories: Histories) -> set[str]:
-    """Rungs done, and all that any of them needed."""
-    behind = set(done)
-    for rung in reversed(histories.ladder.rungs):
-        if rung.key in behind:
-            behind |= set(rung.needs)
-    return behind
+def rungs_behind(done: Flags, begun: Flags, under_way: Flags, ladder: Ladder) -> Flags:
+    """Return the rungs behind each athlete, (A, R).
+
+    A rung is behind when it was cleared or passed over; when a rung that needs it has been begun or
+    is behind itself, and it is not under way; and when it stands before the first rung that the log
+    shows of the athlete, unless that is a foot of the ladder, for logs often begin in the middle.
+
+    Parameters
+    ----------
+    done, begun, under_way
+        (A, R) what the log shows: cleared or passed over, tried, still open.
+    ladder
+        The ladder of R rungs.
+    """
+    place = {key: number for number, key in enumerate(ladder.keys)}
+    needs = [[place[need] for need in rung.needs] for rung in ladder.rungs]
+    earliest = np.where(begun.any(axis=1), begun.argmax(axis=1), 0)
+    foot = np.array([not needed for needed in needs])
+    earliest = np.where(foot[earliest], 0, earliest)
+    behind = done | (np.arange(len(needs)) < earliest[:, None])
+    reached = behind | begun
+    for rung in range(len(needs) - 1, -1, -1):
+        for need in needs[rung]:
+            reached[:, need] |= reached[:, rung]
+            behind[:, need] |= reached[:, rung]
+    return np.asarray(behind & (done | ~under_way))

@@ -9,6 +9,7 @@ import pandas as pd
 
 from forecast.histories import ABSENCE_DAYS, PAIN
 from forecast.ladder import Rung
+from forecast.readiness.marks import LAST_SESSIONS
 from forecast.readiness.result import DIGITS, REASON_COLUMNS
 from forecast.readiness.shown import SURPRISING
 
@@ -100,13 +101,19 @@ def reason_rows(facts: pd.DataFrame, rungs: dict[str, Rung]) -> pd.DataFrame:
 def _one(fact: Any, rung: Rung) -> list[tuple[str, float, str, str]]:
     """Reasons of one open rung: what, value, unit, text."""
     unit, target = UNITS[rung.criterion.measure], rung.criterion.target
+    counts = np.isfinite(fact.usual)
+    level = fact.usual if counts else fact.level_value
+    whole = counts and rung.criterion.measure == "reps"
+    shown = "1 rep" if whole and level == 1 else f"{level:.{0 if whole else 1}f} {unit}"
     out = [
         (
             "level",
-            fact.level_value,
+            level,
             unit,
-            f"stands at about {fact.level_value:.1f} {unit} on a usual day; the pass mark is "
-            f"{target:g} {unit}",
+            f"stands at about {shown} on a usual day; the pass mark is {target:g} {unit}"
+            if counts
+            else f"no set of the last {LAST_SESSIONS} sessions counted: the level is put at about "
+            f"{shown}; the pass mark is {target:g} {unit}",
         ),
         ("gain", 100 * fact.gain_lately, "% a week", _gain(fact)),
     ]
@@ -114,10 +121,10 @@ def _one(fact: Any, rung: Rung) -> list[tuple[str, float, str, str]]:
         out = [
             (
                 "level",
-                fact.level_value,
+                level,
                 unit,
-                "has no session here yet: the start is guessed "
-                f"at about {fact.level_value:.1f} {unit} from other athletes and other rungs",
+                f"has no session here yet: the start is guessed at about {shown} from other "
+                "athletes and other rungs",
             )
         ]
     else:

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy.stats import norm
 
-from forecast.growth import GrowthModel, Tracked, propagate, to_ratio
+from forecast.growth import GrowthModel, Tracked, propagate, to_latent, to_ratio
 from forecast.histories import Histories
 from forecast.readiness import LAST_SESSIONS, PAIN, LogView, ReadinessForecast
 from forecast.report.advice import ON_HOLD
@@ -194,7 +194,10 @@ def _fan(
     wait_weeks = wait.to_numpy() / 7.0
     trained = np.minimum(wait_weeks, panel.grace[spell])
     target, edge = tried["target"].to_numpy(), edge_weeks(tried).to_numpy()
-    frames = []
+    # The forecast's level at the cut is where the fan begins: it knows the training clock and what
+    # comes back after a layoff.
+    start = to_latent(np.exp(tried["level"].to_numpy(dtype=float)), growth.linear)
+    frames, offset = [], np.zeros(len(tried))
     for week in range(MOST_WEEKS + 1):
         mean, cov = propagate(
             growth.fit.constants.dynamics,
@@ -203,7 +206,9 @@ def _fan(
             trained + week,
             wait_weeks - trained,
         )
-        band = _in_unit(growth, target, mean[:, 0], cov[:, 0, 0], CEILING * target)
+        if week == 0:
+            offset = start - mean[:, 0]
+        band = _in_unit(growth, target, mean[:, 0] + offset, cov[:, 0, 0], CEILING * target)
         day = histories.as_of + pd.Timedelta(weeks=week)
         rows = tried[["who", "athlete", "target", "counted"]].assign(date=day, **band)
         frames.append(rows[edge >= week])
