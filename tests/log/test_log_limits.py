@@ -43,9 +43,9 @@ def book(path, change):
             lambda s: s.replace(b"<sheetData>", b"<sheetData><row>" + b"<c/>" * 2000 + b"</row>"),
             "1000 columns",
         ),
-        (lambda s: s[: len(s) // 2], "no readable XLSX workbook"),
-        (lambda s: b"", "no readable XLSX workbook|is empty"),
-        (lambda s: s.replace(b"<v>", b"<v>x", 3), "no readable XLSX workbook"),
+        (lambda s: s[: len(s) // 2], "not a readable XLSX workbook"),
+        (lambda s: b"", "not a readable XLSX workbook|is empty"),
+        (lambda s: s.replace(b"<v>", b"<v>x", 3), "not a readable XLSX workbook"),
     ],
 )
 def test_hostile_workbooks(tmp_path, ladder, change, words):
