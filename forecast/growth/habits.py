@@ -8,6 +8,7 @@ import numpy as np
 from scipy.special import expit
 from sklearn.linear_model import LogisticRegression
 
+from forecast.growth.kernels import HIGHEST_CLEAN, LOWEST_CLEAN
 from forecast.growth.panel import Panel
 from forecast.types import Array, Flags, Ints
 
@@ -42,8 +43,8 @@ class Habits:
 
 
 def clip_level(level: Array) -> Array:
-    """Return the level as far as it tells of habits: -2 to 0.7."""
-    return np.clip(level, -2.0, 0.7)
+    """Return the level as far as it tells of habits."""
+    return np.clip(level, LOWEST_CLEAN, HIGHEST_CLEAN)
 
 
 def cohort_habits(eligible: Array, n_sets: Array, level: Array) -> CohortHabits:

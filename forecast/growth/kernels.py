@@ -30,6 +30,8 @@ OUTLIER = 3.0
 LEAST_TOLD = 1e-3
 """Share of the opinion's precision that a session must add to count as an observation."""
 LEAST_VAR = 1e-12
+LOWEST_CLEAN, HIGHEST_CLEAN = -2.0, 0.7
+"""Levels beyond which a level tells no more of the share of sets that can count."""
 MAX_FATIGUE_STEPS = 4
 """Sets after which a session's next set is no more tired."""
 
@@ -753,6 +755,50 @@ def chance_to_meet(room: float, set_sd: float, fatigue: float, eligible: float, 
 
 
 @njit(cache=True, error_model="numpy")
+def move_on(
+    standing: Standing,
+    at: tuple[int, int],
+    rest: float,
+    excess: float,
+    tau: float,
+    motion: Array,
+    z0: float,
+    z1: float,
+) -> None:
+    """Carry target and path ``at`` over a gap, in place: the motion, and what a layoff takes.
+
+    ``motion`` begins with alpha, swing_sd, wiggle_sd, detraining and regain; the rest as for
+    ``advance_one``.
+    """
+    level, swing, pace, lost, _, _ = standing
+    then = lost[at] * math.exp(-motion[4] * rest) + motion[3] * excess
+    level[at], swing[at] = advance_one(level[at], swing[at], pace[at], tau, excess, motion, z0, z1)
+    level[at] -= then - lost[at]
+    lost[at] = then
+
+
+@njit(cache=True, error_model="numpy")
+def chance_of_session(
+    level: float,
+    room: float,
+    set_sd: float,
+    noise: tuple[float, float],
+    habit: tuple[float, float],
+    sets: int,
+    odds: float,
+) -> float:
+    """Return the chance that a coming session meets, by ``chance_to_meet``.
+
+    ``noise``: slip and fatigue; ``habit``: intercept and slope of the share of sets that can count
+    by level; ``odds`` the factor on the odds of meeting.
+    """
+    clean = min(max(level, LOWEST_CLEAN), HIGHEST_CLEAN)
+    eligible = (1.0 - noise[0]) / (1.0 + math.exp(-habit[0] - habit[1] * clean))
+    meets = chance_to_meet(room, set_sd, noise[1], eligible, sets)
+    return meets * odds / (1.0 - meets + meets * odds)
+
+
+@njit(cache=True, error_model="numpy")
 def expected_meets(
     mean: Array,
     sd: Array,
@@ -807,13 +853,11 @@ def walk_paths(
     clock's numbers; alpha, swing_sd, wiggle_sd, detraining, regain; slip and fatigue. Chances are
     added to ``out``: by day (T, D + 1) and of the next session (T,).
     """
-    level, swing, pace, lost, day, runs = standing
+    level, _, _, _, day, runs = standing
     by_target, asked, careful = targets
     clock, motion, noise = law
     by_day, next_session = out
     horizon = by_day.shape[1] - 1
-    _, _, _, detraining, regain = motion
-    slip, fatigue = noise
     going = False
     for t in range(len(level)):
         mark, day_sd, set_sd, grace, done, origin, speed = by_target[t, :7]
@@ -822,7 +866,7 @@ def walk_paths(
         for p in range(paths):
             if not day[t, p] <= horizon:
                 continue
-            habit = intercept + spread * careful[p]
+            habit = (intercept + spread * careful[p], slope)
             for b in range(len(luck.form)):
                 now = step + b
                 table = tables.first_gaps if now == 0 else tables.gaps
@@ -832,22 +876,13 @@ def walk_paths(
                     rest = min(gap / 7.0, grace)
                     excess = gap / 7.0 - rest
                     tau = speed * dose_one(rest, done + now, origin + day[t, p], 1.0, clock)
-                    level[t, p], swing[t, p] = advance_one(
-                        level[t, p], swing[t, p], pace[t, p], tau, excess,
-                        motion, luck.normal[b, 0, p], luck.normal[b, 1, p],
-                    )  # fmt: skip
-                    then = lost[t, p] * math.exp(-regain * rest) + detraining * excess
-                    level[t, p] -= then - lost[t, p]
-                    lost[t, p] = then
+                    z0, z1 = luck.normal[b, 0, p], luck.normal[b, 1, p]
+                    move_on(standing, (t, p), rest, excess, tau, motion, z0, z1)
                 if not day[t, p] <= horizon and now > 0:
                     break
-                clean = min(max(level[t, p], -2.0), 0.7)
-                eligible = (1.0 - slip) / (1.0 + math.exp(-habit - slope * clean))
-                meets = chance_to_meet(
-                    level[t, p] + day_sd * luck.form[b, p] - mark, set_sd, fatigue, eligible,
-                    int(tables.sets[t, luck.columns[b, 1, p]]),
-                )  # fmt: skip
-                meets = meets * odds / (1.0 - meets + meets * odds)
+                room = level[t, p] + day_sd * luck.form[b, p] - mark
+                sets = int(tables.sets[t, luck.columns[b, 1, p]])
+                meets = chance_of_session(level[t, p], room, set_sd, noise, habit, sets, odds)
                 if now == 0:
                     next_session[t] += meets / paths
                     if not day[t, p] <= horizon:
@@ -878,13 +913,13 @@ def climb_paths(
 ) -> bool:
     """Climb T rungs on P paths, B sessions from ``step`` on; True while any path goes on.
 
-    ``targets``: (T, 8) mark, grace, sessions done, scatter,
-    the habit's intercept, slope and spread, and the factor on the odds of meeting; (T, 3) measure,
-    sessions in a row, and whether the rung is not begun; (T, P) day number that days count from.
+    ``targets``: (T, 8) mark, grace, sessions done, scatter, the habit's intercept, slope and
+    spread, and the factor on the odds of meeting; (T, 3) measure, sessions in a row, and whether
+    the rung is not begun; (T, P) day number that days count from.
     ``out``: (T, P) the day on which a path clears, NaN while it goes on and infinite where it did
     not by ``most_days``; and (T,) the chance that the first session meets.
     """
-    level, swing, pace, lost, day, runs = standing
+    level, _, _, _, day, runs = standing
     by_target, asked, origin = targets
     days, first = out
     on = False
@@ -896,8 +931,9 @@ def climb_paths(
             if not math.isnan(days[t, p]):
                 continue
             motion = laws.by_path[p]
-            _, _, _, detraining, regain, slip, fatigue, careful = motion
-            habit = intercept + spread * careful
+            noise, habit = (motion[5], motion[6]), (intercept + spread * motion[7], slope)
+            day_sd = laws.day_sd[p, measure] * scatter
+            set_sd = laws.set_sd[p, measure] * scatter
             for b in range(len(luck.form)):
                 now = step + b
                 if now > 0 or untried == 0:
@@ -908,21 +944,11 @@ def climb_paths(
                     excess = gap / 7.0 - rest
                     at = origin[t, p] + day[t, p]
                     tau = dose_one(rest, done + now, at, 1.0, laws.clocks[laws.owner[p]])
-                    level[t, p], swing[t, p] = advance_one(
-                        level[t, p], swing[t, p], pace[t, p], tau, excess,
-                        motion, luck.normal[b, 0, p], luck.normal[b, 1, p],
-                    )  # fmt: skip
-                    then = lost[t, p] * math.exp(-regain * rest) + detraining * excess
-                    level[t, p] -= then - lost[t, p]
-                    lost[t, p] = then
-                clean = min(max(level[t, p], -2.0), 0.7)
-                eligible = (1.0 - slip) / (1.0 + math.exp(-habit - slope * clean))
-                meets = chance_to_meet(
-                    level[t, p] + laws.day_sd[p, measure] * scatter * luck.form[b, p] - mark,
-                    laws.set_sd[p, measure] * scatter, fatigue, eligible,
-                    int(tables.sets[t, luck.columns[b, 1, p]]),
-                )  # fmt: skip
-                meets = meets * odds / (1.0 - meets + meets * odds)
+                    z0, z1 = luck.normal[b, 0, p], luck.normal[b, 1, p]
+                    move_on(standing, (t, p), rest, excess, tau, motion, z0, z1)
+                room = level[t, p] + day_sd * luck.form[b, p] - mark
+                sets = int(tables.sets[t, luck.columns[b, 1, p]])
+                meets = chance_of_session(level[t, p], room, set_sd, noise, habit, sets, odds)
                 if now == 0:
                     first[t] += meets / paths
                 runs[t, p, 0] = runs[t, p, 0] + 1.0 if luck.uniform[b, p] < meets else 0.0

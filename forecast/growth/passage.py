@@ -147,7 +147,7 @@ def simulate_passage(
     lost = np.broadcast_to(_column(targets.lost), level.shape).copy()
     standing = Standing(level, swing, pace, lost, day, _starting_runs(targets, paths))
     motion = np.array([getattr(dynamics, f.name) for f in fields(Dynamics)])
-    law = (targets.clock.numbers, motion, np.array([noise.slip, noise.fatigue]))
+    law = (targets.clock.numbers, motion, (noise.slip, noise.fatigue))
     by_day, next_session = np.zeros((len(targets), horizon_days + 1)), np.zeros(len(targets))
     gaps, first_gaps = (np.asarray(g, dtype=float) for g in (targets.gaps, targets.first_gaps))
     tables = Tables(gaps, first_gaps, targets.habits.sets)
