@@ -3,28 +3,18 @@
 from __future__ import annotations
 
 import io
-import json
-import zipfile
 from dataclasses import fields
 from pathlib import Path
 
 import pandas as pd
-import pyarrow as pa
 
 from forecast.backtest.result import BacktestResult
 from forecast.errors import ForecastError
-from forecast.log import write_whole
+from forecast.log import add_tables, read_tables, write_whole
 
 FORMAT = 1
 _NUMBERS = ("horizon_weeks", "scored_weeks", "level")
 _TABLES = tuple(f.name for f in fields(BacktestResult) if f.name not in (*_NUMBERS, "cuts"))
-_STAMP = (1980, 1, 1, 0, 0, 0)
-"""A fixed time in the archive: the same backtest gives the same bytes."""
-_FOREIGN = (
-    zipfile.BadZipFile, pa.ArrowException, LookupError, TypeError, ValueError, EOFError,
-    RuntimeError,
-)  # fmt: skip
-"""What a damaged archive, or one that is something else, raises."""
 
 
 def save_backtest(result: BacktestResult, path: str | Path) -> Path:
@@ -39,12 +29,9 @@ def save_backtest(result: BacktestResult, path: str | Path) -> Path:
         "format": FORMAT,
         "cuts": [cut.isoformat() for cut in result.cuts],
     }
-    packed = io.BytesIO()
-    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
-        archive.writestr(zipfile.ZipInfo("backtest.json", _STAMP), json.dumps(said))
-        for name in _TABLES:
-            table = getattr(result, name).reset_index(drop=True)
-            archive.writestr(zipfile.ZipInfo(f"{name}.parquet", _STAMP), table.to_parquet())
+    packed, tables = io.BytesIO(), {name: getattr(result, name) for name in _TABLES}
+    told = {name: table.reset_index(drop=True) for name, table in tables.items()}
+    add_tables(packed, "backtest", said, told)
     return write_whole(Path(path), packed.getvalue())
 
 
@@ -57,12 +44,7 @@ def load_backtest(path: str | Path) -> BacktestResult:
         The file is not there, can't be read, or is no backtest.
     """
     try:
-        with zipfile.ZipFile(path) as archive:
-            said = json.loads(archive.read("backtest.json"))
-            tables = {
-                name: pd.read_parquet(io.BytesIO(archive.read(f"{name}.parquet")))
-                for name in _TABLES
-            }
+        said, tables = read_tables(path, "backtest")
         if said["format"] != FORMAT:
             raise ValueError(f"format {said['format']}")
         cuts = tuple(pd.Timestamp(cut) for cut in said["cuts"])
@@ -72,7 +54,7 @@ def load_backtest(path: str | Path) -> BacktestResult:
             f"The backtest {path} can't be read ({error.strerror}); check the name, or write one "
             "with 'backtest PATH... --keep FILE'."
         ) from error
-    except _FOREIGN as error:
+    except (LookupError, TypeError, ValueError) as error:
         raise ForecastError(
             f"{path} is no backtest of this version; write one with 'backtest PATH... --keep FILE' "
             "(a table of scores from --scores is not enough)."

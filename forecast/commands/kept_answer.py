@@ -7,26 +7,17 @@ would be worked out anew; and it goes when the model goes.
 from __future__ import annotations
 
 import io
-import json
 import zipfile
 from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
-import pyarrow as pa
 
 from forecast.errors import ForecastError
-from forecast.log import write_whole
+from forecast.log import add_tables, read_tables, write_whole
 from forecast.readiness import ReadinessForecast
 
 _TABLES = ("summary", "curve", "reasons")
-_STAMP = (1980, 1, 1, 0, 0, 0)
-"""A fixed time in the archive, as the model's own."""
-_FOREIGN = (
-    zipfile.BadZipFile, pa.ArrowException, LookupError, TypeError, ValueError, EOFError, OSError,
-    RuntimeError,
-)  # fmt: skip
-"""What a damaged archive, or one that was tampered with, raises."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,20 +35,16 @@ class Answer:
 
 def read_answer(model: Path, engine: str) -> Answer | None:
     """Return the answer kept with a model; nothing where there is none that can be read."""
-    if not model.exists():
-        return None
     try:
-        with zipfile.ZipFile(model) as archive:
-            said = json.loads(archive.read(f"{engine}.json"))
-            summary, curve, reasons, states = (
-                pd.read_parquet(io.BytesIO(archive.read(f"{engine}-{name}.parquet")))
-                for name in (*_TABLES, "states")
-            )
+        said, tables = read_tables(model, engine)
         forecast = ReadinessForecast(
-            summary, curve, reasons, pd.Timestamp(said["as_of"]), int(said["horizon_weeks"]), engine
+            **{name: tables[name] for name in _TABLES},
+            as_of=pd.Timestamp(said["as_of"]),
+            horizon_weeks=int(said["horizon_weeks"]),
+            engine=engine,
         )
-        return Answer(forecast, states, dict(said["nothing_open"]))
-    except _FOREIGN:
+        return Answer(forecast, tables["states"], dict(said["nothing_open"]))
+    except (OSError, LookupError, TypeError, ValueError):
         return None  # whoever asks has to look at the model itself, and says what is wrong with it
 
 
@@ -72,13 +59,7 @@ def keep_answer(model: Path, answer: Answer) -> None:
     }
     try:
         packed = io.BytesIO(model.read_bytes())
-        with zipfile.ZipFile(packed, "a", zipfile.ZIP_DEFLATED) as archive:
-            if f"{told.engine}.json" in archive.namelist():
-                return
-            for name, table in tables.items():
-                entry = zipfile.ZipInfo(f"{told.engine}-{name}.parquet", _STAMP)
-                archive.writestr(entry, table.to_parquet())
-            archive.writestr(zipfile.ZipInfo(f"{told.engine}.json", _STAMP), json.dumps(said))
+        add_tables(packed, told.engine, said, tables)
         write_whole(model, packed.getvalue())
-    except (ForecastError, OSError):
+    except (ForecastError, OSError, zipfile.BadZipFile):
         return  # as the model itself, which was not kept either, and a note said so

@@ -1,5 +1,6 @@
 """Getting records in: formats, mapping, values and units, checks, and everything set aside."""
 
+from forecast.log.archive import add_tables, read_tables
 from forecast.log.cells import counted, visible
 from forecast.log.check import LogReport, describe_log, write_rejected
 from forecast.log.club import Club, draft_club, read_club
@@ -31,6 +32,7 @@ __all__ = [
     "LogReport",
     "Mapping",
     "TrainingLog",
+    "add_tables",
     "as_day",
     "bare",
     "check_level",
@@ -52,6 +54,7 @@ __all__ = [
     "pseudonymise",
     "read_club",
     "read_log",
+    "read_tables",
     "shift_days",
     "shown_url",
     "visible",

@@ -4,21 +4,22 @@ from __future__ import annotations
 
 import hashlib
 import io
-import json
-import zipfile
+from functools import cache
 from pathlib import Path
 
 import pandas as pd
 
 from forecast.errors import ForecastError
-from forecast.log.limits import MAX_BYTES
+from forecast.log.archive import add_tables, read_tables
 from forecast.log.parsing import Rows, typed
 from forecast.log.writing import write_whole
 
 NAME = "last_read-{}.zip"
+NAMED = "rows"
 PACKAGE = Path(__file__).parents[1]
 
 
+@cache
 def code_digest(folder: Path) -> bytes:
     """Return a digest of the package's code below a folder: other code may read otherwise."""
     said = hashlib.sha256()
@@ -45,35 +46,30 @@ def kept_at(home: Path, file: Path, *asked: object) -> Path | None:
 
 def read_kept(path: Path) -> list[tuple[str, Rows]] | None:
     """Return the rows kept, by file or sheet; nothing where there are none that can be read."""
-    if not path.exists():
-        return None
     try:
-        with zipfile.ZipFile(path) as archive:
-            if sum(part.file_size for part in archive.infolist()) > MAX_BYTES:
-                return None
-            parts = []
-            for number, about in enumerate(json.loads(archive.read("about.json"))):
-                sets, rejected = (
-                    pd.read_parquet(io.BytesIO(archive.read(f"{number}-{name}.parquet")))
-                    for name in ("sets", "rejected")
-                )
-                sentences = (tuple(about["understood"]), tuple(about["warnings"]))
-                parts.append((about["file"], Rows(sets, rejected, *sentences, about["rows_in"])))
-    except (OSError, ValueError, LookupError, TypeError, zipfile.BadZipFile):
+        about, tables = read_tables(path, NAMED)
+        return [
+            (
+                file,
+                Rows(
+                    tables[f"{number}-sets"], tables[f"{number}-rejected"],
+                    tuple(understood), tuple(warnings), rows_in,
+                ),
+            )
+            for number, (file, understood, warnings, rows_in) in enumerate(about["parts"])
+        ]  # fmt: skip
+    except (OSError, LookupError, TypeError, ValueError):
         return None  # a cache that is spoilt is no loss: the file itself is read
-    return parts
 
 
 def keep_rows(path: Path, parts: list[tuple[str, Rows]]) -> None:
     """Keep the rows of a file; a folder that can't be written to keeps none."""
-    content, about = io.BytesIO(), []
-    with zipfile.ZipFile(content, "w", zipfile.ZIP_STORED) as archive:
-        for number, (file, rows) in enumerate(parts):
-            for name, frame in (("sets", typed(rows.sets)), ("rejected", rows.rejected)):
-                archive.writestr(f"{number}-{name}.parquet", frame.to_parquet(index=False))
-            said = {"understood": rows.understood, "warnings": rows.warnings}
-            about.append({"file": file, "rows_in": rows.rows_in, **said})
-        archive.writestr("about.json", json.dumps(about))
+    about, content = [], io.BytesIO()
+    tables: dict[str, pd.DataFrame] = {}
+    for number, (file, rows) in enumerate(parts):
+        tables |= {f"{number}-sets": typed(rows.sets), f"{number}-rejected": rows.rejected}
+        about.append((file, rows.understood, rows.warnings, rows.rows_in))
+    add_tables(content, NAMED, {"parts": about}, tables)
     try:
         write_whole(path, content.getvalue())
     except ForecastError:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
@@ -56,11 +56,8 @@ class OpenTables:
         return self._where(lambda frame: frame[column] == value)
 
     def _where(self, test: Callable[[pd.DataFrame], pd.Series]) -> OpenTables:
-        names = ("sets", "level", "fan", "marks", "curve", "points")
-        kept = {name: getattr(self, name) for name in names}
-        return replace(
-            self, **{name: f[test(f)].reset_index(drop=True) for name, f in kept.items()}
-        )
+        kept = {part.name: getattr(self, part.name) for part in fields(self)}
+        return OpenTables(**{name: f[test(f)].reset_index(drop=True) for name, f in kept.items()})
 
 
 def open_tables(view: LogView, forecast: ReadinessForecast | None = None) -> OpenTables:
