@@ -13,6 +13,7 @@ import pandas as pd
 
 from forecast.errors import ForecastError, HistoryError, NotFittedError
 from forecast.growth import (
+    GrowthForecast,
     GrowthModel,
     Simulation,
     Tracked,
@@ -227,23 +228,34 @@ class LogView:
                 raise ForecastError(f"engine = {engine!r}; choose one of {', '.join(ENGINES)}.")
         return {engine: self.once(_forecast, engine) for engine in engines}
 
+    @property
+    def _today(self) -> int:
+        return int(np.datetime64(self.as_of, "D").astype(np.int64))
+
     @cached_property
-    def _under_way(self) -> tuple[pd.DataFrame, Array] | None:
-        """Facts of the spells under way, and their daily chances by the growth engine."""
-        model, histories, which = self.model, self.histories, self._open
+    def at_cut(self) -> GrowthForecast | None:
+        """The growth engine's forecast of the spells ``under_way``, none where there are none."""
+        which = self.under_way
         if len(which) == 0:
             return None
-        today = int(np.datetime64(self.as_of, "D").astype(np.int64))
-        spells = histories.spells.iloc[self.tracked.panel.spell_row[which]]
-        growth = forecast_open(
+        spells = self.histories.spells.iloc[self.tracked.panel.spell_row[which]]
+        return forecast_open(
             self.growth,
             self.tracked,
             which,
-            today,
-            confirm_sessions(histories, spells["rung_index"].to_numpy()),
+            self._today,
+            confirm_sessions(self.histories, spells["rung_index"].to_numpy()),
             spells["run"].to_numpy(dtype=np.int64),
             self._simulation,
         )
+
+    @cached_property
+    def _under_way(self) -> tuple[pd.DataFrame, Array] | None:
+        """Facts of the spells under way, and their daily chances by the growth engine."""
+        model, histories, which = self.model, self.histories, self.under_way
+        growth, today = self.at_cut, self._today
+        if growth is None:
+            return None
         facts = open_facts(histories, self.tracked, which, growth, self.growth, model.comparable_)
         facts["p_next_session"] = growth.passage.next_session
         facts["back_weeks"], facts["back_known"] = weeks_until_back(
@@ -258,8 +270,8 @@ class LogView:
         return Simulation(7 * model.horizon_weeks, model.paths, model.draws, model.random_state)
 
     @property
-    def _open(self) -> Ints:
-        """Places in the panel of the spells under way."""
+    def under_way(self) -> Ints:
+        """(T,) places in the panel of the spells under way, in increasing order."""
         is_open = self.histories.spells["open"].to_numpy()
         return np.flatnonzero(is_open[self.tracked.panel.spell_row])
 
@@ -269,7 +281,7 @@ class LogView:
         learnt, (_, passage) = self.model.engines_, self._under_way or (None, np.empty((0, 1)))
         weeks = self.model.horizon_weeks
         return Present(
-            self.growth, self.tracked, self.histories, self._open, learnt.edges, weeks, passage
+            self.growth, self.tracked, self.histories, self.under_way, learnt.edges, weeks, passage
         )
 
     def _chances(self, engine: Engine) -> Array:

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy.stats import norm
 
-from forecast.growth import GrowthModel, Tracked, propagate, to_latent, to_ratio
+from forecast.growth import GrowthModel, Tracked, propagate, to_ratio
 from forecast.histories import Histories
 from forecast.readiness import LAST_SESSIONS, PAIN, LogView, ReadinessForecast
 from forecast.report.advice import ON_HOLD
@@ -21,6 +21,7 @@ from forecast.types import Array
 EIGHTY = float(norm.ppf(0.9))
 LEAST_WEEKS, MOST_WEEKS = 4, 26
 """Weeks after the cut that a chart goes on: to where 9 in 10 have cleared, within these."""
+FAN_KEYS = ["who", "athlete", "target", "counted"]
 CEILING = 3.2
 """Times the target beyond which no level is drawn; it bounds the axis of a record gone wild."""
 
@@ -85,7 +86,7 @@ def open_tables(view: LogView, forecast: ReadinessForecast | None = None) -> Ope
     tried = tried.assign(counted=tried["rung"].map(measures) == "reps")
     keep = tried[["spell_row", "who", "athlete", "target", "counted"]]
     level = _shown(level_by_session(growth, tracked, histories, keep), histories)
-    ahead = _fan(growth, tracked, histories, tried)
+    ahead = _fan(view, tried)
     held = on_hold(keys)
     return OpenTables(
         sets=_sets(histories, tried),
@@ -179,35 +180,21 @@ def level_by_session(
     return rows.drop(columns=["mean", "var", "spell"]).assign(**band)
 
 
-def _fan(
-    growth: GrowthModel, tracked: Tracked, histories: Histories, tried: pd.DataFrame
-) -> pd.DataFrame:
-    """Carry the state after the last session on to the cut, and weekly to the chart's edge."""
-    panel, filtered = tracked.panel, tracked.filtered
-    place = pd.Series(np.arange(panel.n_spells), index=panel.spell_row)
-    spell = place.reindex(tried["spell_row"]).to_numpy(dtype=np.int64)
-    last = panel.last[spell]
-    wait = (histories.as_of - histories.spells["last_session"].iloc[tried["spell_row"]]).dt.days
-    wait_weeks = wait.to_numpy() / 7.0
-    trained = np.minimum(wait_weeks, panel.grace[spell])
+def _fan(view: LogView, tried: pd.DataFrame) -> pd.DataFrame:
+    """Carry the forecast's own state at the cut on, weekly, to the chart's edge."""
+    growth, at_cut, as_of = view.growth, view.at_cut, view.histories.as_of
+    spell_row = view.tracked.panel.spell_row[view.under_way]
+    place = pd.Series(np.arange(len(spell_row)), index=spell_row)[tried["spell_row"]].to_numpy()
+    mean, cov = np.empty((0, 3)), np.empty((0, 3, 3))
+    if at_cut is not None:
+        mean, cov = at_cut.mean[place], at_cut.cov[place]
     target, edge = tried["target"].to_numpy(), edge_weeks(tried).to_numpy()
-    # The forecast's level at the cut is where the fan begins: it knows the training clock and what
-    # comes back after a layoff.
-    start = to_latent(np.exp(tried["level"].to_numpy(dtype=float)), growth.linear)
-    frames, offset = [], np.zeros(len(tried))
+    none = np.zeros(len(tried))
+    frames = []
     for week in range(MOST_WEEKS + 1):
-        mean, cov = propagate(
-            growth.fit.constants.dynamics,
-            filtered.mean[last],
-            filtered.cov[last],
-            trained + week,
-            wait_weeks - trained,
-        )
-        if week == 0:
-            offset = start - mean[:, 0]
-        band = _in_unit(growth, target, mean[:, 0] + offset, cov[:, 0, 0], CEILING * target)
-        day = histories.as_of + pd.Timedelta(weeks=week)
-        rows = tried[["who", "athlete", "target", "counted"]].assign(date=day, **band)
+        then, spread = propagate(growth.fit.constants.dynamics, mean, cov, none + week, none)
+        band = _in_unit(growth, target, then[:, 0], spread[:, 0, 0], CEILING * target)
+        rows = tried[FAN_KEYS].assign(date=as_of + pd.Timedelta(weeks=week), **band)
         frames.append(rows[edge >= week])
     # What a usual day shows now is never more than was shown; see ``_shown``.
     now, most = frames[0], tried["usual"]
