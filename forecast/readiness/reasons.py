@@ -9,6 +9,7 @@ import pandas as pd
 
 from forecast.histories import ABSENCE_DAYS, PAIN
 from forecast.ladder import Rung
+from forecast.log import counted
 from forecast.readiness.marks import LAST_SESSIONS
 from forecast.readiness.result import DIGITS, REASON_COLUMNS
 from forecast.readiness.shown import SURPRISING
@@ -144,7 +145,8 @@ def _one(fact: Any, rung: Rung) -> list[tuple[str, float, str, str]]:
             "comparable",
             float(fact.comparable),
             "spells",
-            f"{fact.comparable} others' cleared spells on this rung to compare with",
+            f"{counted(int(fact.comparable), 'cleared spell')} of others on this rung to "
+            "compare with",
         )
     )
     return out

@@ -17,6 +17,7 @@ def account(histories: Histories) -> str:
     upkeep = f", {way:,} of them on the way and {after:,} on rungs cleared before" if after else ""
     late = int(spells["under_way"].sum())
     begun = f"; {late:,} under way when the log began" if late else ""
+    away = " Lapsed ones are forecast all the same, as away." if ends.get(LAPSED, 0) else ""
     return f"{total}{upkeep}. {counted(len(spells), 'spell')} of one athlete on one rung: " + (
-        f"{', '.join(parts)}{begun}."
+        f"{', '.join(parts)}{begun}.{away}"
     )
