@@ -30,11 +30,9 @@ from forecast.simulate.ladders import LADDER_FILE
 
 
 @pytest.fixture(scope="module")
-def fitted(small_log, small_cut, small_result):
+def fitted(small_model):
     """The public forecaster, fitted to the small cohort."""
-    return fc.ReadinessForecaster(horizon_weeks=small_result.horizon_weeks).fit(
-        small_log, small_cut
-    )
+    return small_model
 
 
 @pytest.fixture(scope="module")
