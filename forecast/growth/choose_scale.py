@@ -8,6 +8,7 @@ have the same probability on every scale, so the scales' evidences compare witho
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import islice
 
 import numpy as np
 
@@ -29,8 +30,8 @@ MARGIN_PER_SET = 0.04
 scale which only flatters the noise of many sets does not pass for another law of growth."""
 TRIAL_ROUNDS = 3
 """Rounds of each trial fit: after one the noise is still on its way from its prior, and a scale
-that only shrinks the record looks better than it is. One that is behind the log even so is given
-up: in 43 cohorts of 21 laws none of those reached the margin later."""
+that only shrinks the record looks better than it is. One that is behind the log even so goes no
+further: with all three rounds for all, each of 68 cohorts and growth tables kept its scale."""
 
 
 def choose_scale(plain: Panel, n_rungs: int) -> float:
@@ -47,16 +48,15 @@ def choose_scale(plain: Panel, n_rungs: int) -> float:
     if trial.n_spells < LEAST_SPELLS:
         return 0.0
     margin = max(MARGIN, MARGIN_PER_SET * float(trial.n_sets.sum()))
-    log_scale = _evidence(trial, n_rungs)
-    others = {share: _evidence(rescaled(trial, share), n_rungs) for share in SHARES}
-    for _ in range(TRIAL_ROUNDS):
-        if not others:
-            return 0.0
-        bar = next(log_scale)
-        found = {share: next(evidence) for share, evidence in others.items()}
-        others = {share: others[share] for share in others if found[share] > bar}
-    best = max(others, key=found.__getitem__, default=0.0)
-    return best if others and found[best] > bar + margin else 0.0
+    turns = {share: _evidence(rescaled(trial, share), n_rungs) for share in (0.0, *SHARES)}
+    found = {share: next(evidence) for share, evidence in turns.items()}
+    left = [share for share in SHARES if found[share] > found[0.0]]
+    if not left:
+        return 0.0
+    for share in (0.0, *left):
+        *_, found[share] = islice(turns[share], TRIAL_ROUNDS - 1)
+    best = max(left, key=found.__getitem__)
+    return best if found[best] > found[0.0] + margin else 0.0
 
 
 def _evidence(panel: Panel, n_rungs: int) -> Iterator[float]:
