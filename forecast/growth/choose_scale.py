@@ -33,12 +33,7 @@ that only shrinks the record looks better than it is."""
 def choose_scale(plain: Panel, n_rungs: int) -> float:
     """Return the share of the plain ratio that explains the longest spells best.
 
-    Parameters
-    ----------
-    plain
-        All spells before the cut, on the log scale.
-    n_rungs
-        Number of rungs of the ladder.
+    ``plain`` are all spells before the cut, on the log scale.
     """
     trial = take_spells(plain, np.arange(min(TRIAL_SPELLS, plain.n_spells)))
     if trial.n_spells < LEAST_SPELLS:
