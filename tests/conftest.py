@@ -8,7 +8,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from forecast.log.training_log import SET_COLUMNS, TrainingLog
+from forecast.log import SET_COLUMNS, TrainingLog
 from forecast.model import ReadinessForecaster
 from forecast.readiness import ReadinessForecast
 from forecast.simulate import SimulatedCohort, simulate_cohort

@@ -22,7 +22,7 @@ from forecast.commands.said import in_options
 from forecast.commands.weeks_screen import percent
 from forecast.errors import ForecastWarning
 from forecast.histories import build_histories
-from forecast.log.training_log import SET_COLUMNS
+from forecast.log.columns import SET_COLUMNS
 from forecast.plateau import urgent_first
 from forecast.readiness.marks import ORDER, marked, most_urgent_first, with_usual
 from forecast.readiness.result import SUMMARY_COLUMNS

@@ -12,7 +12,7 @@ from forecast import ReadinessForecaster, load_model, read_club
 from forecast.__main__ import main
 from forecast.commands.kept_answer import keep_answer, read_answer
 from forecast.commands.kept_model import keep_model, kept_path
-from forecast.log.training_log import SET_COLUMNS
+from forecast.log.columns import SET_COLUMNS
 
 
 @pytest.fixture

@@ -6,7 +6,7 @@ gets the q-th quantile of the recalibrated time, so what the paths share stays s
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -80,9 +80,9 @@ def _inverse(q: Array, chance: Array, at: Array) -> Array:
 Maps = dict[tuple[int, int], TimeMap]
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Walk:
-    """How A athletes went up R rungs on P paths, filled in rung by rung; NaN where not.
+    """How A athletes went up R rungs on P paths; NaN where they did not.
 
     Attributes
     ----------
@@ -96,9 +96,6 @@ class Walk:
     start_level, start_gain, end_level
         (A, R, P) latent level over the pass mark and gain a week, at the last session known or
         the first to come; level over the mark at the last session simulated.
-    margin, own_pace
-        (A, R, P) end level less the usual margin where cleared, and pace beyond rung and athlete:
-        what is carried to the next rung; of rungs behind too.
     first
         (A, R) chance that the next session meets the criterion.
     maps
@@ -116,17 +113,15 @@ class Walk:
     start_level: Array
     start_gain: Array
     end_level: Array
-    margin: Array
-    own_pace: Array
     first: Array
-    maps: Maps = field(default_factory=dict)
-    tempo: Array = field(default_factory=lambda: np.empty((0, 0)))
-    middle: Array = field(default_factory=lambda: np.empty((0, 0, 0)))
+    maps: Maps
+    tempo: Array
+    middle: Array
 
 
 @dataclass(frozen=True, slots=True)
 class Going:
-    """A walk under way: what it starts from, and ``walked`` as far as it has come.
+    """What a walk starts from.
 
     ``open_at`` (A, R) is the place of each rung under way among those of ``shared``, -1 for none;
     ``slope`` (P, 2) what margin and own pace carry over; the others as given to ``walk``.
@@ -140,7 +135,14 @@ class Going:
     pooled: dict[tuple[int, int], Array]
     like: Walk | None
     slope: Array
-    walked: Walk
+
+
+@dataclass(frozen=True, slots=True)
+class Timing:
+    """What times rungs not begun beside the rung itself: ``tempo`` and ``middle`` of a walk."""
+
+    tempo: Array
+    middle: Array
 
 
 COMPARED_PATHS = 512
@@ -153,12 +155,15 @@ SEASONS = 4
 """Times of the year at which the middle days of a rung are simulated."""
 
 
-def athletes_tempo(going: Going) -> Array:
-    """Return (A, P) the athletes' part in times, given their record and the rungs under way."""
+def athletes_tempo(going: Going, cleared: Array) -> Array:
+    """Return (A, P) the athletes' part in times, given their record and the rungs under way.
+
+    ``cleared`` (A, R, P) are days from the cut to clearing those.
+    """
     ground, known = going.ground, going.ground.open_times
     athletes = ground.standing.athletes
     place = np.searchsorted(athletes, known.athlete)
-    days = known.days[:, None] + going.walked.cleared[place, known.rung]
+    days = known.days[:, None] + cleared[place, known.rung]
     uniform = np.random.default_rng([going.settings.seed, 11]).random(going.settings.paths)
     return athlete_effects(
         ground.climbing.times, ground.times, athletes, replace(known, days=days),
@@ -215,18 +220,25 @@ def at_season(by_season: Array, days: Array) -> Array:
 
 
 def recalibrated(
-    going: Going, rung: int, who: Ints, found: Climb, opening: Array, delay: Array
-) -> tuple[Array, Array]:
-    """Return (T, P) delays and climbing times of athletes ``who`` on a rung that opens then."""
+    going: Going,
+    timing: Timing | None,
+    rung: int,
+    who: Ints,
+    found: Climb,
+    opening: Array,
+    delay: Array,
+) -> tuple[Array, Array, Maps]:
+    """Return (T, P) delays and climbing times of athletes ``who`` on a rung that opens then.
+
+    ``timing`` is needed where a rung is not begun; the maps are those of rungs forecast already.
+    """
     # Simulated days are whole: within a day the paths' order is drawn, or ties would be matched
     # to one point of the forecast.
     order = np.random.default_rng([going.settings.seed, 10, rung]).random(delay.shape[1])
     delay, days = delay.copy(), found.days.copy()
-    if going.settings.recalibrate:
-        later = np.flatnonzero(going.open_at[who, rung] < 0)
-        if len(later):
-            begins = opening[later] + delay[later]
-            days[later] = _later_days(going, rung, who[later], found.days[later], begins)
+    maps: Maps = {}
+    if going.settings.recalibrate and timing is not None:
+        days = _later_days(going, timing, rung, who, found.days, opening + delay)
     for row, athlete in enumerate(who):
         key = (int(athlete), rung)
         if key not in going.pooled:
@@ -237,22 +249,24 @@ def recalibrated(
         else:
             at = np.arange(0.0, 7.0 * len(going.pooled[key]), 7.0)
             time_map = match_quantiles(simulated, going.pooled[key], at)
-        going.walked.maps[key] = time_map
+        maps[key] = time_map
         left = np.maximum(time_map.apply(simulated) - opening[row], 0.0)
         share = delay[row] / np.maximum(delay[row] + found.days[row], 1.0)
         delay[row], days[row] = left * share, left * (1.0 - share)
-    return delay, days
+    return delay, days, maps
 
 
-def _later_days(going: Going, rung: int, who: Ints, simulated: Array, begins: Array) -> Array:
+def _later_days(
+    going: Going, timing: Timing, rung: int, who: Ints, simulated: Array, begins: Array
+) -> Array:
     """(T, P) climbing times of rungs not begun, as the log's times say."""
     gain = going.rhythm.gain[who]
-    middle = at_season(going.walked.middle[who, rung], begins)
+    middle = at_season(timing.middle[who, rung], begins)
     middle = middle * np.median(gain, axis=1, keepdims=True) / gain
     shared = _shared_part(going, rung, who)
     middle = middle * np.exp(_unclimbed(going, rung, simulated, shared))
     order = order_left(simulated, shared)
-    return rung_days(going.ground.climbing.times, rung, middle, going.walked.tempo[who], order)
+    return rung_days(going.ground.climbing.times, rung, middle, timing.tempo[who], order)
 
 
 def _shared_part(going: Going, rung: int, who: Ints) -> Array:

@@ -113,7 +113,7 @@ def what_if(
     Parameters
     ----------
     model, log, as_of, horizon_weeks
-        As in ``ladder_ahead``.
+        As in ``ladder_ahead``, and so are the errors.
     athlete
         Whose ladder.
     sessions_per_week
@@ -121,12 +121,8 @@ def what_if(
 
     Raises
     ------
-    NotFittedError
-        ``fit`` was not called.
     ForecastError
-        The athlete is not in the log or has nothing ahead, or a number is out of range.
-    HistoryError
-        No set is dated before ``as_of``, or it is not a date.
+        The athlete is not in the log or has nothing ahead.
     """
     view = as_view(model, log, as_of)
     horizon_weeks, rates = check_horizon(horizon_weeks), check_rates(sessions_per_week)

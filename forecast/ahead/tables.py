@@ -174,12 +174,7 @@ def assemble(
 
 
 def _facts(
-    ground: Ground,
-    walked: Walk,
-    names: Array,
-    who: Ints,
-    rung: Ints,
-    comparable: dict[str, int],
+    ground: Ground, walked: Walk, names: Array, who: Ints, rung: Ints, comparable: dict[str, int]
 ) -> pd.DataFrame:
     """Everything in a summary row but its times."""
     histories, standing = ground.histories, ground.standing

@@ -157,15 +157,9 @@ def athlete_effects(
     Given the athlete's own spells, and given what the path itself made of the rungs under way: on
     a path that is slow on the rung in hand the athlete is slow on the rungs to come.
 
-    Parameters
-    ----------
-    model
-        The posterior draws, shared out over the paths.
-    times, under_way
-        Spells of the athletes numbered ``athletes`` (A,), increasing, whose first session the log
-        shows: those that have ended, and those under way with their days on every path.
-    uniform
-        (A, P) between 0 and 1: where in its distribution each path's effect lies.
+    ``times`` and ``under_way`` are spells of the athletes numbered ``athletes`` (A,), increasing,
+    whose first session the log shows: those that have ended, and those under way with their days on
+    every path. ``uniform`` (A, P) says where in its distribution each path's effect lies.
     """
     k = block_of(uniform.shape[1], len(model.base))
     grid = model.athlete[:, None] * _GRID

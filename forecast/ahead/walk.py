@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
 
 from forecast.ahead.duration import (
     Going,
+    Maps,
+    Timing,
     Walk,
     athletes_tempo,
     engines_middle,
@@ -43,21 +46,76 @@ def walk(
     order = np.argsort(spells, kind="stable")
     open_at = np.full(standing.behind.shape, -1, dtype=np.int64)
     open_at[who[order], rung[order]] = np.arange(len(order))
-    walked = _blank(ground, settings.paths)
     going = Going(
         ground, settings, draw_shared(ground, settings, spells[order]), open_at,
         rhythm or usual_rhythm(len(standing.athletes), settings.paths),
-        pooled or {}, like, _carry_draws(ground, settings), walked,
+        pooled or {}, like, _carry_draws(ground, settings),
     )  # fmt: skip
-    rungs = range(ground.plan.n_rungs)
-    for number in rungs:
-        _one_rung(going, number, np.flatnonzero(standing.under_way[:, number]))
-    walked.tempo = athletes_tempo(going) if like is None else like.tempo
-    walked.middle = engines_middle(going)
+    so_far, steps = _behind(ground, settings.paths), []
+    for number in np.flatnonzero(standing.under_way.any(axis=0)):
+        mine = np.flatnonzero(standing.under_way[:, number])
+        steps.append(_one_rung(going, so_far, None, int(number), mine))
+    so_far = so_far.after(*steps)
+    tempo = athletes_tempo(going, so_far.cleared) if like is None else like.tempo
+    timing = Timing(tempo, engines_middle(going))
     later = standing.ahead & ~standing.under_way
-    for number in rungs:
-        _one_rung(going, number, np.flatnonzero(later[:, number]))
-    return walked
+    for number in np.flatnonzero(later.any(axis=0)):
+        mine = np.flatnonzero(later[:, number])
+        steps.append(_one_rung(going, so_far, timing, int(number), mine))
+        so_far = so_far.after(steps[-1])
+    return _joined(so_far, timing, steps)
+
+
+@dataclass(frozen=True, slots=True)
+class SoFar:
+    """What is carried from rung to rung, each (A, R, P): of rungs behind, then of those climbed.
+
+    ``cleared`` as in ``Walk``; ``margin`` is the end level less the usual margin where cleared,
+    ``own_pace`` the pace beyond rung and athlete.
+    """
+
+    cleared: Array
+    margin: Array
+    own_pace: Array
+
+    def after(self, *steps: Step) -> SoFar:
+        """Return the same after some steps."""
+        parts = {part.name: getattr(self, part.name).copy() for part in fields(self)}
+        for step in steps:
+            for name, values in parts.items():
+                values[step.who, step.rung] = getattr(step, name)
+        return SoFar(**parts)
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """How T athletes ``who`` climbed one rung; fields as in ``Walk`` and ``SoFar``, (T, P)."""
+
+    rung: int
+    who: Ints
+    climbing: Array
+    delay: Array
+    cleared: Array
+    start_level: Array
+    start_gain: Array
+    end_level: Array
+    first: Array
+    margin: Array
+    own_pace: Array
+    maps: Maps
+
+
+def _joined(so_far: SoFar, timing: Timing, steps: list[Step]) -> Walk:
+    """Lay the steps out by athlete and rung."""
+    parts: dict[str, Any] = {"cleared": so_far.cleared, "maps": {}}
+    for name in ("climbing", "delay", "start_level", "start_gain", "end_level"):
+        parts[name] = np.full(so_far.cleared.shape, np.nan)
+    parts["first"] = np.full(so_far.cleared.shape[:2], np.nan)
+    for step in steps:
+        parts["maps"] |= step.maps
+        for name in parts.keys() - {"cleared", "maps"}:
+            parts[name][step.who, step.rung] = getattr(step, name)
+    return Walk(**parts, tempo=timing.tempo, middle=timing.middle)
 
 
 def _carry_draws(ground: Ground, settings: Settings) -> Array:
@@ -69,52 +127,48 @@ def _carry_draws(ground: Ground, settings: Settings) -> Array:
     )
 
 
-def _blank(ground: Ground, paths: int) -> Walk:
-    """A walk to fill in, with what is behind each athlete already in place."""
+def _behind(ground: Ground, paths: int) -> SoFar:
+    """What is behind each athlete, the same on every path."""
     standing = ground.standing
     known = np.where(standing.behind, standing.cleared_day, np.nan)
     # What no log shows was behind the athlete when the log began.
     known = np.where(standing.behind & np.isnan(known), standing.since[:, None], known)
     logged = standing.behind & (standing.spell >= 0)
-    start = {
-        "cleared": known,
-        "margin": np.where(logged, ground.margin[standing.spell], 0.0),
-        "own_pace": np.where(logged, ground.own_pace[standing.spell], 0.0),
-    }
-    none = np.full(known.shape, np.nan)
-    for name in ("climbing", "delay", "start_level", "start_gain", "end_level"):
-        start[name] = none
-    parts: dict[str, Any] = {
-        name: np.repeat(a[:, :, None], paths, axis=2) for name, a in start.items()
-    }
-    return Walk(**parts, first=none)
+    margin = np.where(logged, ground.margin[standing.spell], 0.0)
+    own_pace = np.where(logged, ground.own_pace[standing.spell], 0.0)
+    return SoFar(*(np.repeat(a[:, :, None], paths, axis=2) for a in (known, margin, own_pace)))
 
 
-def _one_rung(going: Going, rung: int, who: Ints) -> None:
-    """Climb one rung for these athletes, and note how it went."""
-    if not len(who):
-        return
-    walked, settings = going.walked, going.settings
-    ready, last = _ready(going.ground.plan, going.ground.standing, walked.cleared, rung, who)
+def _one_rung(going: Going, so_far: SoFar, timing: Timing | None, rung: int, who: Ints) -> Step:
+    """Climb one rung that these athletes are all on, or, with ``timing``, have all yet to begin."""
+    settings = going.settings
+    ready, last = _ready(going.ground.plan, going.ground.standing, so_far.cleared, rung, who)
     begun = going.open_at[who, rung] >= 0
     delay = _delays(going, rung, who, ready, begun)
     opening = np.where(begun[:, None], 0.0, np.maximum(ready, 0.0))
-    starts = _starts(going, rung, who, last, opening + delay)
+    starts = _starts(going, so_far, rung, who, last, opening + delay)
     seed = [settings.seed, 5, rung]
     found = climb(starts, going.shared.constants, most_days=settings.most_days, seed=seed)
-    delay, days = recalibrated(going, rung, who, found, opening, delay)
+    delay, days, maps = recalibrated(going, timing, rung, who, found, opening, delay)
     if settings.independent:
         days = days[:, np.random.default_rng([*seed, 6]).permutation(settings.paths)]
-    walked.climbing[who, rung], walked.delay[who, rung] = days, delay
-    walked.cleared[who, rung] = opening + delay + days
-    walked.start_level[who, rung] = starts.level - starts.threshold[:, None]
-    walked.start_gain[who, rung] = starts.swing + starts.pace
     margin = found.level - starts.threshold[:, None]
-    walked.end_level[who, rung], walked.first[who, rung] = margin, found.first
     really = found.days <= settings.most_days
-    walked.margin[who, rung] = np.where(really, margin - going.ground.climbing.margin, 0.0)
     effect = going.shared.rung[:, rung, 2] + going.shared.athlete[who, :, 2]
-    walked.own_pace[who, rung] = starts.pace / going.rhythm.gain[who] - effect
+    return Step(
+        rung=rung,
+        who=who,
+        climbing=days,
+        delay=delay,
+        cleared=opening + delay + days,
+        start_level=starts.level - starts.threshold[:, None],
+        start_gain=starts.swing + starts.pace,
+        end_level=margin,
+        first=found.first,
+        margin=np.where(really, margin - going.ground.climbing.margin, 0.0),
+        own_pace=starts.pace / going.rhythm.gain[who] - effect,
+        maps=maps,
+    )
 
 
 def _ready(
@@ -130,7 +184,9 @@ def _ready(
     return ready, np.asarray(needs)[done.argmax(axis=1)]
 
 
-def _starts(going: Going, rung: int, who: Ints, last: Ints, first_day: Array) -> Starts:
+def _starts(
+    going: Going, so_far: SoFar, rung: int, who: Ints, last: Ints, first_day: Array
+) -> Starts:
     """Where everybody stands on the rung: under way as filtered, else as drawn.
 
     ``first_day`` (T, P): days from the cut to the first session; 0 where under way.
@@ -141,7 +197,7 @@ def _starts(going: Going, rung: int, who: Ints, last: Ints, first_day: Array) ->
     state = shared.rung[:, rung] + shared.athlete[who] + shared.own[rung]
     path = np.arange(last.shape[1])
     known = last >= 0
-    for part, column, carried in ((0, 0, going.walked.margin), (2, 1, going.walked.own_pace)):
+    for part, column, carried in ((0, 0, so_far.margin), (2, 1, so_far.own_pace)):
         before = carried[who[:, None], last, path]
         state[:, :, part] += going.slope[:, column] * np.where(known, before, 0.0)
     state[begun] = shared.open_state[place[begun]]

@@ -17,32 +17,11 @@ EARLIEST, LATEST = 0.4, 0.85
 from, late ones little to be scored against."""
 
 
-def draw_cuts(
-    log: TrainingLog,
-    n_cuts: int = 6,
-    *,
-    seed: int = 0,
-) -> list[pd.Timestamp]:
+def draw_cuts(log: TrainingLog, n_cuts: int = 6, *, seed: int = 0) -> list[pd.Timestamp]:
     """Draw cut dates blind to what happened: one at random in each of ``n_cuts`` equal stretches.
 
-    Parameters
-    ----------
-    log
-        The whole log.
-    n_cuts
-        Number of dates, 1 or more.
-    seed
-        Seed of the draw.
-
-    Returns
-    -------
-    list of Timestamp
-        Midnights in rising order.
-
-    Raises
-    ------
-    BacktestError
-        If the log is empty or has fewer days than cuts, or no cut is asked for.
+    Returns midnights in rising order. Raises ``BacktestError`` if the log is empty or has fewer
+    days than cuts, or no cut is asked for.
     """
     if n_cuts < 1:
         raise BacktestError(f"{n_cuts} cuts asked for; give one or more")
@@ -61,11 +40,8 @@ def draw_cuts(
 def given_cuts(log: TrainingLog, cuts: Iterable[object]) -> list[pd.Timestamp]:
     """Check cut dates given by hand and return them as midnights in rising order.
 
-    Raises
-    ------
-    BacktestError
-        If the log is empty, or one is not a date, or leaves nothing before it to learn from or
-        after it to score.
+    Raises ``BacktestError`` if the log is empty, or one is not a date, or leaves nothing before it
+    to learn from or after it to score.
     """
     _check_sets(log)
     first, last = log.sets["date"].min(), log.sets["date"].max()

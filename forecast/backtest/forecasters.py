@@ -55,10 +55,7 @@ def chosen_baselines(
 ) -> dict[str, Baseline]:
     """Return the baselines asked for: all, none, some by name, or own functions by name.
 
-    Raises
-    ------
-    BacktestError
-        If a name is not one of ``BASELINES``.
+    Raises ``BacktestError`` if a name is not one of ``BASELINES``.
     """
     if isinstance(baselines, bool):
         return dict(BASELINES) if baselines else {}
@@ -89,10 +86,8 @@ def forecast_at(
 
     Parameters
     ----------
-    log
-        The log; cut at the door.
-    as_of
-        The cut date.
+    log, as_of
+        The log, cut at the door, and the cut date.
     model
         An unfitted estimator with ``fit(log, as_of=)`` and ``forecast(log, as_of=)``; it is
         cloned. Left out: baselines only.
@@ -100,10 +95,8 @@ def forecast_at(
         Functions by name.
     engines
         Whether to score each engine alone where the model has ``forecast_each``.
-    horizon_weeks
-        Length of each curve.
-    seed
-        Seed of random baselines.
+    horizon_weeks, seed
+        Length of each curve, and seed of random baselines.
     progress
         Called with a short sentence before each fit.
 
@@ -152,10 +145,8 @@ def checked_curve_frame(
 ) -> tuple[pd.DataFrame, int]:
     """Return the curves of the spells asked about, weeks 1 to H, and how many are missing.
 
-    Raises
-    ------
-    BacktestError
-        If columns are missing, a curve has weeks missing or twice, or a chance is not in 0 to 1.
+    Raises ``BacktestError`` if columns are missing, a curve has weeks missing or twice, or a chance
+    is not in 0 to 1.
     """
     columns = ["athlete", "rung", "week", "p_cleared"]
     lacking = [column for column in columns if column not in curve.columns]

@@ -18,13 +18,7 @@ _TABLES = tuple(f.name for f in fields(BacktestResult) if f.name not in (*_NUMBE
 
 
 def save_backtest(result: BacktestResult, path: str | Path) -> Path:
-    """Write a backtest to a zip file that ``load_backtest`` reads; whole or not at all.
-
-    Raises
-    ------
-    ForecastError
-        Nothing can be written there.
-    """
+    """Write a backtest to a zip file for ``load_backtest``: whole, or ``ForecastError``."""
     said = {name: getattr(result, name) for name in _NUMBERS} | {
         "format": FORMAT,
         "cuts": [cut.isoformat() for cut in result.cuts],
@@ -38,10 +32,7 @@ def save_backtest(result: BacktestResult, path: str | Path) -> Path:
 def load_backtest(path: str | Path) -> BacktestResult:
     """Read a backtest that ``save_backtest`` wrote.
 
-    Raises
-    ------
-    ForecastError
-        The file is not there, can't be read, or is no backtest.
+    Raises ``ForecastError`` if the file is not there, can't be read, or is no backtest.
     """
     try:
         said, tables = read_tables(path, "backtest")

@@ -18,31 +18,11 @@ def check_resamples(n_resamples: int) -> None:
 def cluster_multiplicities(
     clusters: ArrayLike, n_resamples: int = 500, *, seed: int | np.random.Generator = 0
 ) -> Array:
-    """Draw clusters with replacement; return how often each row then counts.
+    """Draw clusters (athletes) with replacement; return how often each row then counts, (B, n).
 
-    Parameters
-    ----------
-    clusters
-        The cluster (athlete) of each row, shape (n,).
-    n_resamples
-        Number of resamples B, 1 or more.
-    seed
-        Seed or generator.
-
-    Returns
-    -------
-    ndarray
-        Counts of shape (B, n); rows of one cluster share theirs. Each resample draws as many
-        clusters as there are, so numbers of rows differ between resamples.
-
-    Raises
-    ------
-    BacktestError
-        If there are no rows or no resamples are asked for.
-
-    References
-    ----------
-    C. Field, A. Welsh (2007), J. R. Statist. Soc. B 69:369-390 (cluster bootstrap).
+    Rows (n,) of one cluster share their count. Each resample draws as many clusters as there are,
+    so numbers of rows differ between resamples. Cluster bootstrap: C. Field, A. Welsh (2007), J. R.
+    Statist. Soc. B 69:369-390. Raises ``BacktestError`` if there are no rows or no resamples.
     """
     _, member = np.unique(np.asarray(clusters), return_inverse=True)
     if not member.size or n_resamples < 1:
@@ -68,12 +48,8 @@ def resampled_means(values: ArrayLike, multiplicity: ArrayLike, weights: ArrayLi
 def percentile_range(resampled: ArrayLike, level: float = 0.9) -> tuple[float, float]:
     """Central ``level`` range of resampled values; NaN twice if none is known.
 
-    Resamples in which the score could not be formed (NaN) are left out.
-
-    Raises
-    ------
-    BacktestError
-        If the level is not between 0 and 1.
+    Resamples in which the score could not be formed (NaN) are left out. Raises ``BacktestError`` if
+    the level is not between 0 and 1.
     """
     if not 0 < level < 1:
         raise BacktestError(f"level {level} must lie between 0 and 1")

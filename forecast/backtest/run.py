@@ -11,22 +11,11 @@ from joblib import Parallel, delayed, effective_n_jobs
 from forecast.backtest.baselines import Baseline
 from forecast.backtest.calibration_table import calibration_table
 from forecast.backtest.cuts import draw_cuts, given_cuts, lapse_weeks_of, outcomes_after
-from forecast.backtest.forecasters import (
-    ForecastsAtCut,
-    Progress,
-    chosen_baselines,
-    forecast_at,
-)
+from forecast.backtest.forecasters import ForecastsAtCut, Progress, chosen_baselines, forecast_at
 from forecast.backtest.resample import check_resamples
 from forecast.backtest.result import BacktestResult
 from forecast.backtest.scores import weeks_followed
-from forecast.backtest.scoring import (
-    KEYS,
-    curves_of,
-    difference_table,
-    make_cases,
-    score_table,
-)
+from forecast.backtest.scoring import KEYS, curves_of, difference_table, make_cases, score_table
 from forecast.errors import BacktestError
 from forecast.log import TrainingLog, checked_log, is_whole
 

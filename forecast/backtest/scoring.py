@@ -40,18 +40,10 @@ BETTER: dict[str, str] = {
 
 @dataclass(frozen=True, slots=True)
 class Cases:
-    """Outcomes to score against, one a row: spell by cut.
+    """Outcomes to score against, one a row, spell by cut: ``as_of, athlete, rung, weeks, cleared``.
 
-    Attributes
-    ----------
-    frame
-        ``as_of, athlete, rung, weeks, cleared``, n rows.
-    horizon
-        Weeks scored.
-    censoring
-        G over all rows.
-    multiplicity
-        How often each row counts in each resample, shape (B, n).
+    ``horizon`` are the weeks scored, ``censoring`` is G over all rows, ``multiplicity`` (B, n) how
+    often each row counts in each resample.
     """
 
     frame: pd.DataFrame
@@ -93,10 +85,7 @@ def curves_of(forecasts: pd.DataFrame, cases: Cases) -> dict[str, Array]:
 
 @dataclass(frozen=True, slots=True)
 class Scored:
-    """One forecaster's scores on some of the cases, and the same in every resample.
-
-    ``value`` and ``resampled`` (B,) by name of the score; NaN where it can't be formed.
-    """
+    """One forecaster's scores by name, on n cases and in every resample (B,); NaN where none."""
 
     value: dict[str, float]
     resampled: dict[str, Array]
@@ -178,10 +167,7 @@ def score_table(curves: dict[str, Array], cases: Cases, level: float) -> pd.Data
 
 
 def difference_table(curves: dict[str, Array], cases: Cases, level: float) -> pd.DataFrame:
-    """Every pair of forecasters on the rows both answered, first minus second.
-
-    Columns ``forecaster, against, score, difference, low, high, n``.
-    """
+    """Every pair of forecasters on the rows both answered, first minus second, score by score."""
     names = list(curves)
     known: dict[tuple[str, bytes], Scored] = {}
 

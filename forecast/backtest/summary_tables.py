@@ -46,14 +46,9 @@ MEANINGS = {
 
 
 def score_blocks(scores: pd.DataFrame, calibration: pd.DataFrame, order: pd.Index) -> list[str]:
-    """Return the tables of ``BLOCKS``, rows in this order of forecasters.
+    """Return the tables of ``BLOCKS``, forecasters in this order.
 
-    Parameters
-    ----------
-    scores, calibration
-        As in ``BacktestResult``. A score that could not be formed for anybody has no column.
-    order
-        Forecasters, first the best.
+    A score that could not be formed for anybody has no column.
     """
     blocks = []
     for title, kinds in BLOCKS.items():
@@ -71,17 +66,7 @@ def score_blocks(scores: pd.DataFrame, calibration: pd.DataFrame, order: pd.Inde
 
 
 def paired_block(differences: pd.DataFrame, model: str, order: pd.Index) -> str:
-    """Return the model less each other forecaster on the rows both answered; "" without a model.
-
-    Parameters
-    ----------
-    differences
-        As in ``BacktestResult``.
-    model
-        Name of the forecaster whose gains are asked about.
-    order
-        Forecasters, first the best.
-    """
+    """Return the model less each other forecaster on the rows both answered; "" without a model."""
     rows = differences[differences["forecaster"] == model].assign(
         value=lambda frame: frame["difference"], forecaster=lambda frame: frame["against"]
     )

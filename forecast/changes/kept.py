@@ -20,11 +20,6 @@ def keep(path: Path, kept: list[Snapshot], now: Snapshot) -> None:
     """Write this run beside those kept, whole or not at all; a day run again takes its place.
 
     A look back, at a day before the last one kept, is not kept.
-
-    Raises
-    ------
-    ForecastError
-        The file can't be written.
     """
     if any(run.as_of > now.as_of for run in kept):
         return  # a look back

@@ -116,23 +116,11 @@ def _median(row: pd.Series) -> str:
 
 
 def bottlenecks(
-    model: Fitted | LogView,
-    log: TrainingLog | None = None,
-    as_of: pd.Timestamp | str | None = None,
+    model: Fitted | LogView, log: TrainingLog | None = None, as_of: pd.Timestamp | str | None = None
 ) -> Bottlenecks:
-    """Table the rungs by the time they take.
+    """Table the rungs by the time they take; the model's growth engine says which weeks were flat.
 
-    Parameters
-    ----------
-    model
-        A fitted forecaster; its growth engine says which weeks were flat.
-    log, as_of
-        The log and its cut date.
-
-    Raises
-    ------
-    NotFittedError, ForecastError, HistoryError
-        See ``readiness.LogView``.
+    Arguments and errors as in ``readiness.as_view``.
 
     Notes
     -----
@@ -140,11 +128,7 @@ def bottlenecks(
     eq. 4.5.1). A week is flat where the filtered gain is more likely than not below
     ``FLAT_GAIN``; layoffs beyond two weeks are not counted as trained.
     """
-    return bottleneck_table(as_view(model, log, as_of))
-
-
-def bottleneck_table(view: LogView) -> Bottlenecks:
-    """Make the table from a log already seen through a model."""
+    view = as_view(model, log, as_of)
     histories = view.histories
     keys = histories.ladder.keys
     spells = histories.spells

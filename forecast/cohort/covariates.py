@@ -234,19 +234,11 @@ def _regress(
 
 
 def clustered_cox(rows: pd.DataFrame, x: np.ndarray) -> PHRegResults:
-    """Fit a Cox regression of spells, stratified by rung, with errors clustered by athlete.
+    """Fit a Cox regression of spells on x (n, k), stratified by rung, errors clustered by athlete.
 
-    Parameters
-    ----------
-    rows
-        Spells with ``entry, exit, cleared, rung_index, athlete_id``, as from ``spell_times``.
-    x
-        Shape (n, k), covariates in the order of the rows.
-
-    Raises
-    ------
-    FitError
-        The errors are not finite: a column is as good as constant where anything was cleared.
+    ``rows`` have ``entry, exit, cleared, rung_index, athlete_id``, as from ``spell_times``. Raises
+    ``FitError`` where the errors are not finite: a column is as good as constant where anything was
+    cleared.
     """
     # statsmodels gives spells that were never at risk when another ended a missing residual, which
     # spoils the clustered errors; such spells say nothing about the coefficients either.

@@ -82,12 +82,10 @@ def pace_and_difficulty(
 ) -> PaceAndDifficulty:
     """Return athletes' pace and rungs' difficulty with their uncertainty.
 
+    Other arguments and errors as in ``readiness.as_view``.
+
     Parameters
     ----------
-    model
-        A fitted forecaster, or its view of a log, which has a log and a cut date already.
-    log, as_of
-        The log whose athletes are asked about, and its cut date.
     level
         Level of the intervals.
     seed
@@ -95,8 +93,6 @@ def pace_and_difficulty(
 
     Raises
     ------
-    NotFittedError, ForecastError, HistoryError
-        See ``readiness.LogView``.
     FitError
         ``level`` is out of range.
 

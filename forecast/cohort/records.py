@@ -94,8 +94,6 @@ class SpellTimes:
 def spell_times(histories: Histories) -> SpellTimes:
     """Put all spells on one clock; see ``SpellTimes`` for what becomes of those under way.
 
-    Notes
-    -----
     ``on_rung_since`` is one date an athlete: it is taken for the rung they were on when they
     entered the log. Where they were on several at once, nobody can tell which is meant, and the
     spells are left out.
@@ -150,10 +148,8 @@ def _known_since(histories: Histories) -> pd.Series:
 def group_of(histories: Histories, by: str, table: pd.DataFrame) -> pd.Series:
     """Return the group of each spell: its rung, a roster column, or the year of the first set.
 
-    Raises
-    ------
-    HistoryError
-        The name is not a text, no column of the roster has it, or the column is known for nobody.
+    Raises ``HistoryError`` if the name is not a text, no column of the roster has it, or the column
+    is known for nobody.
     """
     if not isinstance(by, str):
         raise HistoryError(f"by = {by!r}; give one column's name as text, such as 'rung'.")

@@ -68,11 +68,7 @@ class TimeToClear(Shown):
     level: float
 
     def frame(self) -> pd.DataFrame:
-        """Return the curves as one long table.
-
-        Columns: ``group, week, p_cleared, p_low, p_high`` (band), ``n_at_risk, n_cleared``, a
-        row a week in which somebody cleared.
-        """
+        """Return the curves as one long table, a row a week in which somebody cleared."""
         parts = [self._rows(group, curve) for group, curve in self.curves.items()]
         columns = [
             "group", "week", "p_cleared", "p_low", "p_high", "n_at_risk", "n_cleared",
@@ -181,13 +177,6 @@ def time_to_clear(
     athlete gives one spell to a group; where athletes give several, quantiles over 200 resamples
     of athletes, because spells of one athlete are alike. Assumes that those who lapsed would have
     gone on like the others.
-
-    Examples
-    --------
-    >>> from forecast.simulate import simulate_cohort
-    >>> cohort = simulate_cohort("steady", 8, seed=1, weeks=40, follow_up=0)
-    >>> time_to_clear(cohort.log).by
-    'rung'
     """
     check_level("level", level)
     check_seed(seed)

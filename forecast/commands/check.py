@@ -7,11 +7,7 @@ from typing import Annotated
 
 import typer
 
-from forecast.commands.common import (
-    Read,
-    reading,
-    say,
-)
+from forecast.commands.common import Read, reading, say
 from forecast.errors import ForecastError
 from forecast.ladder_file import read_ladder
 from forecast.log import (

@@ -26,12 +26,7 @@ LEGEND = (
 
 
 @reading()
-def cohort(
-    read: Read,
-    seed: Seed = None,
-    out: OutFile = None,
-    model: ModelFile = None,
-) -> None:
+def cohort(read: Read, seed: Seed = None, out: OutFile = None, model: ModelFile = None) -> None:
     """Which rung holds people up, which is hard, and who stops; --out FILE.csv, a row a rung."""
     records = read()
     with viewing(records, "Cohort", saved=model, seed=seed) as view:

@@ -20,9 +20,7 @@ import forecast
 from forecast.commands.kept_model import fit_or_kept, kept_path
 from forecast.errors import ForecastError
 from forecast.ladder_file import read_ladder
-from forecast.log import (
-    DateOrder as LogDateOrder,
-)
+from forecast.log import DateOrder as LogDateOrder
 from forecast.log import (
     TrainingLog,
     csv_bytes,
@@ -134,13 +132,7 @@ class Records:
 
 
 class Read(Protocol):
-    """Reads the records that a command was given; see ``read_records``.
-
-    Attributes
-    ----------
-    keywords
-        The options as given.
-    """
+    """Reads the records that a command was given; ``keywords`` are its options as given."""
 
     keywords: dict[str, Any]
 
@@ -242,13 +234,7 @@ def _club(
 
 
 def cut_date(text: str | None) -> pd.Timestamp | None:
-    """Return the day an ISO date names.
-
-    Raises
-    ------
-    ForecastError
-        The text is no such date.
-    """
+    """Return the day an ISO date names; ``ForecastError`` where the text is no such date."""
     if text is None:
         return None
     try:
@@ -286,11 +272,8 @@ def fitted_model(
 ) -> forecast.ReadinessForecaster:
     """Return the saved forecaster, or one fitted on the records, now or when last asked.
 
-    Raises
-    ------
-    ForecastError
-        A saved forecaster is given together with settings of its own, can't be read, or the
-        records can't be fitted.
+    Raises ``ForecastError`` if a saved one is given together with settings of its own or can't be
+    read, or the records can't be fitted.
     """
     if saved is None:
         model = new_model(horizon, seed)

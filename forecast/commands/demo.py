@@ -36,24 +36,12 @@ def demo(
         )
     )
     with progress("Pages") as step:
-        pages = write_report(
-            view,
-            out=out,
-            club=records.name,
-            forecast=result,
-            progress=step,
-        )
+        pages = write_report(view, out=out, club=records.name, forecast=result, progress=step)
     typer.echo(_where(pages))
 
 
 def _place() -> Path:
-    """Return the club's folder, here or beside the package.
-
-    Raises
-    ------
-    ForecastError
-        It is in neither place.
-    """
+    """Return the club's folder, here or beside the package, or raise ``ForecastError``."""
     for place in (Path(FOLDER), Path(forecast.__file__).resolve().parents[1] / FOLDER):
         if (place / "club.toml").exists():
             return place

@@ -58,25 +58,8 @@ def fit_or_kept(
 ) -> ReadinessForecaster:
     """Return the model kept in the club's folder for these records, or fit and keep one.
 
-    Parameters
-    ----------
-    model
-        A forecaster with the settings wanted.
-    log, as_of
-        What it is fitted on.
-    home
-        The club's folder.
-    fresh
-        Fit whatever is kept.
-    progress
-        Called with a few words at each step of a fit.
-    say
-        Called where a kept model can't be read, or the new one not be kept.
-
-    Raises
-    ------
-    ForecastError
-        The records can't be fitted.
+    ``model`` has the settings wanted; ``say`` is called where a kept model can't be read, or the
+    new one not be kept. Raises ``ForecastError`` if the records can't be fitted.
     """
     path = kept_path(home, settings_of(model), log, as_of)
     if path.exists() and not fresh:

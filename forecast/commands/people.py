@@ -22,10 +22,7 @@ def people_of(log: TrainingLog) -> list[str]:
 def named(asked: Sequence[str], log: TrainingLog) -> list[str]:
     """Return whole names for those typed, half or without accents, of everybody in the log.
 
-    Raises
-    ------
-    ForecastError
-        A name fits nobody, or more than one athlete.
+    Raises ``ForecastError`` if a name fits nobody, or more than one athlete.
     """
     known = people_of(log)
     return list(dict.fromkeys(_one(name, known) for name in asked))
@@ -65,15 +62,7 @@ def rows_of(frame: pd.DataFrame, names: Sequence[str]) -> pd.DataFrame:
 
 
 def nothing_open(log: TrainingLog, histories: Histories, summary: pd.DataFrame) -> dict[str, str]:
-    """Say of everybody who has no row in the summary why there is none, by name.
-
-    Parameters
-    ----------
-    log, histories
-        The log, and what it says up to the cut.
-    summary
-        Rows of open rungs.
-    """
+    """Say of everybody who has no row in the summary of open rungs why there is none, by name."""
     missing = set(people_of(log)) - set(summary["athlete"])
     spells = histories.spells
     cleared = spells[spells["outcome"] == CLEARED].sort_values("cleared_on")

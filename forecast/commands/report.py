@@ -11,16 +11,7 @@ import typer
 
 from forecast.backtest import BacktestResult, load_backtest
 from forecast.commands.changes import KeptFile, Runs, Since
-from forecast.commands.common import (
-    CAUTION,
-    Horizon,
-    ModelFile,
-    Read,
-    Seed,
-    reading,
-    say,
-    viewing,
-)
+from forecast.commands.common import CAUTION, Horizon, ModelFile, Read, Seed, reading, say, viewing
 from forecast.errors import ForecastError
 from forecast.log import TrainingLog
 

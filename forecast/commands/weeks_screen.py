@@ -62,22 +62,9 @@ def show(
 ) -> None:
     """Print a line an open rung, most urgent first, and the caution.
 
-    Parameters
-    ----------
-    console
-        Where to.
-    name
-        Whose log it is.
-    log
-        The log.
-    states
-        From ``states_shown``.
-    result
-        The forecast, or the part of it that was asked for.
-    why
-        Print chances and both ends of each range, and below them every reason.
-    others
-        Sentences on those without an open rung.
+    ``states`` come from ``states_shown``, ``result`` is the forecast or the part of it that was
+    asked for. With ``why``: chances and both ends of each range, and below them every reason.
+    ``others`` are sentences on those without an open rung.
     """
     rows = most_urgent_first(marked(result.summary, states), states)
     rows = rows.merge(states[[*KEYS, "usual"]], on=KEYS, how="left")
@@ -105,10 +92,7 @@ def show(
 
 
 def _glance(
-    console: Console,
-    log: TrainingLog,
-    rows: pd.DataFrame,
-    result: ReadinessForecast,
+    console: Console, log: TrainingLog, rows: pd.DataFrame, result: ReadinessForecast
 ) -> None:
     """Print one line each; what does not fit is cut, so that it stays one."""
     if rows.empty:

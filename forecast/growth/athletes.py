@@ -24,15 +24,8 @@ def loose_information(
 def spell_pairs(panel: Panel, targets: Ints, *, finished_only: bool) -> tuple[Ints, Ints]:
     """Return (target number, source spell) for all other spells of each target's athlete.
 
-    Parameters
-    ----------
-    panel
-        All spells.
-    targets
-        (T,) places of the target spells in the panel.
-    finished_only
-        Use only spells whose last session came no later than the target's first: what could
-        have been known when the target began.
+    ``targets`` (T,) are places in the panel. With ``finished_only``: only spells whose last session
+    came no later than the target's first, which could have been known when the target began.
     """
     by_athlete: dict[int, Ints] = {
         int(a): np.flatnonzero(panel.athlete == a) for a in np.unique(panel.athlete[targets])

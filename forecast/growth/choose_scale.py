@@ -37,12 +37,7 @@ further: with all three rounds for all, each of 68 cohorts and growth tables kep
 def choose_scale(plain: Panel, n_rungs: int) -> float:
     """Return the share of the plain ratio that explains the longest spells best.
 
-    Parameters
-    ----------
-    plain
-        All spells before the cut, on the log scale.
-    n_rungs
-        Number of rungs of the ladder.
+    ``plain`` are all spells before the cut, on the log scale.
     """
     trial = take_spells(plain, np.arange(min(TRIAL_SPELLS, plain.n_spells)))
     if trial.n_spells < LEAST_SPELLS:

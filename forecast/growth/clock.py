@@ -41,16 +41,8 @@ class Clock:
     def dose(self, rest: Array, done: Array, day: Array, sessions: Array | float = 1.0) -> Array:
         """Return weeks of training that a stretch stands for.
 
-        Parameters
-        ----------
-        rest
-            Calendar weeks of the stretch, up to the grace.
-        done
-            Sessions of the spell before the stretch ends.
-        day
-            Day number at the end of the stretch.
-        sessions
-            Sessions that the stretch holds, the one at its end included.
+        ``rest`` are its calendar weeks, up to the grace; ``done`` the sessions of the spell before
+        it ends, on day number ``day``; ``sessions`` those it holds, the one at its end included.
         """
         shape, (weeks, before, at, held) = flattened(rest, done, day, sessions)
         out = np.empty(len(weeks))
@@ -66,16 +58,9 @@ class Clock:
         )  # fmt: skip
 
     def ahead(self, weeks: Array, done: Array, day: Array, rate: Array) -> Array:
-        """Return the training expected over the coming weeks.
+        """Return the training expected over calendar ``weeks`` to come.
 
-        Parameters
-        ----------
-        weeks
-            Calendar weeks to come.
-        done, day
-            Sessions so far, and day number now.
-        rate
-            Sessions a week expected.
+        From ``done`` sessions so far and day number ``day`` now, at ``rate`` sessions a week.
         """
         sessions = rate * weeks
         return self.dose(weeks, done + 0.5 * sessions, day + 7.0 * weeks, sessions)

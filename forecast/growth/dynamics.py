@@ -53,17 +53,8 @@ def decay_terms(alpha: float, tau: Array) -> tuple[Array, Array]:
 def transition_covariance(dynamics: Dynamics, tau: Array) -> tuple[Array, Array, Array]:
     """Return the variances of level and swing and their covariance added over ``tau`` weeks.
 
-    Parameters
-    ----------
-    dynamics
-        Constants of the motion.
-    tau
-        Weeks of training, 0 or more, any shape.
-
-    Returns
-    -------
-    level_var, level_swing_cov, swing_var
-        Arrays of the shape of ``tau``. Given d at the start; the level's Brownian part is in.
+    In the order level, covariance, swing, for weeks of training of any shape, 0 or more. Given d at
+    the start; the level's Brownian part is in.
     """
     shape, (alpha, swing_sd, wiggle_sd, weeks) = flattened(
         dynamics.alpha, dynamics.swing_sd, dynamics.wiggle_sd, tau
@@ -88,13 +79,6 @@ def split_gap(weeks: Array, grace: Array | float) -> tuple[Array, Array]:
 def lost_after(dynamics: Dynamics, lost: Array, rest: Array, excess: Array) -> Array:
     """Return the level lost to layoffs after a gap, from what was lost before it.
 
-    Parameters
-    ----------
-    dynamics
-        Constants of the motion.
-    lost
-        Level lost before the gap, any shape.
-    rest, excess
-        Weeks of ordinary rest, in which lost level comes back, and weeks beyond.
+    ``rest`` are weeks of ordinary rest, in which lost level comes back, ``excess`` weeks beyond.
     """
     return np.asarray(lost * np.exp(-dynamics.regain * rest) + dynamics.detraining * excess)

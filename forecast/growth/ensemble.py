@@ -62,18 +62,9 @@ def average_passage(
 ) -> Passage:
     """Simulate the coming sessions of T targets under many draws of the constants.
 
-    Parameters
-    ----------
-    model, tracked
-        The engine, and the log seen through it.
-    base
-        The targets; their states, clock, speed and losses are replaced draw by draw.
-    place
-        (T,) place in the panel of the session at which each target stands.
-    how
-        Days, paths, draws and seed.
-    finished_only
-        Use of the athlete's other spells only what was known when the target's spell began.
+    States, clock, speed and losses of ``base`` are replaced draw by draw; ``place`` (T,) is the
+    session (in the panel) at which each target stands. With ``finished_only``, only what was known
+    when the target's spell began is used of the athlete's other spells.
     """
     which, owner = np.unique(tracked.panel.spell[place], return_inverse=True)
     # What the athlete's other spells say is read once, with the constants that the cohort's and
@@ -161,21 +152,13 @@ def speed_quantiles(count: int, seed: int) -> Array:
 
 
 def spell_speeds(mean: Array, cov: Array, quantile: float) -> tuple[Array, Array]:
-    """Give spells a speed at this quantile of its spread.
+    """Give spells a speed at this (standard normal) quantile of its spread.
 
-    Parameters
-    ----------
-    mean, cov
-        (T, 3) and (T, 3, 3) opinion of (level, swing, pace) at the spells' first sessions.
-    quantile
-        Standard normal quantile.
-
-    Returns
-    -------
-    speed, cov
-        (T,) log-normal with mean one; (T, 3, 3) the spread left for an opinion whose swing and
-        pace are per week of the spell's own time. With ``m`` the mean of swing and pace,
-        ``cov + var(speed) m m'`` scaled back by the speed is the opinion's spread again.
+    ``mean`` (T, 3) and ``cov`` (T, 3, 3) are the opinion of (level, swing, pace) at the spells'
+    first sessions. Returns the speeds (T,), log-normal with mean one, and the spread (T, 3, 3) left
+    for an opinion whose swing and pace are per week of the spell's own time. With ``m`` the mean of
+    swing and pace, ``cov + var(speed) m m'`` scaled back by the speed is the opinion's spread
+    again.
     """
     gain = mean * np.array([0.0, 1.0, 1.0])
     along = np.einsum("ti,ti->t", gain, np.linalg.solve(cov, gain[:, :, None])[:, :, 0])

@@ -56,16 +56,9 @@ def lost_levels(panel: Panel, dynamics: Dynamics) -> Array:
 def stretches(
     panel: Panel, clock: Clock, dynamics: Dynamics, speed: Array | float = 1.0
 ) -> Stretches:
-    """Return what lies between each session and the one before it.
+    """Return what lies between each session and the one before it; only the panel's timing is used.
 
-    Parameters
-    ----------
-    panel
-        The records (only their timing is used here).
-    clock, dynamics
-        How training time runs, and the constants of the motion.
-    speed
-        (S,) by how much each spell's own training time runs faster.
+    ``speed`` (S,): by how much each spell's own training time runs faster.
     """
     tau = session_doses(panel, clock) * np.broadcast_to(speed, panel.n_spells)[panel.spell]
     motion, loss = np.empty((panel.n_sessions, 6)), np.zeros(panel.n_sessions)
@@ -117,14 +110,9 @@ def forward_pass(
 ) -> Filtered:
     """Run the assumed-density filter over every spell.
 
-    Parameters
-    ----------
-    panel, between, noise
-        The records, what lies between them (``stretches``), and the noise constants.
-    prior_mean, prior_cov
-        (S, 3) and (S, 3, 3): opinion of (level, swing, pace) at each spell's first session.
-    scatter
-        (S,) how widely the athlete's sets scatter, as a multiple of the cohort's noise.
+    ``between`` comes from ``stretches``. ``prior_mean`` (S, 3) and ``prior_cov`` (S, 3, 3) are the
+    opinion of (level, swing, pace) at each spell's first session; ``scatter`` (S,) how widely the
+    athlete's sets scatter, as a multiple of the cohort's noise.
     """
     n = panel.n_sessions
     scatter = np.broadcast_to(np.asarray(scatter, dtype=float), panel.n_spells)

@@ -91,25 +91,11 @@ def fit_growth(
     rounds: int = ROUNDS,
     progress: Callable[[str], None] | None = None,
 ) -> GrowthFit:
-    """Fit the constants and the pooled effects.
+    """Fit the constants and the pooled effects to all spells, with at least one session each.
 
-    Parameters
-    ----------
-    panel
-        All spells, with at least one session each.
-    n_rungs
-        Number of rungs of the ladder, tried or not.
-    start
-        Constants to start from; the priors' middle if left out.
-    rounds
-        How often the two steps take turns.
-    progress
-        Called with a word on what is being done.
-
-    Raises
-    ------
-    FitError
-        The evidence is not a number, so no constants can be trusted.
+    ``n_rungs`` of the ladder, tried or not; ``start`` from these constants, the priors' middle if
+    left out; ``rounds``: how often the two steps take turns. Raises ``FitError`` if the evidence is
+    not a number, so that no constants can be trusted.
     """
     turns = climb(panel, n_rungs, start)
     for turn in range(rounds):
@@ -271,12 +257,7 @@ def _climb(
     """Return the constants of the highest evidence and prior, or the best after some steps.
 
     ``evidence`` returns value and gradient. Each constant is measured in standard deviations of
-    its prior, so that one step size fits all.
-
-    Raises
-    ------
-    FitError
-        The evidence is not a number.
+    its prior, so that one step size fits all. Raises ``FitError`` if the evidence is not a number.
     """
     mean, sd = np.array([PRIORS[name][:2] for name in names]).T
 

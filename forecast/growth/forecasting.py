@@ -52,20 +52,10 @@ def forecast_open(
     run: Ints,
     how: Simulation,
 ) -> GrowthForecast:
-    """Forecast spells under way at the cut.
+    """Forecast spells under way at the cut, whose day number is ``as_of_day``.
 
-    Parameters
-    ----------
-    model, tracked
-        The engine, and the log seen through it.
-    which
-        (T,) places of the spells in the panel, in increasing order.
-    as_of_day
-        Day number of the cut.
-    confirm, run
-        (T,) as in ``Targets``.
-    how
-        Days, paths, draws and seed.
+    ``which`` (T,) are their places in the panel, in increasing order; ``confirm`` and ``run`` (T,)
+    as in ``Targets``.
     """
     panel = take_spells(tracked.panel, which)
     last, full_last = panel.last, tracked.panel.last[which]
@@ -115,15 +105,10 @@ def forecast_untried(
     histories: Histories,
     how: Simulation,
 ) -> GrowthForecast:
-    """Forecast rungs that are open but have no session yet.
+    """Forecast rungs that are open but have no session yet; all draws count alike.
 
-    Parameters
-    ----------
-    untried
-        One row a target: ``athlete_id``, ``rung_index`` and ``ready_on`` (the day from which
-        the rung may be trained).
-    how
-        As for ``forecast_open``; with no session to weigh them, all draws count alike.
+    ``untried`` has one row a target: ``athlete_id``, ``rung_index`` and ``ready_on`` (the day from
+    which the rung may be trained).
     """
     fit, panel = model.fit, tracked.panel
     rung = untried["rung_index"].to_numpy(dtype=np.int64)
@@ -175,16 +160,8 @@ def forecast_landmarks(
 ) -> Passage:
     """Forecast from past moments, with what was known of the spell then.
 
-    Parameters
-    ----------
-    place
-        (T,) place of the last session known, in the panel.
-    wait
-        (T,) days from that session to the landmark.
-    confirm, run
-        (T,) as in ``Targets``, at that session.
-    how
-        As for ``forecast_open``.
+    ``place`` (T,) is the last session known, in the panel, ``wait`` (T,) the days from it to the
+    landmark, ``confirm`` and ``run`` (T,) are as in ``Targets``, at that session.
     """
     filtered = tracked.filtered
     targets = targets_at(model, tracked.panel, filtered, place, wait, confirm, run)

@@ -50,12 +50,8 @@ def clip_level(level: Array) -> Array:
 def cohort_habits(eligible: Array, n_sets: Array, level: Array) -> CohortHabits:
     """Learn the cohort's habits.
 
-    Parameters
-    ----------
-    eligible, n_sets
-        (N,) sets that could have counted and all sets, by session.
-    level
-        (N,) filtered level after each session.
+    From sets that could have counted and all sets, by session (N,), and the level filtered after
+    each.
     """
     sets = _quantile_table(n_sets if len(n_sets) else PRIOR_SETS)
     misses = n_sets - eligible
@@ -73,16 +69,8 @@ def athlete_habits(
 ) -> Habits:
     """Habits as of given sessions, from the same spell's latest sessions, shrunk to the cohort.
 
-    Parameters
-    ----------
-    panel
-        The records.
-    eligible, level
-        (N,) as for ``cohort_habits``.
-    last
-        (T,) session up to which each target is known.
-    cohort
-        What the cohort does.
+    ``eligible`` and ``level`` are (N,) as for ``cohort_habits``; ``last`` (T,) is the session up to
+    which each target is known.
     """
     back = np.arange(MEMORY_SESSIONS)
     at = last[:, None] - back

@@ -31,12 +31,7 @@ class SpellInformation:
 def spell_information(between: Stretches, site_mean: Array, site_var: Array) -> SpellInformation:
     """Return what each spell's sessions say about its (start level, start swing, pace).
 
-    Parameters
-    ----------
-    between
-        What lies between the sessions (``filtering.stretches``).
-    site_mean, site_var
-        (N,) sessions as normal observations of the level; infinite variance says nothing.
+    Sessions (N,) are normal observations of the level; infinite variance says nothing.
     """
     spells = len(between.start)
     constant, score, information = np.zeros(spells), np.zeros((spells, 3)), np.zeros((spells, 3, 3))

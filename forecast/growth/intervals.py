@@ -102,13 +102,7 @@ def set_intervals(
     reps say from ``n`` up to ``n + 1``; a set stopped at the target or by choice says from the
     value up; a miss says from nothing up to the smallest unit. A set that equals the target
     with no reason for stopping is read as stopped there: coaches call time at the pass mark.
-
-    Parameters
-    ----------
-    sets
-        Rows with ``athlete, rung, value, target, stopped``.
-    ladder, usual
-        As for ``rounding_units``.
+    ``sets`` have ``athlete, rung, value, target, stopped``; ``usual`` is as for ``rounding_units``.
     """
     measure = sets["rung"].map({r.key: r.criterion.measure for r in ladder.rungs})
     reps = (measure == "reps").to_numpy()

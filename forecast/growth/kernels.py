@@ -153,14 +153,6 @@ def mills(w: float) -> float:
 
 
 @njit(cache=True, error_model="numpy")
-def tilted(z: float, w: float) -> float:
-    """Return density(z) * mills(w), that is exp((w**2 - z**2) / 2) * P(Z > w), in full range."""
-    if w > 0.0:
-        return math.exp(-0.5 * z * z) / _ROOT_2PI * mills(w)
-    return math.exp(0.5 * (w - z) * (w + z)) * 0.5 * math.erfc(w / _ROOT_2)
-
-
-@njit(cache=True, error_model="numpy")
 def above(z: float) -> float:
     """Return P(Z > z) of a standard normal."""
     return 0.5 * math.erfc(z / _ROOT_2)
@@ -300,7 +292,10 @@ def match_one(
 
 @njit(cache=True, error_model="numpy")
 def _log_tilted(t: float, w: float) -> tuple[float, float]:
-    """Return log of ``tilted(t, w)``, and how far the mean of a normal above ``w`` lies past it."""
+    """Return log of tilted(t, w), and how far the mean of a normal above ``w`` lies past it.
+
+    tilted(t, w) = density(t) * mills(w), that is exp((w**2 - t**2) / 2) * P(Z > w).
+    """
     if w >= 7.0:
         value = w
         for k in range(12, 1, -1):

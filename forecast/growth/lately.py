@@ -196,17 +196,7 @@ def motion_of(model: GrowthModel) -> Motion:
 
 
 def measure_gain(sessions: Sessions, motion: Motion, at: Ints) -> Measure:
-    """Return how the gain lately is read off the sessions up to each of some.
-
-    Parameters
-    ----------
-    sessions
-        All sessions.
-    motion
-        How levels bend and wiggle.
-    at
-        (n,) sessions up to which each is known; nothing after them is used.
-    """
+    """Return how the gain lately is read off the sessions up to each of ``at`` (n,); none after."""
     number, clock, breaks = sessions.number, sessions.clock, _broken(sessions)
     first = at - number[at]
     most = int(np.minimum(number[at], MOST_SESSIONS - 1).max(initial=0)) + 1

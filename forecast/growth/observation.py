@@ -101,18 +101,9 @@ def errors_of(noise: Noise, measure: Ints, scatter: Array) -> Errors:
 def match_sessions(
     panel: Panel, noise: Noise, index: Ints, mean: Array, var: Array, scatter: Array | float
 ) -> Match:
-    """Match the level after the given sessions, from a normal opinion before them.
+    """Match the level after sessions ``index`` (n,), from a normal opinion (n,) before them.
 
-    Parameters
-    ----------
-    panel, noise
-        The records and the noise constants.
-    index
-        (n,) sessions of the panel.
-    mean, var
-        (n,) opinion of the level before each session.
-    scatter
-        (S,) how widely the athletes' sets scatter, as a multiple of the cohort's noise.
+    ``scatter`` (S,): how widely the athletes' sets scatter, as a multiple of the cohort's noise.
     """
     spell = panel.spell[index]
     measure, scatter = panel.measure[spell], np.broadcast_to(scatter, panel.n_spells)[spell]
@@ -148,16 +139,9 @@ def evidence_slopes(
 ) -> tuple[float, dict[str, float]]:
     """Return the log evidence of every session, summed, and its slopes by constant.
 
-    Parameters
-    ----------
-    panel, noise
-        The records and the noise constants.
-    mean, var
-        (N,) opinion of the level before each session.
-    scatter
-        (S,) how widely the athletes' sets scatter, as a multiple of the cohort's noise.
-    place
-        (N, 2) where the last call placed its quadrature, zeros at first; moved in place.
+    ``mean`` and ``var`` (N,) are the opinion of the level before each session, ``scatter`` (S,) as
+    in ``match_sessions``; ``place`` (N, 2) is where the last call placed its quadrature, zeros at
+    first, moved in place.
     """
     if place is None:
         place = np.zeros((panel.n_sessions, 2))

@@ -123,18 +123,10 @@ def simulate_passage(
     paths: int | Ints,
     rng: np.random.Generator,
 ) -> Passage:
-    """Simulate the coming sessions of every target.
+    """Simulate the coming sessions of every target, looking at ``horizon_days`` D after the cut.
 
-    Parameters
-    ----------
-    targets, dynamics, noise
-        What is known of each target, and the engine's constants.
-    horizon_days
-        Days D after the cut to look at.
-    paths
-        Number of paths, for all or (T,) for each; powers of two keep the points balanced.
-    rng
-        Source of the draws, which all targets share.
+    ``paths`` is their number, for all or (T,) for each; powers of two keep the points balanced. All
+    targets share the draws of ``rng``.
     """
     each = np.broadcast_to(np.asarray(paths, dtype=np.int64), len(targets))
     pairs = (int(each.max(initial=1)) + 1) // 2

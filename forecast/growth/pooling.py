@@ -78,18 +78,9 @@ def marginalise_own(info: SpellInformation, own: Array) -> SpellInformation:
 def pool(
     info: SpellInformation, athlete: Ints, rung: Ints, n_rungs: int, prior: PoolingPrior
 ) -> Pooled:
-    """Pool all spells.
+    """Pool all spells over ``athlete`` and ``rung`` (S,) numbers; athletes need not be consecutive.
 
-    Parameters
-    ----------
-    info
-        What each spell says (own effects not yet integrated out).
-    athlete, rung
-        (S,) numbers; athletes need not be consecutive.
-    n_rungs
-        Number of rungs R of the ladder.
-    prior
-        Variances at each level.
+    ``info`` is what each spell says, own effects not yet integrated out.
     """
     loose = marginalise_own(info, prior.own)
     _, who = np.unique(athlete, return_inverse=True)
@@ -244,22 +235,10 @@ def spell_priors(
 ) -> tuple[Array, Array]:
     """Opinion of (level, swing, pace) at the start of spells, from the athlete's other spells.
 
-    Parameters
-    ----------
-    loose, rung
-        S spells with their own effects integrated out, and their rungs (S,).
-    pairs
-        Two arrays of equal length: target number, and a spell of the same athlete that may be
-        used for it.
-    target_rung
-        (T,) the rung each target is on.
-    common_mean, common_cov, prior
-        What the fit learnt.
-
-    Returns
-    -------
-    mean, cov
-        (T, 3) and (T, 3, 3).
+    ``loose`` are S spells with their own effects integrated out, on rungs ``rung`` (S,); ``pairs``
+    two arrays: target number, and a spell of the same athlete that may be used for it;
+    ``target_rung`` (T,) the rung each target is on; the rest is what the fit learnt. Returns mean
+    (T, 3), cov (T, 3, 3).
     """
     _, score, information = centred(loose, rung, common_mean)
     targets = len(target_rung)

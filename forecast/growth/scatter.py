@@ -26,11 +26,7 @@ def athlete_scatter(
 
     Each multiple of ``GRID`` is tried on all spells; an athlete's spells share one. A spell's last
     session is left out: today's good session is to raise the level, not the doubt about it.
-
-    Parameters
-    ----------
-    panel, between, noise, prior_mean, prior_cov
-        As for ``forward_pass``.
+    Arguments as for ``forward_pass``.
     """
     _, who = np.unique(panel.athlete, return_inverse=True)
     told = np.empty((len(GRID), panel.n_sessions))

@@ -11,15 +11,7 @@ from forecast.types import Array, Ints
 
 
 def chance_met(model: GrowthModel, tracked: Tracked, at: Ints) -> Array:
-    """Return the chance that past sessions meet the criterion, as seen before each, (n,).
-
-    Parameters
-    ----------
-    model, tracked
-        The engine, and the log seen through it.
-    at
-        (n,) places of sessions in the panel.
-    """
+    """Return the chance that sessions ``at`` (n,) meet the criterion, as seen before each, (n,)."""
     return expected_to_meet(tracked.panel, model.fit.constants.noise, tracked.filtered)[at]
 
 
@@ -28,18 +20,8 @@ def gain_ahead(
 ) -> Array:
     """Return the gain a calendar week that is expected over the coming weeks, (T,).
 
-    Parameters
-    ----------
-    model
-        The engine.
-    mean
-        (T, 3) level, swing and pace at the cut.
-    done, day
-        (T,) sessions so far, and day number of the cut.
-    rate
-        (T,) sessions a week lately.
-    weeks
-        Weeks looked ahead.
+    ``mean`` (T, 3) is level, swing and pace at the cut, on day number ``day``, after ``done``
+    sessions, at ``rate`` sessions a week lately.
     """
     constants = model.fit.constants
     dose = constants.clock.ahead(np.full(len(mean), weeks), done, day, rate)

@@ -26,14 +26,7 @@ def draw_form(
 ) -> Array:
     """Draw days' forms in units of ``day_sd``, mean 0.
 
-    Parameters
-    ----------
-    rng
-        Source of the draws.
-    size
-        Shape of the result.
-    down, up
-        Mean sizes of the exponential parts, broadcast against ``size``.
+    ``down`` and ``up`` are mean sizes of the exponential parts, broadcast against ``size``.
     """
     normal, below, above = rng.spawn(3)  # of their own: a longer draw begins as a shorter one does
     rise = up * (above.standard_exponential(size) - 1.0)
@@ -42,15 +35,7 @@ def draw_form(
 
 
 def expected_to_meet(panel: Panel, noise: Noise, filtered: Filtered) -> Array:
-    """Return the chance that each past session met its criterion, as seen before it, (N,).
-
-    Parameters
-    ----------
-    panel, noise
-        The records and the noise constants.
-    filtered
-        Opinions of the level before each session.
-    """
+    """Return the chance that each past session met its criterion, as seen before it, (N,)."""
     mean, var = filtered.before_mean, filtered.before_var
     scatter, measure = filtered.scatter[panel.spell], panel.measure[panel.spell]
     out = np.empty(panel.n_sessions)
@@ -74,13 +59,7 @@ def odds_shift(met: Array, expected: Array) -> Array:
 
     The mode of a logistic regression with the expected log odds as offset, one intercept a target
     and a normal prior around 0: a forecast that expected 9 of 27 sessions to meet where none did
-    is put right by as much as 27 sessions can say.
-
-    Parameters
-    ----------
-    met, expected
-        (T, L) whether each session met, and the chance given to it before; NaN where there is
-        none.
+    is put right by as much as 27 sessions can say. Both are (T, L), NaN where there is no session.
     """
     there = np.isfinite(expected)
     chance = np.clip(np.where(there, expected, 0.5), 1e-6, 1.0 - 1e-6)

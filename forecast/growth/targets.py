@@ -59,20 +59,10 @@ def targets_at(
     confirm: Ints,
     run: Ints,
 ) -> Targets:
-    """Assemble forecasts to be made at given sessions.
+    """Assemble forecasts to be made at sessions ``last`` (T,) of the panel.
 
-    Parameters
-    ----------
-    model, panel
-        The engine and the records.
-    filtered
-        Opinions before and after each session, for the habits and for what was expected.
-    last
-        (T,) session at which each target stands.
-    wait
-        (T,) days from that session to the cut date.
-    confirm, run
-        (T,) sessions in a row asked for, and met so far.
+    ``wait`` (T,) are days from that session to the cut date; ``confirm`` and ``run`` (T,) sessions
+    in a row asked for, and met so far. ``filtered`` tells habits and what was expected.
     """
     spell = panel.spell[last]
     gaps = gap_table(recent_gaps(panel, last), model.rhythm)

@@ -46,23 +46,11 @@ def outlook(
 ) -> Array:
     """Return how many standard deviations the level should stand above the target, (T, W).
 
-    Parameters
-    ----------
-    model, tracked
-        The engine, and the log seen through it.
-    place
-        (T,) place of each landmark's last session in the panel.
-    wait_weeks
-        (T,) weeks from that session to the landmark.
-    rate
-        (T,) sessions a week lately.
-    weeks
-        (W,) weeks after the landmark at which to look.
-
-    Notes
-    -----
-    The spread holds the uncertainty of the state, the motion, and a day's form. It is the smooth
-    mean's crossing and no forecast by itself: the hazard model learns what to make of it.
+    ``place`` (T,) is each landmark's last session in the panel, ``wait_weeks`` (T,) the weeks from
+    it to the landmark, ``rate`` (T,) sessions a week lately, ``weeks`` (W,) those after the
+    landmark at which to look. The spread holds the uncertainty of the state, the motion, and a
+    day's form. It is the smooth mean's crossing and no forecast by itself: the hazard model learns
+    what to make of it.
     """
     panel, constants = tracked.panel, model.fit.constants
     spell = panel.spell[place]

@@ -36,16 +36,10 @@ _PRIOR_POINTS = 16
 class Absences:
     """The absences of a log that ended, M of them, shortest first.
 
-    Attributes
-    ----------
-    length
-        (M,) days from the last set before to the first one after; above ``ABSENCE_DAYS``.
-    began
-        (M,) day number of the last set before.
-    share
-        (M,) what part of all gaps between training days each stands for.
-    prior
-        Part of all gaps that the prior's absences stand for.
+    ``length`` (M,) are days from the last set before to the first one after, above
+    ``ABSENCE_DAYS``; ``began`` (M,) the day number of the last set before; ``share`` (M,) what part
+    of all gaps between training days each stands for, ``prior`` the part that the prior's absences
+    stand for.
     """
 
     length: Array
@@ -96,17 +90,10 @@ def absence_law(histories: Histories) -> Absences:
 def seen_shares(length: Array, longest: Array) -> Array:
     """Return the share each gap stands for, given that longer ones would not have been seen.
 
-    Parameters
-    ----------
-    length
-        (G,) gaps, shortest first.
-    longest
-        (G,) the longest each could have been and still have ended before the cut.
-
-    Notes
-    -----
-    At each length, the ones that long are set against those at most as long that could have been
-    as long (Lynden-Bell 1971); going down from the longest, the shares follow.
+    ``length`` (G,) are gaps, shortest first, ``longest`` (G,) the longest each could have been and
+    still have ended before the cut. At each length, the ones that long are set against those at
+    most as long that could have been as long (Lynden-Bell 1971); going down from the longest, the
+    shares follow.
     """
     if len(length) == 0:
         return np.empty(0)
@@ -138,14 +125,7 @@ def longer_than(law: Absences, elapsed: Array) -> Array:
 def weeks_until_back(law: Absences, elapsed: Array, day: float) -> tuple[Array, Ints]:
     """Return weeks until half of those once away as long were back, and how many there were.
 
-    Parameters
-    ----------
-    law
-        The log's absences.
-    elapsed
-        (T,) days away so far.
-    day
-        Day number of today.
+    ``elapsed`` (T,) are days away so far, ``day`` is the day number of today.
     """
     half = np.empty(len(elapsed))
     for i, days in enumerate(elapsed):
@@ -158,22 +138,11 @@ def weeks_until_back(law: Absences, elapsed: Array, day: float) -> tuple[Array, 
 
 
 def analogues(law: Absences, elapsed: float, day: float) -> tuple[Array, Array]:
-    """Return lengths of absences that were once as long as ``elapsed``, and their weights.
+    """Return lengths of absences that were once as long as ``elapsed`` days, and their weights.
 
-    Parameters
-    ----------
-    law
-        The log's absences.
-    elapsed
-        Days away so far.
-    day
-        Day number of today: those that were as long at this time of the year count most.
-
-    Returns
-    -------
-    tuple of ndarray
-        Days from the last set to the first one after, all above ``elapsed``, the prior's among
-        them; and shares of all gaps, which add up to ``longer_than``.
+    Those that were as long at this time of the year (``day`` is today's number) count most. Lengths
+    are days from the last set to the first one after, all above ``elapsed``, the prior's among
+    them; weights are shares of all gaps, which add up to ``longer_than``.
     """
     use = law.length > elapsed
     length, share = law.length[use], law.share[use]

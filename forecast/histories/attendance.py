@@ -43,16 +43,9 @@ class CohortRhythm:
 def cohort_rhythm(gaps: Array, athlete: Ints, delays: Array, absences: Absences) -> CohortRhythm:
     """Learn the cohort's rhythm from all gaps.
 
-    Parameters
-    ----------
-    gaps
-        (G,) days between consecutive sessions of a spell, 1 or more.
-    athlete
-        (G,) whose gap it is.
-    delays
-        (D,) days between clearing a rung and the first session on one that needs it.
-    absences
-        From ``absence_law``.
+    ``gaps`` (G,) are days between consecutive sessions of a spell, 1 or more, and ``athlete`` (G,)
+    whose they are; ``delays`` (D,) days between clearing a rung and the first session on one that
+    needs it; ``absences`` come from ``absence_law``.
     """
     if len(gaps) == 0:
         gaps, athlete = PRIOR_GAPS, np.zeros(len(PRIOR_GAPS), dtype=np.int64)
@@ -71,12 +64,8 @@ def cohort_rhythm(gaps: Array, athlete: Ints, delays: Array, absences: Absences)
 def gap_table(own: list[Array], rhythm: CohortRhythm) -> Array:
     """Return days to the next session for each target, (T, TABLE_SIZE), sorted by row.
 
-    Parameters
-    ----------
-    own
-        One array a target: its latest gaps in days, newest last; only ``MEMORY`` are used.
-    rhythm
-        What the cohort does; its long gaps are the layoffs that a short record can't show.
+    ``own`` has one array a target, its latest gaps in days, newest last; only ``MEMORY`` are used.
+    The cohort's long gaps are the layoffs that a short record can't show.
     """
     table = np.empty((len(own), TABLE_SIZE))
     levels = (np.arange(TABLE_SIZE) + 0.5) / TABLE_SIZE

@@ -124,12 +124,7 @@ def build_histories(
 def cut_day(log: TrainingLog, as_of: pd.Timestamp | str | None = None) -> pd.Timestamp:
     """Return the cut date as a day: the one given, or the day after the log's last set.
 
-    Raises
-    ------
-    HistoryError
-        The log holds no set, or ``as_of`` is not a date.
-    LogError
-        What was given is not a log.
+    Raises ``HistoryError`` if the log holds no set, or ``as_of`` is not a date.
     """
     sets = checked_log(log).sets
     if len(sets) == 0:

@@ -23,15 +23,6 @@ def mark_counting_sets(sets: pd.DataFrame, ladder: Ladder, roster: pd.DataFrame)
     A set counts when it is clean, unassisted and sufficiently loaded; ``log.loads`` says what is
     presumed about loads that were not noted. ``load_known`` is false where the load asked for is
     a fraction of a body mass that is not in the roster.
-
-    Parameters
-    ----------
-    sets
-        Rows as in ``TrainingLog.sets``.
-    ladder
-        The ladder whose criteria apply.
-    roster
-        Index ``athlete``; ``body_mass_kg`` is used where a load is a fraction of body mass.
     """
     targets = {rung.key: rung.criterion.target for rung in ladder.rungs}
     loads = load_marks(sets, ladder, roster)
@@ -52,9 +43,7 @@ def build_sessions(sets: pd.DataFrame, ladder: Ladder) -> pd.DataFrame:
     """
     hits = sets["counts"] & (sets["value"] >= sets["target"] - 1e-9)
     frame = sets.assign(
-        hit=hits,
-        counting_value=sets["value"].where(sets["counts"]),
-        unassisted=~sets["assisted"],
+        hit=hits, counting_value=sets["value"].where(sets["counts"]), unassisted=~sets["assisted"]
     )
     sessions = (
         frame.groupby(SESSION_KEYS, sort=True)

@@ -22,15 +22,9 @@ def lapse_days(sessions: pd.DataFrame, lapse_weeks: float) -> pd.Series:
     """Days without a set after which the past is counted as lapsed, by athlete.
 
     The stated number of weeks, or four times the athlete's own median gap where that is longer:
-    somebody measured once a quarter has not stopped after twelve weeks. This is the only place
-    that knows the rule; ``Histories.lapse_after`` carries what it said to every other room.
-
-    Parameters
-    ----------
-    sessions
-        Sessions of everybody, on any rung, after clearing too.
-    lapse_weeks
-        The stated number of weeks.
+    somebody measured once a quarter has not stopped after twelve weeks. ``sessions`` are
+    everybody's, on any rung, after clearing too. This is the only place that knows the rule;
+    ``Histories.lapse_after`` carries what it said to every other room.
     """
     days = sessions.drop_duplicates(["athlete", "date"]).sort_values(["athlete", "date"])
     gaps = days.groupby("athlete")["date"].diff().dt.days

@@ -4,6 +4,7 @@ from forecast.log.archive import add_tables, read_tables
 from forecast.log.cells import counted, visible
 from forecast.log.check import LogReport, describe_log, write_rejected
 from forecast.log.club import Club, draft_club, read_club
+from forecast.log.columns import REJECTED_COLUMNS, SET_COLUMNS, as_sets
 from forecast.log.dates import DateOrder
 from forecast.log.days import YEAR_DAYS, as_day
 from forecast.log.draft import draft_mapping
@@ -18,7 +19,7 @@ from forecast.log.pseudonyms import pseudonymise, shift_days
 from forecast.log.read import read_log
 from forecast.log.secrets import shown_url
 from forecast.log.sharing import club_files
-from forecast.log.training_log import REJECTED_COLUMNS, SET_COLUMNS, TrainingLog, checked_log
+from forecast.log.training_log import TrainingLog, checked_log
 from forecast.log.words import bare
 from forecast.log.writing import csv_bytes, write_all, write_whole
 
@@ -34,6 +35,7 @@ __all__ = [
     "TrainingLog",
     "add_tables",
     "as_day",
+    "as_sets",
     "bare",
     "check_level",
     "check_seed",

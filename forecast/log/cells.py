@@ -36,15 +36,7 @@ class Problem:
 
 @dataclass(frozen=True, slots=True)
 class Parsed:
-    """A column after parsing.
-
-    Attributes
-    ----------
-    values
-        Object array (n,), ``None`` where the cell could not be used.
-    problems
-        Object array (n,), a ``Problem`` where the cell could not be used, else ``None``.
-    """
+    """A column after parsing: each cell has a value (n,) or a ``Problem`` (n,), else ``None``."""
 
     values: np.ndarray
     problems: np.ndarray

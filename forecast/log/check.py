@@ -63,18 +63,7 @@ class LogReport:
 
 
 def describe_log(log: TrainingLog) -> LogReport:
-    """Say what was understood of a log, what was not, and how to mend it.
-
-    Parameters
-    ----------
-    log
-        A log as ``read_log`` returns it.
-
-    Returns
-    -------
-    LogReport
-        Tables, sentences, and one text of them all.
-    """
+    """Say what was understood of a log, what was not, and how to mend it: tables and sentences."""
     athletes, rungs = _athletes(log), _rungs(log)
     problems = _problems(log)
     return LogReport(
@@ -93,10 +82,7 @@ def describe_log(log: TrainingLog) -> LogReport:
 def write_rejected(log: TrainingLog, path: str | Path) -> Path:
     """Write the rejected rows to a ``.csv`` (UTF-8 with a mark) or ``.xlsx`` file.
 
-    Raises
-    ------
-    LogError
-        If the ending is another, or the file can't be written.
+    Raises ``LogError`` if the ending is another, or the file can't be written.
     """
     path = Path(path)
     suffix = path.suffix.casefold()
@@ -170,10 +156,7 @@ def _problems(log: TrainingLog) -> pd.DataFrame:
 
 
 def _text(
-    log: TrainingLog,
-    athletes: pd.DataFrame,
-    rungs: pd.DataFrame,
-    problems: pd.DataFrame,
+    log: TrainingLog, athletes: pd.DataFrame, rungs: pd.DataFrame, problems: pd.DataFrame
 ) -> str:
     sets = log.sets
     parts = [

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -12,18 +11,18 @@ import pandas as pd
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from forecast.errors import LogError
+from forecast.ladder import Ladder
 from forecast.ladder_file import read_ladder
 from forecast.log.cells import visible
 from forecast.log.dates import DateOrder
 from forecast.log.days import as_day
 from forecast.log.draft import draft_mapping
 from forecast.log.kept_rows import forget_others, keep_rows, kept_at, read_kept
-from forecast.log.mapping import load_mapping
+from forecast.log.mapping import load_mapping, read_toml
 from forecast.log.parsing import Rows, parse_rows
-from forecast.log.read import check_rungs, join_rows
+from forecast.log.read import check_rungs, join_rows, opening
 from forecast.log.roster import read_roster
-from forecast.log.shapes import known_headers
-from forecast.log.sources import is_url, open_one
+from forecast.log.sources import file_labels, is_url, open_one
 from forecast.log.training_log import TrainingLog
 
 CLUB_FILE = "club.toml"
@@ -108,33 +107,23 @@ def read_club(
     AmbiguousDateError
         If day and month can't be told apart in a log.
     """
-    path = Path(path)
-    path = path / CLUB_FILE if path.is_dir() else path
-    plan, folder = _plan(path), path.parent
-    ladder = read_ladder(folder / plan.ladder)
+    plan, folder, ladder = _plan(path)
     found: list[tuple[str, Rows]] = []
     used: set[Path] = set()
     right_until = [plan.last_date]
-    for entry, label in zip(plan.log, _labels(plan.log), strict=True):
+    labels = file_labels(entry.file for entry in plan.log)
+    for entry, label in zip(plan.log, labels, strict=True):
         mapping = load_mapping(folder / entry.mapping if entry.mapping else None)
         check_rungs(mapping, ladder)
-        read = mapping.read
-        right_until.append(read.last_date)
+        right_until.append(mapping.read.last_date)
         order = entry.date_order or date_order
         asked = (label, entry, order, mapping, ladder)
         file = None if is_url(entry.file) else folder / entry.file
         place = kept_at(folder, file, *asked) if keep and file is not None else None
         rows = read_kept(place) if place is not None else None
         if rows is None:
-            opened = open_one(
-                entry.file if file is None else file,
-                label,
-                entry.table or read.table,
-                entry.sheet or read.sheet,
-                entry.encoding or read.encoding,
-                known_headers(mapping, ladder),
-                read.header_row,
-            )
+            how = opening(mapping, ladder, entry.table, entry.sheet, entry.encoding)
+            opened = open_one(entry.file if file is None else file, label, how)
             rows = [(raw.file, parse_rows(raw, ladder, mapping, order)) for raw in opened]
             if place is not None:
                 keep_rows(place, rows)
@@ -161,27 +150,12 @@ def read_club(
 
 
 def draft_club(path: str | Path, *, date_order: DateOrder | None = None) -> list[tuple[str, str]]:
-    """Draft the mapping of every log of a club, each from its own mapping if it has one.
+    """Draft the mapping of every log of a club as TOML, each from its own mapping if it has one.
 
-    Parameters
-    ----------
-    path, date_order
-        As in ``read_club``.
-
-    Returns
-    -------
-    list of (str, str)
-        Each log's file, as the club file names it, and its mapping as TOML.
-
-    Raises
-    ------
-    LogError, LadderError, MappingError
-        As in ``read_club``, but for words and columns, which the drafts ask about.
+    Returns each log's file, as the club file names it, with its mapping. Errors as in
+    ``read_club``, but for words and columns, which the drafts ask about.
     """
-    path = Path(path)
-    path = path / CLUB_FILE if path.is_dir() else path
-    plan, folder = _plan(path), path.parent
-    ladder = read_ladder(folder / plan.ladder)
+    plan, folder, ladder = _plan(path)
     return [
         (
             entry.file,
@@ -199,22 +173,20 @@ def draft_club(path: str | Path, *, date_order: DateOrder | None = None) -> list
     ]
 
 
-def _plan(path: Path) -> _ClubFile:
+def _plan(path: str | Path) -> tuple[_ClubFile, Path, Ladder]:
+    """Read a club file, or the one in a folder; return it with its folder and its ladder."""
+    path = Path(path)
+    path = path / CLUB_FILE if path.is_dir() else path
+    absent = (
+        f"There is no {path}; a folder needs a {CLUB_FILE} that names its ladder and logs, "
+        "or give the log file itself together with its ladder."
+    )
+    content = read_toml(path, absent, LogError)
     try:
-        content = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
-    except FileNotFoundError as error:
-        raise LogError(
-            f"There is no {path}; a folder needs a {CLUB_FILE} that names its ladder and logs, "
-            "or give the log file itself together with its ladder."
-        ) from error
-    except (ValueError, RecursionError) as error:  # a NUL in the path, digits, nesting too
-        raise LogError(f"{path} is not valid TOML in UTF-8: {error}.") from error
-    except OSError as error:
-        raise LogError(f"{path} can't be read: {error.strerror or error}.") from error
-    try:
-        return _ClubFile.model_validate(content)
+        plan = _ClubFile.model_validate(content)
     except ValidationError as error:
         raise LogError("\n".join(_breach(path, problem) for problem in error.errors())) from error
+    return plan, path.parent, read_ladder(path.parent / plan.ladder)
 
 
 def _breach(path: Path, problem: Any) -> str:
@@ -231,12 +203,3 @@ def _breach(path: Path, problem: Any) -> str:
         known = ", ".join(model.model_fields)
         return f"{where}: {place[-1]!r} is not known here; known are {known}."
     return f"{where}: {place[-1]!r} can't be {problem['input']!r}. {problem['msg']}."
-
-
-def _labels(logs: list[_LogTable]) -> list[str]:
-    """Name each log for messages: the bare file name, or all of it where two are alike."""
-    names = [Path(entry.file).name for entry in logs]
-    return [
-        name if names.count(name) == 1 else entry.file
-        for entry, name in zip(logs, names, strict=True)
-    ]

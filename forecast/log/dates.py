@@ -36,8 +36,7 @@ _DAY_NAMED = re.compile(
     re.I,
 )
 _MONTH_NAMED = re.compile(
-    rf"{_WEEKDAY}{_MONTH}[-. /]*(\d{{1,2}})(?:st|nd|rd|th)?[-., /]+(\d{{4}}|\d{{2}}){_CLOCK}",
-    re.I,
+    rf"{_WEEKDAY}{_MONTH}[-. /]*(\d{{1,2}})(?:st|nd|rd|th)?[-., /]+(\d{{4}}|\d{{2}}){_CLOCK}", re.I
 )
 _SERIAL = re.compile(r"(\d{5})(?:\.\d+)?")
 
@@ -53,7 +52,7 @@ class Day:
 
 @dataclass(frozen=True, slots=True)
 class Unsettled:
-    """Three numbers whose order, or whose century, the text does not tell.
+    """Three numbers of which the text does not tell the order, or the century.
 
     ``named`` is true where the month was a word: ``parts`` are then day, month, year.
     """
@@ -66,20 +65,10 @@ class Unsettled:
 
 @dataclass(frozen=True, slots=True)
 class Dates:
-    """A date column after parsing.
+    """A date column (n,) after parsing, with sentences on how it was read.
 
-    Attributes
-    ----------
-    dates
-        ``datetime64[ns]`` array (n,), midnight; ``NaT`` where the cell could not be used.
-    clocks
-        Seconds after midnight (n,), -1 where no clock time was written.
-    problems
-        Object array (n,) of ``Problem`` or ``None``.
-    understood
-        A sentence on the order of day and month and on what settled it.
-    warnings
-        Sentences on dates that were understood in one of several ways.
+    ``dates`` are midnights (``NaT`` where unusable), ``clocks`` seconds after midnight (-1 where no
+    clock time was written), ``problems`` is ``None`` where there is none.
     """
 
     dates: np.ndarray
@@ -202,21 +191,10 @@ def read_dates(
     date_order: DateOrder | None = None,
     date1904: bool = False,
 ) -> Dates:
-    """Read a date column of one file.
+    """Read a date column (n,) of one file; ``rows`` and ``file`` are for messages.
 
-    Parameters
-    ----------
-    column
-        Cells (n,).
-    rows
-        Row numbers (n,) for messages.
-    file
-        Name of the file for messages.
-    date_order
-        Order of day, month and year in dates such as 03/04/2026; ``None`` to let the column
-        settle it: some date has a part above 12 and none contradicts.
-    date1904
-        Whether spreadsheet serial numbers count from 1904.
+    Without ``date_order`` the column settles the order of dates such as 03/04/2026: some date has a
+    part above 12 and none contradicts. ``date1904``: serial numbers count from 1904.
 
     Raises
     ------

@@ -19,9 +19,9 @@ from forecast.log.numbers import quantity
 from forecast.log.parsing import Rows, parse_rows
 from forecast.log.questions import QUESTIONS
 from forecast.log.raw import RawTable
-from forecast.log.read import open_logs
+from forecast.log.read import opening
 from forecast.log.shapes import Shaped, headings, shaped
-from forecast.log.sources import Source
+from forecast.log.sources import Source, open_sources
 
 _HEAD = """\
 # How {files} is read, as drafted by check. What was sure is filled in. A line with # before it is a
@@ -58,17 +58,9 @@ def draft_mapping(
     sheet: str | Sequence[str] | None = None,
     encoding: str | None = None,
 ) -> str:
-    """Draft the mapping of a log as TOML.
-
-    Parameters are those of ``read_log``; ``mapping`` is one to start from.
-
-    Raises
-    ------
-    LogError
-        If a source can't be opened or read.
-    """
+    """Draft the mapping of a log as TOML, from one to start with; else as ``read_log``."""
     plan = mapping or Mapping()
-    raws = open_logs(source, ladder, plan, table=table, sheet=sheet, encoding=encoding)
+    raws = open_sources(source, opening(plan, ladder, table, sheet, encoding))
     draft = _Draft(raws, ladder, plan, date_order or plan.read.date_order)
     return draft.text()
 

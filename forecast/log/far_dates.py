@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from forecast.log.cells import counted
+from forecast.log.columns import rejected_rows
 
 ALONE_WEEKS = 26
 """Weeks by which a day has to lie after all others to be set aside (a judgement: a year mistyped
@@ -27,28 +28,13 @@ KINDS = ("future", "alone")
 def set_aside_dates(
     sets: pd.DataFrame, today: pd.Timestamp, right_until: pd.Timestamp | None = None
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Separate rows whose date can be believed from rows whose date can't.
+    """Separate rows whose date can be believed from rows (rejected) whose date can't.
 
     Set aside are rows after ``today``, and then the last day of the log (at most ``MOST_ALONE``
     days) where one athlete alone trained on it, it lies more than ``ALONE_WEEKS`` after the day
     before, and the other days are dense: at least ``DENSE_DAYS`` of them, with no gap half as
-    long. A second day near it, or a second athlete, makes it an honest return, and it stays.
-
-    Parameters
-    ----------
-    sets
-        Parsed rows of all files.
-    today
-        The last day that can have happened.
-    right_until
-        A day up to which every date is right because the user says so.
-
-    Returns
-    -------
-    kept : DataFrame
-        Rows of ``sets`` that stay.
-    rejected : DataFrame
-        The others, with the columns of ``REJECTED_COLUMNS``.
+    long. A second day near it, or a second athlete, makes it an honest return, and it stays. Up to
+    ``right_until`` every date is right, because the user says so.
     """
     limit = today if right_until is None else max(today, right_until)
     future = sets["date"] > limit
@@ -81,16 +67,8 @@ def _believed_end(sets: pd.DataFrame) -> pd.Timestamp | None:
 def _rejected(sets: pd.DataFrame, kind: str, said: str) -> pd.DataFrame:
     dates = sets["date"].dt.strftime("%Y-%m-%d").astype("str")
     advice = "; mend it, or if right put last_date = " + dates + " under [read] in the mapping"
-    return pd.DataFrame(
-        {
-            "file": sets["file"],
-            "row": sets["row"],
-            "column": "date",
-            "value": dates,
-            "kind": kind,
-            "reason": "date: " + dates + f" {said}" + advice + " (or in club.toml).",
-        }
-    )
+    reason = "date: " + dates + f" {said}" + advice + " (or in club.toml)."
+    return rejected_rows(sets, "date", dates, kind, reason)
 
 
 def dates_set_aside(rejected: pd.DataFrame) -> list[str]:

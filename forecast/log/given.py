@@ -19,39 +19,21 @@ def is_whole(value: object) -> TypeGuard[int]:
 
 
 def check_within(name: str, value: object, low: float, high: float, what: str) -> float:
-    """Return a number from ``low`` to ``high``; ``what`` says in words what to give.
-
-    Raises
-    ------
-    ForecastError
-        It is none.
-    """
+    """Return a number from ``low`` to ``high``, or raise; ``what`` says in words what to give."""
     if is_number(value) and low <= value <= high:
         return float(value)
     raise ForecastError(f"{name} = {value!r}; give {what}.")
 
 
 def check_level(name: str, value: object) -> float:
-    """Return the level of an interval or of a test.
-
-    Raises
-    ------
-    FitError
-        It is not a number strictly between 0 and 1.
-    """
+    """Return the level of an interval or a test, strictly between 0 and 1, or ``FitError``."""
     if is_number(value) and 0 < value < 1:
         return float(value)
     raise FitError(f"{name} = {value!r}; give a share strictly between 0 and 1.")
 
 
 def check_seed(value: object) -> int:
-    """Return a seed.
-
-    Raises
-    ------
-    FitError
-        It is not a whole number of 0 or more.
-    """
+    """Return a seed: a whole number of 0 or more, or ``FitError``."""
     if is_whole(value) and value >= 0:
         return int(value)
     raise FitError(f"seed = {value!r}; give a whole number, 0 or more.")

@@ -23,8 +23,8 @@ def languages(group: str) -> dict[str, dict[str, list[str]]]:
 
 @cache
 def words(group: str, meaning: str) -> frozenset[str]:
-    """Words of one meaning in all languages, in lower case."""
-    return frozenset(word for told in languages(group)[meaning].values() for word in told)
+    """Words of one meaning in all languages, in lower case; none where none are taught."""
+    return frozenset(word for told in languages(group).get(meaning, {}).values() for word in told)
 
 
 def units() -> dict[str, str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import difflib
+import json
 import re
 import tomllib
 from collections.abc import Mapping as Table
@@ -13,9 +14,10 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from forecast.errors import MappingError
+from forecast.errors import LogError, MappingError
 from forecast.log import lexicon
 from forecast.log.cells import tidy, word_set
+from forecast.log.columns import NOTED
 from forecast.log.dates import EARLIEST, LATEST
 from forecast.log.numbers import UNITS
 from forecast.log.questions import QUESTIONS
@@ -23,11 +25,9 @@ from forecast.log.questions import QUESTIONS
 REQUIRED = ("athlete", "date", "rung", "value")
 """Columns a log can't do without."""
 
-OPTIONAL = (
-    *("set", "clean", "assist", "load_kg", "stopped", "effort", "pain", "note"),
-    *("sets", "side"),  # how many sets alike a row stands for; which side of the body
-)
-"""Columns a log may have."""
+OPTIONAL = ("set", *NOTED, "sets", "side")
+"""Columns a log may have; ``sets`` tells how many sets alike a row stands for, ``side`` which side
+of the body."""
 
 _HEADER_UNITS = frozenset(UNITS) - word_set(
     "in m x r times mal fois veces volte vezes keer gange razy foot feet metro livres"
@@ -142,7 +142,8 @@ def load_mapping(mapping: str | Path | Table[str, Any] | Mapping | None) -> Mapp
     where = "the mapping"
     if isinstance(mapping, str | Path):
         where = str(mapping)
-        mapping = _toml(Path(mapping))
+        absent = f"There is no mapping file {where}; check the name."
+        mapping = read_toml(Path(mapping), absent, MappingError)
     try:
         found = Mapping.model_validate(dict(mapping))
     except ValidationError as error:
@@ -167,15 +168,16 @@ def load_mapping(mapping: str | Path | Table[str, Any] | Mapping | None) -> Mapp
     return found
 
 
-def _toml(path: Path) -> dict[str, Any]:
+def read_toml(path: Path, absent: str, kind: type[LogError]) -> dict[str, Any]:
+    """Read a TOML file; where it is ``absent``, that is what the error of this ``kind`` says."""
     try:
         return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
     except FileNotFoundError as error:
-        raise MappingError(f"There is no mapping file {path}; check the name.") from error
+        raise kind(absent) from error
     except (ValueError, RecursionError) as error:  # a NUL in the path, digits, nesting too
-        raise MappingError(f"{str(path)!r} is not valid TOML in UTF-8: {error}.") from error
+        raise kind(f"{str(path)!r} is not valid TOML in UTF-8: {error}.") from error
     except OSError as error:
-        raise MappingError(f"{path} can't be read: {error.strerror or error}.") from error
+        raise kind(f"{path} can't be read: {error.strerror or error}.") from error
 
 
 def _breach(problem: Any, where: str) -> str:
@@ -221,11 +223,8 @@ def match_columns(
     The mapping comes first, then our own name, then a synonym, all without regard to case,
     space and a unit at the end. ``given`` are columns of ours that are found elsewhere.
 
-    Raises
-    ------
-    MappingError
-        If a mapped header is not in the file, a required column is not found, or two headers
-        could be the same column.
+    Raises ``MappingError`` if a mapped header is not in the file, a required column is not found,
+    or two headers could be the same column.
     """
     by_plain: dict[str, list[str]] = {}
     for header in headers:
@@ -336,18 +335,14 @@ def _listed(names: list[str]) -> str:
 
 
 def quoted(text: str) -> str:
-    """Text as TOML writes it."""
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    return f'"{escaped}"'
+    """Text as TOML writes it: the escapes of JSON are among those of TOML."""
+    return json.dumps(text, ensure_ascii=False)
 
 
 def value_words(mapping: Mapping, column: str) -> dict[str, Scalar]:
     """Their words to ours for one column, ready for look-up without regard to case.
 
-    Raises
-    ------
-    MappingError
-        If two words differ only in case yet mean different things.
+    Raises ``MappingError`` if two words differ only in case yet mean different things.
     """
     words: dict[str, Scalar] = {}
     for theirs, value in mapping.values.get(column, {}).items():

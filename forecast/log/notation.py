@@ -56,18 +56,11 @@ Found = tuple[Attempt, ...] | Problem
 
 
 def attempts(cell: Any, measure: Measure | None, unit: str, style: Style) -> Found:
-    """Read the sets of one cell.
+    """Read the sets of one cell of values.
 
-    Parameters
-    ----------
-    cell
-        The cell.
-    measure
-        What the rung counts; ``None`` where the rung is not known: values are then meaningless.
-    unit
-        Unit of a bare number, ``""`` for that of the measure.
-    style
-        What the mapping and the rest of the column say.
+    What is not told is as ``measure`` (``None`` where the rung is not known: values then mean
+    nothing), ``unit`` of a bare number (``""``: that of the measure) and ``style`` (what the
+    mapping and the rest of the column say) have it.
     """
     reader = _Reader(measure, unit, style)
     found = numbers.quantity(cell, style.decimal, measure)

@@ -65,15 +65,10 @@ class Quantity:
 
 
 def decimal_number(text: str, decimal: str | None = None) -> float | Problem:
-    """Read digits with a decimal point or comma.
+    """Read digits with a decimal point or comma, perhaps signed.
 
-    Parameters
-    ----------
-    text
-        Digits with points or commas, perhaps a sign.
-    decimal
-        ``"."`` or ``","`` where the mapping says which one is the decimal mark. Without it
-        both are, save where three digits after a comma could as well be thousands.
+    ``decimal`` is the mark where the mapping says which one it is. Without it both are, save where
+    three digits after a comma could as well be thousands.
     """
     marks = set(re.findall(r"[.,]", text))
     last = max(text.rfind("."), text.rfind(","))

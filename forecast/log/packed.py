@@ -6,13 +6,7 @@ import io
 import zipfile
 
 from forecast.errors import LogError
-from forecast.log.limits import (
-    MAX_BOOK_CELLS,
-    MAX_BYTES,
-    MAX_CELL,
-    MAX_EMPTY_ROWS,
-    MAX_PACKED,
-)
+from forecast.log.limits import MAX_BOOK_CELLS, MAX_BYTES, MAX_CELL, MAX_EMPTY_ROWS, MAX_PACKED
 
 _MARKS = 6
 """Opening brackets of XML that the longest kind of cell takes."""
@@ -40,12 +34,8 @@ def check_packed(content: io.BytesIO, file: str) -> None:
     Counted are bytes, brackets (which bound the cells, and whatever else the XML parser would
     build), the longest run without a bracket (which bounds a cell), elements begun and not ended
     (which the parser would keep, all of them, until the end), and rows beyond the number of cells
-    (which pack to nothing and take the parser as long as rows that hold something).
-
-    Raises
-    ------
-    LogError
-        If it unpacks to more than is read.
+    (which pack to nothing and take the parser as long as rows that hold something). Raises
+    ``LogError`` if it unpacks to more than is read.
     """
     with zipfile.ZipFile(content) as packed:
         entries = packed.infolist()

@@ -13,11 +13,11 @@ import pandas as pd
 from forecast.ladder import Ladder
 from forecast.log import numbers, words
 from forecast.log.cells import Problem, counted, distinct, is_blank, is_empty, parse, show
+from forecast.log.columns import COLUMNS, NOTED, SET_COLUMNS, Manner
 from forecast.log.dates import DateOrder, read_dates, with_year
 from forecast.log.mapping import Columns, Mapping, value_words
 from forecast.log.raw import RawTable
 from forecast.log.shapes import Shaped, shaped
-from forecast.log.training_log import SET_COLUMNS
 from forecast.log.values import read_values
 
 
@@ -92,15 +92,7 @@ class _Rejects:
 def parse_rows(
     raw: RawTable, ladder: Ladder, mapping: Mapping, date_order: DateOrder | None = None
 ) -> Rows:
-    """Parse one file against the ladder.
-
-    Raises
-    ------
-    MappingError
-        If a required column is not found or the mapping does not fit the file.
-    AmbiguousDateError
-        If the order of day and month matters and nothing settles it.
-    """
+    """Parse one file against the ladder; errors as in ``read_log``."""
     shape = shaped(raw, ladder, mapping)
     raw, columns, read = shape.raw, shape.columns, mapping.read
     rejects = _Rejects(shape)
@@ -121,7 +113,7 @@ def parse_rows(
     for (header, _), part in zip(columns.values, found.problems, strict=True):
         rejects.add(header, part)
     unit = columns.load_unit or read.load_unit or "kg"
-    ten = partial(numbers.out_of_ten, decimal=read.decimal)
+    manner = Manner(read.decimal, unit)
     assist = take("assist", words.assist, "none")
     _ask_assist(assist, raw, columns, mapping, rejects)
     table = {
@@ -129,13 +121,12 @@ def parse_rows(
         "date": dates.dates,
         "rung": rung,
         "set": take("set", numbers.set_number),
-        "clean": take("clean", words.clean, True),
+        **{
+            name: take(name, partial(column.read, manner), column.blank)
+            for name, column in COLUMNS.items()
+            if column.read is not None and name != "assist"
+        },
         "assist": assist,
-        "load_kg": take("load_kg", partial(numbers.load, decimal=read.decimal, unit=unit)),
-        "stopped": take("stopped", words.stopped, "unknown"),
-        "effort": take("effort", ten),
-        "pain": take("pain", ten),
-        "note": take("note", words.note, ""),
         "row": raw.rows,
         "clock": dates.clocks,
     }
@@ -162,7 +153,7 @@ def parse_rows(
 def typed(sets: pd.DataFrame) -> pd.DataFrame:
     """Give every column of ``SET_COLUMNS`` its type; a set without a number is 0."""
     sets = sets.assign(set=[0 if number is None else number for number in sets["set"]])
-    for name in ("load_kg", "effort", "pain"):
+    for name in (name for name in NOTED if SET_COLUMNS[name] == "float64"):
         sets[name] = pd.to_numeric(sets[name].astype(object).where(sets[name].notna()))
     return sets.astype({**SET_COLUMNS, "clock": "int64"})
 

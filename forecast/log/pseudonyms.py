@@ -9,8 +9,9 @@ from dataclasses import replace
 import pandas as pd
 
 from forecast.errors import LogError
+from forecast.log.columns import SET_COLUMNS
 from forecast.log.roster import LIMITS
-from forecast.log.training_log import SET_COLUMNS, TrainingLog
+from forecast.log.training_log import TrainingLog
 
 WEEK_YEAR_DAYS = 364
 """Days of a whole year of weeks: a date moved by it stays on its day of the week."""

@@ -24,16 +24,8 @@ QUESTIONS: dict[str, dict[str, str]] = {
 class Style:
     """How the cells of a file are to be read.
 
-    Attributes
-    ----------
-    decimal
-        The decimal mark, where the mapping names it.
-    answers
-        Notation to its answer, as in ``QUESTIONS``.
-    words
-        Words behind a value to their meaning, in lower case.
-    commas
-        Whether commas part sets in other cells of the column.
+    The decimal mark, where the mapping names it; its answers to ``QUESTIONS``; words behind a value
+    (lower case) to their meaning; whether commas part sets in other cells of the column.
     """
 
     decimal: str | None = None

@@ -29,11 +29,9 @@ class RawTable:
     rows
         Row numbers (n,) as a person counts them: the header is 1.
     shape_problems
-        Object array (n,), a ``Problem`` where a row has more or fewer cells than the header.
-    understood
-        Sentences on what was found out about the format.
-    warnings
-        Sentences on what was understood in one of several ways.
+        A ``Problem`` (n,) where a row has more or fewer cells than the header, else ``None``.
+    understood, warnings
+        Sentences on what was found out about the format, and on what may be read otherwise.
     date1904
         Whether spreadsheet serial numbers count from 1904.
     sheet
@@ -57,12 +55,15 @@ class RawTable:
         """Whether each row (n,) has no content in any cell."""
         blank = np.ones(len(self.cells), dtype=bool)
         for name in self.cells.columns:
-            column = self.cells[name]
-            if isinstance(column.dtype, pd.StringDtype):
-                blank &= (column.fillna("").str.strip() == "").to_numpy(dtype=bool)
-            else:
-                blank &= np.fromiter((is_empty(c) for c in column.array), bool, len(column))
+            blank &= empty_cells(self.cells[name])
         return blank
+
+
+def empty_cells(column: pd.Series) -> np.ndarray:
+    """Whether each cell (n,) of a column holds nothing."""
+    if isinstance(column.dtype, pd.StringDtype):
+        return (column.fillna("").str.strip() == "").to_numpy(dtype=bool)
+    return np.fromiter((is_empty(cell) for cell in column.array), bool, len(column))
 
 
 def header_names(cells: Sequence[Any]) -> list[str]:
@@ -84,16 +85,33 @@ def header_names(cells: Sequence[Any]) -> list[str]:
 class Known:
     """What tells where a table begins, or that there is none.
 
-    Attributes
-    ----------
-    headers
-        Counts the cells of a row that are known as headers.
-    is_rung
-        Whether a text names a rung, or an exercise that the mapping knows.
+    ``headers`` counts the cells of a row known as headers; ``is_rung`` says whether a text names a
+    rung, or an exercise that the mapping knows.
     """
 
     headers: Callable[[Sequence[str]], int]
     is_rung: Callable[[str], bool]
+
+
+@dataclass(frozen=True, slots=True)
+class Opening:
+    """How a source is to be opened, as far as somebody said so.
+
+    Attributes
+    ----------
+    table, sheet, encoding
+        Table or query of a database, sheet or sheets of a workbook, encoding of a text file.
+    header_row
+        The row of the header, from 1.
+    known
+        Which headers are known; with it, every sheet that has such a header is read.
+    """
+
+    table: str | None = None
+    sheet: str | Sequence[str] | None = None
+    encoding: str | None = None
+    header_row: int | None = None
+    known: Known | None = None
 
 
 SEARCHED = 20
@@ -157,13 +175,7 @@ def table_at(
 
 
 def check_size(file: str, rows: int, columns: int) -> None:
-    """Check a table against the limits.
-
-    Raises
-    ------
-    LogError
-        If it has too many rows, columns or cells.
-    """
+    """Raise ``LogError`` if a table has too many rows, columns or cells."""
     if rows > MAX_ROWS or columns > MAX_COLUMNS or rows * columns > MAX_CELLS:
         raise LogError(
             f"{file} has {rows} rows and {columns} columns; {MAX_ROWS} rows and {MAX_COLUMNS} "
@@ -173,13 +185,7 @@ def check_size(file: str, rows: int, columns: int) -> None:
 
 
 def check_cells(table: RawTable) -> RawTable:
-    """Return a table in which no text is too long.
-
-    Raises
-    ------
-    LogError
-        If a cell has more characters than are read.
-    """
+    """Return a table in which no text is longer than is read, or raise ``LogError``."""
     for name in table.cells.columns:
         column = table.cells[name]
         if isinstance(column.dtype, pd.StringDtype):

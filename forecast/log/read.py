@@ -13,18 +13,19 @@ import pandas as pd
 from forecast.errors import LogError, MappingError
 from forecast.ladder import Ladder
 from forecast.log.cells import Problem, counted
+from forecast.log.columns import REJECTED_COLUMNS, SET_COLUMNS
 from forecast.log.dates import DateOrder
 from forecast.log.days import as_day, latest_today
 from forecast.log.far_dates import dates_set_aside, set_aside_dates
 from forecast.log.loads import load_warnings
 from forecast.log.mapping import Mapping, load_mapping
 from forecast.log.parsing import Rows, parse_rows, typed
-from forecast.log.raw import RawTable
+from forecast.log.raw import Opening
 from forecast.log.repeats import number_sets, set_aside_repeats
 from forecast.log.roster import empty_roster, read_roster
 from forecast.log.shapes import known_headers
 from forecast.log.sources import Source, open_sources
-from forecast.log.training_log import REJECTED_COLUMNS, SET_COLUMNS, TrainingLog
+from forecast.log.training_log import TrainingLog
 from forecast.log.words import RungNames, alike
 
 _PLACE = {"file", "row", "set", "note"}
@@ -85,7 +86,7 @@ def read_log(
     _check_arguments(ladder, date_order)
     plan = load_mapping(mapping)
     check_rungs(plan, ladder)
-    raws = open_logs(source, ladder, plan, table=table, sheet=sheet, encoding=encoding)
+    raws = open_sources(source, opening(plan, ladder, table, sheet, encoding))
     parts = [parse_rows(raw, ladder, plan, date_order) for raw in raws]
     people = read_roster(roster, plan) if roster is not None else None
     return join_rows(
@@ -98,29 +99,21 @@ def read_log(
     )
 
 
-def open_logs(
-    source: Source,
-    ladder: Ladder,
+def opening(
     plan: Mapping,
-    *,
+    ladder: Ladder,
     table: str | None = None,
     sheet: str | Sequence[str] | None = None,
     encoding: str | None = None,
-) -> list[RawTable]:
-    """Open log files as a mapping says; each argument goes before its namesake there.
-
-    Raises
-    ------
-    LogError
-        If a source can't be opened or read.
-    """
-    return open_sources(
-        source,
-        table or plan.read.table,
-        sheet or plan.read.sheet,
-        encoding or plan.read.encoding,
-        known=known_headers(plan, ladder),
-        header_row=plan.read.header_row,
+) -> Opening:
+    """Return how a mapping has a log opened; each argument goes before its namesake there."""
+    read = plan.read
+    return Opening(
+        table or read.table,
+        sheet or read.sheet,
+        encoding or read.encoding,
+        read.header_row,
+        known_headers(plan, ladder),
     )
 
 
@@ -145,18 +138,8 @@ def join_rows(
 ) -> TrainingLog:
     """Make one log of parsed files: repeats set aside, sets numbered, every row accounted for.
 
-    Parameters
-    ----------
-    files, parts
-        The names of files or sheets and, in the same order, their parsed rows.
-    ladder
-        The ladder they were parsed against.
-    roster
-        What ``read_roster`` returned, ``None`` where there is no roster.
-    today
-        As in ``read_log``.
-    right_until
-        A day up to which every date is right, whatever ``today`` is.
+    ``files`` names the file or sheet of each of the ``parts``; ``roster`` is what ``read_roster``
+    returned. Up to ``right_until`` every date is right, whatever ``today`` is.
     """
     parsed = typed(pd.concat([part.sets for part in parts], ignore_index=True))
     day = latest_today() if today is None else as_day(today, "today", LogError)
@@ -186,13 +169,7 @@ def join_rows(
 
 
 def check_rungs(plan: Mapping, ladder: Ladder) -> None:
-    """Check that the mapping's rungs are the ladder's.
-
-    Raises
-    ------
-    MappingError
-        If a rung the mapping names is not on the ladder.
-    """
+    """Raise ``MappingError`` if a rung that the mapping names is not on the ladder."""
     names = RungNames(ladder)
     for theirs, ours in plan.values.get("rung", {}).items():
         fit = names(ours)

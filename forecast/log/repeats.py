@@ -4,50 +4,39 @@ from __future__ import annotations
 
 import pandas as pd
 
+from forecast.log.columns import NOTED, rejected_rows
+
 SESSION = ["athlete", "date", "rung"]
 _SAME = [*SESSION, "clock", "set"]
-_CONTENT = ["value", "clean", "assist", "load_kg", "stopped", "effort", "pain"]
-_CONTENT_ORDER = [*_CONTENT, "note"]
-_DIRECTION = [False, False, True, False, True, True, True, True]
-"""Highest value first, clean before unclean; the rest only settles ties."""
+_CONTENT_ORDER = ["value", *NOTED]
+_CONTENT = [name for name in _CONTENT_ORDER if name != "note"]
+_DIRECTION = [name not in {"value", "clean", "load_kg"} for name in _CONTENT_ORDER]
+"""Highest value and load first, clean before unclean; the rest only settles ties."""
 
 
 def set_aside_repeats(sets: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Separate honest sets from rows that say the same set again.
+    """Separate honest sets from rows (rejected) that say the same set again.
 
     With set numbers, a row equal to an earlier one (notes apart) is a duplicate, and rows with
-    one number but different content contradict each other: all of them go. Without a number,
+    one number but different content contradict each other: all of them go. Without a number (0),
     equal rows of one file are repeated sets, as in 10 s, 10 s, and stay; equal rows of
     *another* file are duplicates as far as the first file has as many, so that overlapping
     exports do not count twice.
-
-    Parameters
-    ----------
-    sets
-        Parsed rows of all files, ``set`` 0 where no number was noted, with ``clock``.
-
-    Returns
-    -------
-    kept : DataFrame
-        Rows of ``sets`` that stay.
-    rejected : DataFrame
-        The others, with the columns of ``REJECTED_COLUMNS``.
     """
     if sets.empty:
-        return sets, _as_rejected(sets, "set", "duplicate", pd.Series(dtype=object))
+        return sets, _rejected(sets, "duplicate", pd.Series(dtype=object))
     sets = sets.reset_index(drop=True)
     content = sets.groupby([*_SAME, *_CONTENT], dropna=False, sort=False).ngroup()
     turn = sets.groupby([content, sets["file"]], sort=False).cumcount()
     turn = turn.where(sets["set"] == 0, 0)
     twin = sets.groupby([content, turn], sort=False).cumcount() > 0
     first = _places(sets).groupby([content, turn], sort=False).transform("first")
-    duplicates = _as_rejected(
-        sets[twin], "set", "duplicate", "the same set as in " + first[twin] + "; counted once."
-    )
+    said = "the same set as in " + first[twin] + "; counted once."
+    duplicates = _rejected(sets[twin], "duplicate", said)
     rest = sets[~twin]
     numbered = rest[rest["set"] > 0]
     clash = numbered[numbered.duplicated(_SAME, keep=False)]
-    contradictions = _as_rejected(clash, "set", "contradiction", _clashes(clash))
+    contradictions = _rejected(clash, "contradiction", _clashes(clash))
     kept = rest.drop(index=clash.index)
     return kept, pd.concat([duplicates, contradictions], ignore_index=True)
 
@@ -70,17 +59,9 @@ def _clashes(clash: pd.DataFrame) -> pd.Series:
     )
 
 
-def _as_rejected(sets: pd.DataFrame, column: str, kind: str, reason: pd.Series) -> pd.DataFrame:
-    return pd.DataFrame(
-        {
-            "file": sets["file"],
-            "row": sets["row"],
-            "column": column,
-            "value": sets["set"].astype(str).where(sets["set"] > 0, ""),
-            "kind": kind,
-            "reason": reason,
-        }
-    )
+def _rejected(sets: pd.DataFrame, kind: str, reason: pd.Series) -> pd.DataFrame:
+    number = sets["set"].astype(str).where(sets["set"] > 0, "")
+    return rejected_rows(sets, "set", number, kind, reason)
 
 
 def number_sets(sets: pd.DataFrame) -> pd.Series:

@@ -13,7 +13,7 @@ from forecast.log import words
 from forecast.log.cells import Problem, as_number, is_blank, parse, show, tidy
 from forecast.log.mapping import Mapping, plain_header, value_words
 from forecast.log.numbers import KG_PER_LB, decimal_number
-from forecast.log.raw import RawTable
+from forecast.log.raw import Opening, RawTable
 from forecast.log.sources import Source, open_sources
 
 LIMITS = {
@@ -38,29 +38,13 @@ _POUNDS = {
 }
 
 
-def read_roster(
-    roster: Source | None,
-    mapping: Mapping,
-) -> tuple[pd.DataFrame, tuple[str, ...]]:
-    """Read one row an athlete.
+def read_roster(roster: Source | None, mapping: Mapping) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Read one row an athlete: a table of covariates (index ``athlete``, sorted), and sentences.
 
     Columns of ``LIMITS`` are numbers (body mass in pounds is converted); any other column is
     numeric where every cell is, else text. A cell that can't be used is left blank, and said.
-
-    Parameters
-    ----------
-    roster
-        A source as for the log, or ``None``.
-    mapping
-        ``[roster]`` gives their column names, ``[values.athlete]`` their spellings of names,
-        ``[read]`` the ``roster_sheet`` of a workbook or the ``roster_table`` of a database.
-
-    Returns
-    -------
-    people : DataFrame
-        Index ``athlete``, sorted; a column for each covariate.
-    warnings : tuple of str
-        Sentences on rows and cells that were left out.
+    ``[roster]`` of the mapping gives their column names, ``[values.athlete]`` their spellings of
+    names, ``[read]`` the ``roster_sheet`` of a workbook or the ``roster_table`` of a database.
 
     Raises
     ------
@@ -73,7 +57,7 @@ def read_roster(
         return empty_roster(), ()
     said: list[str] = []  # filled on the way, in the order of the file
     read = mapping.read
-    raws = open_sources(roster, read.roster_table, read.roster_sheet, name="roster")
+    raws = open_sources(roster, Opening(read.roster_table, read.roster_sheet), name="roster")
     people = pd.concat([_one(raw, mapping, said) for raw in raws], ignore_index=True)
     people = _merge(people, said).drop(columns=["file", "row"])
     for name in people.columns:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +13,8 @@ import pandas as pd
 from forecast.errors import MappingError
 from forecast.ladder import Ladder
 from forecast.log import lexicon
-from forecast.log.cells import Problem, counted, is_blank, is_empty, show, tidy
+from forecast.log.cells import Problem, counted, is_blank, show, tidy
+from forecast.log.columns import NOTED
 from forecast.log.dates import read_day
 from forecast.log.mapping import (
     VIRTUAL,
@@ -26,30 +27,19 @@ from forecast.log.mapping import (
     synonyms,
     value_words,
 )
-from forecast.log.raw import Known, RawTable
+from forecast.log.raw import Known, RawTable, empty_cells
 from forecast.log.words import RungNames
 
 _SET = lexicon.words("words", "set")
 _LEFT, _RIGHT = lexicon.words("words", "left"), lexicon.words("words", "right")
 _DITTO = frozenset({'"', "''", "〃", "″", "”", "ditto", "dto", "dto.", "do.", "dito"})
-_PARTS = ("load_kg", "clean", "assist", "stopped", "effort", "pain", "note")
-"""Columns of ours that each of several sets side by side may have of its own."""
 
 
 @dataclass(frozen=True, slots=True)
 class Slot:
-    """A header that is one of several side by side.
+    """A header that is one of several side by side, for cells of our column ``kind``.
 
-    Attributes
-    ----------
-    header
-        The header.
-    kind
-        Our column that its cells belong to.
-    number, rung, date
-        Set number, exercise and day that it tells; ``None`` or empty where it does not.
-    side
-        ``"left"``, ``"right"`` or none.
+    Where it tells them, with the set number, exercise, day and side (``"left"``, ``"right"``).
     """
 
     header: str
@@ -71,14 +61,12 @@ class Shaped:
 
     Attributes
     ----------
-    raw
-        The table: the same rows number several times where sets stood side by side.
-    columns
-        Which of its columns holds what.
-    heads
-        For a column put together here, the header (n,) each of its cells came from.
-    units
-        For such a column of values, the unit (n,) its header tells.
+    raw, columns
+        The table (a row number stands several times where sets stood side by side), and which of
+        its columns holds what.
+    heads, units
+        For a column put together here, the header (n,) each of its cells came from, and the unit
+        (n,) that header tells.
     understood
         Sentences on the shape.
     """
@@ -119,13 +107,7 @@ def known_headers(mapping: Mapping, ladder: Ladder) -> Known:
 
 
 def shaped(raw: RawTable, ladder: Ladder, mapping: Mapping) -> Shaped:
-    """Bring a table into the shape of one row a cell of values.
-
-    Raises
-    ------
-    MappingError
-        If a required column is not found, or the mapping does not fit.
-    """
+    """Bring a table into the shape of one row a cell of values; errors as in ``match_columns``."""
     raw, given = _constants(raw, mapping)
     raw = _headed(raw, mapping)
     headers = list(raw.cells.columns)
@@ -186,10 +168,7 @@ def _constants(raw: RawTable, mapping: Mapping) -> tuple[RawTable, dict[str, str
 def _with(raw: RawTable, cells: pd.DataFrame, at: np.ndarray | None = None) -> RawTable:
     """Return the table with other cells, of the rows ``at``."""
     at = np.arange(len(raw.rows)) if at is None else at
-    return RawTable(
-        raw.file, cells, raw.rows[at], raw.shape_problems[at], raw.understood, raw.warnings,
-        raw.date1904, raw.sheet, raw.titles,
-    )  # fmt: skip
+    return replace(raw, cells=cells, rows=raw.rows[at], shape_problems=raw.shape_problems[at])
 
 
 def _headed(raw: RawTable, mapping: Mapping) -> RawTable:
@@ -206,16 +185,10 @@ def _headed(raw: RawTable, mapping: Mapping) -> RawTable:
 
 def headings(raw: RawTable) -> np.ndarray:
     """Whether each row (n,) has something in its first cell and in no other."""
-    filled = ~np.array([_empty(raw.cells[name]) for name in raw.cells.columns], dtype=bool)
+    filled = ~np.array([empty_cells(raw.cells[name]) for name in raw.cells.columns], dtype=bool)
     if not len(filled):
         return np.zeros(len(raw.rows), dtype=bool)
     return filled[0] & (filled.sum(axis=0) == 1)
-
-
-def _empty(column: pd.Series) -> np.ndarray:
-    if isinstance(column.dtype, pd.StringDtype):
-        return (column.fillna("").str.strip() == "").to_numpy(dtype=bool)
-    return np.fromiter((is_empty(cell) for cell in column.array), bool, len(column))
 
 
 def _filled(raw: RawTable, columns: Columns, mapping: Mapping) -> RawTable:
@@ -228,9 +201,9 @@ def _filled(raw: RawTable, columns: Columns, mapping: Mapping) -> RawTable:
         column = raw.cells[header]
         repeated = column.isin(_DITTO).to_numpy(dtype=bool, copy=True)
         if name in mapping.read.fill_down:
-            repeated |= _empty(column) & ~raw.blank
+            repeated |= empty_cells(column) & ~raw.blank
         if repeated.any():
-            whole = column.astype(object).mask(repeated | _empty(column), None).ffill()
+            whole = column.astype(object).mask(repeated | empty_cells(column), None).ffill()
             changed[header] = column.astype(object).mask(repeated, whole)
     return _with(raw, raw.cells.assign(**changed)) if changed else raw
 
@@ -295,7 +268,7 @@ def _set_slot(header: str) -> Slot | None:
     side = _side(" ".join(rest))
     words = " ".join(token for token in rest if token not in _LEFT | _RIGHT)
     unit = header_unit(words)
-    kind = next((name for name in _PARTS if words and words in synonyms(name)), "")
+    kind = next((name for name in NOTED if words and words in synonyms(name)), "")
     if unit in {"kg", "lb"} and not kind:
         kind = "load_kg"
     if not kind and words and not unit and words not in synonyms("value"):
@@ -350,7 +323,7 @@ def _long(raw: RawTable, columns: Columns, slots: list[Slot]) -> Shaped:
     )
     filled[0] |= ~filled.any(axis=0)  # a row without any value is rejected as one
     at, which = np.nonzero(filled.T)
-    kinds = [k for k in ("value", *_PARTS) if any(slot.kind == k for slot in slots)]
+    kinds = [k for k in ("value", *NOTED) if any(slot.kind == k for slot in slots)]
     cells = raw.cells.drop(columns=[slot.header for slot in slots]).iloc[at].reset_index(drop=True)
     names = {kind: f"({kind})" for kind in kinds}
     made = {kind: np.full(len(at), None, dtype=object) for kind in kinds}

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -10,6 +9,7 @@ import pandas as pd
 
 from forecast.ladder import Ladder, Rung
 from forecast.log.club import CLUB_FILE
+from forecast.log.mapping import quoted
 from forecast.log.training_log import TrainingLog
 from forecast.log.writing import csv_bytes
 
@@ -20,19 +20,7 @@ _SPARE = {"file", "row", "assisted"}
 def club_files(
     log: TrainingLog, folder: Path, as_of: pd.Timestamp | None = None, name: str = "A club"
 ) -> list[tuple[Path, bytes]]:
-    """Return the files of a club that ``read_club`` reads as this log, for ``write_all``.
-
-    Parameters
-    ----------
-    log
-        The log.
-    folder
-        Where the files are to stand.
-    as_of
-        Cut date of the club, if it has one.
-    name
-        The club's name.
-    """
+    """Return the files of a club that ``read_club`` reads as this log, for ``write_all``."""
     sets = log.sets.drop(columns=list(_SPARE))
     noted = [column for column in sets if sets[column].notna().any() and (sets[column] != "").any()]
     files = {
@@ -46,7 +34,7 @@ def club_files(
 
 
 def _club_text(log: TrainingLog, as_of: pd.Timestamp | None, name: str) -> str:
-    lines = [f"name = {_text(name)}", 'ladder = "ladder.toml"']
+    lines = [f"name = {quoted(name)}", 'ladder = "ladder.toml"']
     lines += ['roster = "roster.csv"'] if len(log.roster) else []
     lines += [f"as_of = {as_of.date()}"] if as_of is not None else []
     lines += [f"last_date = {log.sets['date'].max().date()}"] if len(log.sets) else []
@@ -54,7 +42,7 @@ def _club_text(log: TrainingLog, as_of: pd.Timestamp | None, name: str) -> str:
 
 
 def _ladder_text(ladder: Ladder) -> str:
-    lines = ["[ladder]", f"name = {_text(ladder.name)}"]
+    lines = ["[ladder]", f"name = {quoted(ladder.name)}"]
     for rung in ladder.rungs:
         lines += ["", "[[rung]]", *_rung_lines(rung)]
     return "\n".join(lines) + "\n"
@@ -79,10 +67,5 @@ def _rung_lines(rung: Rung) -> Iterator[str]:
     }
     for key, value in parts.items():
         if value not in (None, ""):
-            yield f"{key} = {_text(value) if isinstance(value, str) else value}"
-    yield f"needs = [{', '.join(map(_text, rung.needs))}]"
-
-
-def _text(text: str) -> str:
-    """Text as TOML writes it: the escapes of JSON are among those of TOML."""
-    return json.dumps(text, ensure_ascii=False)
+            yield f"{key} = {quoted(value) if isinstance(value, str) else value}"
+    yield f"needs = [{', '.join(map(quoted, rung.needs))}]"

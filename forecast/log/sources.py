@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TypeAlias
 
@@ -16,7 +15,7 @@ import pyarrow.parquet as pq
 from forecast.errors import LogError
 from forecast.log.cells import visible
 from forecast.log.limits import MAX_BYTES
-from forecast.log.raw import Known, RawTable, check_cells, check_size, header_names
+from forecast.log.raw import Opening, RawTable, check_cells, check_size, header_names
 from forecast.log.secrets import shown_url
 from forecast.log.text_files import read_text_file
 
@@ -28,34 +27,10 @@ _BOOK = {".xlsx", ".xlsm"}
 _PARQUET = {".parquet", ".pq"}
 
 
-def open_sources(
-    source: Source,
-    table: str | None = None,
-    sheet: str | Sequence[str] | None = None,
-    encoding: str | None = None,
-    name: str = "table",
-    known: Known | None = None,
-    header_row: int | None = None,
-) -> list[RawTable]:
-    """Open each source.
+def open_sources(source: Source, how: Opening, name: str = "table") -> list[RawTable]:
+    """Open each source; messages call a table in memory by ``name``.
 
-    Parameters
-    ----------
-    source
-        Path of a CSV, TSV, XLSX or Parquet file, an SQLAlchemy URL, a ``DataFrame``, or a list
-        of these.
-    table, sheet, encoding
-        Table or query of a database, sheet of a workbook, encoding of a text file.
-    name
-        What messages call a table in memory.
-    known, header_row
-        Which headers are known, and in which row the header is where somebody said so. With
-        ``known``, every sheet that has such a header is read.
-
-    Raises
-    ------
-    LogError
-        If a source is not there, can't be opened, or is of no known kind.
+    Raises ``LogError`` if a source is not there, can't be opened, or is of no known kind.
     """
     if not isinstance(source, str | Path | pd.DataFrame | Sequence):
         raise LogError(
@@ -64,11 +39,12 @@ def open_sources(
     parts = [source] if isinstance(source, str | Path | pd.DataFrame) else list(source)
     if not parts:
         raise LogError("The list of sources is empty; give at least one file.")
-    labels = _labels(parts, name)
+    frames = [name] if len(parts) == 1 else [f"{name} {n}" for n in range(1, len(parts) + 1)]
+    labels = file_labels(part if not isinstance(part, pd.DataFrame) else None for part in parts)
     return [
         raw
-        for part, label in zip(parts, labels, strict=True)
-        for raw in open_one(part, label, table, sheet, encoding, known, header_row)
+        for part, label, frame in zip(parts, labels, frames, strict=True)
+        for raw in open_one(part, visible(label or frame), how)
     ]
 
 
@@ -77,49 +53,29 @@ def is_url(part: object) -> bool:
     return isinstance(part, str) and re.match(r"[a-z][a-z0-9+]*://", part, re.I) is not None
 
 
-def _labels(parts: list[str | Path | pd.DataFrame], name: str) -> list[str]:
-    """Name each source: the bare file name unless two are alike."""
-    paths = [Path(p).name for p in parts if not isinstance(p, pd.DataFrame)]
-    often = Counter(paths)
-    labels = []
-    for n, part in enumerate(parts, start=1):
-        if isinstance(part, pd.DataFrame):
-            labels.append(name if len(parts) == 1 else f"{name} {n}")
-        else:
-            labels.append(Path(part).name if often[Path(part).name] == 1 else str(part))
-    return list(map(visible, labels))
+def file_labels(files: Iterable[str | Path | None]) -> list[str]:
+    """Name each file for messages: the bare file name, or all of it where two are alike."""
+    listed = list(files)
+    names = ["" if file is None else Path(file).name for file in listed]
+    return [
+        name if names.count(name) == 1 or file is None else str(file)
+        for file, name in zip(listed, names, strict=True)
+    ]
 
 
-def open_one(
-    part: str | Path | pd.DataFrame,
-    label: str,
-    table: str | None = None,
-    sheet: str | Sequence[str] | None = None,
-    encoding: str | None = None,
-    known: Known | None = None,
-    header_row: int | None = None,
-) -> list[RawTable]:
-    """Open one source under a name for messages; arguments and errors as in ``open_sources``."""
-    tables = _opened(part, label, table, sheet, encoding, known, header_row)
-    return [check_cells(one) for one in tables]
+def open_one(part: str | Path | pd.DataFrame, label: str, how: Opening) -> list[RawTable]:
+    """Open one source under a name for messages; errors as in ``open_sources``."""
+    return [check_cells(table) for table in _opened(part, label, how)]
 
 
-def _opened(
-    part: str | Path | pd.DataFrame,
-    label: str,
-    table: str | None,
-    sheet: str | Sequence[str] | None,
-    encoding: str | None,
-    known: Known | None,
-    header_row: int | None,
-) -> list[RawTable]:
+def _opened(part: str | Path | pd.DataFrame, label: str, how: Opening) -> list[RawTable]:
     if isinstance(part, pd.DataFrame):
         return [_from_frame(part, label, "table in memory")]
     if is_url(part):
         # on demand: a log of text files needs no database driver
         from forecast.log.databases import read_database
 
-        name, frame = read_database(str(part), table)
+        name, frame = read_database(str(part), how.table)
         return [_from_frame(frame, name, "database")]
     path, shown = Path(part), shown_url(str(part))
     suffix = path.suffix.casefold()
@@ -131,11 +87,11 @@ def _opened(
         if not path.is_file():
             raise LogError(f"{shown} is a device or a pipe; give a file.")
         if suffix in _TEXT:
-            return [read_text_file(path, label, encoding, known, header_row)]
+            return [read_text_file(path, label, how)]
         if suffix in _BOOK:
             from forecast.log.workbooks import read_workbook
 
-            return read_workbook(path, label, sheet, known, header_row)
+            return read_workbook(path, label, how)
         if suffix in _PARQUET:
             return [_from_frame(_parquet(path, label), label, "Parquet")]
     except OSError as error:

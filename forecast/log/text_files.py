@@ -11,7 +11,7 @@ import pandas as pd
 from forecast.errors import LogError
 from forecast.log.jottings import read_jottings
 from forecast.log.limits import MAX_CELL, MAX_CELLS, MAX_COLUMNS, MAX_LINE, MAX_ROWS, MAX_TEXT
-from forecast.log.raw import SEARCHED, Known, RawTable, check_size, find_header, table_at
+from forecast.log.raw import SEARCHED, Known, Opening, RawTable, check_size, find_header, table_at
 
 _BOMS = (
     (b"\xef\xbb\xbf", "utf-8-sig"),
@@ -47,22 +47,15 @@ def decode(data: bytes, file: str, encoding: str | None = None) -> tuple[str, st
     return text, "cp1252", f"{file} is not UTF-8; it was read as Windows-1252 (cp1252)."
 
 
-def read_text_file(
-    path: Path,
-    file: str,
-    encoding: str | None = None,
-    known: Known | None = None,
-    header_row: int | None = None,
-) -> RawTable:
+def read_text_file(path: Path, file: str, how: Opening) -> RawTable:
     """Read separated text; for the header see ``find_header``.
 
-    Raises
-    ------
-    LogError
-        If the file is empty, holds NUL characters, or a quotation mark is never closed.
+    Raises ``LogError`` if the file is empty, holds NUL characters, or a quotation mark is never
+    closed.
     """
+    known, header_row = how.known, how.header_row
     _check_lines(path, file)
-    text, name, warning = decode(path.read_bytes(), file, encoding)
+    text, name, warning = decode(path.read_bytes(), file, how.encoding)
     if "\x00" in text:
         raise LogError(
             f"{file} holds NUL characters: it is not a text file, or UTF-16 without its mark; "

@@ -2,35 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import pandas as pd
 
 from forecast.errors import LogError
 from forecast.ladder import Ladder
 from forecast.log.days import as_day
-
-SET_COLUMNS: dict[str, str] = {
-    "athlete": "str",
-    "date": "datetime64[ns]",  # midnight of the day, no time zone
-    "rung": "str",  # a key of the ladder
-    "set": "int64",  # 1, 2, ... within athlete, day and rung
-    "value": "float64",  # in the unit of the rung's measure
-    "clean": "bool",
-    "assisted": "bool",
-    "assist": "str",  # "none", "band", "spotter", ...
-    "load_kg": "float64",  # NaN where nothing was noted
-    "stopped": "str",  # "failed", "target", "choice" or "unknown"
-    "effort": "float64",  # 0 to 10, NaN where not noted
-    "pain": "float64",  # 0 to 10, NaN where not noted
-    "note": "str",
-    "file": "str",
-    "row": "int64",  # line in the source as a person counts it, header = 1
-}
-"""Columns of ``TrainingLog.sets`` and their types, in order; no column is ever missing."""
-
-REJECTED_COLUMNS: tuple[str, ...] = ("file", "row", "column", "value", "kind", "reason")
-"""Columns of ``TrainingLog.rejected``; ``kind`` is a short word, ``reason`` a sentence."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,33 +57,14 @@ class TrainingLog:
         """Return the log as it stood before ``as_of``: nothing dated on or after that day.
 
         ``rejected`` and ``rows_in`` stay those of the source: most of these rows have no date.
-
-        Raises
-        ------
-        LogError
-            ``as_of`` is not a date.
+        Raises ``LogError`` if ``as_of`` is not a date.
         """
         day = as_day(as_of, "as_of", LogError)
-        known = self.sets[self.sets["date"] < day].reset_index(drop=True)
-        return TrainingLog(
-            sets=known,
-            rejected=self.rejected,
-            warnings=self.warnings,
-            roster=self.roster,
-            ladder=self.ladder,
-            rows_in=self.rows_in,
-            understood=self.understood,
-        )
+        return replace(self, sets=self.sets[self.sets["date"] < day].reset_index(drop=True))
 
 
 def checked_log(log: object) -> TrainingLog:
-    """Return the log given.
-
-    Raises
-    ------
-    LogError
-        It is something else, such as a club or a bare table.
-    """
+    """Return the log given, or raise ``LogError`` where it is something else, such as a club."""
     if isinstance(log, TrainingLog):
         return log
     raise LogError(

@@ -11,6 +11,7 @@ import pandas as pd
 
 from forecast.ladder import Ladder
 from forecast.log.cells import Problem, counted, distinct, parse, show
+from forecast.log.columns import COLUMNS
 from forecast.log.mapping import Mapping, value_words
 from forecast.log.notation import attempts
 from forecast.log.questions import Attempt, Style
@@ -19,21 +20,14 @@ from forecast.log.shapes import Shaped
 _LISTED = re.compile(r"\s*\d+(?:\s*,\s*\d+){2,}\s*")
 _OVER = ("clean", "stopped", "effort", "load_kg", "assist")
 """What a cell of values may tell of its sets, where the row's own column tells nothing."""
-_UNTOLD = {"clean": True, "stopped": "unknown", "effort": None, "load_kg": None, "assist": "none"}
 
 
 @dataclass(frozen=True, slots=True)
 class Values:
     """What the cells of values say.
 
-    Attributes
-    ----------
-    found
-        Different readings: each the sets of a cell, or none.
-    codes
-        For each row (n,) its reading.
-    problems
-        For each column of values, object array (n,) of ``Problem`` or ``None``.
+    ``found`` are the different readings (each the sets of a cell, or none), ``codes`` (n,) the
+    reading of each row, ``problems`` those (n,) of each column of values.
     """
 
     found: list[tuple[Attempt, ...]]
@@ -96,7 +90,8 @@ class Values:
             said = np.array([getattr(one, name) for one in flat], dtype=object)
             if _any(said):
                 fills = np.array([cell is not None for cell in said])[place]
-                own = sets[name].isna() if _UNTOLD[name] is None else sets[name] == _UNTOLD[name]
+                blank = COLUMNS[name].blank
+                own = sets[name].isna() if blank is None else sets[name] == blank
                 sets[name] = sets[name].astype(object).mask(fills & own, pd.Series(said[place]))
         notes = np.array([one.note for one in flat], dtype=object)
         if (notes != "").any():

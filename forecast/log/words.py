@@ -13,16 +13,7 @@ import numpy as np
 
 from forecast.ladder import Ladder
 from forecast.log import lexicon
-from forecast.log.cells import (
-    Problem,
-    as_number,
-    counted,
-    is_blank,
-    is_empty,
-    show,
-    tidy,
-    word_set,
-)
+from forecast.log.cells import Problem, as_number, counted, is_blank, is_empty, show, tidy, word_set
 from forecast.log.limits import MAX_NAME
 
 TICKS = word_set("x ✓ ✔ ☑ v")
@@ -78,22 +69,10 @@ def names_help(word: str) -> bool:
 
 
 def strange_assist(found: np.ndarray, answered: set[str]) -> np.ndarray:
-    """Ask about words of ``assist`` (n,) never seen before, where most rows hold one.
+    """Ask about words of ``assist`` never seen before, where most rows hold one: problems (n,).
 
     ``normal``, or a coach's initials, in every row would make every set one with help. A rare
-    word stays what it is: help of its own kind.
-
-    Parameters
-    ----------
-    found
-        What ``assist`` read in each row.
-    answered
-        Words that the mapping gives.
-
-    Returns
-    -------
-    array
-        A ``Problem`` (n,) where the row has to be asked about, else ``None``.
+    word stays what it is: help of its own kind. ``answered`` are words that the mapping gives.
     """
     problems = np.full(len(found), None, dtype=object)
     counts = Counter(found.tolist())

@@ -7,7 +7,7 @@ import io
 import warnings
 import zipfile
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 from xml.etree.ElementTree import ParseError
@@ -20,42 +20,34 @@ from forecast.errors import LogError
 from forecast.log.cells import counted, is_empty
 from forecast.log.limits import MAX_COLUMNS, MAX_SHEET_ROWS
 from forecast.log.packed import check_packed
-from forecast.log.raw import Known, RawTable, find_header, table_at
+from forecast.log.raw import Opening, RawTable, find_header, table_at
 
 
-def read_workbook(
-    path: Path,
-    file: str,
-    sheet: str | Sequence[str] | None = None,
-    known: Known | None = None,
-    header_row: int | None = None,
-) -> list[RawTable]:
+def read_workbook(path: Path, file: str, how: Opening) -> list[RawTable]:
     """Read the sheets named; else, where it is known what a header holds, every sheet that has one.
 
     For the header see ``find_header``. Blank rows after the last content are no rows: a sheet's
     used range includes mere formatting. Where no sheet has a known header the first is read.
-
-    Raises
-    ------
-    LogError
-        If the file is not a workbook, a sheet is not there, or is empty.
+    Raises ``LogError`` if the file is not a workbook, a sheet is not there, or is empty.
     """
     book = _open(path, file)
     try:
         names = [ws.title for ws in book.worksheets]
-        asked = [sheet] if isinstance(sheet, str) else list(sheet or ())
+        asked = [how.sheet] if isinstance(how.sheet, str) else list(how.sheet or ())
         for name in asked:
             if name not in names:
                 raise LogError(f"{file} has no sheet {name!r}; its sheets are {', '.join(names)}.")
         if not names:
             raise LogError(f"{file} has no sheet with cells; save the log in a plain sheet.")
-        chosen = asked or (names if known else names[:1])
+        chosen = asked or (names if how.known else names[:1])
         sheets = {name: _cells(book[name], file) for name in chosen}
         date1904 = book.epoch == CALENDAR_MAC_1904
     finally:
         book.close()
-    headers = {n: find_header(records, known, header_row) for n, (records, _) in sheets.items()}
-    if not asked and known:
+    headers = {
+        n: find_header(records, how.known, how.header_row) for n, (records, _) in sheets.items()
+    }
+    if not asked and how.known:
         best = max(score for _, score in headers.values())
         good = [n for n, (_, score) in headers.items() if score > max(1, best - 2)]
         chosen = good or names[:1]
@@ -157,10 +149,7 @@ def _rows(sheet: Any, file: str) -> Iterator[list[tuple[Any, str]]]:
         try:
             row = next(rows, None)
             cells = [
-                (
-                    cell.value,
-                    str(cell.number_format) if isinstance(cell.value, _TIMES) else "",
-                )
+                (cell.value, str(cell.number_format) if isinstance(cell.value, _TIMES) else "")
                 for cell in row or ()
             ]
         except _FOREIGN as error:

@@ -30,21 +30,9 @@ def enough_record(traces: Traces) -> Flags:
 def raise_flags(traces: Traces, p_flat: Array, gain_sd: Array, enter: Array) -> tuple[Flags, Flags]:
     """Run the rule over every spell and copy.
 
-    Parameters
-    ----------
-    traces
-        Order and timing of the sessions.
-    p_flat
-        (N, R) chance of being flat.
-    gain_sd
-        (N,) standard error of the gain that it rests on.
-    enter
-        (N,) chance from which the flag goes up, at each session.
-
-    Returns
-    -------
-    flagged, raised
-        (N, R) whether the flag is up after each session, and whether it went up there.
+    ``p_flat`` (N, R) is the chance of being flat, ``gain_sd`` (N,) the standard error of the gain
+    that it rests on, ``enter`` (N,) the chance from which the flag goes up. Returns, (N, R),
+    whether the flag is up after each session, and whether it went up there.
     """
     shape = p_flat.shape
     flagged, raised = np.zeros(shape, dtype=bool), np.zeros(shape, dtype=bool)

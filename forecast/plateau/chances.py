@@ -23,11 +23,7 @@ give or take 4."""
 def chance_flat(gain: Array, sd: Array, least: Array) -> Array:
     """Return the chance that the true gain is no more than the smallest that matters.
 
-    Parameters
-    ----------
-    gain, sd, least
-        Measured gains a week, their standard errors and the smallest gains that matter; any shapes
-        that broadcast.
+    From gains measured a week, their standard errors and the smallest gains, which broadcast.
     """
     stalled = norm.logpdf(gain, 0.0, np.hypot(sd, STALLED_SD)) + np.log(STALLED_SHARE)
     moving = norm.logpdf(gain, MOVING_MEAN, np.hypot(sd, MOVING_SD)) + np.log1p(-STALLED_SHARE)

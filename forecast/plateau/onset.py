@@ -40,17 +40,6 @@ def date_onset(
 
     Every spell is drawn by itself with the same seed, so that the answer for one athlete does not
     depend on who else was asked about.
-
-    Parameters
-    ----------
-    traces, model
-        The spells and the two-state model.
-    spell, length
-        Place of the spell, and how many of its sessions are known.
-    smallest_gain
-        As in ``smallest_gain_at``.
-    seed
-        Seed of the paths drawn.
     """
     part = take_traces(traces, np.array([spell]), np.array([length]))
     paths = draw_paths(part, model, COPIES, np.random.default_rng(seed))

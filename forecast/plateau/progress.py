@@ -26,15 +26,10 @@ FLOOR = 0.005
 
 
 def smallest_gain_at(level: Array, smallest_gain: float | None = None) -> Array:
-    """Return the smallest gain that matters at some levels, per week.
+    """Return the smallest gain that matters at some levels (0 is the target), per week.
 
-    Parameters
-    ----------
-    level
-        Levels, any shape; 0 is the target.
-    smallest_gain
-        One figure for all, or ``None`` for the gain that takes a year to the target, and half a
-        per cent a week where that is more.
+    ``smallest_gain`` is one figure for all, or ``None`` for the gain that takes a year to the
+    target, and half a per cent a week where that is more.
     """
     if smallest_gain is not None:
         return np.full(np.shape(level), float(smallest_gain))
@@ -61,15 +56,8 @@ def _level_at(traces: Traces, key: Array, when: Array, level: Array) -> Array:
 def gain_around(traces: Traces, level: Array, half_width: float = HALF_WIDTH) -> Array:
     """Return the gain around each session, per week of training, (N, R).
 
-    Parameters
-    ----------
-    traces
-        Timing of the sessions.
-    level
-        (N, R) levels, drawn or true.
-    half_width
-        Weeks to each side; the window ends where the spell does. Windows shorter than one side
-        say nothing, and count as going on (infinite).
+    ``level`` (N, R) is drawn or true. Windows reach ``half_width`` weeks to each side and end where
+    the spell does; those shorter than one side say nothing, and count as going on (infinite).
     """
     key, _ = _keys(traces)
     last = traces.start + traces.length - 1

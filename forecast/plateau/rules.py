@@ -81,23 +81,10 @@ class PlateauRules:
 def learn_plateaus(
     growth: GrowthModel, histories: Histories, *, seed: int = 0, tracked: Tracked | None = None
 ) -> PlateauRules:
-    """Learn the rules from a log seen through a fitted growth engine.
+    """Learn the rules from a log of the ladder it was fitted on, seen through a growth engine.
 
-    Parameters
-    ----------
-    growth
-        Fitted growth engine.
-    histories
-        The log it was fitted on (or another of the same ladder).
-    seed
-        Same log and seed, same rules.
-    tracked
-        The histories seen through the engine, where that has been done already.
-
-    Raises
-    ------
-    FitError
-        A model of the watch could not be fitted.
+    ``tracked`` are the histories seen through it, where that has been done already. Same log and
+    seed, same rules. Raises ``FitError`` if a model of the watch could not be fitted.
     """
     traces = traces_of(growth, tracked or track(growth, histories))
     return rules_from(traces, motion_of(growth), seed=seed)
@@ -188,19 +175,7 @@ def limits_for(
 ) -> Array:
     """Return the limit for each class of attendance, (G,): chances of being flat.
 
-    Parameters
-    ----------
-    rules
-        From ``learn_plateaus``.
-    false_alarms_per_year
-        False alarms wanted per athlete-year of training; above 0.
-    smallest_gain
-        As in ``smallest_gain_at``.
-
-    Raises
-    ------
-    ForecastError
-        A setting is out of range.
+    Settings are as in ``plateaus``; ``ForecastError`` where one is out of range.
     """
     check_settings(false_alarms_per_year, smallest_gain)
     usual = false_alarms_per_year == DEFAULT_FALSE_ALARMS and smallest_gain is None
@@ -221,12 +196,8 @@ def limits_for(
 def check_settings(false_alarms_per_year: float, smallest_gain: float | None) -> None:
     """Refuse settings that mean nothing.
 
-    Raises
-    ------
-    ForecastError
-        ``false_alarms_per_year`` is not a number above 0 and up to 10.
-    ForecastError
-        ``smallest_gain`` is neither None nor a number from 0 up to 1.
+    ``ForecastError`` where ``false_alarms_per_year`` is not a number above 0 and up to 10, or
+    ``smallest_gain`` is neither None nor a number from 0 up to 1.
     """
     if not (is_number(false_alarms_per_year) and 0 < false_alarms_per_year <= 10):
         raise ForecastError(

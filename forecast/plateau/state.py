@@ -19,21 +19,10 @@ def state_of(
 ) -> str:
     """Return the state of an open rung; pain is noted beside it and stands above.
 
-    Parameters
-    ----------
-    waits
-        No session for longer than a pause (``table``).
-    flagged
-        The flag of ``alarms.raise_flags`` is up: ``p_flat`` went past the limit and is still one
-        half or more.
-    enough
-        Sessions and weeks enough to be judged.
-    p_flat
-        Chance of being flat.
-    p_gains
-        Chance that the gain measured lately is more than the smallest that matters.
-    gain_high
-        Upper end of the 80 % range of the gain measured lately.
+    ``waits``: no session for longer than a pause (``table``); ``flagged``: the flag of
+    ``alarms.raise_flags`` is up, ``p_flat`` went past the limit and is still one half or more;
+    ``enough``: sessions and weeks to be judged by; ``p_gains``: chance that the gain measured
+    lately is more than the smallest that matters, ``gain_high`` the upper end of its 80 % range.
     """
     if waits:
         return PAUSED

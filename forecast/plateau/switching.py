@@ -68,15 +68,8 @@ def follow_switching(
 ) -> SwitchingState:
     """Filter both states over every spell and copy at once.
 
-    Parameters
-    ----------
-    traces, level
-        Timing, variances and starts; (N,) or (N, R) observed levels, of which the first of a
-        spell is not looked at (it is in ``first``).
-    model
-        Constants.
-    store
-        Keep the opinions; not needed for the likelihood alone.
+    ``level`` is (N,) or (N, R) as observed, of which the first of a spell is not looked at (it is
+    in ``first``). The opinions are kept where ``store`` says so; the likelihood needs none.
     """
     seen = as_copies(level)
     rows = seen.shape if store else (0, seen.shape[1])

@@ -58,12 +58,8 @@ def plateaus(
 
     Parameters
     ----------
-    model
-        A fitted forecaster, or its view of a log, which has a log and a cut date already.
-    log
-        The log, of the same ladder.
-    as_of
-        Cut date; nothing dated on or after it is used. The day after the last set if left out.
+    model, log, as_of
+        As in ``readiness.as_view``, and so are the errors.
     false_alarms_per_year
         How many false alarms one athlete may get in a year of training.
     smallest_gain
@@ -85,14 +81,10 @@ def plateaus(
 
     Raises
     ------
-    NotFittedError
-        The model was not fitted.
     ForecastError
         A setting is out of range.
     FitError
         The watch could not learn from the log.
-    HistoryError
-        No set is dated before ``as_of``.
     """
     view = as_view(model, log, as_of)
     check_settings(false_alarms_per_year, smallest_gain)
@@ -238,11 +230,8 @@ def watch_list(
 ) -> pd.DataFrame:
     """Return who needs a look, most urgent first; parameters as in ``plateaus``.
 
-    Returns
-    -------
-    DataFrame
-        Columns ``WATCH_COLUMNS``: pain noted lately first, then slipping, flat (longest first),
-        longer but less clean, paused, and too little record. Rungs that climb are not listed.
+    Columns ``WATCH_COLUMNS``: pain noted lately first, then slipping, flat (longest first), longer
+    but less clean, paused, and too little record. Rungs that climb are not listed.
     """
     table = plateaus(
         model, log, as_of, false_alarms_per_year=false_alarms_per_year,

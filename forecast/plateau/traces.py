@@ -113,13 +113,7 @@ def traces_of(growth: GrowthModel, tracked: Tracked) -> Traces:
 def take_traces(traces: Traces, spells: Ints, lengths: Ints) -> Traces:
     """Return the first ``lengths`` sessions of some spells, in the order given by length.
 
-    Parameters
-    ----------
-    traces
-        All spells.
-    spells, lengths
-        (T,) places of spells, repeats allowed, and how many of their sessions to keep; sorted so
-        that lengths never rise.
+    ``spells`` (T,) may repeat; sorted so that lengths never rise.
     """
     start = np.concatenate([[0], np.cumsum(lengths)[:-1]]).astype(np.int64)
     flat = np.repeat(traces.start[spells] - start, lengths) + np.arange(lengths.sum())

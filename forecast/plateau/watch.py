@@ -39,16 +39,8 @@ def watch(
 ) -> Watched:
     """Watch every spell, session by session, as if each were the latest.
 
-    Parameters
-    ----------
-    traces
-        Spells to watch.
-    motion
-        How levels move, as ``PlateauRules`` holds it.
-    enter
-        (N,) chance of being flat from which a flag goes up.
-    smallest_gain
-        As in ``smallest_gain_at``; the one the limits were made for.
+    ``enter`` (N,) is the chance of being flat from which a flag goes up, ``smallest_gain`` the one
+    it was made for.
     """
     measure = measure_gain(traces, motion, np.arange(traces.n_sessions))
     level, gain = measure.level(traces.level), measure.gain(traces.level)

@@ -29,14 +29,7 @@ def day_words(day: pd.Timestamp) -> str:
 
 
 def reason_for(row: dict) -> str:
-    """Say in words why a rung has its state.
-
-    Parameters
-    ----------
-    row
-        ``state, sessions, weeks_trained, wait_weeks, gain, gain_low, gain_high, smallest_gain,
-        p_flat, since, since_low, since_high, changed, less_clean``.
-    """
+    """Say in words why a rung has its state, from its row of figures."""
     text = _BY_STATE[row["state"]](row)
     if row["less_clean"] and row["state"] != PAUSED:
         text += " Longer but less clean: the numbers rise while more sets lose form."

@@ -31,16 +31,8 @@ def assemble(
 ) -> ReadinessForecast:
     """Put facts and chances into the public tables, sorted by athlete and ladder order.
 
-    Parameters
-    ----------
-    parts
-        Facts of open rungs with their (rows, D + 1) chances by day.
-    histories
-        The log up to the cut.
-    lapse
-        Chance by athlete of having stopped for good, or stopping, within 26 weeks.
-    horizon_weeks, engine
-        As in the result.
+    ``parts`` are facts of open rungs with their (rows, D + 1) chances by day; ``lapse`` is the
+    chance by athlete of having stopped for good, or stopping, within 26 weeks.
     """
     days = 7 * horizon_weeks + 1
     facts = pd.concat([f for f, _ in parts], ignore_index=True) if parts else _no_facts()

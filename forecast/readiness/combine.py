@@ -62,14 +62,9 @@ class Combiner:
         return np.array([left, *shares[::-1]])
 
     def combine(self, chances: Sequence[Array], weeks: Array) -> Array:
-        """Return the pooled, recalibrated chances.
+        """Return the pooled, recalibrated chances of having cleared by ``weeks`` (W,).
 
-        Parameters
-        ----------
-        chances
-            (T, W) chances of having cleared by each week, from each of the K engines.
-        weeks
-            (W,) weeks after the cut.
+        ``chances`` are (T, W) from each of the K engines.
         """
         rest = [self.shift, self.drift, self.log_stretch]
         return _combine(np.concatenate([self.weights.ravel(), rest]), chances, weeks)

@@ -47,16 +47,8 @@ def open_facts(
 ) -> pd.DataFrame:
     """Return one row of facts for each spell under way.
 
-    Parameters
-    ----------
-    histories, tracked, growth
-        The log, the log seen through the growth engine, and the engine.
-    which
-        (T,) places of the spells in the panel.
-    forecast
-        The engine's forecast of them.
-    comparable
-        From ``comparable_counts``.
+    ``which`` (T,) are their places in the panel, ``forecast`` is the engine's of them;
+    ``comparable`` comes from ``comparable_counts``.
     """
     spell = tracked.panel.spell_row[which]
     spells = histories.spells.iloc[spell]

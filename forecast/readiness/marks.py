@@ -20,15 +20,7 @@ KEYS = ["athlete", "rung"]
 
 
 def marked(summary: pd.DataFrame, plateaus: pd.DataFrame) -> pd.DataFrame:
-    """Return the summary with the ``mark`` of each row.
-
-    Parameters
-    ----------
-    summary
-        ``ReadinessForecast.summary``.
-    plateaus
-        From ``plateau.plateaus``: its ``state`` and ``pain`` decide.
-    """
+    """Return the summary with the ``mark`` of each row, as state and pain of plateaus decide."""
     watched = plateaus.set_index(KEYS)[["state", "pain"]]
     seen = watched.reindex(pd.MultiIndex.from_frame(summary[KEYS]))
     hurts = (seen["pain"] >= PAIN_NOTED).to_numpy()

@@ -54,20 +54,7 @@ def forecast_shared_out(
     engine: str,
     n_jobs: int | None,
 ) -> ReadinessForecast:
-    """Return ``model.forecast(log, as_of, engine=engine)``, worked out by several workers.
-
-    Parameters
-    ----------
-    model, log, as_of, engine
-        As for ``ReadinessForecaster.forecast``.
-    n_jobs
-        Workers, as joblib counts them.
-
-    Raises
-    ------
-    ForecastError, HistoryError
-        As ``ReadinessForecaster.forecast``.
-    """
+    """Return ``model.forecast(log, as_of, engine=engine)``, worked out by ``n_jobs`` workers."""
     day = cut_day(checked_log(log), as_of)
     before = log.sets.loc[log.sets["date"] < day, "athlete"]
     people = sorted(before.unique())

@@ -25,11 +25,8 @@ TOO_WIDE = 0.2
 def warning_text(facts: pd.DataFrame) -> pd.Series:
     """Return one sentence list a row on why a forecast is wide or needs a look; empty if neither.
 
-    Parameters
-    ----------
-    facts
-        One row an open rung: ``sessions, comparable, wait_weeks, pain, load_known,
-        nothing_counts, met_of, met_lately, met_expected, met_sd``.
+    ``facts``: ``sessions, comparable, wait_weeks, pain, load_known, nothing_counts, met_of,
+    met_lately, met_expected, met_sd``, one row an open rung.
     """
     notes = pd.DataFrame(
         {
@@ -79,15 +76,7 @@ def confidence_words(facts: pd.DataFrame) -> np.ndarray:
 
 
 def reason_rows(facts: pd.DataFrame, rungs: dict[str, Rung]) -> pd.DataFrame:
-    """Return the reasons, several rows an open rung.
-
-    Parameters
-    ----------
-    facts
-        One row an open rung, as ``facts`` makes them.
-    rungs
-        The ladder's rungs by key.
-    """
+    """Return the reasons, several rows an open rung; ``rungs`` are the ladder's by key."""
     rows: list[tuple] = []
     # Rounded before any sentence is made: last bits depend on who else is asked about.
     numbers = facts.select_dtypes("float").columns

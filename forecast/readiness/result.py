@@ -101,12 +101,7 @@ class ReadinessForecast:
 def weeks_at(by_day: Array, share: float) -> Array:
     """Return weeks until the chance first reaches ``share``, NaN where past the horizon.
 
-    Parameters
-    ----------
-    by_day
-        (T, D + 1) chances of having cleared within 0..D days.
-    share
-        Between 0 and 1.
+    ``by_day`` (T, D + 1) are chances of having cleared within 0..D days.
     """
     reached = by_day >= share
     day = reached.argmax(axis=1).astype(float)

@@ -23,13 +23,8 @@ one session."""
 def usual_value(level: Array, target: Array, whole: NDArray[np.bool_]) -> Array:
     """Return the value that a usual day shows in units as they are written down.
 
-    Parameters
-    ----------
-    level, target
-        Level as log(capacity / target), and the pass mark.
-    whole
-        Whether values are whole repetitions: a capacity of 7.6 is written down as 7, half a
-        repetition less on average than the capacity.
+    ``level`` is log(capacity / target); ``whole``: values are whole repetitions, a capacity of 7.6
+    is written down as 7, half a repetition less on average than the capacity.
     """
     capacity = target * np.exp(level)
     return np.asarray(np.where(whole, np.maximum(capacity - 0.5, 0.0), capacity))
@@ -96,20 +91,9 @@ def meetings(
 ) -> pd.DataFrame:
     """Return how many of the latest sessions met, and how many the model would have expected.
 
-    Parameters
-    ----------
-    histories, model, tracked
-        The log, the growth engine, and the log seen through it.
-    which
-        (T,) places of the spells in the panel.
-    as_of_day
-        Day number of the cut.
-
-    Returns
-    -------
-    DataFrame
-        ``met_of`` sessions looked at, ``met_lately`` of them met, ``met_expected`` the sum of
-        their chances, each from the sessions before it, and ``met_sd`` its standard deviation.
+    Of spells ``which`` (T,) in the panel: ``met_of`` sessions looked at, ``met_lately`` of them
+    met, ``met_expected`` the sum of their chances, each from the sessions before it, and ``met_sd``
+    its standard deviation.
     """
     panel = tracked.panel
     number = np.minimum(panel.length[which], MET_SESSIONS)

@@ -348,6 +348,13 @@ def as_view(
 ) -> LogView:
     """Return the view given, or a log as the forecaster given sees it.
 
+    Parameters
+    ----------
+    asked
+        A fitted forecaster, or its view of a log, which has a log and a cut date already.
+    log, as_of
+        The log and its cut date.
+
     Raises
     ------
     ForecastError

@@ -22,15 +22,9 @@ _SORE_SHARE = 0.35
 class Attendance:
     """Chances of turning up, per athlete.
 
-    Attributes
-    ----------
-    week
-        Chance of training on each weekday when not in a layoff, shape (athletes, 7), Monday
-        first.
-    layoff_every, layoff_weeks
-        Mean weeks between layoffs; median length of one in weeks.
-    style
-        ``ragged`` lets whole weeks go well or badly, ``seasonal`` adds holidays.
+    ``week`` (athletes, 7) is the chance of training on each weekday, Monday first, when not in a
+    layoff; ``layoff_every`` the mean weeks between layoffs, ``layoff_weeks`` the median length of
+    one. ``style`` ``ragged`` lets whole weeks go well or badly, ``seasonal`` adds holidays.
     """
 
     week: Array
@@ -50,25 +44,10 @@ class Attendance:
     def step(
         self, state: State, rows: NDArray[np.intp], day: int, rng: np.random.Generator
     ) -> tuple[State, Flags]:
-        """Let one day pass.
+        """Let one day pass; return the new state, and who trains today.
 
-        Parameters
-        ----------
-        state
-            State as from ``begin`` or the last step; arrays that broadcast with ``rows``.
-        rows
-            Row of ``week`` for each entry of the state.
-        day
-            Calendar day, counted from 1 January 1970.
-        rng
-            Source of chance.
-
-        Returns
-        -------
-        State
-            The new state.
-        NDArray of bool
-            Who trains today.
+        ``state`` is as from ``begin`` or the last step, of arrays that broadcast with ``rows``, the
+        row of ``week`` for each entry; ``day`` is counted from 1 January 1970.
         """
         shape = state["left"].shape
         weekday = (day + 3) % 7  # 1 January 1970 was a Thursday

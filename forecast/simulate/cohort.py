@@ -132,10 +132,9 @@ def simulate_cohort(
         Number of athletes, 1 or more.
     seed
         Same seed, same cohort; lapse dates do not disturb the rest of the draws.
-    weeks
-        Length of the club's log in weeks. Athletes join during the first 80 % of it.
-    follow_up
-        Weeks simulated beyond ``weeks``, for outcomes.
+    weeks, follow_up
+        Weeks of the club's log, of which athletes join during the first 80 %, and weeks simulated
+        beyond, for outcomes.
     start
         First day of the log.
     lapse_rate
@@ -143,11 +142,6 @@ def simulate_cohort(
         heavy-tailed (Lomax).
     setting
         Ladder, late entry, rounding and how often the athletes train.
-
-    Returns
-    -------
-    SimulatedCohort
-        Sets, truth, levels and constants.
 
     Raises
     ------

@@ -77,25 +77,10 @@ def help_of(population: Population, clean: Flags, band: Flags, light: Flags) -> 
 def draw_sets(
     rng: np.random.Generator, population: Population, level: Array, marks: Marks, form_df: float
 ) -> DrawnSets:
-    """Draw the sets of sessions, one session a row.
+    """Draw the sets of sessions, one session a row, rounded as the coach rounds.
 
-    Parameters
-    ----------
-    rng
-        Source of chance.
-    population
-        Constants of the cohort.
-    level
-        Latent level of each session, shape (sessions,).
-    marks
-        Targets and habits, same length.
-    form_df
-        Degrees of freedom of the form of the day; infinite is normal.
-
-    Returns
-    -------
-    DrawnSets
-        Recorded sets, rounded as the coach rounds.
+    ``level`` is the latent level of each session (sessions,), ``marks`` are their targets and
+    habits, ``form_df`` the degrees of freedom of the form of the day; infinite is normal.
     """
     shape = (level.size, MAX_SETS)
     number = np.arange(MAX_SETS)

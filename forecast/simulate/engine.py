@@ -149,23 +149,10 @@ def run_course(
     days: int,
     sources: tuple[np.random.Generator, np.random.Generator],
 ) -> Course:
-    """Run all athletes day by day from before the log to its end.
+    """Run all athletes day by day from before the log to its end; nobody lapses here.
 
-    Parameters
-    ----------
-    ladder, law, population, athletes, attendance
-        Plan and constants; ``athletes`` holds ``begin`` and ``log_from`` as days from the start.
-    first
-        Calendar day of the start of the log, counted from 1 January 1970.
-    days
-        Days to simulate from the start of the log.
-    sources
-        Of chance: for paths, and for sets.
-
-    Returns
-    -------
-    Course
-        Openings, clearings and every session; nobody lapses here.
+    ``athletes`` hold ``begin`` and ``log_from`` as days from the start of the log, whose calendar
+    day, counted from 1 January 1970, is ``first``. ``sources`` of chance: for paths, and for sets.
     """
     path_rng, set_rng = sources
     plan, habits = plan_arrays(ladder), habits_of(athletes)

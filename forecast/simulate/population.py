@@ -120,15 +120,12 @@ def draw_athletes(
     sessions_per_week: tuple[float, float],
     prefix: str,
 ) -> pd.DataFrame:
-    """Draw the hidden constants of athletes.
+    """Draw the hidden constants of athletes, a row each.
 
-    Returns
-    -------
-    DataFrame
-        One row an athlete: ``athlete`` (invented code), ``pace_effect`` (log pace), ``trait``
-        (standard normal), ``rate`` (sessions per week), ``noise`` (class of scatter),
-        ``usual_sets``, ``stops`` (share of sets stopped at the target), ``notes_stopped``,
-        ``coarse`` (timed to 5 s) and ``notes_effort``.
+    Columns: ``athlete`` (invented code), ``pace_effect`` (log pace), ``trait``
+    (standard normal), ``rate`` (sessions per week), ``noise`` (class of scatter),
+    ``usual_sets``, ``stops`` (share of sets stopped at the target), ``notes_stopped``,
+    ``coarse`` (timed to 5 s) and ``notes_effort``.
     """
     width = max(3, len(str(n_athletes)))
     stopper = rng.random(n_athletes) < population.stop_share

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from forecast.ladder import Ladder
-from forecast.log import SET_COLUMNS
+from forecast.log import SET_COLUMNS, as_sets
 from forecast.simulate.engine import LONG_AGO, NEVER, Course
 
 _EPOCH = np.datetime64("1970-01-01", "ns")
@@ -103,12 +103,11 @@ def set_table(
             "stopped": stack("stopped")[row, place],
             "effort": effort,
             "pain": pain,
-            "note": "",
             "file": "simulated",
             "row": 0,
         }
-    ).astype(SET_COLUMNS)
-    table = table.sort_values(["athlete", "date", "rung", "set"], ignore_index=True)
+    )
+    table = as_sets(table).sort_values(["athlete", "date", "rung", "set"], ignore_index=True)
     table["row"] = np.arange(2, len(table) + 2)
     return table
 

@@ -10,11 +10,7 @@ from forecast.survival.hazard import (
     stretch_edges,
 )
 from forecast.survival.incidence import IncidenceCurves, cumulative_incidence
-from forecast.survival.landmarks import (
-    cut_landmarks,
-    landmark_features,
-    training_landmarks,
-)
+from forecast.survival.landmarks import cut_landmarks, landmark_features, training_landmarks
 from forecast.survival.risk_sets import OutsideCurveError
 from forecast.survival.turnbull import TurnbullCurve, turnbull
 

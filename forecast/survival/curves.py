@@ -61,23 +61,11 @@ class SurvivalCurve:
     n_spells: int
 
     def at(self, times: ArrayLike) -> Array:
-        """Share still open just after each of ``times``, in the shape of ``times``.
-
-        Raises
-        ------
-        OutsideCurveError
-            If any time is before ``start``, after ``end`` or missing.
-        """
+        """Share still open just after each of ``times``, or ``OutsideCurveError``."""
         return self._look_up(times, "right")
 
     def just_before(self, times: ArrayLike) -> Array:
-        """Share still open just before each of ``times``: the left limit of the step curve.
-
-        Raises
-        ------
-        OutsideCurveError
-            If any time is before ``start``, after ``end`` or missing.
-        """
+        """Share still open just before each of ``times``: the left limit; errors as in ``at``."""
         return self._look_up(times, "left")
 
     def _look_up(self, times: ArrayLike, side: Literal["left", "right"]) -> Array:
@@ -87,15 +75,10 @@ class SurvivalCurve:
         return steps[np.searchsorted(self.time, asked, side=side)]
 
     def quantile(self, share: float) -> float:
-        """Time by which ``share`` of the spells (0 to 1, exclusive) had ended.
+        """Time by which ``share`` of the spells (0 to 1, exclusive, else ``FitError``) had ended.
 
         The first time at which the survival is at or below ``1 - share``; ``inf`` when that was
         not reached while anybody was watched, which means "later than ``end``", not "never".
-
-        Raises
-        ------
-        FitError
-            If ``share`` is not strictly between 0 and 1.
         """
         _check_fraction("share", share)
         return _first_at_or_below(self.time, self.survival, 1 - share)
@@ -103,15 +86,10 @@ class SurvivalCurve:
     def quantile_band(
         self, share: float, level: float = 0.95, kind: BandKind = "log-log"
     ) -> tuple[float, float]:
-        """Confidence limits of ``quantile(share)`` by inverting the pointwise band.
+        """Confidence limits of ``quantile(share)`` by inverting the pointwise ``band``.
 
         Source: Brookmeyer & Crowley (1982), Biometrics 38:29. Either limit can be ``inf``, as for
-        ``quantile``.
-
-        Raises
-        ------
-        FitError
-            If ``share`` or ``level`` is not strictly between 0 and 1, or ``kind`` is unknown.
+        ``quantile``; errors as in ``quantile`` and ``band``.
         """
         _check_fraction("share", share)
         band = self.band(level, kind)
@@ -120,21 +98,12 @@ class SurvivalCurve:
         return low, high
 
     def band(self, level: float = 0.95, kind: BandKind = "log-log") -> pd.DataFrame:
-        """Pointwise confidence limits of the survival.
+        """Pointwise confidence limits: ``time, survival, low, high``; missing once nobody is left.
 
         ``log-log`` works on log(-log S), stays within [0, 1] and is the better one in small
         samples; ``log`` works on log S and is cut at 1. Source: Kalbfleisch & Prentice (1980),
-        section 1.4; Borgan & Liestol (1990), Scand. J. Statist. 17:35.
-
-        Returns
-        -------
-        pandas.DataFrame
-            ``time``, ``survival``, ``low``, ``high``; limits are missing once nobody is left.
-
-        Raises
-        ------
-        FitError
-            If ``level`` is not strictly between 0 and 1, or ``kind`` is unknown.
+        section 1.4; Borgan & Liestol (1990), Scand. J. Statist. 17:35. Raises ``FitError`` if
+        ``level`` is not strictly between 0 and 1, or ``kind`` is unknown.
         """
         _check_fraction("level", level)
         if kind not in ("log-log", "log"):
@@ -149,11 +118,7 @@ class SurvivalCurve:
 
         The area under the curve; the variance is the sum over event times of the squared area
         beyond the event times d / (n (n - d)). Source: Klein & Moeschberger (2003), eq. 4.5.1-2.
-
-        Raises
-        ------
-        OutsideCurveError
-            If ``until`` is outside the domain.
+        Raises ``OutsideCurveError`` if ``until`` is outside the domain.
         """
         check_within(np.asarray(until, dtype=float), self.start, self.end)
         used = self.time <= until
@@ -225,8 +190,6 @@ def kaplan_meier(
     >>> curve = kaplan_meier(None, [2, 3, 3, 5], [True, True, False, True])
     >>> curve.at([0, 2, 4]).tolist()
     [1.0, 0.75, 0.5]
-    >>> curve.quantile(0.5)
-    3.0
     """
     spells = observed_spells(entry, exit, _event_flags(event), since)
     table = risk_table(spells)

@@ -52,21 +52,12 @@ class HazardModel:
 def fit_ridge_logistic(
     design: Array, outcome: Array, offset: Array, penalty: Array, weight: Array
 ) -> Array:
-    """Return the weights of a logistic regression with offset and ridge penalties, by Newton.
+    """Return the weights (k,) of a logistic regression with offset and ridge penalties, by Newton.
 
-    Parameters
-    ----------
-    design
-        (n, k) columns, an intercept among them if wanted.
-    outcome, offset, weight
-        (n,) 0 or 1, known part of the logit, importance.
-    penalty
-        (k,) each weight's ridge: half the penalty times its square is taken off the log likelihood.
-
-    Raises
-    ------
-    FitError
-        Newton's method has not settled after 50 steps, or can't: a value is not a number.
+    ``design`` (n, k) has an intercept if one is wanted; ``outcome`` is 0 or 1, ``offset`` the known
+    part of the logit, ``weight`` the importance, each (n,). Half of ``penalty`` (k,) times the
+    square of each weight is taken off the log likelihood. Raises ``FitError`` if Newton's method
+    has not settled after 50 steps, or a value is not a number.
     """
     if not all(np.isfinite(part).all() for part in (design, outcome, offset, weight)):
         raise FitError(
@@ -203,13 +194,9 @@ def _penalties(names: list[str], n_spline: int, n_rungs: int) -> Array:
 
 
 def fit_hazard(
-    features: pd.DataFrame,
-    outlook: Array,
-    table: pd.DataFrame,
-    edges: Array,
-    n_rungs: int,
+    features: pd.DataFrame, outlook: Array, table: pd.DataFrame, edges: Array, n_rungs: int
 ) -> HazardModel:
-    """Fit the hazard to landmarks.
+    """Fit the hazard to T landmarks.
 
     Parameters
     ----------
@@ -276,10 +263,7 @@ def predict_hazard(
 ) -> Array:
     """Return the chance of having cleared by each stretch end, (T, B + 1), 0 at the first.
 
-    Raises
-    ------
-    FitError
-        An outlook is not a number.
+    Raises ``FitError`` if an outlook is not a number.
     """
     _check_outlook(outlook)
     offset = offset_hazard(outlook)

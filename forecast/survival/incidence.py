@@ -56,13 +56,7 @@ class IncidenceCurves:
     end: float
 
     def at(self, times: ArrayLike) -> pd.DataFrame:
-        """Shares ended by each kind, up to and including each of ``times`` (rows).
-
-        Raises
-        ------
-        OutsideCurveError
-            If any time is before ``start``, after ``end`` or missing.
-        """
+        """Shares ended by each kind up to each of ``times`` (rows), or ``OutsideCurveError``."""
         return self._look_up(self.incidence, times)
 
     def _look_up(self, values: Array, times: ArrayLike) -> pd.DataFrame:
@@ -105,28 +99,22 @@ def cumulative_incidence(
 
     Parameters
     ----------
-    entry
-        Shape (n,), when each spell came under observation; ``None`` when all are seen from 0.
-    exit
-        Shape (n,), when it ended or was last seen open; after ``entry``.
+    entry, exit, since
+        As in ``kaplan_meier``.
     event_kind
         Shape (n,), labels of what ended the spell, such as ``"cleared"`` and ``"lapsed"``.
     still_open
         The label of a spell that was still open when last seen.
-    since
-        Estimate conditional on being open at this time.
 
     Raises
     ------
     FitError
-        If lengths differ, there are no rows, a label or time is missing, no spell ended, an exit
-        is not after its entry, or nothing is seen after ``since``.
+        As in ``kaplan_meier``, and if a label is missing or no spell ended.
 
     Warns
     -----
     FitWarning
-        If the few spells watched early all ended, or for a while nobody was watched, as for
-        ``kaplan_meier``.
+        As in ``kaplan_meier``.
 
     Notes
     -----

@@ -101,13 +101,8 @@ def landmark_features(
 ) -> pd.DataFrame:
     """Return what was known at each landmark, one row each.
 
-    Parameters
-    ----------
-    histories, landmarks
-        Records and moments.
-    states
-        One row a session of ``histories.sessions``: ``level, swing, pace, var_level, var_gain``
-        as filtered with the sessions up to it.
+    ``states`` have one row a session of ``histories.sessions``: ``level, swing, pace, var_level,
+    var_gain`` as filtered with the sessions up to it.
     """
     sessions = histories.sessions
     at = landmarks["session"].to_numpy()

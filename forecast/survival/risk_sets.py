@@ -18,18 +18,11 @@ class OutsideCurveError(ForecastError):
 
 @dataclass(frozen=True, slots=True)
 class ObservedSpells:
-    """Checked times of n spells: seen from just after ``entry`` up to and including ``exit``.
+    """Checked times of n spells: seen from just after ``entry`` up to and including ``exit``, (n,).
 
-    Attributes
-    ----------
-    entry, exit
-        Shape (n,), one unit of time throughout (weeks in this package). A spell under way from
-        the origin has entry ``-inf``.
-    kind
-        Shape (n,): 0 where the spell was still open at ``exit``, else 1, 2, ... for what ended it.
-    start
-        Where the observed clock starts: curves made from these spells are conditional on being
-        still on the rung at ``start``.
+    A spell under way from the origin has entry ``-inf``. ``kind`` (n,) is 0 where the spell was
+    still open at ``exit``, else 1, 2, ... for what ended it. Curves made from these spells are
+    conditional on being still on the rung at ``start``.
     """
 
     entry: Array
@@ -40,16 +33,10 @@ class ObservedSpells:
 
 @dataclass(frozen=True, slots=True)
 class RiskTable:
-    """Counts at the m distinct times at which something other than censoring happened.
+    """Counts at the m distinct times (ascending) at which something other than censoring happened.
 
-    Attributes
-    ----------
-    time
-        Shape (m,), ascending.
-    n_at_risk
-        Shape (m,): spells with ``entry < time <= exit``.
-    n_events
-        Shape (m, k): spells ended at that time, by kind 1 to k.
+    ``n_at_risk`` (m,) are spells with ``entry < time <= exit``, ``n_events`` (m, k) those ended at
+    that time, by kind 1 to k.
     """
 
     time: Array
@@ -60,30 +47,11 @@ class RiskTable:
 def observed_spells(
     entry: ArrayLike | None, exit: ArrayLike, kind: Ints, since: float | None = None
 ) -> ObservedSpells:
-    """Check the times of spells and cut them to what is seen after ``since``.
+    """Check the times of spells and cut them to what is seen after ``since``, in fresh arrays.
 
-    Parameters
-    ----------
-    entry
-        Shape (n,), when each spell came under observation (late entry, left truncation); ``None``
-        when every spell is seen from the origin, time 0.
-    exit
-        Shape (n,), when it ended or was last seen open.
-    kind
-        Shape (n,), 0 for open, 1, 2, ... for what ended it.
-    since
-        Look only at what happened after this time, among spells still open then.
-
-    Returns
-    -------
-    ObservedSpells
-        Fresh arrays; the arguments are not touched.
-
-    Raises
-    ------
-    FitError
-        If the lengths differ, a time is missing or infinite, an exit is negative, an exit is not
-        after its entry, or nothing is seen after ``since``.
+    Arguments as in ``kaplan_meier``; ``kind`` (n,) is 0 for open, 1, 2, ... for what ended it.
+    Raises ``FitError`` if the lengths differ, a time is missing or infinite, an exit is negative or
+    not after its entry, or nothing is seen after ``since``.
     """
     leave = np.array(exit, dtype=float)
     join = np.full(leave.shape, -np.inf) if entry is None else np.array(entry, dtype=float)
@@ -128,22 +96,10 @@ def _check_times(join: Array, leave: Array, kind: NDArray, *, late: bool) -> Non
 
 
 def risk_table(spells: ObservedSpells, n_kinds: int = 1) -> RiskTable:
-    """Count spells at risk and ended at every distinct time of an event.
+    """Count spells at risk and ended (in 1 to ``n_kinds`` ways) at every distinct time of an event.
 
     A spell is at risk at t when ``entry < t <= exit``: one that joins at t is not yet at risk at
-    t, and one last seen open at t still is.
-
-    Parameters
-    ----------
-    spells
-        Checked spells, kinds 0 (open) to ``n_kinds``.
-    n_kinds
-        Number of ways a spell can end, 1 or more.
-
-    Returns
-    -------
-    RiskTable
-        With m = 0 rows when nothing ever happened.
+    t, and one last seen open at t still is. There are no rows where nothing ever happened.
     """
     ended = spells.kind > 0
     time, row = np.unique(spells.exit[ended], return_inverse=True)
@@ -155,13 +111,10 @@ def risk_table(spells: ObservedSpells, n_kinds: int = 1) -> RiskTable:
 
 
 def warn_of_lost_start(spells: ObservedSpells, table: RiskTable) -> None:
-    """Say so when an early risk set died out while later entrants were still to come.
+    """Give a ``FitWarning`` where an early risk set died out while others were still to come.
 
-    Warns
-    -----
-    FitWarning
-        If all then watched ended before the last entry, or nobody was watched for a while. The
-        warning points at the caller of the function that calls this one.
+    It is given if all then watched ended before the last entry, or nobody was watched for a while,
+    and points at the caller of the function that calls this one.
     """
     all_ended = table.n_at_risk == table.n_events.sum(axis=1)
     last_entry = spells.entry.max()
@@ -196,13 +149,7 @@ def _first_gap(spells: ObservedSpells) -> tuple[float, float] | None:
 
 
 def check_within(times: Array, start: float, end: float) -> None:
-    """Refuse times outside [start, end].
-
-    Raises
-    ------
-    OutsideCurveError
-        If any time is missing or outside; the message names it and the domain.
-    """
+    """Raise ``OutsideCurveError`` if any time is missing or outside [start, end]."""
     outside = ~((times >= start) & (times <= end))
     if outside.any():
         raise OutsideCurveError(

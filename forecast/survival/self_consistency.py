@@ -25,23 +25,10 @@ def maximise(
 ) -> MassFit:
     """Find the masses of m intervals that make n spells likeliest.
 
-    Parameters
-    ----------
-    first, last
-        Shape (n,), positions of the first and last interval within each spell's own bounds.
-    after
-        Shape (n,), position of the first interval after the spell's entry; 0 without late entry.
-    m
-        Number of intervals.
-    tolerance
-        Largest relative optimality gap accepted.
-    max_iterations
-        Give up after so many.
-
-    Raises
-    ------
-    FitError
-        If the gap is still above ``tolerance`` after ``max_iterations``.
+    ``first`` and ``last`` (n,) are the positions of the first and last interval within each spell's
+    own bounds, ``after`` (n,) that of the first interval after its entry (0 without late entry);
+    ``tolerance`` is the largest relative optimality gap accepted. Raises ``FitError`` if the gap is
+    still above it after ``max_iterations``.
     """
     fit = _climb(np.full(m, 1.0 / m), first, last, after, tolerance, max_iterations)
     if fit.gap > tolerance:
@@ -62,12 +49,7 @@ def maximise(
 
 
 def _climb(
-    mass: Array,
-    first: Ints,
-    last: Ints,
-    after: Ints,
-    tolerance: float,
-    max_iterations: int,
+    mass: Array, first: Ints, last: Ints, after: Ints, tolerance: float, max_iterations: int
 ) -> MassFit:
     """Run EM with SQUAREM steps until the optimality gap is small or patience is over.
 
@@ -115,12 +97,7 @@ def _step(mass: Array, slope: Array, after: Ints) -> Array:
 
 
 def _extrapolated(
-    mass: Array,
-    once: Array,
-    twice: Array,
-    first: Ints,
-    last: Ints,
-    after: Ints,
+    mass: Array, once: Array, twice: Array, first: Ints, last: Ints, after: Ints
 ) -> Array:
     """Leap along the last two steps where that raises the likelihood, else take the two steps."""
     stride = once - mass

@@ -50,12 +50,8 @@ class TurnbullCurve:
     def bounds(self, times: ArrayLike) -> tuple[Array, Array]:
         """Lowest and highest share still open just after each time that the data allow.
 
-        Equal everywhere but inside an interval that holds mass.
-
-        Raises
-        ------
-        OutsideCurveError
-            If a time is missing or before ``start``.
+        Equal everywhere but inside an interval that holds mass. Raises ``OutsideCurveError`` if a
+        time is missing or before ``start``.
         """
         asked = np.asarray(times, dtype=float)
         early = ~(asked >= self.start)
@@ -73,11 +69,8 @@ class TurnbullCurve:
     def at(self, times: ArrayLike) -> Array:
         """Share still open just after each time.
 
-        Raises
-        ------
-        OutsideCurveError
-            If a time is missing, before ``start``, or inside an interval that holds mass, where
-            the data give a range only: use ``bounds``.
+        Raises ``OutsideCurveError`` as ``bounds`` does, and inside an interval that holds mass,
+        where the data give a range only.
         """
         low, high = self.bounds(times)
         open_question = ~np.isclose(low, high, rtol=0, atol=1e-12)
@@ -126,10 +119,8 @@ def turnbull(
     entry
         Shape (n,), when each spell came under observation (late entry), at or before ``lower``;
         ``None`` when all are seen from 0.
-    tolerance
-        Largest relative optimality gap accepted; positive.
-    max_iterations
-        Give up after so many; 1 or more.
+    tolerance, max_iterations
+        Largest relative optimality gap accepted, and iterations after which to give up.
 
     Raises
     ------

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from forecast.ladder import Criterion, Ladder, Rung
-from forecast.log.training_log import REJECTED_COLUMNS, SET_COLUMNS, TrainingLog
+from forecast.log import REJECTED_COLUMNS, SET_COLUMNS, TrainingLog
 from forecast.simulate import simulate_cohort
 
 DAY0 = pd.Timestamp("2025-01-06")

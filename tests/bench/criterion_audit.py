@@ -22,7 +22,7 @@ import pandas as pd
 from forecast.cohort import criterion_audit
 from forecast.histories import build_histories
 from forecast.ladder import Criterion, Ladder, Rung
-from forecast.log.training_log import REJECTED_COLUMNS, SET_COLUMNS, TrainingLog
+from forecast.log import REJECTED_COLUMNS, SET_COLUMNS, TrainingLog
 
 SETS = 3
 FORM_SD, SET_SD = 0.08, 0.07

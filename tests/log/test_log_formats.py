@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from forecast.errors import LogError
 from forecast.ladder import Criterion, Ladder, Rung
 from forecast.log import read_log
-from forecast.log.training_log import SET_COLUMNS
+from forecast.log.columns import SET_COLUMNS
 
 LADDER = Ladder("Invented", (Rung("press", "Strict press", "", Criterion("reps", 8.0)),))
 TABLE = pd.DataFrame(

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from forecast.errors import MappingError
 from forecast.ladder import Criterion, Ladder, Rung
 from forecast.log import load_mapping, read_log
-from forecast.log.training_log import REJECTED_COLUMNS, SET_COLUMNS
+from forecast.log.columns import REJECTED_COLUMNS, SET_COLUMNS
 
 
 def table(*rows, columns="athlete date rung value clean"):

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from forecast.errors import ForecastError, NotFittedError
-from forecast.log.training_log import SET_COLUMNS, TrainingLog
+from forecast.log import SET_COLUMNS, TrainingLog
 from forecast.model import ReadinessForecaster
 from forecast.plateau import COLUMNS, STATES, learn_plateaus, plateaus, urgent_first, watch_list
 from forecast.plateau.changes import changes_since, longer_but_less_clean

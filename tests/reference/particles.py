@@ -14,6 +14,8 @@ from reference.likelihood import SessionLikelihood
 
 _JITTER = 0.1
 """Liu & West (2001) kernel width relative to the spread of the particles."""
+_DRAWN_ONCE = {"threshold": "middle", "learning": "slope", "ceiling": "speed"}
+"""The positive field of a law's state that is drawn once a spell, where it is not the pace."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,9 +176,9 @@ def _shake(
         off = values - values.mean(axis=1, keepdims=True)
         return values - off + keep * off + _JITTER * np.take_along_axis(off, other, axis=1)
 
-    for name in law.static:
-        state[name][rows] = np.exp(moved(np.log(state[name][rows])))
-    for name in ("core", *law.static_raw):
+    name = _DRAWN_ONCE.get(law.name, "pace")
+    state[name][rows] = np.exp(moved(np.log(state[name][rows])))
+    for name in ("core", "top") if law.name == "ceiling" else ("core",):
         state[name][rows] = moved(state[name][rows])
     traits.pace_effect[rows] = moved(traits.pace_effect[rows])
     traits.trait[rows] = moved(traits.trait[rows])

@@ -6,14 +6,14 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from demo_club import demo_files, main
+from reference.demo_words import ANNEX_COLUMNS, MOVED
+from reference.roughen import SLIPS, annex_rows, floor_rows, log_order, with_slips
 
 from forecast.ladder_file import read_ladder
 from forecast.log import read_log
-from forecast.log.training_log import SET_COLUMNS
+from forecast.log.columns import SET_COLUMNS
 from forecast.simulate import Setting, default_ladder, simulate_cohort
-from forecast.simulate.demo import demo_files, main
-from forecast.simulate.demo_words import ANNEX_COLUMNS, MOVED
-from forecast.simulate.roughen import SLIPS, annex_rows, floor_rows, log_order, with_slips
 
 COMMITTED = Path(__file__).parents[2] / "data_demo"
 SAID = ["athlete", "date", "rung", "set", "value", "clean", "assisted", "load_kg", "stopped"]

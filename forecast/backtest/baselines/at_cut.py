@@ -50,12 +50,8 @@ class AtCut:
 class CutForecast:
     """Curves of one forecaster at one cut, with anything it had to do differently.
 
-    Attributes
-    ----------
-    curve
-        Long frame ``athlete, rung, week, p_cleared``, one row an open spell and week.
-    notes
-        Sentences, such as how many rungs were too thin for a curve of their own.
+    ``curve`` has ``athlete, rung, week, p_cleared``, one row an open spell and week; ``notes`` are
+    sentences, such as how many rungs were too thin for a curve of their own.
     """
 
     curve: pd.DataFrame

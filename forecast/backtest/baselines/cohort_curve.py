@@ -21,22 +21,8 @@ def cohort_curve(known: AtCut) -> CutForecast:
     s is the time served, S the Kaplan-Meier curve of the rung's spells, lapses censored. A rung
     with fewer than ``MIN_EVENTS`` clearings takes the curve of all rungs together. Past the last
     time anybody was followed the curve goes on at the mean rate (clearings a week) of the
-    spells it was made from.
-
-    Parameters
-    ----------
-    known
-        What is known at the cut.
-
-    Returns
-    -------
-    CutForecast
-        Curves; the notes count rungs that borrowed and spells beyond anybody's experience.
-
-    Raises
-    ------
-    FitError
-        If nobody has cleared any rung yet.
+    spells it was made from. Notes count rungs that borrowed and spells beyond anybody's
+    experience. Raises ``FitError`` if nobody has cleared any rung yet.
     """
     spells = _durations(known)
     if not spells["cleared"].any():

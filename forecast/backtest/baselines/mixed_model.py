@@ -10,12 +10,7 @@ import pandas as pd
 from statsmodels.regression.mixed_linear_model import MixedLM
 from statsmodels.tools.sm_exceptions import ConvergenceWarning
 
-from forecast.backtest.baselines.at_cut import (
-    AtCut,
-    CutForecast,
-    counting_sessions,
-    long_curve,
-)
+from forecast.backtest.baselines.at_cut import AtCut, CutForecast, counting_sessions, long_curve
 from forecast.errors import FitError
 from forecast.types import Array
 
@@ -28,16 +23,8 @@ RATE_DAYS = 56
 class Lines:
     """A fitted random intercept and slope by spell; time is ``(days - centre) / spread``.
 
-    Attributes
-    ----------
-    fixed
-        Intercept and slope of the cohort, shape (2,).
-    random
-        Covariance of the spells' departures, shape (2, 2).
-    residual
-        Variance of a session about its spell's line.
-    centre, spread
-        Of days since the spell began, over all sessions.
+    ``fixed`` (2,) are the cohort's intercept and slope, ``random`` (2, 2) the covariance of the
+    spells' departures, ``residual`` the variance of a session about its spell's line.
     """
 
     fixed: Array
@@ -50,29 +37,11 @@ class Lines:
 def mixed_model(known: AtCut) -> CutForecast:
     """Forecast by ``log(best / target) = (a + a_i) + (b + b_i) t + e``, then simulated sessions.
 
-    Lines are drawn from their law given the spell's own sessions, sessions come at the rate of
-    the last eight weeks, each with a residual and the spell's chance of a counting set; the
-    first run of enough sessions at or above the target clears. Crossing the bare line instead
-    would ignore good days.
-
-    Parameters
-    ----------
-    known
-        What is known at the cut.
-
-    Returns
-    -------
-    CutForecast
-        Curves from 400 draws a spell.
-
-    Raises
-    ------
-    FitError
-        If there are fewer than 20 sessions or two spells, or the fit does not converge.
-
-    References
-    ----------
-    N. Laird, J. Ware (1982), Biometrics 38:963-974.
+    Lines are drawn from their law given the spell's own sessions (400 draws a spell), sessions come
+    at the rate of the last eight weeks, each with a residual and the spell's chance of a counting
+    set; the first run of enough sessions at or above the target clears. Crossing the bare line
+    instead would ignore good days. Raises ``FitError`` if there are fewer than 20 sessions or two
+    spells, or the fit does not converge. N. Laird, J. Ware (1982), Biometrics 38:963-974.
     """
     sessions = counting_sessions(known)
     lines, notes = fit_lines(sessions)
@@ -89,12 +58,7 @@ def fit_lines(sessions: pd.DataFrame) -> tuple[Lines, tuple[str, ...]]:
     """Fit the mixed model by restricted likelihood to ``spell, days, level`` rows.
 
     Time is centred and scaled first: on raw days the optimiser stops early without an error.
-    Returns the fit and notes, such as a variance on its boundary.
-
-    Raises
-    ------
-    FitError
-        If there is too little to fit, or the optimiser says it did not converge.
+    Returns the fit and notes, such as a variance on its boundary; errors as in ``mixed_model``.
     """
     if len(sessions) < MIN_SESSIONS or sessions["spell"].nunique() < 2:
         raise FitError(f"the mixed model needs {MIN_SESSIONS} counting sessions in two spells")

@@ -4,12 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from forecast.backtest.baselines.at_cut import (
-    AtCut,
-    CutForecast,
-    counting_sessions,
-    long_curve,
-)
+from forecast.backtest.baselines.at_cut import AtCut, CutForecast, counting_sessions, long_curve
 from forecast.types import Array
 
 
@@ -18,17 +13,7 @@ def straight_line(known: AtCut) -> CutForecast:
 
     The line is drawn on to the target; from that week on the chance is 1, before it 0. A line
     that had crossed before the cut date says "next week". A line that does not rise, or fewer
-    than two days with a counting set, says "not within the horizon".
-
-    Parameters
-    ----------
-    known
-        What is known at the cut.
-
-    Returns
-    -------
-    CutForecast
-        Step curves; the notes count the spells without a rising line.
+    than two days with a counting set, says "not within the horizon"; the notes count these.
     """
     crossing = _crossing_weeks(known)
     flat = int(np.sum(~np.isfinite(crossing)))

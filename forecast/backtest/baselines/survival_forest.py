@@ -17,22 +17,9 @@ TREES, LEAF = 200, 15
 def survival_forest(known: AtCut) -> CutForecast:
     """Forecast by a random survival forest (200 trees, 15 rows a leaf, weeks rounded up).
 
-    Past the longest time in training the curve stays flat: a forest does not extrapolate.
-
-    Parameters
-    ----------
-    known
-        What is known at the cut.
-
-    Raises
-    ------
-    FitError
-        If scikit-survival is not installed, or fewer than ``MIN_EVENTS`` landmark rows end in a
-        clearing.
-
-    References
-    ----------
-    H. Ishwaran, U. Kogalur, E. Blackstone, M. Lauer (2008), Ann. Appl. Stat. 2:841-860.
+    Past the longest time in training the curve stays flat: a forest does not extrapolate. Raises
+    ``FitError`` if scikit-survival is not installed, or fewer than ``MIN_EVENTS`` landmark rows end
+    in a clearing. H. Ishwaran et al. (2008), Ann. Appl. Stat. 2:841-860.
     """
     if importlib.util.find_spec("sksurv") is None:
         raise FitError("not installed: the survival forest needs `pip install rungwise[forest]`")

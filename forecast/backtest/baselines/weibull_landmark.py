@@ -22,14 +22,8 @@ RIDGE = 1.0
 class WeibullFit:
     """Effects on log weeks, and the scale: ``log T = x b + scale * W``, W standard Gumbel (min).
 
-    Attributes
-    ----------
-    effects
-        Shape (k + 1,), the intercept first.
-    scale
-        Positive; 1 / scale is the Weibull shape.
-    log_likelihood
-        At the maximum, without the penalty, on the scale of weeks.
+    ``effects`` (k + 1,) has the intercept first; 1 / ``scale`` is the Weibull shape;
+    ``log_likelihood`` is at the maximum, without the penalty, on the scale of weeks.
     """
 
     effects: Array
@@ -40,20 +34,8 @@ class WeibullFit:
 def weibull_landmark(known: AtCut) -> CutForecast:
     """Forecast by Weibull regression of weeks to go on level, slope, attendance, age and rung.
 
-    Parameters
-    ----------
-    known
-        What is known at the cut.
-
-    Returns
-    -------
-    CutForecast
-        Smooth curves ``1 - exp(-(w / exp(x b))**(1 / scale))``.
-
-    Raises
-    ------
-    FitError
-        If fewer than ``MIN_EVENTS`` landmark rows end in a clearing, or no maximum is found.
+    Curves are ``1 - exp(-(w / exp(x b))**(1 / scale))``. Raises ``FitError`` if fewer than
+    ``MIN_EVENTS`` landmark rows end in a clearing, or no maximum is found.
     """
     train, now = training_rows(known), open_rows(known)
     events = int(train["cleared"].sum())

@@ -9,25 +9,16 @@ from numpy.typing import ArrayLike
 from scipy.stats import chi2
 
 from forecast.backtest.scores.curve import checked_curve, curve_at, weeks_at
-from forecast.backtest.scores.weights import (
-    CensoringCurve,
-    checked_outcomes,
-    nobody_lost,
-)
+from forecast.backtest.scores.weights import CensoringCurve, checked_outcomes, nobody_lost
 from forecast.errors import BacktestError
 from forecast.types import Array
 
 
 @dataclass(frozen=True, slots=True)
 class Coverage:
-    """Whether each outcome fell in its central range, and the weight it carries.
+    """Whether each outcome fell in its central range (1.0 or 0.0), and the weight it carries, (n,).
 
-    Attributes
-    ----------
-    covered
-        1.0 or 0.0 a row, shape (n,); 0.0 too where it is not known (weight 0).
-    weight
-        Inverse-probability-of-censoring weight, shape (n,); 0 where it is not known.
+    Where that is not known the inverse-probability-of-censoring weight is 0.
     """
 
     covered: Array
@@ -48,39 +39,20 @@ def coverage(
     cleared: ArrayLike | None = None,
     censoring: CensoringCurve | None = None,
 ) -> Coverage:
-    """Say whether each outcome fell in the central ``level`` range of its curve.
+    """Say whether each outcome fell in the central ``level`` range (0 to 1) of its curve.
 
     The range runs from the (1-level)/2 to the (1+level)/2 point. A clearing by the horizon is
     covered if it lies in it; one who had not cleared by the horizon is covered if the upper end
     lies past the horizon. The answer is known as soon as the athlete clears, the upper end goes
     by, or the horizon is reached: at week m, the first of these. Those followed to m weigh
     1/G(m-), those lost before it 0, and the share is taken over the weights. So nobody is
-    dropped for a short follow-up that settled the question.
-
-    Parameters
-    ----------
-    p_cleared, time, horizon, cleared, censoring
-        As in :func:`forecast.backtest.scores.crps_from_curve`.
-    level
-        Size of the range, between 0 and 1; 0.8 for the 80 % range.
-
-    Returns
-    -------
-    Coverage
-        Indicator and weight of each row.
-
-    Raises
-    ------
-    BacktestError
-        If curves or outcomes are malformed, or the level is not between 0 and 1.
+    dropped for a short follow-up that settled the question. Other arguments and errors as in
+    :func:`forecast.backtest.scores.crps_from_curve`.
     """
     if not 0 < level < 1:
         raise BacktestError(f"level {level} must lie between 0 and 1")
     curve = checked_curve(p_cleared)
-    weeks = np.array(time, float)
-    weeks, done = checked_outcomes(
-        weeks, np.ones(weeks.shape, bool) if cleared is None else cleared
-    )
+    weeks, done = checked_outcomes(time, cleared)
     end = float(curve.shape[1] if horizon is None else horizon)
     censored = nobody_lost() if censoring is None else censoring
     low, high = weeks_at(curve, (1 - level) / 2), weeks_at(curve, (1 + level) / 2)
@@ -102,38 +74,17 @@ def pit(
     cleared: ArrayLike | None = None,
     seed: int | np.random.Generator = 0,
 ) -> Array:
-    """Randomised probability integral transform: uniform on 0 to 1 if calibrated.
+    """Randomised probability integral transform (n,): uniform on 0 to 1 if calibrated.
 
     A clearing in week w is drawn uniformly between F(w-1) and F(w), since a weekly curve says
     nothing within the week; one lost at week c, or not cleared by the horizon, between F(c)
-    (or F(H)) and 1, which is right if being lost has nothing to do with being near.
+    (or F(H)) and 1, which is right if being lost has nothing to do with being near. Arguments and
+    errors as in :func:`forecast.backtest.scores.crps_from_curve`.
 
-    Parameters
-    ----------
-    p_cleared, time, cleared
-        As in :func:`forecast.backtest.scores.crps_from_curve`.
-    seed
-        Seed or generator of the draws.
-
-    Returns
-    -------
-    ndarray
-        One value a row, shape (n,), between 0 and 1.
-
-    Raises
-    ------
-    BacktestError
-        If curves or outcomes are malformed.
-
-    References
-    ----------
     C. Czado, T. Gneiting, L. Held (2009), Biometrics 65:1254-1261.
     """
     curve = checked_curve(p_cleared)
-    weeks = np.array(time, float)
-    weeks, done = checked_outcomes(
-        weeks, np.ones(weeks.shape, bool) if cleared is None else cleared
-    )
+    weeks, done = checked_outcomes(time, cleared)
     inside = done & (weeks <= curve.shape[1])
     week = np.maximum(np.ceil(np.minimum(weeks, curve.shape[1])), 1)
     low = np.where(inside, curve_at(curve, week - 1), curve_at(curve, weeks))
@@ -145,14 +96,8 @@ def pit(
 class DCalibration:
     """Masses of the survival probability at the outcome, and the test that they are even.
 
-    Attributes
-    ----------
-    mass
-        Number of athletes in each bin of S(T), from 0 up, shape (bins,); sums to n.
-    statistic
-        Chi-square distance from n / bins in every bin.
-    p_value
-        Of ``statistic`` with bins - 1 degrees of freedom, for independent rows.
+    ``mass`` (bins,) counts athletes in each bin of S(T), from 0 up, and sums to n; ``statistic`` is
+    the chi-square distance from n / bins, ``p_value`` its own with bins - 1 degrees of freedom.
     """
 
     mass: Array
@@ -175,11 +120,6 @@ def d_calibration(survival: ArrayLike, cleared: ArrayLike, bins: int = 10) -> DC
         True for a clearing, False for one lost or not cleared by the horizon, shape (n,).
     bins
         Number of equal bins, 2 or more.
-
-    Returns
-    -------
-    DCalibration
-        Masses, statistic and p-value.
 
     Raises
     ------

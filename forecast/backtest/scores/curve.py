@@ -10,11 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from forecast.backtest.scores.weights import (
-    CensoringCurve,
-    checked_outcomes,
-    nobody_lost,
-)
+from forecast.backtest.scores.weights import CensoringCurve, checked_outcomes, nobody_lost
 from forecast.errors import BacktestError
 from forecast.types import Array, Flags
 
@@ -23,13 +19,7 @@ LOG_SCORE_FLOOR = 1e-4
 
 
 def checked_curve(p_cleared: ArrayLike) -> Array:
-    """Return a copy of the curves (n, H) after checking them.
-
-    Raises
-    ------
-    BacktestError
-        If the array is not (n, H), holds a value outside 0 to 1, or a curve that falls.
-    """
+    """Return a copy of the curves (n, H): from 0 to 1, never falling, or ``BacktestError``."""
     curve = np.array(p_cleared, dtype=float)
     if curve.ndim != 2 or not curve.size:
         raise BacktestError(f"curves must be a table (n, weeks); got shape {curve.shape}")
@@ -134,40 +124,20 @@ def brier_at(
     cleared: ArrayLike | None = None,
     censoring: CensoringCurve | None = None,
 ) -> Array:
-    """Weighted squared error of the chance to clear by ``week``, lower is better.
+    """Weighted squared error (n,) of the chance to clear by ``week`` (0 to H), lower is better.
 
-    ``(1 - F(w))**2 / G(T-)`` for a clearing by week w, ``F(w)**2 / G(w)`` for those still
-    followed and not cleared after it, 0 for those lost before.
-
-    Parameters
-    ----------
-    p_cleared
-        Curves (n, H), or the chances at that week alone (n,).
-    time, cleared, censoring
-        As in :func:`crps_from_curve`.
-    week
-        The week asked about, 0 to H.
-
-    Returns
-    -------
-    ndarray
-        One weighted squared error a row, shape (n,); their plain mean is the score.
-
-    Raises
-    ------
-    BacktestError
-        If inputs are malformed or the week lies outside the curve.
-
-    References
-    ----------
-    E. Graf et al. (1999), Statistics in Medicine 18:2529-2545, eq. 8 region.
+    ``(1 - F(w))**2 / G(T-)`` for a clearing by week w, ``F(w)**2 / G(w)`` for those still followed
+    and not cleared after it, 0 for those lost before; the plain mean is the score. ``p_cleared``
+    may be the chances at that week alone (n,); else arguments and errors are as in
+    :func:`crps_from_curve`. E. Graf et al. (1999), Statistics in Medicine 18:2529-2545, eq. 8
+    region.
     """
     chance = np.array(p_cleared, float)
     if chance.ndim == 2:
         if not 0 <= week <= chance.shape[1]:
             raise BacktestError(f"week {week} lies outside the curve of {chance.shape[1]} weeks")
         chance = curve_at(checked_curve(chance), np.full(len(chance), float(week)))
-    weeks, done = _outcomes(time, cleared)
+    weeks, done = checked_outcomes(time, cleared)
     censored = nobody_lost() if censoring is None else censoring
     early = done & (weeks <= week)
     late = weeks > week
@@ -185,31 +155,13 @@ def log_score(
     censoring: CensoringCurve | None = None,
     floor: float = LOG_SCORE_FLOOR,
 ) -> Array:
-    """Weighted negative log of the probability given to the week it happened, lower is better.
+    """Weighted negative log (n,), in nats, of the probability given to the week it happened.
 
     Bins are the weeks (0, 1], ..., (H-1, H] and "not within the horizon". A clearing in a week
-    weighs 1/G(T-), one followed past the horizon 1/G(H), one lost before counts 0. A bin given
-    less than ``floor`` is scored as if given ``floor``; it caps what a point forecast can lose.
+    weighs 1/G(T-), one followed past the horizon 1/G(H), one lost before counts 0. A bin given less
+    than ``LOG_SCORE_FLOOR`` is scored as if given that; it caps what a point forecast can lose.
+    Arguments and errors as in :func:`crps_from_curve`. Lower is better.
 
-    Parameters
-    ----------
-    p_cleared, time, horizon, cleared, censoring
-        As in :func:`crps_from_curve`.
-    floor
-        Least probability of a bin, above 0.
-
-    Returns
-    -------
-    ndarray
-        One weighted score a row in nats, shape (n,).
-
-    Raises
-    ------
-    BacktestError
-        As in :func:`crps_from_curve`.
-
-    References
-    ----------
     I. J. Good (1952), J. R. Statist. Soc. B 14:107-114 (log score).
     """
     curve, weeks, done, censored, end = _checked(p_cleared, time, horizon, cleared, censoring)
@@ -235,11 +187,6 @@ def _event_weight(weeks: Array, done: Flags, censored: CensoringCurve) -> Array:
     return np.divide(1.0, censored.before(weeks), out=np.zeros_like(weeks), where=done)
 
 
-def _outcomes(time: ArrayLike, cleared: ArrayLike | None) -> tuple[Array, Flags]:
-    weeks = np.array(time, float)
-    return checked_outcomes(weeks, np.ones(weeks.shape, bool) if cleared is None else cleared)
-
-
 def _checked(
     p_cleared: ArrayLike,
     time: ArrayLike,
@@ -248,7 +195,7 @@ def _checked(
     censoring: CensoringCurve | None,
 ) -> tuple[Array, Array, Flags, CensoringCurve, int]:
     curve = checked_curve(p_cleared)
-    weeks, done = _outcomes(time, cleared)
+    weeks, done = checked_outcomes(time, cleared)
     if len(weeks) != len(curve):
         raise BacktestError(f"{len(curve)} curves but {len(weeks)} outcomes; give one each")
     end = curve.shape[1] if horizon is None else int(horizon)

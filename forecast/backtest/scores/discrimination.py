@@ -9,11 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from forecast.backtest.scores.weights import (
-    CensoringCurve,
-    censoring_curve,
-    checked_outcomes,
-)
+from forecast.backtest.scores.weights import CensoringCurve, censoring_curve, checked_outcomes
 from forecast.errors import BacktestError
 from forecast.types import Array, Flags
 
@@ -40,17 +36,13 @@ def uno_c(
         Larger means sooner, shape (n,).
     time, cleared
         Weeks and whether they end in a clearing, shape (n,).
-    multiplicity
-        Optional counts (B, n), one resample a row; NaN for one without a comparable pair.
     tau
         Weeks; no limit if left out.
     censoring
         G; estimated from these rows if left out.
-
-    Returns
-    -------
-    ndarray
-        The concordance, shape () or (B,).
+    multiplicity
+        Optional counts (B, n), one resample a row; NaN for one without a comparable pair. The
+        answer then has shape (B,), else ().
 
     Raises
     ------
@@ -81,24 +73,8 @@ def auc_at(
     """Cumulative/dynamic AUC at a week: cleared by it against not cleared by it.
 
     Those who cleared weigh 1/G(T-); those still followed after ``week`` weigh alike; those lost
-    before it are left out, their weight carried by the others.
-
-    Parameters
-    ----------
-    risk, time, cleared, multiplicity, censoring
-        As in :func:`uno_c`.
-    week
-        The week asked about.
-
-    Returns
-    -------
-    ndarray
-        The AUC, shape () or (B,).
-
-    Raises
-    ------
-    BacktestError
-        If inputs are malformed, or nobody cleared by ``week``, or everybody known did.
+    before it are left out, their weight carried by the others. Arguments, shape and errors as in
+    :func:`uno_c`.
 
     References
     ----------

@@ -18,12 +18,8 @@ MIN_FOLLOWED = 0.1
 class CensoringCurve:
     """Chance G(t) of still being followed after week t, as a right-continuous step function.
 
-    Attributes
-    ----------
-    times
-        Weeks at which G falls, increasing, shape (k,).
-    followed
-        G just after each of ``times``, shape (k,); G is 1 before the first.
+    ``times`` (k,) are the weeks at which G falls, ``followed`` (k,) is G just after each; G is 1
+    before the first.
     """
 
     times: Array
@@ -56,11 +52,6 @@ def censoring_curve(time: ArrayLike, cleared: ArrayLike) -> CensoringCurve:
     cleared
         True where ``time`` is a clearing, shape (n,).
 
-    Returns
-    -------
-    CensoringCurve
-        G with one step for each distinct week at which somebody was lost.
-
     Raises
     ------
     BacktestError
@@ -86,12 +77,8 @@ def weeks_followed(time: ArrayLike, cleared: ArrayLike, horizon: int) -> int:
     """Return the last whole week up to which scores can be trusted.
 
     Past it less than ``MIN_FOLLOWED`` of the athletes would still be followed, so that a
-    handful of athletes would carry weights above ``1 / MIN_FOLLOWED``.
-
-    Raises
-    ------
-    BacktestError
-        If not even the first week was followed by that share.
+    handful of athletes would carry weights above ``1 / MIN_FOLLOWED``. Raises ``BacktestError`` if
+    not even the first week was followed by that share.
     """
     curve = censoring_curve(time, cleared)
     weeks = np.arange(1, horizon + 1)
@@ -104,16 +91,13 @@ def weeks_followed(time: ArrayLike, cleared: ArrayLike, horizon: int) -> int:
     return int(enough[-1])
 
 
-def checked_outcomes(time: ArrayLike, cleared: ArrayLike) -> tuple[Array, Flags]:
-    """Return copies of ``time`` (n,) and ``cleared`` (n,) after checking both.
+def checked_outcomes(time: ArrayLike, cleared: ArrayLike | None) -> tuple[Array, Flags]:
+    """Return copies of ``time`` (n,) and ``cleared`` (n,), all of them if it is left out.
 
-    Raises
-    ------
-    BacktestError
-        If the arrays are empty, differ in length or hold a negative or missing time.
+    Errors as in ``censoring_curve``.
     """
     weeks = np.array(time, dtype=float)
-    done = np.array(cleared, dtype=bool)
+    done = np.ones(weeks.shape, bool) if cleared is None else np.array(cleared, dtype=bool)
     if weeks.ndim != 1 or weeks.shape != done.shape or not weeks.size:
         raise BacktestError(
             f"outcomes need two equally long lists of one entry or more; "

@@ -56,10 +56,9 @@ class HingeFit:
         Change of log weeks per unit of margin below the mark.
     linear, linear_se
         The same with no mark (a straight line over all margins), error clustered by athlete.
-    p_effect
-        Chance of so clear a fall somewhere if margins did not matter.
-    p_bend
-        Chance of so clear a bend if the fall went on at one rate.
+    p_effect, p_bend
+        Chance of so clear a fall somewhere if margins did not matter, and of so clear a bend if
+        the fall went on at one rate.
     profile
         Shape (m, 2): marks, and twice the log likelihood lost against the best one.
     """
@@ -78,19 +77,8 @@ class HingeFit:
 def fit_hinge(data: MovesData, *, level: float, seed: int) -> HingeFit:
     """Fit the hinge, test it against "no effect" and "no bend", and bound its mark.
 
-    Parameters
-    ----------
-    data
-        Moves; margins must differ.
-    level
-        Confidence level of the mark's interval.
-    seed
-        Of the simulated score processes.
-
-    Raises
-    ------
-    FitError
-        The regression of log weeks can't be solved.
+    ``level`` is that of the mark's interval, ``seed`` that of the simulated score processes;
+    margins must differ. Raises ``FitError`` if the regression of log weeks can't be solved.
 
     Notes
     -----

@@ -28,10 +28,8 @@ class IntervalFit:
         Shape (k + 1,): coefficients over sigma, then 1 / sigma.
     log_likelihood
         At the maximum.
-    scores
-        Shape (n, k + 1): each row's score.
-    row_score
-        Shape (n,): derivative of each row's log likelihood in its (scaled) linear predictor.
+    scores, row_score
+        Each row's score, (n, k + 1), and derivative in its (scaled) linear predictor, (n,).
     row_curve
         Shape (n, 2): minus the second derivative in the predictor, and the cross one in 1 / sigma.
     information

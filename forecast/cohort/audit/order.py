@@ -54,18 +54,23 @@ def _order_row(histories: Histories, rung: str, later: str, level: float) -> dic
     done = after["outcome"] == CLEARED
     before = done & ~(earlier <= after["cleared_on"])
     n, k = int(done.sum()), int(before.sum())
-    low, high = (np.nan, np.nan)
-    if n:
-        low, high = proportion_confint(k, n, alpha=1 - level, method="wilson")
+    share, low, high = _share(k, n, level)
     ratio = _ratio(after, ~(earlier <= after["start"]), level)
     doubtful = n >= MIN_ATHLETES and low > SKIPPED_SHARE and not ratio[2] < 1
     verdict = "order looks wrong" if doubtful else "as planned"
     return {
         "rung": rung, "next_rung": later, "cleared_next": n, "cleared_first": k,
-        "share": k / n if n else np.nan, "share_low": low, "share_high": high,
+        "share": share, "share_low": low, "share_high": high,
         "hazard_ratio": ratio[0], "low": ratio[1], "high": ratio[2],
         "verdict": verdict if n >= MIN_ATHLETES else "not enough data",
     }  # fmt: skip
+
+
+def _share(k: int, n: int, level: float) -> tuple[float, float, float]:
+    """Share k of n with its Wilson interval; missing where there are none."""
+    if not n:
+        return np.nan, np.nan, np.nan
+    return (k / n, *proportion_confint(k, n, alpha=1 - level, method="wilson"))
 
 
 def _ratio(after: pd.DataFrame, without: pd.Series, level: float) -> tuple[float, float, float]:
@@ -103,12 +108,9 @@ def return_table(histories: Histories, level: float) -> pd.DataFrame:
         n = int(counts.loc[_same(counts, rung, later), "moves"].sum())
         back = returns[_same(returns, rung, later)]
         k = back["move"].nunique()
-        low, high = (np.nan, np.nan)
-        if n:
-            low, high = proportion_confint(k, n, alpha=1 - level, method="wilson")
         rows.append(
             (
-                rung, later, n, k, k / n if n else np.nan, low, high,
+                rung, later, n, k, *_share(k, n, level),
                 int(back.groupby("move")["below"].all().sum()),
                 back["weeks"].median() if k else np.nan,
             )

@@ -43,24 +43,8 @@ def audit_rungs(
 ) -> tuple[pd.DataFrame, dict[str, HingeFit]]:
     """Audit each rung that leads on to others, then all rungs together.
 
-    Parameters
-    ----------
-    moves
-        Table of ``moves.Moves``.
-    ladder
-        Order and units.
-    alpha
-        Chance of naming any pass mark on a ladder where margins don't matter, at most.
-    level
-        Confidence level of all intervals.
-    seed
-        Of the simulated null laws.
-
-    Returns
-    -------
-    table, fits
-        One row a rung (columns in ``docs/method/cohort.md``), and the hinge behind each row that
-        had enough data.
+    Arguments as in ``criterion_audit``. Returns one row a rung (columns in
+    ``docs/method/cohort.md``), and the hinge behind each row that had enough data.
     """
     leading = {need for rung in ladder.rungs for need in rung.needs}
     rows, fits = [], {}

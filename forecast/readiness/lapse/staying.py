@@ -41,14 +41,9 @@ class LapseModel:
 class Silences:
     """Where each of A athletes stands: their last training day against their habit.
 
-    Attributes
-    ----------
-    latest
-        (A rows) of ``training_days``: each athlete's last one, index ``athlete_id``.
-    longer
-        Shape (A,): share of the athlete's usual gaps that are longer than the present one.
-    per_week
-        Shape (A,): training days a week, layoffs included.
+    ``latest`` are their last rows of ``training_days`` (index ``athlete_id``), ``longer`` (A,) the
+    share of the athlete's usual gaps that are longer than the present one, ``per_week`` (A,)
+    training days a week, layoffs included.
     """
 
     latest: pd.DataFrame
@@ -98,24 +93,12 @@ def _gaps(days: pd.DataFrame) -> tuple[NDArray[np.int64], Array]:
 def fit_lapse(days: pd.DataFrame, longer: Array) -> LapseModel:
     """Fit the chance that a training day is the last, absences weighed by how usual they are.
 
-    Parameters
-    ----------
-    days
-        From ``training_days``.
-    longer
-        Shape (A,): as in ``Silences``, in the order of the days marked ``last``.
-
-    Raises
-    ------
-    FitError
-        The fit did not settle.
-
-    Notes
-    -----
-    A day that another followed was not the last: likelihood 1 - h. An athlete's latest day was
-    the last, or the gap is just a long one: h + (1 - h) S(gap). EM: the chance of the former is
-    the outcome of a ridge-penalised logistic regression, in turn until nothing changes. Cut dates
-    need no rule on how long an absence is a lapse, and no lapse at all is an answer.
+    ``longer`` (A,) is as in ``Silences``, in the order of the days marked ``last``. A day that
+    another followed was not the last: likelihood 1 - h. An athlete's latest day was the last, or
+    the gap is just a long one: h + (1 - h) S(gap). EM: the chance of the former is the outcome of a
+    ridge-penalised logistic regression, in turn until nothing changes. Cut dates need no rule on
+    how long an absence is a lapse, and no lapse at all is an answer. Raises ``FitError`` if the fit
+    did not settle.
     """
     design = design_of(days)
     last = days["last"].to_numpy(dtype=bool)

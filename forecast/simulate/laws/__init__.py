@@ -16,17 +16,7 @@ from forecast.simulate.laws.wandering import Wandering
 
 _BY_NAME: dict[str, type[Law]] = {
     law.name: law
-    for law in (
-        Steady,
-        Ceiling,
-        Jumps,
-        Stalls,
-        Ragged,
-        Learning,
-        Wandering,
-        Threshold,
-        Seasonal,
-    )
+    for law in (Steady, Ceiling, Jumps, Stalls, Ragged, Learning, Wandering, Threshold, Seasonal)
 }
 
 LAWS: tuple[str, ...] = tuple(_BY_NAME)
@@ -34,13 +24,7 @@ LAWS: tuple[str, ...] = tuple(_BY_NAME)
 
 
 def law_class(name: str) -> type[Law]:
-    """Return the law of this name.
-
-    Raises
-    ------
-    SimulationError
-        If there is no such law.
-    """
+    """Return the law of this name, or raise ``SimulationError`` if there is none."""
     if name not in _BY_NAME:
         raise SimulationError(f"There is no law of progress named {name!r}; use one of {LAWS}.")
     return _BY_NAME[name]

@@ -24,18 +24,10 @@ MAX_LOST = 0.5
 class Cells:
     """Starting values of spells, arrays of one shape, so that laws need not know what an axis is.
 
-    Attributes
-    ----------
-    gap
-        How far below the target the spell starts, in log units; positive.
-    pace
-        Usual gain per week of training; positive.
-    trait
-        A second standard-normal trait of the athlete (where the ceiling lies, for instance).
-    rate
-        The athlete's usual sessions per week.
-    day
-        Calendar day on which the spell opens, counted from 1 January 1970.
+    ``gap``: how far below the target the spell starts, in log units; ``pace``: usual gain per week
+    of training, both positive; ``trait``: a second standard-normal trait of the athlete (where the
+    ceiling lies, for instance); ``rate``: usual sessions per week; ``day``: calendar day on which
+    the spell opens, counted from 1 January 1970.
     """
 
     gap: Array
@@ -50,24 +42,14 @@ class Law(ABC):
     """A law of progress; its fields are population constants, the same for a whole cohort.
 
     States are dictionaries of equally shaped arrays. ``advance`` returns a new state and never
-    changes the one it was given.
-
-    Attributes
-    ----------
-    detrain
-        Level lost per week off, once the grace days are over.
-    regain_days
-        Time constant in days with which lost level comes back on return.
+    changes the one it was given. ``detrain`` is the level lost per week off, once the grace days
+    are over; ``regain_days`` the time constant with which lost level comes back on return.
     """
 
     detrain: float
     regain_days: float
 
     name: ClassVar[str]
-    static: ClassVar[tuple[str, ...]] = ()
-    """State fields drawn once a spell; a particle filter may jitter them (log scale)."""
-    static_raw: ClassVar[tuple[str, ...]] = ()
-    """The same for fields that may be negative (plain scale)."""
     form_df: ClassVar[float] = np.inf
     """Degrees of freedom of the form of the day; infinite is normal."""
     style: ClassVar[Style] = "usual"
@@ -101,24 +83,9 @@ class Law(ABC):
     def advance(
         self, state: State, days: ArrayLike, trained: ArrayLike, rng: np.random.Generator
     ) -> State:
-        """Move spells on by some days, at the end of which they trained or not.
+        """Return the state moved on by some days, at the end of which spells trained or not.
 
-        Parameters
-        ----------
-        state
-            State of the spells; not changed.
-        days
-            Days that pass, at least 0; a week at most keeps laws with hidden switches exact
-            enough.
-        trained
-            Whether there is a session at the end of these days.
-        rng
-            Source of chance.
-
-        Returns
-        -------
-        State
-            The new state.
+        ``days`` are 0 or more; a week at most keeps laws with hidden switches exact enough.
         """
         new = dict(state)
         passed = np.broadcast_to(np.asarray(days, dtype=float), new["idle"].shape)

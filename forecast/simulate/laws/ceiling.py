@@ -29,8 +29,6 @@ class Ceiling(Law):
     wiggle: float
 
     name: ClassVar[str] = "ceiling"
-    static: ClassVar[tuple[str, ...]] = ("speed",)
-    static_raw: ClassVar[tuple[str, ...]] = ("top",)
     ranges: ClassVar[dict[str, tuple[float, float]]] = {
         "height": (0.08, 0.25),
         "athlete_sd": (0.12, 0.22),

@@ -23,7 +23,6 @@ class Jumps(Law):
     wiggle: float
 
     name: ClassVar[str] = "jumps"
-    static: ClassVar[tuple[str, ...]] = ("pace",)
     ranges: ClassVar[dict[str, tuple[float, float]]] = {
         "per_week": (0.12, 0.35),
         "spread": (0.7, 1.1),

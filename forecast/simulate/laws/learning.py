@@ -27,7 +27,6 @@ class Learning(Law):
     wiggle: float
 
     name: ClassVar[str] = "learning"
-    static: ClassVar[tuple[str, ...]] = ("slope",)
     ranges: ClassVar[dict[str, tuple[float, float]]] = {
         "earlier": (4.0, 12.0),
         "wiggle": (0.005, 0.015),

@@ -22,7 +22,6 @@ class Seasonal(Law):
     wiggle: float
 
     name: ClassVar[str] = "seasonal"
-    static: ClassVar[tuple[str, ...]] = ("pace",)
     style: ClassVar[Style] = "seasonal"
     ranges: ClassVar[dict[str, tuple[float, float]]] = {
         "depth": (0.5, 1.1),

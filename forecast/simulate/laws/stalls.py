@@ -28,7 +28,6 @@ class Stalls(Law):
     wiggle: float
 
     name: ClassVar[str] = "stalls"
-    static: ClassVar[tuple[str, ...]] = ("pace",)
     ranges: ClassVar[dict[str, tuple[float, float]]] = {
         "moving_weeks": (4.0, 9.0),
         "stall_weeks": (9.0, 16.0),

@@ -18,7 +18,6 @@ class Steady(Law):
     wiggle: float
 
     name: ClassVar[str] = "steady"
-    static: ClassVar[tuple[str, ...]] = ("pace",)
     ranges: ClassVar[dict[str, tuple[float, float]]] = {"wiggle": (0.01, 0.04)}
 
     def _progress(

@@ -29,7 +29,6 @@ class Threshold(Law):
     wiggle: float
 
     name: ClassVar[str] = "threshold"
-    static: ClassVar[tuple[str, ...]] = ("middle",)
     ranges: ClassVar[dict[str, tuple[float, float]]] = {
         "margin": (0.15, 0.35),
         "steep": (3.5, 6.5),

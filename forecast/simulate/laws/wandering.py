@@ -23,7 +23,6 @@ class Wandering(Law):
     swing: float
 
     name: ClassVar[str] = "wandering"
-    static: ClassVar[tuple[str, ...]] = ("pace",)
     ranges: ClassVar[dict[str, tuple[float, float]]] = {
         "memory_weeks": (4.0, 12.0),
         "swing": (0.025, 0.07),

@@ -1,4 +1,7 @@
-"""The demo club: invented athletes, two coaches' logs; ``python -m forecast.simulate.demo``."""
+"""The demo club: invented athletes and two coaches' logs, the same bytes every time.
+
+python tests/demo_club.py --out data_demo
+"""
 
 from __future__ import annotations
 
@@ -8,13 +11,13 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from reference import demo_words as words
+from reference.roughen import annex_rows, floor_rows, log_order, with_slips
 
 from forecast.log import SET_COLUMNS, write_all
-from forecast.simulate import demo_words as words
 from forecast.simulate.cohort import Setting, SimulatedCohort, simulate_cohort
 from forecast.simulate.ladders import LADDER_FILE, default_ladder
 from forecast.simulate.population import draw_population
-from forecast.simulate.roughen import annex_rows, floor_rows, log_order, with_slips
 
 SEED = 20260531
 START = "2024-06-03"
@@ -120,7 +123,7 @@ def _roster(rng: np.random.Generator) -> pd.DataFrame:
 
 def _club_toml() -> str:
     return f'''# {words.CLUB}: every name and number in this folder is made up.
-# Made by: python -m forecast.simulate.demo --out data_demo
+# Made by: python tests/demo_club.py --out data_demo
 name = "{words.CLUB}"
 ladder = "ladder.toml"
 roster = "roster.csv"
@@ -152,7 +155,7 @@ def _mapping_toml() -> str:
 def main(arguments: Sequence[str] | None = None) -> None:
     """Write the demo folder from the command line."""
     parser = argparse.ArgumentParser(
-        prog="python -m forecast.simulate.demo", description="Write the invented demo club."
+        prog="python tests/demo_club.py", description="Write the invented demo club."
     )
     parser.add_argument("--out", default="data_demo", help="folder to write to (data_demo)")
     for path in write_demo(parser.parse_args(arguments).out):

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from forecast.ladder import Ladder
-from forecast.simulate import demo_words as words
+from reference import demo_words as words
 
 COLUMNS = tuple(words.ANNEX_COLUMNS)
 """Columns of a rough log in our own words, in order."""
