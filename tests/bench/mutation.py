@@ -40,12 +40,14 @@ from covering import OPTIONS, Covering, covering
 ROOT = Path(__file__).resolve().parents[2]
 TESTS = {
     "histories": ["tests/histories", "--ignore=tests/histories/test_pain.py"],
-    "survival": ["tests/survival", "tests/external/test_survival_curves.py"],
+    "survival": ["tests/survival", "tests/external/test_survival_curves.py",
+                 "tests/external/test_hazard.py"],
     "readiness": ["tests/readiness/test_away.py", "tests/readiness/test_combine.py",
                   "tests/readiness/test_marks.py", "tests/readiness/test_storage.py",
                   "tests/readiness/test_thin.py", "tests/readiness/test_view.py"],
-    "plateau": ["tests/plateau"],
-    "growth": ["tests/growth", "tests/external/test_dynamics.py"],
+    "plateau": ["tests/plateau", "tests/external/test_charts_arl.py"],
+    "growth": ["tests/growth", "tests/external/test_dynamics.py",
+               "tests/external/test_first_passage.py"],
 }  # fmt: skip
 """A room's own quick tests, and those outside it that are about its functions."""
 LOOPS = {
