@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import base64
-import zlib
 from collections.abc import Iterable
 from functools import cache
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from forecast.charts import chart_script
+from forecast.charts import packed_script
 from forecast.report.figures import Figure
 from forecast.report.words import say_chance, say_day, say_range, say_value
 
@@ -33,7 +32,7 @@ def _environment() -> Environment:
 @cache
 def _packed_script() -> str:
     """Return the code that draws, packed to a third; the page unpacks it."""
-    return base64.b64encode(zlib.compress(chart_script().encode(), 9)).decode("ascii")
+    return base64.b64encode(packed_script()).decode("ascii")
 
 
 def render(template: str, *, title: str, figures: Iterable[Figure], **values: object) -> str:

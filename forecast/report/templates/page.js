@@ -42,7 +42,8 @@ function pick(list) {
 }
 
 // Paper is wider than a phone and narrower than a screen: draw for it, then for the screen again.
-const PAPER_WIDTH = 660;
+const PAPER_WIDTH = 660, HALF_WIDTH = 320;
+const onPaper = (place) => (place.closest(".pair") ? HALF_WIDTH : PAPER_WIDTH);
 const folded = new Set();
 const resize = () => dispatchEvent(new Event("resize"));
 addEventListener("beforeprint", () => {
@@ -50,7 +51,7 @@ addEventListener("beforeprint", () => {
     folded.add(part);
     part.open = true;
   }
-  for (const view of views.values()) view?.signal("width", PAPER_WIDTH).run();
+  for (const [place, view] of views) view?.signal("width", onPaper(place)).run();
 });
 addEventListener("afterprint", () => {
   for (const part of folded) part.open = false;
