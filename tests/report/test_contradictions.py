@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import html
 import io
-import json
 import re
 from functools import cache
 from itertools import pairwise
@@ -13,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from packed import specs_of
 from rich.console import Console
 
 import forecast as fc
@@ -21,7 +21,8 @@ from forecast.log import read_club
 from forecast.plateau import plateaus
 from forecast.readiness import LogView, most_urgent_first
 from forecast.report.advice import STATE_WORDS
-from forecast.report.athlete import athlete_cards, athlete_pages
+from forecast.report.athlete import athlete_pages
+from forecast.report.cards import athlete_cards
 from forecast.report.coach import coach_page, rung_rows
 from forecast.report.data import ReportData, gather
 from forecast.report.words import say_date, say_usual
@@ -79,8 +80,7 @@ def numbers(said: str) -> list[int]:
 
 
 def drawn(page: str) -> list[dict]:
-    found = re.findall(r'<script type="application/json" data-chart="[^"]*">(.*?)</script>', page)
-    return [row for text in found for rows in json.loads(text)["datasets"].values() for row in rows]
+    return [row for spec in specs_of(page) for rows in spec["datasets"].values() for row in rows]
 
 
 def words_of(page: str) -> str:
