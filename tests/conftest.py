@@ -13,7 +13,8 @@ from forecast.model import ReadinessForecaster
 from forecast.readiness import ReadinessForecast
 from forecast.simulate import SimulatedCohort, simulate_cohort
 
-SMALL_HORIZON = 30
+SMALL = {"horizon_weeks": 30, "draws": 16, "paths": 512}
+"""Settings of the shared forecaster: a quarter of the usual simulation; its laws hold at any."""
 
 
 SLOW = Path(__file__).with_name("slow.txt")
@@ -62,7 +63,7 @@ def small_cut() -> pd.Timestamp:
 @pytest.fixture(scope="session")
 def small_model(small_log, small_cut) -> ReadinessForecaster:
     """A forecaster fitted to the small log; do not change it."""
-    return ReadinessForecaster(horizon_weeks=SMALL_HORIZON).fit(small_log, small_cut)
+    return ReadinessForecaster(**SMALL).fit(small_log, small_cut)
 
 
 @pytest.fixture(scope="session")

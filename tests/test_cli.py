@@ -30,11 +30,9 @@ from forecast.simulate.ladders import LADDER_FILE
 
 
 @pytest.fixture(scope="module")
-def fitted(small_log, small_cut, small_result):
+def fitted(small_model):
     """The public forecaster, fitted to the small cohort."""
-    return fc.ReadinessForecaster(horizon_weeks=small_result.horizon_weeks).fit(
-        small_log, small_cut
-    )
+    return small_model
 
 
 @pytest.fixture(scope="module")
@@ -122,12 +120,12 @@ def test_why_adds_the_chances_and_every_reason(weeks, small_result):
     assert [word for word in first.split() if word in figures][-4:] == figures
     assert str(row["date_mid"].date()) in first or "> " in first
     assert row["confidence"] in first
-    squeezed = "".join(out.split())
+    squeezed, plain = "".join(out.split()), "".join(weeks()[1].split())
     told = small_result.reasons
     told = told[(told["athlete"] == row["athlete"]) & (told["rung"] == row["rung"])]
     for sentence in told["text"]:
         assert "".join(sentence.split())[1:] in squeezed  # a first letter may be a capital
-        assert "".join(sentence.split())[1:] not in "".join(weeks()[1].split())
+        assert "".join(sentence.split())[1:] not in plain
 
 
 def test_csv_is_clean_on_the_output_alone(weeks, small_result):

@@ -8,8 +8,9 @@ point both are gradients of one objective (Minka 2001; Seeger 2005, EP for expon
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from itertools import count
 
 import numpy as np
 from scipy.optimize import minimize
@@ -96,33 +97,33 @@ def fit_growth(
     left out; ``rounds``: how often the two steps take turns. Raises ``FitError`` if the evidence is
     not a number, so that no constants can be trusted.
     """
-    constants, filtered, pooled = climb(panel, n_rungs, start, rounds, progress)
+    turns = climb(panel, n_rungs, start)
+    for turn in range(rounds):
+        if progress:
+            progress(f"growth engine, round {turn + 1} of {rounds}")
+        constants, filtered, pooled = next(turns)
     names, chol = _uncertainty(panel, constants, filtered, n_rungs)
     return GrowthFit(constants, pooled, n_rungs, names, chol, pooled.log_evidence, rounds)
 
 
 def climb(
-    panel: Panel,
-    n_rungs: int,
-    start: GrowthConstants | None,
-    rounds: int,
-    progress: Callable[[str], None] | None = None,
-) -> tuple[GrowthConstants, Filtered, Pooled]:
-    """Return the best constants, the sessions filtered just before them, and the pooled effects."""
+    panel: Panel, n_rungs: int, start: GrowthConstants | None = None
+) -> Iterator[tuple[GrowthConstants, Filtered, Pooled]]:
+    """Yield, round by round and without end, the best constants so far.
+
+    With them the sessions filtered just before, and the pooled effects.
+    """
     constants = start or _first_constants(panel)
     pooled: Pooled | None = None
     scatter = np.ones(panel.n_spells)
-    for turn in range(rounds):
-        if progress:
-            progress(f"growth engine, round {turn + 1} of {rounds}")
+    for turn in count():
         filtered = filter_population(panel, constants, pooled, n_rungs, scatter)
         constants = _fit_record(panel, constants, filtered)
         filtered = filter_population(panel, constants, pooled, n_rungs)
         scatter = filtered.scatter
         steps = MAX_STEPS[min(turn, len(MAX_STEPS) - 1)]
         constants, pooled = _fit_structure(panel, constants, filtered, n_rungs, steps)
-    assert pooled is not None
-    return constants, filtered, pooled
+        yield constants, filtered, pooled
 
 
 def filter_population(

@@ -61,8 +61,9 @@ def rounding_units(
     """
     usual = usual_units(sets, ladder) if usual is None else usual
     measure = sets["rung"].map({rung.key: rung.criterion.measure for rung in ladder.rungs})
-    rows = sets[["athlete", "rung", "value"]].assign(measure=measure)
-    noted = rows[sets["stopped"] != "target"]
+    rows = sets[["athlete", "rung", "value", "stopped"]].assign(measure=measure)
+    rows = rows[measure != "reps"]
+    noted = rows[rows["stopped"] != "target"]
     theirs = {
         key: infer_unit(part.to_numpy())
         for key, part in noted.groupby(["athlete", "measure"])["value"]
@@ -74,8 +75,9 @@ def rounding_units(
         for (athlete, rung, kind), part in noted.groupby(["athlete", "rung", "measure"])["value"]
     }
     keys = zip(rows["athlete"], rows["rung"], rows["measure"], strict=True)
-    found = [1.0 if key[2] == "reps" else units.get(key, 1.0) for key in keys]
-    return pd.Series(found, index=sets.index, dtype=float)
+    found = pd.Series(1.0, index=sets.index)
+    found[rows.index] = [units.get(key, 1.0) for key in keys]
+    return found
 
 
 def _coarsest_that_fits(values: np.ndarray, elsewhere: tuple[float, ...]) -> float:

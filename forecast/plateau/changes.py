@@ -7,6 +7,8 @@ import pandas as pd
 
 from forecast.histories import PAIN
 
+COMPARED = ["spell", "session", "date", "value", "clean", "assisted", "effort", "pain"]
+"""Columns of the sets that are looked at."""
 LEAST_WEEKS = 3.0
 MOST_WEEKS = 12.0
 LONG_GAP_DAYS = 14
@@ -17,8 +19,9 @@ EARLIER_WEEKS = 8.0
 def changes_since(sessions: pd.DataFrame, sets: pd.DataFrame, since: pd.Timestamp) -> str:
     """Compare the stretch since a day with as long a stretch before it, in words.
 
-    ``sessions`` and ``sets`` are those of one spell. Returns observations parted by semicolons;
-    empty where nothing stands out or nothing was before.
+    ``sessions`` and ``sets`` are those of one spell, as in ``Histories``: dates, and the columns
+    ``COMPARED``. Returns observations parted by semicolons; empty where nothing stands out or
+    nothing was before.
     """
     end = sessions["date"].max()
     weeks = float(np.clip((end - since).days / 7.0, LEAST_WEEKS, MOST_WEEKS))
@@ -80,18 +83,18 @@ def _gap(sessions: pd.DataFrame, since: pd.Timestamp) -> str:
     return f"a gap of {longest:.0f} days" if longest > LONG_GAP_DAYS else ""
 
 
-def longer_but_less_clean(sessions: pd.DataFrame, sets: pd.DataFrame) -> bool:
+def longer_but_less_clean(sets: pd.DataFrame) -> bool:
     """Say whether numbers rise while form slips.
 
     True where, over the last four weeks against the eight before, the usual best value of a
     session rose by 5 % or more while the share of unclean sets rose by 15 points or more.
     """
-    end = sessions["date"].max()
+    end = sets["date"].max()
     recent = end - pd.Timedelta(days=round(7 * RECENT_WEEKS))
     earlier = recent - pd.Timedelta(days=round(7 * EARLIER_WEEKS))
     own = sets[~sets["assisted"]]
     late = own[own["date"] > recent]
-    early = own[(own["date"] > earlier) & (own["date"] <= recent)]
+    early = own[own["date"].between(earlier, recent, inclusive="right")]
     if late["date"].nunique() < 3 or early["date"].nunique() < 3:
         return False
     best = [part.groupby("date")["value"].max().median() for part in (early, late)]

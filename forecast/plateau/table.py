@@ -9,10 +9,7 @@ from scipy.stats import norm
 from forecast.histories import PAIN, Histories, recent_pain
 from forecast.log import TrainingLog
 from forecast.plateau.alarms import enough_record
-from forecast.plateau.changes import (
-    changes_since,
-    longer_but_less_clean,
-)
+from forecast.plateau.changes import COMPARED, changes_since, longer_but_less_clean
 from forecast.plateau.onset import date_onset, weeks_between
 from forecast.plateau.rules import (
     DEFAULT_FALSE_ALARMS,
@@ -100,10 +97,11 @@ def plateaus(
     if len(is_open):
         traces = take_traces(traces_of(growth, tracked), is_open, tracked.panel.length[is_open])
         watched = learnt.watch(traces, limits, smallest_gain)
-        rows = [
-            _row(histories, int(row), traces, spell, watched, learnt, smallest_gain)
-            for spell, row in enumerate(row_of[is_open])
-        ]
+        sessions = histories.sessions[["spell", "date"]].groupby("spell")
+        sets = histories.sets[COMPARED].groupby("spell")
+        for spell, row in enumerate(row_of[is_open]):
+            known = _row(histories, int(row), traces, spell, watched, learnt, smallest_gain)
+            rows.append(_with_words(known, sessions.get_group(row), sets.get_group(row)))
     untried = untried_rungs(histories)
     rows += [_untried_row(*pair) for pair in zip(untried["athlete"], untried["rung"], strict=True)]
     pain = recent_pain(histories)
@@ -130,8 +128,6 @@ def _row(
     """One open rung under way."""
     record = histories.spells.iloc[row]
     last = int(traces.start[spell] + traces.length[spell] - 1)
-    sessions = histories.sessions[histories.sessions["spell"] == row]
-    sets = histories.sets[histories.sets["spell"] == row]
     gain, spread = watched.gain[last], watched.gain_sd[last]
     known = {
         "athlete": record["athlete"],
@@ -145,7 +141,6 @@ def _row(
         "gain_high": gain + EIGHTY * spread,
         "smallest_gain": watched.least[last],
         "p_flat": watched.p_flat[last],
-        "less_clean": longer_but_less_clean(sessions, sets),
         **_NOT_FLAT,
     }
     known["state"] = state_of(
@@ -164,8 +159,14 @@ def _row(
         days = {"since": onset.middle, "since_low": onset.low, "since_high": onset.high}
         known |= {name: _date(day) for name, day in days.items()}
         known["weeks_flat"] = weeks_between(onset.middle, _day(histories.as_of))
-        if not pd.isna(known["since"]):
-            known["changed"] = changes_since(sessions, sets, known["since"])
+    return known
+
+
+def _with_words(known: dict, sessions: pd.DataFrame, sets: pd.DataFrame) -> dict:
+    """Add to an open rung's row what its sets show beside the state, and the reason."""
+    known["less_clean"] = longer_but_less_clean(sets)
+    if not pd.isna(known["since"]):
+        known["changed"] = changes_since(sessions, sets, known["since"])
     known["reason"] = reason_for(known)
     return known
 

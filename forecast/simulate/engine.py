@@ -76,23 +76,29 @@ def plan_arrays(ladder: Ladder) -> PlanArrays:
     )
 
 
+def habits_of(athletes: pd.DataFrame) -> dict[str, np.ndarray]:
+    """Return the columns of the athletes that their sets depend on, as arrays."""
+    names = ("coarse", "hold_unit", "noise", "usual_sets", "stops", "notes_stopped")
+    return {name: athletes[name].to_numpy() for name in names}
+
+
 def marks_for(
-    plan: PlanArrays, athletes: pd.DataFrame, who: NDArray[np.intp], rung: NDArray[np.intp]
+    plan: PlanArrays, habits: dict[str, np.ndarray], who: NDArray[np.intp], rung: NDArray[np.intp]
 ) -> Marks:
-    """Return targets and habits for sessions of athletes ``who`` on rungs ``rung``."""
+    """Return targets and habits (``habits_of``) for sessions of athletes ``who`` on ``rung``."""
     target = plan.target[rung]
     # nobody times to 5 s where the target is not a multiple of it
-    coarse = athletes["coarse"].to_numpy()[who] & (target >= 10) & (target % 5 == 0)
-    hold_unit = np.where(coarse, 5.0, athletes["hold_unit"].to_numpy()[who])
+    coarse = habits["coarse"][who] & (target >= 10) & (target % 5 == 0)
+    hold_unit = np.where(coarse, 5.0, habits["hold_unit"][who])
     return Marks(
         target=target,
         whole=plan.whole[rung],
         unit=np.where(plan.whole[rung], 1.0, hold_unit),
         load=plan.load[rung],
-        noise=athletes["noise"].to_numpy()[who],
-        usual_sets=athletes["usual_sets"].to_numpy()[who],
-        stops=athletes["stops"].to_numpy()[who],
-        notes_stopped=athletes["notes_stopped"].to_numpy()[who],
+        noise=habits["noise"][who],
+        usual_sets=habits["usual_sets"][who],
+        stops=habits["stops"][who],
+        notes_stopped=habits["notes_stopped"][who],
     )
 
 
@@ -149,7 +155,7 @@ def run_course(
     day, counted from 1 January 1970, is ``first``. ``sources`` of chance: for paths, and for sets.
     """
     path_rng, set_rng = sources
-    plan = plan_arrays(ladder)
+    plan, habits = plan_arrays(ladder), habits_of(athletes)
     n, n_rungs = len(athletes), len(plan.needs)
     begin, log_from = athletes["begin"].to_numpy(), athletes["log_from"].to_numpy()
     opens, cleared = _entry(path_rng, plan, begin)
@@ -176,7 +182,7 @@ def run_course(
             continue
         now = {name: values[hit] for name, values in state.items()}
         level = law.level(now)
-        marks = marks_for(plan, athletes, who[trained], rung[trained])
+        marks = marks_for(plan, habits, who[trained], rung[trained])
         sets = draw_sets(set_rng, population, level, marks, law.form_df)
         sore = coming["sore"][who[trained]].astype(bool)
         course.records.append(DaySessions(day, hit, level, law.gain(now), sore, sets))

@@ -24,7 +24,7 @@ def club():
 @pytest.fixture(scope="module")
 def weekly(club) -> list[Changes]:
     """What each of the weekly runs tells, by one model fitted before the first of them."""
-    model = ReadinessForecaster(horizon_weeks=30).fit(club.log, CUT)
+    model = ReadinessForecaster(horizon_weeks=30, draws=16, paths=512).fit(club.log, CUT)
     return weekly_runs(model, club.log)
 
 

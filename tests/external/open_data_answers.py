@@ -35,11 +35,11 @@ def answers(
     log = as_log(task, fold, setting)
     # The other folds ended years before: whoever did not get there counts as lapsed, which the
     # engines read as "not known after that", as it is.
-    model = ReadinessForecaster(horizon_weeks=horizon_weeks(task)).fit(log, AS_OF)
+    model = ReadinessForecaster(horizon_weeks=horizon_weeks(task))
+    model.fit_engines(log, AS_OF)
     found = {}
-    for engine in engines:
-        curve = model.forecast(log, AS_OF, engine=engine).curve
-        wide = curve.pivot(index="athlete", columns="week", values="p_cleared")
+    for engine, result in model.forecast_each(log, AS_OF, engines).items():
+        wide = result.curve.pivot(index="athlete", columns="week", values="p_cleared")
         rows = wide.loc[[f"unit {q.unit:05d}" for q in asked]].to_numpy()
         by_week = np.column_stack([np.zeros(len(rows)), rows])
         found[engine] = [

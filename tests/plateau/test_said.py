@@ -195,10 +195,10 @@ def test_two_sessions_on_either_side_say_nothing():
 def test_longer_but_less_clean_needs_both(rise, unclean, assisted, expected):
     days = np.arange(0, 84, 4)
     late = days > 80 - 28
-    sessions, sets = spell_of(days, value=np.where(late, 10 * rise, 10.0))
+    _, sets = spell_of(days, value=np.where(late, 10 * rise, 10.0))
     loose = np.repeat(late, 2) & (np.arange(len(sets)) % 2 == 0) & (unclean > 0)
     sets["clean"], sets["assisted"] = ~loose, assisted
-    assert longer_but_less_clean(sessions, sets) is expected
+    assert longer_but_less_clean(sets) is expected
 
 
 # flags --------------------------------------------------------------------------------------

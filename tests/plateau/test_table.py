@@ -176,7 +176,7 @@ def test_what_changed_is_seen_in_the_log(small_model, made):
     assert "highest pain none noted then 6" in words
     assert "attendance" not in words
     assert changes_since(sessions, sets, days()[0]) == ""
-    assert not longer_but_less_clean(sessions, sets)
+    assert not longer_but_less_clean(sets)
 
 
 def test_pain_comes_first_with_the_caution(table):

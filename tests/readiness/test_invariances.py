@@ -7,14 +7,10 @@ import dataclasses
 import numpy as np
 import pandas as pd
 import pytest
+from sklearn.base import clone
 
 from forecast.errors import ForecastError
 from forecast.model import ReadinessForecaster
-
-
-def horizon_of(model) -> int:
-    """Weeks a forecaster looks ahead."""
-    return int(model.get_params()["horizon_weeks"])
 
 
 def csv_bytes(result) -> bytes:
@@ -40,7 +36,7 @@ def forecast_anew(small_model):
     """Return a function: fit afresh on a log and forecast it, with the small model's settings."""
 
     def run(log, cut, **settings):
-        model = ReadinessForecaster(horizon_weeks=horizon_of(small_model), **settings)
+        model = clone(small_model).set_params(**settings)
         return model.fit(log, cut).forecast(log, cut)
 
     return run

@@ -40,7 +40,7 @@ def ask(measure, target, sessions, *, per_week=2.0, as_of=None, **columns):
         for value in values
     ]
     log = read_log(pd.DataFrame(rows), ladder_of(measure, target))
-    model = ReadinessForecaster().fit(log, as_of)
+    model = ReadinessForecaster(draws=16, paths=512).fit(log, as_of)
     result = model.forecast(log, as_of)
     numbers = result.summary[["level", "level_value", "gain_per_week"]]
     assert np.isfinite(numbers.to_numpy(float)).all()

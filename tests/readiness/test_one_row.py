@@ -18,7 +18,7 @@ def log():
 
 @pytest.fixture(scope="module")
 def model(log):
-    return ReadinessForecaster(horizon_weeks=26).fit(log, CUT)
+    return ReadinessForecaster(horizon_weeks=26, draws=16, paths=512).fit(log, CUT)
 
 
 @pytest.fixture(scope="module")

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from forecast.errors import SimulationError
 from forecast.simulate.cohort import SimulatedCohort
 from forecast.simulate.emission import Marks, draw_sets
-from forecast.simulate.engine import SHARE_OF_RUNGS, marks_for, plan_arrays
+from forecast.simulate.engine import SHARE_OF_RUNGS, habits_of, marks_for, plan_arrays
 from forecast.simulate.laws import State
 from forecast.simulate.population import NOISE_CLASSES
 from forecast.types import Array
@@ -111,7 +111,7 @@ def _visible(
     sets = sets[~(sets["date"] > sets["cleared"])]
     who = pd.Index(cohort.athletes["athlete"]).get_indexer(pd.Index(sets["athlete"]))
     place = pd.Index(cohort.ladder.keys).get_indexer(pd.Index(sets["rung"]))
-    marks = marks_for(plan, cohort.athletes, who, place)
+    marks = marks_for(plan, habits_of(cohort.athletes), who, place)
     light = (marks.load > 0) & (sets["load_kg"].to_numpy() < marks.load)
     sets = sets.assign(
         who=who,
@@ -197,7 +197,7 @@ def _ahead(
 ) -> Array:
     """Simulate the coming sessions of open spells; share of particles cleared by each week."""
     shape = traits.trait.shape
-    plan = plan_arrays(cohort.ladder)
+    plan, habits = plan_arrays(cohort.ladder), habits_of(cohort.athletes)
     off = (cut - group["last"]).dt.days.to_numpy(dtype=float)[:, None]
     # nothing was logged between the last session and the cut
     for week in range(int(np.ceil(off.max() / 7))):
@@ -218,7 +218,7 @@ def _ahead(
         here &= rng.random(owner.size) < chance
         state = cohort.law_object.advance(state, 1.0, here, rng)
         hit = np.flatnonzero(here)
-        marks = marks_for(plan, cohort.athletes, who[owner[hit]], place[owner[hit]])
+        marks = marks_for(plan, habits, who[owner[hit]], place[owner[hit]])
         meets = _meets(rng, cohort, {k: v[hit] for k, v in state.items()}, marks, noise[hit])
         run[hit] = np.where(meets, run[hit] + 1, 0)
         done = run >= confirm
