@@ -11,7 +11,6 @@ from forecast.cohort.records import Shown, spell_times
 from forecast.cohort.time_to_clear import clearing_curve
 from forecast.log import TrainingLog, counted
 from forecast.readiness import FLAT_GAIN, Fitted, LogView, as_view, chance_flat
-from forecast.survival import SurvivalCurve
 
 UNTIL_WEEKS = 104.0
 """Weeks on a rung are averaged up to here: beyond two years few are followed."""
@@ -190,15 +189,13 @@ def _usual_weeks(table: pd.DataFrame, keys: tuple[str, ...]) -> tuple[pd.DataFra
     whole_curves = {key: curve for key, curve in curves.items() if curve.start <= 0}
     reach = [curve.end for curve in whole_curves.values() if curve.survival[-1] > 0]
     until = min([UNTIL_WEEKS, *reach])
-    mean = {key: _area(curve, until) for key, curve in whole_curves.items()}
+    # A curve that ends before then has reached 0 by its end.
+    mean = {
+        key: curve.restricted_mean(min(until, curve.end))[0] for key, curve in whole_curves.items()
+    }
     usual = pd.DataFrame({"weeks_usual": pd.Series(mean, dtype=float)}, index=list(keys))
     whole = usual["weeks_usual"].notna().all()
     usual["share_usual"] = usual["weeks_usual"] / usual["weeks_usual"].sum() if whole else np.nan
     median = {key: curve.quantile(0.5) for key, curve in curves.items()}
     usual["median_weeks"] = pd.Series(median, dtype=float).reindex(list(keys))
     return usual, float(until)
-
-
-def _area(curve: SurvivalCurve, until: float) -> float:
-    """Area under a curve that has reached 0 by its end, or is known up to ``until``."""
-    return float(curve.restricted_mean(min(until, curve.end))[0])

@@ -12,7 +12,6 @@ from numpy.typing import ArrayLike
 from forecast.cohort.records import (
     Records,
     Shown,
-    SpellTimes,
     as_histories,
     group_names,
     group_of,
@@ -209,14 +208,10 @@ def time_to_clear(
         names=group_names(histories.ladder, by, table["group"]),
         spells=table,
         groups=pd.DataFrame(rows),
-        left_out=_left_out(times),
+        left_out=times.left_out.sort_values(["athlete", "rung"], ignore_index=True),
         too_few=tuple(too_few),
         level=level,
     )
-
-
-def _left_out(times: SpellTimes) -> pd.DataFrame:
-    return times.left_out.sort_values(["athlete", "rung"]).reset_index(drop=True)
 
 
 def _in_order(

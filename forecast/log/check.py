@@ -28,12 +28,10 @@ _MENDS = (
 
 @dataclass(frozen=True, slots=True)
 class LogReport:
-    """The account of a log.
+    """The account of a log, beside what the log itself tells.
 
     Attributes
     ----------
-    rows_in, sets, rejected
-        Counts of rows; ``rows_in == sets + rejected``.
     athletes
         One row an athlete: ``athlete, rungs, sessions, sets, first, last``.
     rungs
@@ -41,20 +39,13 @@ class LogReport:
     problems
         One row a kind of trouble, most frequent first: ``kind, column, rows`` (count),
         ``where`` (the first places), ``example`` (a cell), ``reason`` (of the first one).
-    understood, warnings
-        Sentences.
     text
-        All of this for reading.
+        All of this for reading, with the log's own counts and sentences.
     """
 
-    rows_in: int
-    sets: int
-    rejected: int
     athletes: pd.DataFrame
     rungs: pd.DataFrame
     problems: pd.DataFrame
-    understood: tuple[str, ...]
-    warnings: tuple[str, ...]
     text: str
 
     def __str__(self) -> str:
@@ -73,21 +64,10 @@ def describe_log(log: TrainingLog) -> LogReport:
     Returns
     -------
     LogReport
-        Tables, sentences, and one text of them all.
+        Tables, and one text of them with what was understood.
     """
-    athletes, rungs = _athletes(log), _rungs(log)
-    problems = _problems(log)
-    return LogReport(
-        rows_in=log.rows_in,
-        sets=len(log.sets),
-        rejected=len(log.rejected),
-        athletes=athletes,
-        rungs=rungs,
-        problems=problems,
-        understood=log.understood,
-        warnings=log.warnings,
-        text=_text(log, athletes, rungs, problems),
-    )
+    athletes, rungs, problems = _athletes(log), _rungs(log), _problems(log)
+    return LogReport(athletes, rungs, problems, _text(log, athletes, rungs, problems))
 
 
 def write_rejected(log: TrainingLog, path: str | Path) -> Path:

@@ -81,16 +81,13 @@ def attempts(cell: Any, measure: Measure | None, unit: str, style: Style) -> Fou
         if isinstance(way, Problem):
             return way
         if way == "sets":
-            return reader.list_of(text) or _number_problem(text)
+            wrong = Problem("number", f"{text!r} is not a list of sets; mend it.")
+            return reader.list_of(text) or wrong
     if not isinstance(value, Problem):
         return (Attempt(value),)
     if value.kind == "missing" or any(_MARK <= ord(char) < 0xF900 for char in text):
         return value
     return reader.cell(text) or value
-
-
-def _number_problem(text: str) -> Problem:
-    return Problem("number", f"{text!r} is not a list of sets; mend it.")
 
 
 class _Reader:

@@ -33,10 +33,11 @@ def frame():
 
 
 def test_counts_add_up(frame, ladder):
-    report = describe_log(read_log(frame, ladder))
-    assert (report.rows_in, report.sets, report.rejected) == (12, 4, 8)
-    assert report.problems["rows"].sum() == report.rejected
-    assert report.athletes["sets"].sum() == report.rungs["sets"].sum() == report.sets
+    log = read_log(frame, ladder)
+    report = describe_log(log)
+    assert (log.rows_in, len(log.sets), len(log.rejected)) == (12, 4, 8)
+    assert report.problems["rows"].sum() == len(log.rejected)
+    assert report.athletes["sets"].sum() == report.rungs["sets"].sum() == len(log.sets)
     assert list(report.rungs["rung"]) == list(ladder.keys), "rungs without a set are shown too"
     ann = report.athletes.set_index("athlete").loc["Ann"]
     assert (ann["rungs"], ann["sessions"], ann["sets"]) == (2, 2, 3)

@@ -98,34 +98,20 @@ class Present:
 
 
 class PooledEngine(Protocol):
-    """An engine of the pool.
-
-    Attributes
-    ----------
-    name
-        What it is called: ``forecast(engine=name)``.
-    record
-        Dataclass of what ``fit`` returns, as it stands in a saved model.
-    """
+    """An engine of the pool."""
 
     @property
     def name(self) -> str:
-        """What it is called."""
+        """What it is called: ``forecast(engine=name)``."""
         ...
 
     @property
     def record(self) -> type:
-        """Dataclass of what it learns."""
+        """Dataclass of what ``fit`` returns, as it stands in a saved model."""
         ...
 
     def fit(self, past: Past) -> Any:
-        """Return what is learnt from the landmarks.
-
-        Raises
-        ------
-        FitError
-            It could not be fitted.
-        """
+        """Return what is learnt from the landmarks; ``FitError`` where it can't be."""
         ...
 
     def at_landmarks(self, past: Past, chosen: Ints) -> Array:
