@@ -37,18 +37,8 @@ def walk(
     walk at theirs: its recalibrations hold, and so does what it made of the athletes, for a rung
     in hand that goes sooner because of more sessions makes nobody a quicker learner.
     """
-    standing = ground.standing
-    who, rung = np.nonzero(standing.under_way)
-    spells = ground.place[standing.spell[who, rung]]
-    order = np.argsort(spells, kind="stable")
-    open_at = np.full(standing.behind.shape, -1, dtype=np.int64)
-    open_at[who[order], rung[order]] = np.arange(len(order))
-    walked = _blank(ground, settings.paths)
-    going = Going(
-        ground, settings, draw_shared(ground, settings, spells[order]), open_at,
-        rhythm or usual_rhythm(len(standing.athletes), settings.paths),
-        pooled or {}, like, _carry_draws(ground, settings), walked,
-    )  # fmt: skip
+    going = _set_out(ground, settings, pooled or {}, rhythm, like)
+    standing, walked = ground.standing, going.walked
     rungs = range(ground.plan.n_rungs)
     for number in rungs:
         _one_rung(going, number, np.flatnonzero(standing.under_way[:, number]))
@@ -58,6 +48,41 @@ def walk(
     for number in rungs:
         _one_rung(going, number, np.flatnonzero(later[:, number]))
     return walked
+
+
+def climb_one(
+    ground: Ground,
+    settings: Settings,
+    rung: int,
+    *,
+    pooled: dict[tuple[int, int], Array],
+    like: Walk | None = None,
+) -> Walk:
+    """Simulate one rung alone for those under way on it; arguments as for ``walk``."""
+    going = _set_out(ground, settings, pooled, None, like)
+    _one_rung(going, rung, np.flatnonzero(ground.standing.under_way[:, rung]))
+    return going.walked
+
+
+def _set_out(
+    ground: Ground,
+    settings: Settings,
+    pooled: dict[tuple[int, int], Array],
+    rhythm: Rhythm | None,
+    like: Walk | None,
+) -> Going:
+    """A walk with no rung climbed yet."""
+    standing = ground.standing
+    who, rung = np.nonzero(standing.under_way)
+    spells = ground.place[standing.spell[who, rung]]
+    order = np.argsort(spells, kind="stable")
+    open_at = np.full(standing.behind.shape, -1, dtype=np.int64)
+    open_at[who[order], rung[order]] = np.arange(len(order))
+    return Going(
+        ground, settings, draw_shared(ground, settings, spells[order]), open_at,
+        rhythm or usual_rhythm(len(standing.athletes), settings.paths),
+        pooled, like, _carry_draws(ground, settings), _blank(ground, settings.paths),
+    )  # fmt: skip
 
 
 def _carry_draws(ground: Ground, settings: Settings) -> Array:
