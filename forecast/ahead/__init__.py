@@ -3,6 +3,7 @@
 from forecast.ahead.climbing import Climbing, learn_climbing
 from forecast.ahead.going_back import fallbacks, retests
 from forecast.ahead.ladder import ladder_ahead, what_if
+from forecast.ahead.other_mark import what_if_mark
 from forecast.ahead.result import LadderAhead, WhatIf
 from forecast.ahead.times import RungTimes, Times
 
@@ -17,4 +18,5 @@ __all__ = [
     "learn_climbing",
     "retests",
     "what_if",
+    "what_if_mark",
 ]

@@ -151,12 +151,13 @@ WHAT_IF_COLUMNS = (
 
 @dataclass(frozen=True, slots=True)
 class WhatIf:
-    """An athlete's ladder at several rates of training, and what to know before reading it.
+    """A forecast at several rates of training or pass marks, and what to know before reading it.
 
     Attributes
     ----------
     table
-        One row a rung ahead and rate (``as_now`` marks the present one), ``WHAT_IF_COLUMNS``;
+        One row a rung ahead and rate, ``WHAT_IF_COLUMNS``, or one row a mark, as ``what_if_mark``
+        says (``as_now`` marks the present one);
         weeks and dates as in ``LadderAhead.summary``.
     warning
         Sentences that belong beside the table wherever it is shown.

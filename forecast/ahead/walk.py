@@ -40,17 +40,7 @@ def walk(
     walk at theirs: its recalibrations hold, and so does what it made of the athletes, for a rung
     in hand that goes sooner because of more sessions makes nobody a quicker learner.
     """
-    standing = ground.standing
-    who, rung = np.nonzero(standing.under_way)
-    spells = ground.place[standing.spell[who, rung]]
-    order = np.argsort(spells, kind="stable")
-    open_at = np.full(standing.behind.shape, -1, dtype=np.int64)
-    open_at[who[order], rung[order]] = np.arange(len(order))
-    going = Going(
-        ground, settings, draw_shared(ground, settings, spells[order]), open_at,
-        rhythm or usual_rhythm(len(standing.athletes), settings.paths),
-        pooled or {}, like, _carry_draws(ground, settings),
-    )  # fmt: skip
+    going, standing = _set_out(ground, settings, pooled or {}, rhythm, like), ground.standing
     so_far, steps = _behind(ground, settings.paths), []
     for number in np.flatnonzero(standing.under_way.any(axis=0)):
         mine = np.flatnonzero(standing.under_way[:, number])
@@ -116,6 +106,43 @@ def _joined(so_far: SoFar, timing: Timing, steps: list[Step]) -> Walk:
         for name in parts.keys() - {"cleared", "maps"}:
             parts[name][step.who, step.rung] = getattr(step, name)
     return Walk(**parts, tempo=timing.tempo, middle=timing.middle)
+
+
+def climb_one(
+    ground: Ground,
+    settings: Settings,
+    rung: int,
+    *,
+    pooled: dict[tuple[int, int], Array],
+    like: Walk | None = None,
+) -> Walk:
+    """Simulate one rung alone for those under way on it; arguments as for ``walk``."""
+    going, so_far = _set_out(ground, settings, pooled, None, like), _behind(ground, settings.paths)
+    mine = np.flatnonzero(ground.standing.under_way[:, rung])
+    step = _one_rung(going, so_far, None, rung, mine)
+    none_to_come = Timing(np.empty((0, 0)), np.empty((0, 0, 0)))
+    return _joined(so_far.after(step), none_to_come, [step])
+
+
+def _set_out(
+    ground: Ground,
+    settings: Settings,
+    pooled: dict[tuple[int, int], Array],
+    rhythm: Rhythm | None,
+    like: Walk | None,
+) -> Going:
+    """A walk with no rung climbed yet."""
+    standing = ground.standing
+    who, rung = np.nonzero(standing.under_way)
+    spells = ground.place[standing.spell[who, rung]]
+    order = np.argsort(spells, kind="stable")
+    open_at = np.full(standing.behind.shape, -1, dtype=np.int64)
+    open_at[who[order], rung[order]] = np.arange(len(order))
+    return Going(
+        ground, settings, draw_shared(ground, settings, spells[order]), open_at,
+        rhythm or usual_rhythm(len(standing.athletes), settings.paths),
+        pooled, like, _carry_draws(ground, settings),
+    )  # fmt: skip
 
 
 def _carry_draws(ground: Ground, settings: Settings) -> Array:

@@ -15,10 +15,11 @@ from forecast.charts.progress import progress
 from forecast.charts.small import small_line
 from forecast.charts.timeline import plateau_timeline
 from forecast.charts.trust import calibration, reliability, scores
-from forecast.charts.waiting import ROW, ladder_ahead, waiting_list
+from forecast.charts.waiting import ROW, by_mark, ladder_ahead, waiting_list
 
 __all__ = [
     "ROW",
+    "by_mark",
     "calibration",
     "chance_by_week",
     "growth_fits",

@@ -218,7 +218,9 @@ def pace_and_difficulty(
     base = alt.Chart(shown)
     y = alt.Y("name:N", sort=list(shown["name"]), axis=None)
     scale = alt.Scale(domain=ends)
-    x = alt.X("gain_low:Q", title=label, axis=alt.Axis(format="+.0%", tickCount=6), scale=scale)
+    signed = "datum.value == 0 ? '0%' : format(datum.value, '+.0%')"
+    axis = alt.Axis(labelExpr=signed, tickCount=6)
+    x = alt.X("gain_low:Q", title=label, axis=axis, scale=scale)
     tip = [
         "name:N",
         alt.Tooltip("gain:Q", format="+.1%"),
@@ -266,6 +268,7 @@ def lapse(incidence: pd.DataFrame) -> alt.LayerChart:
     base = picked(alt.Chart(incidence), pick, "name").transform_calculate(
         place=f"indexof({list(STACK)}, datum.what)"
     )
+    legend = alt.Legend(orient="top", columns=alt.ExprRef(f"width < {NARROW} ? 1 : 2"))
     y = alt.Y("share:Q", stack="zero", title="share of spells", axis=alt.Axis(format=".0%"))
     chart = alt.layer(
         base.mark_area(interpolate="step-after", stroke="white").encode(
@@ -276,7 +279,7 @@ def lapse(incidence: pd.DataFrame) -> alt.LayerChart:
                 axis=alt.Axis(**APART),
             ),
             y=y,
-            color=alt.Color("what:N", scale=shades, legend=alt.Legend(orient="top", columns=2)),
+            color=alt.Color("what:N", scale=shades, legend=legend),
             order="place:O",
             tooltip=[
                 alt.Tooltip("what:N"),

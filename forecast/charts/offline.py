@@ -19,7 +19,12 @@ from forecast.errors import ForecastError
 from forecast.log import write_whole
 
 RENDERER = "rungwise"
-OPTIONS = {"mode": "vega-lite", "renderer": "svg", "actions": False}
+OPTIONS = {
+    "mode": "vega-lite", "renderer": "svg",
+    "actions": {"export": True, "source": False, "compiled": False, "editor": False},
+    "i18n": {"SVG_ACTION": "Save what is seen as SVG", "PNG_ACTION": "Save what is seen as PNG"},
+}  # fmt: skip
+"""How a notebook draws: what is seen can be saved to a file from the menu at a chart's corner."""
 
 FRAGMENT = """<div id="{slot}" style="width:100%"></div>
 <script>

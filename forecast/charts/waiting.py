@@ -79,6 +79,37 @@ def ladder_ahead(
     )
 
 
+def by_mark(
+    table: pd.DataFrame, *, as_of: pd.Timestamp, horizon_weeks: int, unit: str = ""
+) -> alt.LayerChart:
+    """Draw one rung's range of weeks at each of several pass marks, the lowest mark on top.
+
+    Parameters
+    ----------
+    table
+        ``target, as_now, met_on`` and the columns of ``waiting_list``; see
+        ``ahead.what_if_mark``.
+    as_of, horizon_weeks
+        As for ``waiting_list``.
+    unit
+        Behind each mark.
+    """
+    rows = table.sort_values(["target", "as_now"], ascending=[True, False], kind="stable")
+    ends = rows["met_on"].notna().map({True: ", cleared already", False: ""})
+    ends = ends.where(~rows["as_now"].astype(bool), " (as now)")
+    labels = [f"{mark:g} {unit}".strip() for mark in rows["target"]] + ends
+    shown = rows.assign(rung_name=labels).drop_duplicates("target")
+    who = f"{shown['athlete'].iloc[0]}, {table['rung_name'].iloc[0]}"
+    chart = _rows(shown, "datum.rung_name", as_of, horizon_weeks, sort=list(shown["rung_name"]))
+    return dress(
+        chart,
+        title=f"Other pass marks: {who}",
+        subtitle=_key(horizon_weeks),
+        description=f"Range of weeks of {who} at {len(shown)} pass marks, the lowest on top.",
+        height=ROW * len(shown),
+    )
+
+
 def _soonest(summary: pd.DataFrame) -> list[str]:
     by = ["weeks_mid", "weeks_low", "athlete", "rung_name"]
     ordered = summary.sort_values(by, na_position="last", kind="stable")

@@ -81,6 +81,14 @@ def summary() -> pd.DataFrame:
     )
 
 
+def at_marks() -> pd.DataFrame:
+    """One rung at three marks: the present one, one met already, and the present one again."""
+    now = summary().iloc[[1]].assign(target=10.0, as_now=True, met_on=pd.NaT)
+    met = now.assign(target=6.0, as_now=False, met_on=AS_OF - pd.Timedelta(days=9))
+    met = met.assign(weeks_low=0.0, weeks_mid=0.0, weeks_high=0.0, date_mid=AS_OF)
+    return pd.concat([now, met, now.assign(as_now=False)], ignore_index=True)
+
+
 def plateau_rows() -> pd.DataFrame:
     return pd.DataFrame(
         {
@@ -166,6 +174,7 @@ CHARTS = {
     ),
     "waiting": lambda: charts.waiting_list(summary(), as_of=AS_OF, horizon_weeks=52),
     "ahead": lambda: charts.ladder_ahead(summary(), as_of=AS_OF, horizon_weeks=260),
+    "marks": lambda: charts.by_mark(at_marks(), as_of=AS_OF, horizon_weeks=52, unit="s"),
     "plateaus": lambda: charts.plateau_timeline(plateau_rows(), as_of=AS_OF),
     "clearing": lambda: charts.time_to_clear(*cohort_curves()),
     "waits": lambda: charts.waits_by_rung(waits()),
@@ -284,6 +293,12 @@ def test_ladder_ahead_has_the_top_rung_on_top():
     assert "Ada" in chart.to_dict()["description"]
 
 
+def test_marks_are_told_once_each_and_say_which_is_met_or_the_present_one():
+    chart = CHARTS["marks"]()
+    assert y_order(chart) == ["6 s, cleared already", "10 s (as now)"]
+    assert "Bo, Toe pulls" in chart.to_dict()["title"]["text"]
+
+
 def test_timeline_leaves_out_rows_without_a_date():
     words = drawn_words(charts.plateau_timeline(plateau_rows(), as_of=AS_OF))
     assert "flat since early March" in words  # no finer than it is known
@@ -349,6 +364,21 @@ def test_a_notebook_draws_without_a_network():
     text = html[0]["text/html"] if isinstance(html, tuple) else html["text/html"]
     assert "vegaEmbed" in text
     assert "src=" not in text
+    assert "Save what is seen as PNG" in text
+
+
+def test_the_drawing_code_is_kept_and_made_anew_where_spoilt(tmp_path, monkeypatch):
+    from forecast.charts import offline
+
+    whole = charts.packed_script()
+    monkeypatch.setattr(offline, "KEPT", tmp_path / "kept")
+    for _ in range(2):
+        offline.packed_script.cache_clear()
+        assert charts.packed_script() == whole
+        (file,) = (tmp_path / "kept").iterdir()
+        assert file.read_bytes() == whole
+        file.write_bytes(whole[:1000])
+    offline.packed_script.cache_clear()
 
 
 def test_one_list_picks_for_sets_chances_and_words():

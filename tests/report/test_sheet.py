@@ -57,6 +57,7 @@ def person(place: int) -> Client:
         stands="6.5\u00a0s of 10\u00a0s",
         weeks="on hold" if held else "14 to more than 52 weeks",
         date="on hold" if held else "mid-August",
+        half="half by mid-August",
         chances=() if held else (("within 4 weeks", "7 %"),),
         record="fair",
         why="Said in full.",
@@ -64,6 +65,7 @@ def person(place: int) -> Client:
         held=held,
         tie="",
         alt="A picture.",
+        drawn=True,
         small=drawing(place),
     )
     return Client(name, f"client-{place}", "", (row, row))

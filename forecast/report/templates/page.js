@@ -38,8 +38,15 @@ function pick(list) {
 }
 
 // Paper is wider than a phone and narrower than a screen: draw for it, then for the screen again.
-const PAPER_WIDTH = 660, HALF_WIDTH = 320;
-const onPaper = (place) => (place.closest(".pair") ? HALF_WIDTH : PAPER_WIDTH);
+const PAPER_WIDTH = 660, HALF_WIDTH = 320, HALF_HEIGHT = 200;
+const heights = new Map();
+function onPaper(place, view) {
+  if (place.closest(".pair")) {
+    heights.set(view, view.height());
+    view.height(HALF_HEIGHT);
+  }
+  view.signal("width", place.closest(".pair") ? HALF_WIDTH : PAPER_WIDTH).run();
+}
 const folded = new Set();
 const resize = () => dispatchEvent(new Event("resize"));
 addEventListener("beforeprint", () => {
@@ -47,11 +54,13 @@ addEventListener("beforeprint", () => {
     folded.add(part);
     part.open = true;
   }
-  for (const [place, view] of views) view?.signal("width", onPaper(place)).run();
+  for (const [place, view] of views) if (view) onPaper(place, view);
 });
 addEventListener("afterprint", () => {
   for (const part of folded) part.open = false;
   folded.clear();
+  for (const [view, height] of heights) view.height(height).run();
+  heights.clear();
   resize();
 });
 
