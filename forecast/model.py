@@ -457,7 +457,12 @@ def _whole(name: str, value: object, least: int, what: str) -> None:
 
 
 def load_model(path: str | Path) -> ReadinessForecaster:
-    """Return the forecaster saved at ``path``.
+    """Return a saved forecaster.
+
+    Parameters
+    ----------
+    path
+        File written by ``ReadinessForecaster.save``.
 
     Raises
     ------

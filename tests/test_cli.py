@@ -118,7 +118,8 @@ def test_why_adds_the_chances_and_every_reason(weeks, small_result):
     figures = [percent(row[f"p_{week}"]) for week in (4, 8, 12, 26)]
     first = next(line for line in out.splitlines() if line.startswith(row["athlete"]))
     assert [word for word in first.split() if word in figures][-4:] == figures
-    assert str(row["date_mid"].date()) in first or "> " in first
+    assert pd.notna(row["date_mid"])
+    assert str(row["date_mid"].date()) in first
     assert row["confidence"] in first
     squeezed, plain = "".join(out.split()), "".join(weeks()[1].split())
     told = small_result.reasons
@@ -167,7 +168,7 @@ def test_same_call_same_bytes(weeks):
     assert weeks("--format", "csv")[1] == weeks("--format", "csv")[1]
 
 
-def test_weeks_fits_where_no_model_is_given_and_saves_it(run, club, tmp_path, fitted, small_result):
+def test_weeks_fits_where_no_model_is_given_and_saves_it(run, club, tmp_path, small_result):
     saved = tmp_path / "model.zip"
     code, out, err = run(
         "weeks", club, "--horizon", small_result.horizon_weeks, "--format", "csv",
@@ -175,8 +176,11 @@ def test_weeks_fits_where_no_model_is_given_and_saves_it(run, club, tmp_path, fi
     )  # fmt: skip
     assert code == 0, err
     assert pd.read_csv(io.StringIO(out))["p_12"].notna().all()
-    assert saved.read_bytes() == (club / "model.zip").read_bytes()
-    assert fc.load_model(saved).comparable_ == fitted.comparable_
+    log, as_of = _of(club)
+    usual = fc.ReadinessForecaster(horizon_weeks=small_result.horizon_weeks).fit(log, as_of)
+    usual.save(tmp_path / "usual.zip")
+    assert saved.read_bytes() == (tmp_path / "usual.zip").read_bytes()
+    assert fc.load_model(saved).comparable_ == usual.comparable_
 
 
 def test_log_files_with_a_ladder_need_no_club(run, club):
@@ -279,7 +283,7 @@ def test_ahead_goes_up_to_the_top(run, club, tmp_path, fitted, small_log, small_
     assert code == 0, err
     top = small_log.ladder.rungs[-1].name
     assert top[:10] in out
-    assert "2025-12-31" in out or "31 Dec 2025" in out
+    assert "by 2025-12-31" in out
     assert max(map(len, out.splitlines())) <= WIDTH
     path = tmp_path / "ahead.csv"
     assert run("ahead", club, "--model", club / "model.zip", "--out", path)[0] == 0

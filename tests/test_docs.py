@@ -8,6 +8,7 @@ import importlib
 import inspect
 import io
 import os
+import pydoc
 import re
 import shlex
 import subprocess
@@ -113,6 +114,22 @@ def test_every_prior_has_a_meaning(refresh):
     assert [(name, mid, span) for name, mid, span, _ in rows] == refresh.prior_rows()
     without = [name for name, *_, meaning in rows if meaning.strip() in {"", "?"}]
     assert without == []
+
+
+def on_the_api_page() -> list[str]:
+    text = (ROOT / "docs" / "api.md").read_text(encoding="utf-8")
+    return re.findall(r"^::: (\S+)$", text, re.M)
+
+
+@pytest.mark.parametrize("name", on_the_api_page())
+def test_each_parameter_of_a_public_function_is_explained(name):
+    public = pydoc.locate(name)
+    if not inspect.isfunction(public) or not (asked := set(inspect.signature(public).parameters)):
+        return
+    _, _, told = inspect.getdoc(public).partition("Parameters\n----------\n")
+    heads = re.findall(r"^(\w[\w, *]*)$", told, re.M)
+    explained = {word.strip("* ") for head in heads for word in head.split(",")}
+    assert asked <= explained, f"{name} explains {sorted(explained)}"
 
 
 # examples -----------------------------------------------------------------------------------

@@ -87,7 +87,15 @@ class Climbing:
 def learn_climbing(
     model: GrowthModel, histories: Histories, *, seed: int, tracked: Tracked
 ) -> Climbing:
-    """Learn all of it from the log a growth engine was fitted on, as seen through the engine."""
+    """Learn all of it from the log a growth engine was fitted on.
+
+    Parameters
+    ----------
+    model, histories, tracked
+        The fitted engine, the log, and the log seen through the engine.
+    seed
+        Seed of everything random.
+    """
     steps = last_needs(histories)
     margin, own_pace = carry_regressors(model, tracked, histories)
     usual = float(np.nanmean(margin)) if np.isfinite(margin).any() else 0.0

@@ -62,10 +62,16 @@ def retests(
     The growth engine's filter goes on over the sets logged after clearing; from the last of them
     the level is held, less what layoffs take: weeks in which the athlete logged nothing, on any
     rung, beyond ordinary rest, and not yet trained back. A rung that was only left alone while
-    others were trained is taken as kept (common practice, no source); ``weeks_untrained`` shows for
-    how long. A rung is due when the level is now below the target and at least ``least_drop`` (log
-    units, so 0.05 is about 5 %) below where it stood at clearing. Other arguments and errors as in
-    ``ladder_ahead``.
+    others were trained is taken as kept (common practice, no source); ``weeks_untrained`` shows
+    for how long. A rung is due when the level is now below the target and at least ``least_drop``
+    below where it stood at clearing.
+
+    Parameters
+    ----------
+    model, log, as_of
+        As in ``ladder_ahead``.
+    least_drop
+        In log units, so 0.05 is about 5 %.
 
     Returns
     -------
@@ -73,6 +79,15 @@ def retests(
         Columns ``RETEST_COLUMNS``, by athlete and in ladder order. ``weeks_off`` are weeks beyond
         ordinary rest; levels are log(capacity / target) of a usual day; ``p_below`` the chance
         that the level is below the target.
+
+    Raises
+    ------
+    NotFittedError
+        ``fit`` was not called.
+    ForecastError
+        The ladder is not the one fitted on, or ``least_drop`` is out of range.
+    HistoryError
+        No set is dated before ``as_of``.
     """
     if not is_number(least_drop) or not 0 <= least_drop < 10:
         raise ForecastError(
@@ -238,13 +253,27 @@ def fallbacks(
     The unclean sets of the latest 8 sessions are set against the cohort's share at the levels of
     those sessions, with the spread between spells that the log shows. Where so many or more
     would come by chance in no more than 1 of 20 such spells, the coach is pointed to the rung's
-    ``fallback``. Arguments and errors as in ``ladder_ahead``.
+    ``fallback``.
+
+    Parameters
+    ----------
+    model, log, as_of
+        As in ``ladder_ahead``.
 
     Returns
     -------
     DataFrame
         Columns ``FALLBACK_COLUMNS``; ``fallback`` is the key of the rung to go back to, empty
         where the ladder names none.
+
+    Raises
+    ------
+    NotFittedError
+        ``fit`` was not called.
+    ForecastError
+        The ladder is not the one fitted on.
+    HistoryError
+        No set is dated before ``as_of``.
     """
     view = as_view(model, log, as_of)
     histories, tracked, climbing = view.histories, view.tracked, view.once(known_climbing)

@@ -132,8 +132,19 @@ class Climb:
     first: Array
 
 
-def climb(starts: Starts, constants: PathConstants, *, most_days: int, seed: list[int]) -> Climb:
-    """Simulate T rungs on P paths until cleared; ``seed`` names this rung's random numbers."""
+def climb(
+    starts: Starts,
+    constants: PathConstants,
+    *,
+    most_days: int,
+    seed: list[int],
+    middle_only: bool = False,
+) -> Climb:
+    """Simulate T rungs on P paths until cleared; ``seed`` names this rung's random numbers.
+
+    With ``middle_only`` the paths of a rung stop once the middle of its days is known: that stays
+    the same to the day, and what lies later is an order, no time.
+    """
     rng = np.random.default_rng(seed)
     rows, paths = starts.level.shape
     evenly = ndtri((np.arange(paths) + 0.5) / paths)
@@ -159,9 +170,20 @@ def climb(starts: Starts, constants: PathConstants, *, most_days: int, seed: lis
     while on:
         luck = _luck(rng, starts, constants)
         on = climb_paths(step, most_days, standing, tables, targets, luck, laws, (days, first))
+        if middle_only:
+            settled = _middle_is_known(days, day)
+            days[settled] = np.where(np.isnan(days[settled]), np.inf, days[settled])
+            on = on and not settled.all()
         step += BLOCK
     short = np.maximum(starts.threshold[:, None] - level, 0.0)
     return Climb(np.where(np.isinf(days), most_days * (1.1 + short), days), level, first)
+
+
+def _middle_is_known(days: Array, day: Array) -> Flags:
+    """(T,) whether half the paths cleared, all before the ``day`` the others have come to."""
+    going = np.isnan(days)
+    upper = np.sort(np.where(going, np.inf, days), axis=1)[:, days.shape[1] // 2]
+    return np.asarray(upper <= np.where(going, day, np.inf).min(axis=1)) & np.isfinite(upper)
 
 
 def _by_target(starts: Starts) -> Array:

@@ -283,5 +283,5 @@ def middle_days(
         gaps=new.gaps, first_gaps=new.gaps, habits=untried_habits(rows, model.habits),
     )  # fmt: skip
     constants = spread_constants([fit.constants], paths)
-    found = climb(starts, constants, most_days=MOST_DAYS, seed=[seed, 3])
+    found = climb(starts, constants, most_days=MOST_DAYS, seed=[seed, 3], middle_only=True)
     return np.asarray(np.median(found.days, axis=1))

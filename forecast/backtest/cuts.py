@@ -20,8 +20,24 @@ from, late ones little to be scored against."""
 def draw_cuts(log: TrainingLog, n_cuts: int = 6, *, seed: int = 0) -> list[pd.Timestamp]:
     """Draw cut dates blind to what happened: one at random in each of ``n_cuts`` equal stretches.
 
-    Returns midnights in rising order. Raises ``BacktestError`` if the log is empty or has fewer
-    days than cuts, or no cut is asked for.
+    Parameters
+    ----------
+    log
+        The whole log.
+    n_cuts
+        Number of dates, 1 or more.
+    seed
+        Seed of the draw.
+
+    Returns
+    -------
+    list of Timestamp
+        Midnights in rising order.
+
+    Raises
+    ------
+    BacktestError
+        If the log is empty or has fewer days than cuts, or no cut is asked for.
     """
     if n_cuts < 1:
         raise BacktestError(f"{n_cuts} cuts asked for; give one or more")

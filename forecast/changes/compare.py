@@ -94,8 +94,19 @@ def changes(before: Snapshot, now: Snapshot, ladder: Ladder) -> Changes:
     the earlier day. Where a forecast is right its chance p of a date so many weeks W ahead moves
     by chance alone, up or down, until it is 0 or 1 on that date: by p(1 - p) in variance, of which
     k weeks are a share of k / W (the variance of a martingale is the sum of its steps'). A move is
-    told where it is three times the root of that and a tenth at least, or one half. Raises
-    ``ForecastError`` if the days are not in order.
+    told where it is three times the root of that and a tenth at least, or one half.
+
+    Parameters
+    ----------
+    before, now
+        The club on both days.
+    ladder
+        For names and units.
+
+    Raises
+    ------
+    ForecastError
+        The days are not in order.
     """
     if before.as_of >= now.as_of:
         raise ForecastError(

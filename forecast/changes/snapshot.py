@@ -58,7 +58,20 @@ class Snapshot:
 
 
 def snapshot(view: LogView, before: Snapshot | None = None) -> Snapshot:
-    """Return the club as a view has it; who was stuck ``before`` is until they climb."""
+    """Return the club as a view has it.
+
+    Parameters
+    ----------
+    view
+        A fitted forecaster's view of the log.
+    before
+        An earlier one: who was stuck then is until they climb.
+
+    Raises
+    ------
+    HistoryError
+        No set is dated before the view's cut.
+    """
     athletes = _athletes(view.histories)
     rungs = pd.concat([_open(view, before), _cleared(view, athletes)], ignore_index=True)
     return Snapshot(view.as_of, rungs, athletes, _days(view.log, view.as_of))

@@ -9,7 +9,7 @@ from forecast.charts.cohort import (
     waits_by_rung,
 )
 from forecast.charts.dates import say_date, say_day
-from forecast.charts.offline import chart_script, in_notebook
+from forecast.charts.offline import in_notebook, packed_script
 from forecast.charts.picker import pick_a_rung
 from forecast.charts.progress import progress
 from forecast.charts.small import small_line
@@ -21,12 +21,12 @@ __all__ = [
     "ROW",
     "calibration",
     "chance_by_week",
-    "chart_script",
     "growth_fits",
     "in_notebook",
     "ladder_ahead",
     "lapse",
     "pace_and_difficulty",
+    "packed_script",
     "pick_a_rung",
     "plateau_timeline",
     "progress",

@@ -4,12 +4,19 @@ from __future__ import annotations
 
 import hashlib
 import json
+import zlib
 from collections.abc import Callable
+from contextlib import suppress
 from functools import cache
+from importlib.metadata import version
+from pathlib import Path
 from typing import Any
 
 import altair as alt
 import vl_convert
+
+from forecast.errors import ForecastError
+from forecast.log import write_whole
 
 RENDERER = "rungwise"
 OPTIONS = {"mode": "vega-lite", "renderer": "svg", "actions": False}
@@ -25,12 +32,37 @@ FRAGMENT = """<div id="{slot}" style="width:100%"></div>
 </script>"""
 
 
+KEPT = Path(__file__).parent / "__pycache__"
+"""Where the drawing code is kept, beside the compiled code: putting it together takes seconds."""
+
+
 @cache
 def chart_script() -> str:
     """Return the JavaScript that draws the charts, of the version that altair writes for."""
-    version = ".".join(alt.SCHEMA_VERSION.removeprefix("v").split(".")[:2])
+    return zlib.decompress(packed_script()).decode("utf-8")
+
+
+@cache
+def packed_script() -> bytes:
+    """Return the same, packed to a third as zlib does.
+
+    Put together once for each version of the libraries, where the package's folder can be
+    written to; else by every process anew.
+    """
+    schema = ".".join(alt.SCHEMA_VERSION.removeprefix("v").split(".")[:2])
+    kept = KEPT / f"drawing-{version('vl-convert-python')}-{schema}.zlib"
+    try:
+        packed = kept.read_bytes()
+        zlib.decompress(packed)  # its own sum tells whether the file is whole
+        return packed
+    except (OSError, zlib.error):
+        pass  # not kept yet, or spoilt: made anew below
     bundle: Callable[..., str] = vl_convert.javascript_bundle  # its stub wants a snippet too
-    return bundle(vl_version=version)
+    packed = zlib.compress(bundle(vl_version=schema).encode("utf-8"), 9)
+    with suppress(OSError, ForecastError):
+        KEPT.mkdir(exist_ok=True)
+        write_whole(kept, packed)
+    return packed
 
 
 class ChartCode:

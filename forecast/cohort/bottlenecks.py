@@ -117,9 +117,19 @@ def _median(row: pd.Series) -> str:
 def bottlenecks(
     model: Fitted | LogView, log: TrainingLog | None = None, as_of: pd.Timestamp | str | None = None
 ) -> Bottlenecks:
-    """Table the rungs by the time they take; the model's growth engine says which weeks were flat.
+    """Table the rungs by the time they take.
 
-    Arguments and errors as in ``readiness.as_view``.
+    Parameters
+    ----------
+    model
+        A fitted forecaster; its growth engine says which weeks were flat.
+    log, as_of
+        The log and its cut date.
+
+    Raises
+    ------
+    NotFittedError, ForecastError, HistoryError
+        See ``readiness.LogView``.
 
     Notes
     -----

@@ -82,10 +82,10 @@ def pace_and_difficulty(
 ) -> PaceAndDifficulty:
     """Return athletes' pace and rungs' difficulty with their uncertainty.
 
-    Other arguments and errors as in ``readiness.as_view``.
-
     Parameters
     ----------
+    model, log, as_of
+        A view, or a fitted forecaster, a log and its cut date: see ``readiness.as_view``.
     level
         Level of the intervals.
     seed

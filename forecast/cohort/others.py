@@ -17,11 +17,19 @@ COLUMNS = ["athlete", "rung", "week", "at_least", "others", "quarter", "three_qu
 def weeks_of_others(histories: Histories) -> pd.DataFrame:
     """Return, for every open spell, the week it is in and how long the others took.
 
-    Columns: ``athlete, rung``; ``week``, 1 in the first seven days, ``at_least`` where the spell
-    was under way when the log began, nobody knows since when; ``others``, spells of others with a
-    known beginning; ``quarter`` and ``three_quarters``, weeks by which so many of the others had
-    cleared, on their Kaplan-Meier curve (infinite past what was seen). Both are missing with fewer
-    than five others, or none of them cleared.
+    Parameters
+    ----------
+    histories
+        Spells up to the cut.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``athlete, rung``; ``week``, 1 in the first seven days, ``at_least`` where the spell was
+        under way when the log began, nobody knows since when; ``others``, spells of others with a
+        known beginning; ``quarter`` and ``three_quarters``, weeks by which so many of the others
+        had cleared, on their Kaplan-Meier curve (infinite past what was seen). Both are missing
+        with fewer than five others, or none of them cleared.
     """
     times = spell_times(histories)
     known = {rung: part for rung, part in times.table.groupby("rung")}

@@ -54,15 +54,36 @@ class LogReport:
 
 
 def describe_log(log: TrainingLog) -> LogReport:
-    """Say what was understood of a log, what was not, and how to mend it: tables and sentences."""
+    """Say what was understood of a log, what was not, and how to mend it.
+
+    Parameters
+    ----------
+    log
+        A log as ``read_log`` returns it.
+
+    Returns
+    -------
+    LogReport
+        Tables, and one text of them and of the log's own sentences.
+    """
     athletes, rungs, problems = _athletes(log), _rungs(log), _problems(log)
     return LogReport(athletes, rungs, problems, _text(log, athletes, rungs, problems))
 
 
 def write_rejected(log: TrainingLog, path: str | Path) -> Path:
-    """Write the rejected rows to a ``.csv`` (UTF-8 with a mark) or ``.xlsx`` file.
+    """Write the rejected rows to a file, and return its path.
 
-    Raises ``LogError`` if the ending is another, or the file can't be written.
+    Parameters
+    ----------
+    log
+        The log that was read.
+    path
+        A ``.csv`` (UTF-8 with a mark) or ``.xlsx`` file.
+
+    Raises
+    ------
+    LogError
+        The ending is another, or the file can't be written.
     """
     path = Path(path)
     suffix = path.suffix.casefold()

@@ -150,10 +150,22 @@ def read_club(
 
 
 def draft_club(path: str | Path, *, date_order: DateOrder | None = None) -> list[tuple[str, str]]:
-    """Draft the mapping of every log of a club as TOML, each from its own mapping if it has one.
+    """Draft the mapping of every log of a club, each from its own mapping if it has one.
 
-    Returns each log's file, as the club file names it, with its mapping. Errors as in
-    ``read_club``, but for words and columns, which the drafts ask about.
+    Parameters
+    ----------
+    path, date_order
+        As in ``read_club``.
+
+    Returns
+    -------
+    list of (str, str)
+        Each log's file, as the club file names it, and its mapping as TOML.
+
+    Raises
+    ------
+    LogError, LadderError, MappingError
+        As in ``read_club``, but for words and columns, which the drafts ask about.
     """
     plan, folder, ladder = _plan(path)
     return [

@@ -6,7 +6,8 @@ import contextlib
 import sqlite3
 import time
 import warnings
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qsl, urlencode
@@ -16,12 +17,24 @@ import sqlalchemy as sa
 from sqlalchemy.exc import SAWarning, SQLAlchemyError
 
 from forecast.errors import LogError
-from forecast.log.limits import MAX_CELL, MAX_COLUMNS, MAX_ROWS, QUERY_SECONDS
+from forecast.log.limits import (
+    ANSWER_SECONDS,
+    CELL_SECONDS,
+    MAX_CELL,
+    MAX_CELLS,
+    MAX_COLUMNS,
+    MAX_ROWS,
+    MAX_TEXT,
+    QUERY_SECONDS,
+)
 from forecast.log.queries import check_query, is_query
 from forecast.log.secrets import shown_url, without_secrets
 
 _CHUNK = 5_000
-"""Rows fetched at a time."""
+"""Rows fetched at a time, fewer where there are many columns."""
+
+_CHUNK_TEXT = 50_000_000
+"""Characters that the cells of one chunk can hold at most."""
 
 _STEPS = 50_000
 """Steps of SQLite's machine between two looks at the clock."""
@@ -74,19 +87,21 @@ def read_database(url: str, table: str | None = None) -> tuple[str, pd.DataFrame
     secrets: list[str] = []
     try:
         with _connection(url, label, secrets) as connection:
-            sized = _limit_sqlite(connection)
-            if not sized:  # SQLite hands over its rows one by one, whatever is asked
+            patience = _limit_sqlite(connection)
+            if not patience:  # SQLite hands over its rows one by one, whatever is asked
                 connection.execution_options(stream_results=True, max_row_buffer=_CHUNK)
             if table is not None and is_query(table):
-                name = "query"
-                statement = check_query(table, connection.dialect.name)
-                result = connection.exec_driver_sql(statement)
+                name, asked = f"{label} query", check_query(table, connection.dialect.name)
+                run: Callable[[], sa.CursorResult[Any]] = partial(connection.exec_driver_sql, asked)
             else:
-                name = _table(connection, table, label)
-                schema, _, bare = name.rpartition(".")
-                found = sa.table(bare, schema=schema or None)
-                result = connection.execute(sa.select(sa.text("*")).select_from(found))
-            return f"{label} {name}", _fetched(result, f"{label} {name}", sized)
+                found = _table(connection, table, label)
+                schema, _, bare = found.rpartition(".")
+                every = sa.select(sa.text("*")).select_from(sa.table(bare, schema=schema or None))
+                name, asked = f"{label} {found}", str(every.compile(connection))
+                run = partial(connection.execute, every)
+            if patience:
+                _check_size(_counted(connection, asked), 1, name)
+            return name, _fetched(run(), name, patience)
     except _FOREIGN as error:
         cause = without_secrets(_cause(error), secrets)
         raise LogError(f"{label} could not be read: {cause}. Check address and query.") from error
@@ -151,24 +166,47 @@ def _open_read_only(dialect: Any, _: Any, arguments: list[Any], options: dict[st
         options["uri"] = True
 
 
-def _limit_sqlite(connection: sa.Connection) -> bool:
-    """Have SQLite's own driver stop at the limits of time and of a cell; say whether it does.
+class _Patience:
+    """How long SQLite may work: some time for a first row, and a little for every cell read.
+
+    The processor's time is counted, so that a busy machine refuses no more than an idle one.
+    """
+
+    def __init__(self) -> None:
+        self._end = time.monotonic() + QUERY_SECONDS
+        self._until = time.thread_time() + ANSWER_SECONDS
+
+    def over(self) -> bool:
+        return time.thread_time() > self._until or time.monotonic() > self._end
+
+    def earn(self, cells: int) -> None:
+        self._until += cells * CELL_SECONDS
+
+
+def _limit_sqlite(connection: sa.Connection) -> _Patience | None:
+    """Have SQLite's own driver stop at the limits of time and of a cell; None for other drivers.
 
     It stops within a query too, where no row comes back to be counted.
     """
     driver = connection.connection.driver_connection
     if not isinstance(driver, sqlite3.Connection):
-        return False
-    end = time.monotonic() + QUERY_SECONDS
-    driver.set_progress_handler(lambda: time.monotonic() > end, _STEPS)
+        return None
+    patience = _Patience()
+    driver.set_progress_handler(patience.over, _STEPS)
     driver.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, MAX_CELL)
-    return True
+    return patience
 
 
-def _fetched(result: sa.CursorResult[Any], name: str, sized: bool) -> pd.DataFrame:
+def _counted(connection: sa.Connection, statement: str) -> int:
+    """Have SQLite count the rows up to one too many, which takes no memory here."""
+    some = f"SELECT 1 FROM ({statement}) LIMIT {MAX_ROWS + 1}"
+    return int(connection.exec_driver_sql(f"SELECT COUNT(*) FROM ({some})").scalar_one())
+
+
+def _fetched(result: sa.CursorResult[Any], name: str, patience: _Patience | None) -> pd.DataFrame:
     """Return the rows, taken in parts so that no answer can fill the memory.
 
-    ``sized`` says that the driver sees to the size of each cell.
+    A driver with ``patience`` sees to the size of each cell.
     """
     columns = list(result.keys())
     if len(columns) > MAX_COLUMNS:
@@ -178,21 +216,40 @@ def _fetched(result: sa.CursorResult[Any], name: str, sized: bool) -> pd.DataFra
         )
     end = time.monotonic() + QUERY_SECONDS
     rows: list[tuple[Any, ...]] = []
-    for chunk in result.partitions(_CHUNK):
+    text = 0
+    for chunk in result.partitions(min(_CHUNK, max(1, _CHUNK_TEXT // (MAX_CELL * len(columns))))):
         rows += map(tuple, chunk)
-        if len(rows) > MAX_ROWS:
-            raise LogError(
-                f"{name} gives more than {MAX_ROWS} rows, the most that is read; narrow it with "
-                "a SELECT ... WHERE."
-            )
+        text += _characters(chunk)
+        _check_size(len(rows), len(columns), name, text)
         if time.monotonic() > end:
             raise LogError(
                 f"{name} was not read to its end within {QUERY_SECONDS:g} seconds; narrow it "
                 "with a SELECT ... WHERE."
             )
-        if not sized:
+        if patience:
+            patience.earn(len(chunk) * len(columns))
+        else:
             _check_cells(chunk, columns, name)
     return pd.DataFrame(rows, columns=columns, dtype=object)
+
+
+def _characters(chunk: Any) -> int:
+    """Return the characters of all texts; beyond ASCII, one may take four times the memory."""
+    texts = [cell for row in chunk for cell in row if isinstance(cell, (str, bytes))]
+    return sum(map(len, texts)) + 3 * sum(len(text) for text in texts if not text.isascii())
+
+
+def _check_size(rows: int, columns: int, name: str, text: int = 0) -> None:
+    for count, limit, what in (
+        (rows, MAX_ROWS, "rows"),
+        (rows * columns, MAX_CELLS, "cells"),
+        (text, MAX_TEXT, "characters"),
+    ):
+        if count > limit:
+            raise LogError(
+                f"{name} gives more than {limit} {what}, the most that is read; narrow it with "
+                "a SELECT ... WHERE."
+            )
 
 
 def _check_cells(part: Any, columns: list[str], name: str) -> None:
@@ -210,7 +267,10 @@ def _cause(error: BaseException) -> str:
     """Return the first line of what the driver said."""
     said = str(getattr(error, "orig", None) or error)
     if "interrupted" in said:
-        return f"no answer within {QUERY_SECONDS:g} seconds; narrow the query"
+        return (
+            f"no answer after {ANSWER_SECONDS:g} seconds of work; narrow the query, leave out its "
+            "sorting, or have its answer written to a table and name that"
+        )
     return (said.splitlines() or [type(error).__name__])[0].rstrip(".")
 
 

@@ -58,7 +58,22 @@ def draft_mapping(
     sheet: str | Sequence[str] | None = None,
     encoding: str | None = None,
 ) -> str:
-    """Draft the mapping of a log as TOML, from one to start with; else as ``read_log``."""
+    """Draft the mapping of a log as TOML.
+
+    Parameters
+    ----------
+    source, ladder
+        The log and the rungs that it is about.
+    mapping
+        What is known already.
+    date_order, table, sheet, encoding
+        As in ``read_log``.
+
+    Raises
+    ------
+    LogError
+        The log can't be opened.
+    """
     plan = mapping or Mapping()
     raws = open_sources(source, opening(plan, ladder, table, sheet, encoding))
     draft = _Draft(raws, ladder, plan, date_order or plan.read.date_order)

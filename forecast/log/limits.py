@@ -14,6 +14,12 @@ MAX_CELL = 100_000
 QUERY_SECONDS = 60.0
 """Seconds a database may take for all of its answer, or for one more part of it."""
 
+ANSWER_SECONDS = 1.3
+"""Processor's seconds SQLite may take to count its rows and find the first of them."""
+
+CELL_SECONDS = 5e-6
+"""Processor's seconds that SQLite may take more for every cell read: ten times what one takes."""
+
 MAX_QUERY = 20_000
 """Characters of a query."""
 

@@ -27,7 +27,7 @@ def is_query(text: str) -> bool:
 
 
 def check_query(text: str, dialect: str) -> str:
-    """Return a query that does nothing but read.
+    """Return a query that does nothing but read, without a semicolon or comment at its end.
 
     Parameters
     ----------
@@ -62,21 +62,37 @@ def check_query(text: str, dialect: str) -> str:
             f"The query holds {writing}, and a database is only ever read here; give one SELECT "
             "and nothing else."
         )
-    return text
+    return _bare(text, dialect)
+
+
+def _parser(dialect: str) -> str | None:
+    from sqlglot.dialects import Dialect
+
+    name = _DIALECTS.get(dialect, dialect)
+    return name if name in Dialect.classes else None
+
+
+def _bare(text: str, dialect: str) -> str:
+    """Cut the text behind its last word, so that it can stand within another query."""
+    import sqlglot
+
+    words = sqlglot.tokenize(text, read=_parser(dialect))
+    while words[-1].token_type.name == "SEMICOLON":
+        words.pop()
+    return text[: words[-1].end + 1]
 
 
 def _parsed(text: str, dialect: str) -> list:
     # the parser takes a while to load; only a query needs it
     import sqlglot
-    from sqlglot.dialects import Dialect
     from sqlglot.errors import SqlglotError
+    from sqlglot.expressions import Semicolon  # a comment behind the last one
 
-    name = _DIALECTS.get(dialect, dialect)
     logger = logging.getLogger("sqlglot")
     level = logger.level
     try:
         logger.setLevel(logging.ERROR)  # what it does not know is refused below, in our words
-        found = sqlglot.parse(text, dialect=name if name in Dialect.classes else None)
+        found = sqlglot.parse(text, dialect=_parser(dialect))
     except (SqlglotError, RecursionError) as error:
         raise LogError(
             "The query is not understood as SQL, or is nested too deeply; give one SELECT, or "
@@ -84,7 +100,7 @@ def _parsed(text: str, dialect: str) -> list:
         ) from error
     finally:
         logger.setLevel(level)
-    return [statement for statement in found if statement is not None]
+    return [one for one in found if one is not None and not isinstance(one, Semicolon)]
 
 
 def _writing(statement: object) -> str:

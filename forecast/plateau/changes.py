@@ -19,9 +19,8 @@ EARLIER_WEEKS = 8.0
 def changes_since(sessions: pd.DataFrame, sets: pd.DataFrame, since: pd.Timestamp) -> str:
     """Compare the stretch since a day with as long a stretch before it, in words.
 
-    ``sessions`` and ``sets`` are those of one spell, as in ``Histories``: dates, and the columns
-    ``COMPARED``. Returns observations parted by semicolons; empty where nothing stands out or
-    nothing was before.
+    ``sessions`` and ``sets`` are those of one spell, the sets with the columns ``COMPARED``.
+    Returns observations parted by semicolons; empty where nothing stands out or nothing was before.
     """
     end = sessions["date"].max()
     weeks = float(np.clip((end - since).days / 7.0, LEAST_WEEKS, MOST_WEEKS))

@@ -228,10 +228,15 @@ def watch_list(
     smallest_gain: float | None = None,
     rules: PlateauRules | None = None,
 ) -> pd.DataFrame:
-    """Return who needs a look, most urgent first; parameters as in ``plateaus``.
+    """Return who needs a look, most urgent first.
 
     Columns ``WATCH_COLUMNS``: pain noted lately first, then slipping, flat (longest first), longer
     but less clean, paused, and too little record. Rungs that climb are not listed.
+
+    Parameters
+    ----------
+    model, log, as_of, false_alarms_per_year, smallest_gain, rules
+        As in ``plateaus``, which raises the same errors.
     """
     table = plateaus(
         model, log, as_of, false_alarms_per_year=false_alarms_per_year,

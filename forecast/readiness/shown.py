@@ -23,8 +23,13 @@ one session."""
 def usual_value(level: Array, target: Array, whole: NDArray[np.bool_]) -> Array:
     """Return the value that a usual day shows in units as they are written down.
 
-    ``level`` is log(capacity / target); ``whole``: values are whole repetitions, a capacity of 7.6
-    is written down as 7, half a repetition less on average than the capacity.
+    Parameters
+    ----------
+    level, target
+        Level as log(capacity / target), and the pass mark.
+    whole
+        Whether values are whole repetitions: a capacity of 7.6 is written down as 7, half a
+        repetition less on average than the capacity.
     """
     capacity = target * np.exp(level)
     return np.asarray(np.where(whole, np.maximum(capacity - 0.5, 0.0), capacity))

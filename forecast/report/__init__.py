@@ -1,7 +1,7 @@
 """Pages for coach, analyst and athlete: self-contained HTML that can be mailed or printed."""
 
 from forecast.report.advice import STOP
-from forecast.report.athlete import RungCard, athlete_cards
+from forecast.report.cards import RungCard, athlete_cards
 from forecast.report.coach import rung_table, rung_words
 from forecast.report.cohort_tables import (
     clear_curves,

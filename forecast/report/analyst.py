@@ -28,7 +28,7 @@ from forecast.report.cohort_tables import (
     waits,
 )
 from forecast.report.data import ReportData
-from forecast.report.figures import Figure, figure, sheets, span
+from forecast.report.figures import Figure, figure, sheets, span, told_once
 from forecast.report.html_tables import Table, number, share, table, text, weeks
 from forecast.report.page import render
 
@@ -47,7 +47,7 @@ NO_ROSTER = (
 
 RELIABILITY_WEEK = 12
 """Week whose chances are held against what came, or the nearest that was scored."""
-NOT_TRIED = "Whether the forecasts hold on this log has not been tried on this page."
+NOT_TRIED = "No backtest says yet whether the forecasts hold on this log."
 HOW_TO_TRY = (
     "No backtest was run with this page. Before leaning on any range, run one on this log "
     "('backtest --keep FILE') and give it to the page ('report --backtest FILE')."
@@ -107,7 +107,7 @@ def _tried(slot: str, title: str, make: Callable[[], Found]) -> Part:
         words, figures, tables = make()
     except (FitError, HistoryError) as error:
         return Part(slot, title, (f"Not worked out: {error}",))
-    return Part(slot, title, tuple(words.splitlines()), figures, tables)
+    return Part(slot, title, tuple(words.splitlines()), told_once(figures, set()), tables)
 
 
 def _clearing(data: ReportData) -> Found:
@@ -142,7 +142,9 @@ def _bottlenecks(data: ReportData) -> Found:
         "flat_share": ("Flat", share),
         "lapse_share": ("Ended in lapse", share),
     }
-    return result.text, (), (table(result.frame(), columns, "Where the weeks go."),)
+    # The slowest rung is what the page opens with.
+    rest = result.text.removeprefix(result.slowest).strip()
+    return rest or result.text, (), (table(result.frame(), columns, "Where the weeks go."),)
 
 
 def _pace(data: ReportData) -> Found:

@@ -10,6 +10,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from forecast.charts import progress, small_line
+from forecast.ladder import Rung
 from forecast.log import counted
 from forecast.readiness import AWAY, FLAT, KEYS, PAIN, SLIPPING, most_urgent_first
 from forecast.report.account import account
@@ -19,8 +20,9 @@ from forecast.report.data import ReportData
 from forecast.report.figures import Figure, figure
 from forecast.report.files import file_names
 from forecast.report.page import render
+from forecast.report.tables import OpenTables
 from forecast.report.why import say_why, since
-from forecast.report.words import percent, say_date, say_range, say_usual, say_value
+from forecast.report.words import percent, say_date, say_half, say_range, say_usual, say_value
 
 CHANCES = (4, 8, 12, 26)
 """Weeks by which chances are told."""
@@ -32,9 +34,15 @@ NOBODY_WAITS = (
 )
 
 
+NO_LINE = "no session yet"
+
+
 @dataclass(frozen=True, slots=True)
 class RungRow:
-    """One open rung in words; ``state`` begins with its mark, ``held`` where dates are on hold."""
+    """One open rung in words; ``state`` begins with its mark, ``held`` where dates are on hold.
+
+    ``drawn``: whether it has sets to draw; ``small``: its line, or that there is none yet.
+    """
 
     who: str
     athlete: str
@@ -44,6 +52,7 @@ class RungRow:
     stands: str
     weeks: str
     date: str
+    half: str
     chances: tuple[tuple[str, str], ...]
     record: str
     why: str
@@ -51,14 +60,15 @@ class RungRow:
     held: bool
     tie: str
     alt: str
-    small: Markup
+    drawn: bool
+    small: Markup | str
 
     @property
     def when(self) -> str:
         """The dates in a sentence."""
         if self.held:
             return f"Dates {self.date}."
-        return f"Half by {self.date}; 8 in 10 in {self.weeks}."
+        return f"{self.half[0].upper()}{self.half[1:]}; 8 in 10 in {self.weeks}."
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,8 +139,14 @@ def rung_rows(data: ReportData) -> list[RungRow]:
     stops = data.lapse.set_index(KEYS)[["p_gone", "text"]]
     stops = stops.rename(columns={"p_gone": "gone", "text": "stops"})
     rows = rows.join(breaking, on=KEYS).join(stops, on=KEYS)
-    reasons = data.forecast.reasons.groupby("who")["text"].agg(tuple)
-    return [_row(data, row, reasons[row.who]) for row in rows.itertuples(index=False)]
+    said = data.forecast.reasons
+    told = set(rows.loc[rows["usual"].notna() & (rows["sessions"] > 0), "who"])
+    said = said[(said["what"] != "level") | ~said["who"].isin(told)]
+    reasons = said.groupby("who")["text"].agg(tuple)
+    parts = data.tables.split("who")
+    return [
+        _row(data, row, reasons[row.who], parts[row.who]) for row in rows.itertuples(index=False)
+    ]
 
 
 def rung_words(data: ReportData) -> pd.DataFrame:
@@ -139,7 +155,7 @@ def rung_words(data: ReportData) -> pd.DataFrame:
         (row.who, text)
         for row in rung_rows(data)
         for text in (
-            f"{row.state}. Stands at {row.stands}. {row.when} Record: {row.record}.",
+            f"{row.state}. A usual day shows {row.stands}. {row.when} Record: {row.record}.",
             row.why,
             *row.reasons,
             row.tie,
@@ -160,12 +176,14 @@ def rung_table(data: ReportData, athlete: str) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=columns)
 
 
-def _row(data: ReportData, row: Any, reasons: tuple[str, ...]) -> RungRow:
+def _row(data: ReportData, row: Any, reasons: tuple[str, ...], one: OpenTables) -> RungRow:
     held, horizon = row.mark == PAIN, data.forecast.horizon_weeks
-    measure = data.ladder.rung(row.rung).criterion.measure
-    one = data.tables.only("who", row.who)
     mark = one.marks.iloc[0]
-    told = (*reasons, row.stops) if pd.notna(row.stops) else reasons
+    told = reasons
+    if row.mark == AWAY:
+        told = (*reasons, f"chance of having stopped logging already: {percent(row.gone)}")
+    elif pd.notna(row.stops):
+        told = (*reasons, row.stops)
     wide = row.weeks_high - row.weeks_low
     return RungRow(
         who=row.who,
@@ -173,14 +191,14 @@ def _row(data: ReportData, row: Any, reasons: tuple[str, ...]) -> RungRow:
         rung=row.rung_name,
         mark=row.mark,
         state=_state(row, data.as_of),
-        stands=f"{say_usual(row.usual, measure, unit=measure != 'reps')} of "
-        f"{say_value(row.target, measure)}",
+        stands=_of_mark(row.usual, row.target, data.ladder.rung(row.rung)),
         weeks="on hold" if held else say_range(row.weeks_low, row.weeks_high, horizon),
         date=ON_HOLD
         if held
         else say_date(row.date_mid, data.as_of, range_weeks=wide)
         if pd.notna(row.date_mid)
         else f"later than {horizon} weeks",
+        half=say_half(row, data.as_of, horizon),
         chances=()
         if held
         else tuple(
@@ -194,8 +212,18 @@ def _row(data: ReportData, row: Any, reasons: tuple[str, ...]) -> RungRow:
         held=held,
         tie=mark["text_tie"],
         alt=f"{row.who}: {mark['text_target']}; {mark['text_when']}.",
-        small=Markup(small_line(one.level, one.fan, row.target, data.as_of)),
+        drawn=len(one.sets) > 0,
+        small=Markup(small_line(one.level, one.fan, row.target, data.as_of))
+        if len(one.level)
+        else NO_LINE,
     )
+
+
+def _of_mark(usual: float, target: float, rung: Rung) -> str:
+    """What a usual day shows of the mark: ``5.1 s of 6 s``, ``3 of 6 reps``."""
+    measure = rung.criterion.measure
+    shown = say_usual(usual, measure, unit=measure != "reps")
+    return f"{shown} of {say_value(target, measure)}"
 
 
 def _state(row: Any, as_of: pd.Timestamp) -> str:
@@ -235,10 +263,8 @@ def retest_rows(data: ReportData) -> list[tuple[str, str]]:
     due = data.retests
     if due.empty:
         return []
-    measures = {rung.key: rung.criterion.measure for rung in data.ladder.rungs}
     said = [
-        f"{row.rung_name} (stands at about {say_value(row.level_value, measures[row.rung])} of "
-        f"{say_value(row.target, measures[row.rung])})"
+        f"{row.rung_name} ({_of_mark(row.level_value, row.target, data.ladder.rung(row.rung))})"
         for row in due.itertuples(index=False)
     ]
     words = due.assign(said=said).groupby("athlete", sort=True)["said"].agg("; ".join)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 
 import pandas as pd
@@ -14,7 +15,7 @@ from forecast.histories import CLEARED, PASSED_OVER, Histories
 from forecast.ladder import Ladder
 from forecast.log import TrainingLog
 from forecast.plateau import plateaus
-from forecast.readiness import KEYS, Fitted, LogView, Progress, ReadinessForecast, as_view
+from forecast.readiness import AWAY, KEYS, Fitted, LogView, Progress, ReadinessForecast, as_view
 from forecast.report.answer import own_changes
 from forecast.report.cohort_tables import with_rung_names
 from forecast.report.seen import seen
@@ -47,7 +48,7 @@ class ReportData:
     going_back
         Rungs whose form breaks more often than usual, as ``ahead.fallbacks`` gives them.
     retests
-        Cleared rungs due for a re-test, as ``ahead.retests`` gives them.
+        Cleared rungs due for a re-test, as ``ahead.retests`` gives them, of athletes not away.
     others
         How long the others took, as ``cohort.weeks_of_others`` gives it; empty where not asked for.
     view
@@ -101,8 +102,11 @@ class ReportData:
         whole = self.tables
         return whole if self.notes else replace(whole, sets=whole.sets.assign(note=""))
 
-    def only(self, athlete: str) -> AthleteData:
-        """Return the part that one athlete's page may hold, and nothing of anybody else's."""
+    def only(self, athlete: str, tables: OpenTables | None = None) -> AthleteData:
+        """Return the part that one athlete's page may hold, and nothing of anybody else's.
+
+        ``tables``: the athlete's part of ``for_athletes``, where it has been split already.
+        """
         forecast, spells = self.forecast, _mine(self.histories.spells, athlete)
         return AthleteData(
             athlete=athlete,
@@ -115,7 +119,7 @@ class ReportData:
                 reasons=_mine(forecast.reasons, athlete),
             ),
             cleared=spells[spells["outcome"] == CLEARED][["rung", "cleared_on"]],
-            tables=self.for_athletes.only("athlete", athlete),
+            tables=tables or self.for_athletes.split("athlete")[athlete],
             plateaus=_mine(self.plateaus, athlete),
             ahead=_mine(self.ahead, athlete),
             ahead_weeks=self.ahead_weeks,
@@ -199,6 +203,7 @@ def gather(
     view.say("ladder ahead")
     ahead = ladder_ahead(view) if for_athlete else None
     view.say("who needs a look")
+    at_it = set(summary.loc[summary["mark"] != AWAY, "athlete"])
     return ReportData(
         club=club or ladder.name,
         ladder=ladder,
@@ -211,14 +216,14 @@ def gather(
         ahead_weeks=forecast.horizon_weeks if ahead is None else ahead.horizon_weeks,
         lapse=lapse_chance(view) if for_coach else _none("p_gone", "text"),
         others=weeks_of_others(view.histories) if for_athlete else _none("week"),
-        going_back=_flagged(fallbacks(view), "go_back", summary) if for_coach else _none("text"),
-        retests=_flagged(retests(view), "due", summary) if for_coach else _none("text"),
+        going_back=_flagged(fallbacks(view), "go_back", at_it) if for_coach else _none("text"),
+        retests=_flagged(retests(view), "due", at_it) if for_coach else _none("text"),
     )
 
 
-def _flagged(frame: pd.DataFrame, flag: str, summary: pd.DataFrame) -> pd.DataFrame:
-    """Keep the rows with the flag, of athletes still at it."""
-    kept = frame[frame[flag].astype(bool) & frame["athlete"].isin(summary["athlete"])]
+def _flagged(frame: pd.DataFrame, flag: str, at_it: Collection[str]) -> pd.DataFrame:
+    """Keep the rows with the flag, of athletes who train an open rung now."""
+    kept = frame[frame[flag].astype(bool) & frame["athlete"].isin(at_it)]
     return kept.reset_index(drop=True)
 
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Any
+from typing import Any, TypeVar
 
 import altair as alt
 
@@ -78,6 +78,18 @@ class Picture:
     subtitle: str
     alt: str
     note: str = ""
+
+
+Told = TypeVar("Told", Figure, Picture)
+
+
+def told_once(drawn: Iterable[Told], told: set[str]) -> tuple[Told, ...]:
+    """Return the drawings, how to read them left out where it was ``told`` before; added there."""
+    short: list[Told] = []
+    for one in drawn:
+        short.append(replace(one, subtitle="") if one.subtitle in told else one)
+        told.add(one.subtitle)
+    return tuple(short)
 
 
 _ONCE = "rungwise_once"

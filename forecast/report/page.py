@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import base64
+import json
 import zlib
 from collections.abc import Iterable
 from functools import cache
+from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from forecast.charts import chart_script
+from forecast.charts import packed_script
 from forecast.report.figures import Figure
 from forecast.report.words import say_chance, say_day, say_range, say_value
 
@@ -25,15 +27,21 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     environment.filters.update(
-        chance=say_chance, day=say_day, weeks_range=say_range, value=say_value
+        chance=say_chance, packed=pack, day=say_day, weeks_range=say_range, value=say_value
     )
     return environment
+
+
+def pack(spec: dict[str, Any]) -> str:
+    """Return a chart's specification as the page takes it: a twentieth of its length as text."""
+    text = json.dumps(spec, ensure_ascii=False, separators=(",", ":"))
+    return base64.b64encode(zlib.compress(text.encode("utf-8"))).decode("ascii")
 
 
 @cache
 def _packed_script() -> str:
     """Return the code that draws, packed to a third; the page unpacks it."""
-    return base64.b64encode(zlib.compress(chart_script().encode(), 9)).decode("ascii")
+    return base64.b64encode(packed_script()).decode("ascii")
 
 
 def render(template: str, *, title: str, figures: Iterable[Figure], **values: object) -> str:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections import defaultdict
+from collections.abc import Mapping
 from dataclasses import dataclass, fields
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -12,15 +12,12 @@ from scipy.stats import norm
 
 from forecast.growth import GrowthModel, Tracked, propagate, to_ratio
 from forecast.histories import Histories
-from forecast.readiness import LAST_SESSIONS, PAIN, LogView, ReadinessForecast
-from forecast.report.advice import ON_HOLD
+from forecast.readiness import LAST_SESSIONS, LogView, ReadinessForecast
+from forecast.report.marks import MOST_WEEKS, edge_weeks, marks_table, points_table
 from forecast.report.seen import on_hold, seen
-from forecast.report.words import UNITS, in_sessions, say_date, say_range, say_value
 from forecast.types import Array
 
 EIGHTY = float(norm.ppf(0.9))
-LEAST_WEEKS, MOST_WEEKS = 4, 26
-"""Weeks after the cut that a chart goes on: to where 9 in 10 have cleared, within these."""
 FAN_KEYS = ["who", "athlete", "target", "counted"]
 CEILING = 3.2
 """Times the target beyond which no level is drawn; it bounds the axis of a record gone wild."""
@@ -52,13 +49,23 @@ class OpenTables:
     curve: pd.DataFrame
     points: pd.DataFrame
 
-    def only(self, column: str, value: str) -> OpenTables:
-        """Return the rows where ``column`` (``who`` or ``athlete``) has this value."""
-        return self._where(lambda frame: frame[column] == value)
+    def split(self, column: str) -> Mapping[str, OpenTables]:
+        """Return the rows of each value of ``column`` (``who`` or ``athlete``); of another, none.
 
-    def _where(self, test: Callable[[pd.DataFrame], pd.Series]) -> OpenTables:
-        kept = {part.name: getattr(self, part.name) for part in fields(self)}
-        return OpenTables(**{name: f[test(f)].reset_index(drop=True) for name, f in kept.items()})
+        Once for all of them: picking them out one by one takes ten times as long.
+        """
+        frames = {part.name: getattr(self, part.name) for part in fields(self)}
+        places = {name: frame.groupby(column).indices for name, frame in frames.items()}
+        none = OpenTables(**{name: frame.iloc[:0] for name, frame in frames.items()})
+        found = defaultdict(lambda: none)
+        for value in set().union(*places.values()):
+            found[value] = OpenTables(
+                **{
+                    name: frame.iloc[places[name].get(value, [])].reset_index(drop=True)
+                    for name, frame in frames.items()
+                }
+            )
+        return found
 
 
 def open_tables(view: LogView, forecast: ReadinessForecast | None = None) -> OpenTables:
@@ -92,9 +99,9 @@ def open_tables(view: LogView, forecast: ReadinessForecast | None = None) -> Ope
         sets=_sets(histories, tried),
         level=_in_whole(level),
         fan=_in_whole(_without(ahead, held)),
-        marks=_marks(keys, histories, forecast.horizon_weeks, ahead),
+        marks=marks_table(keys, histories, forecast.horizon_weeks, ahead),
         curve=_without(_curve(keys, forecast.curve), held),
-        points=_without(_points(keys, forecast), held),
+        points=_without(points_table(keys, forecast), held),
     )
 
 
@@ -202,89 +209,6 @@ def _fan(view: LogView, tried: pd.DataFrame) -> pd.DataFrame:
     return pd.concat(frames, ignore_index=True)
 
 
-def edge_weeks(keys: pd.DataFrame) -> pd.Series:
-    """Return up to which week the charts of each rung go on."""
-    return np.ceil(keys["weeks_high"]).fillna(MOST_WEEKS).clip(LEAST_WEEKS, MOST_WEEKS)
-
-
-def _marks(
-    keys: pd.DataFrame, histories: Histories, horizon: int, ahead: pd.DataFrame
-) -> pd.DataFrame:
-    rungs = {rung.key: rung.criterion for rung in histories.ladder.rungs}
-    as_of = histories.as_of
-    at_mark = ahead[ahead["mid"] >= ahead["target"]].groupby("who")["date"].min()
-    rows = []
-    for key, weeks in zip(keys.itertuples(index=False), edge_weeks(keys), strict=True):
-        criterion, held = rungs[key.rung], key.mark == PAIN
-        edge = as_of + pd.Timedelta(weeks=weeks)
-        shown = not held and pd.notna(key.date_low) and key.date_low <= edge
-        half = not held and pd.notna(key.date_mid)
-        rows.append(
-            {
-                "who": key.who,
-                "athlete": key.athlete,
-                "target": key.target,
-                "unit": UNITS[criterion.measure],
-                "as_of": as_of,
-                "cleared_on": pd.NaT,
-                "date_low": key.date_low if shown else pd.NaT,
-                "date_mid": key.date_mid if half and key.date_mid <= edge else pd.NaT,
-                "date_last": _last(key.date_high, edge) if shown else pd.NaT,
-                "text_target": f"pass mark {say_value(key.target, criterion.measure)}"
-                + in_sessions(criterion.confirm_sessions),
-                "text_when": ON_HOLD if held else _when(key, as_of, horizon),
-                "text_tie": ""
-                if held or not key.sessions
-                else _tie(key, at_mark.get(key.who), edge, criterion.confirm_sessions, as_of),
-            }
-        )
-    return pd.DataFrame(rows, columns=MARK_COLUMNS)
-
-
-def _when(key: Any, as_of: pd.Timestamp, horizon: int) -> str:
-    if pd.isna(key.date_mid):
-        mid = f"less than half within {horizon} weeks"
-    else:
-        wide = key.weeks_high - key.weeks_low
-        mid = f"half by {say_date(key.date_mid, as_of, range_weeks=wide)}"
-    return f"{mid}; 8 in 10 in {say_range(key.weeks_low, key.weeks_high, horizon)}"
-
-
-def _tie(
-    key: Any, at_mark: pd.Timestamp | None, edge: pd.Timestamp, confirm: int, as_of: pd.Timestamp
-) -> str:
-    """Say how the line and the dates go together: the one is a usual day, the other a rule."""
-    wide = key.weeks_high - key.weeks_low
-    end = say_date(edge, as_of, range_weeks=wide)
-    line = (
-        f"is at the mark by {say_date(at_mark, as_of, range_weeks=wide)}"
-        if at_mark is not None and at_mark > as_of
-        else "is at the mark already"
-        if at_mark is not None
-        else f"is not at the mark by {end}, where the chart ends"
-    )
-    takes = "one good day" if confirm == 1 else f"the mark{in_sessions(confirm)}"
-    half = (
-        f"half have cleared by {say_date(key.date_mid, as_of, range_weeks=wide)}"
-        if pd.notna(key.date_mid)
-        else "less than half have cleared within the weeks looked at"
-    )
-    return (
-        f"The dotted line, a usual day without a break in training, {line}. Clearing takes "
-        f"{takes}, and breaks cost time: {half}."
-    )
-
-
-MARK_COLUMNS = [
-    "who", "athlete", "target", "unit", "as_of", "cleared_on", "date_low", "date_mid",
-    "date_last", "text_target", "text_when", "text_tie",
-]  # fmt: skip
-
-
-def _last(date_high: pd.Timestamp, edge: pd.Timestamp) -> pd.Timestamp:
-    return edge if pd.isna(date_high) else min(date_high, edge)
-
-
 def _curve(keys: pd.DataFrame, curve: pd.DataFrame) -> pd.DataFrame:
     """Put who beside the curve, and the chance of 0 at the cut in front of it."""
     start = keys[["athlete", "rung"]].assign(week=0, p_cleared=0.0)
@@ -293,30 +217,3 @@ def _curve(keys: pd.DataFrame, curve: pd.DataFrame) -> pd.DataFrame:
     return whole.sort_values(["who", "week"], kind="stable", ignore_index=True)[
         ["who", "athlete", "week", "p_cleared"]
     ]
-
-
-POINTS = {0.1: "low", 0.5: "mid", 0.9: "high"}
-SAID = {0.1: "1 in 10 by", 0.5: "half by", 0.9: "9 in 10 by"}
-
-
-def _points(keys: pd.DataFrame, forecast: ReadinessForecast) -> pd.DataFrame:
-    frames = []
-    width = keys["weeks_high"] - keys["weeks_low"]
-    for share, name in POINTS.items():
-        days = keys[f"date_{name}"]
-        text = [
-            f"{SAID[share]} {say_date(day, forecast.as_of, range_weeks=wide)}"
-            if pd.notna(day)
-            else f"{SAID[share]} later than {forecast.horizon_weeks} weeks"
-            for day, wide in zip(days, width, strict=True)
-        ]
-        frames.append(
-            keys[["who", "athlete"]].assign(
-                share=share,
-                week=keys[f"weeks_{name}"],
-                text=text,
-                low=keys["weeks_low"].fillna(forecast.horizon_weeks),
-                high=keys["weeks_high"].fillna(forecast.horizon_weeks),
-            )
-        )
-    return pd.concat(frames, ignore_index=True)

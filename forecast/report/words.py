@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pandas as pd
 
 from forecast.charts import say_date, say_day
@@ -9,7 +11,7 @@ from forecast.log import counted
 
 __all__ = [
     "HEADINGS", "count_weeks", "in_sessions", "percent", "say_chance", "say_date", "say_day",
-    "say_percent", "say_range", "say_usual", "say_value", "say_weeks",
+    "say_half", "say_percent", "say_range", "say_usual", "say_value", "say_weeks",
 ]  # fmt: skip
 
 UNITS = {"seconds": "s", "reps": "reps", "kg": "kg", "cm": "cm"}
@@ -72,6 +74,14 @@ def say_weeks(weeks: float, horizon: int) -> str:
     if weeks >= MONTHS_FROM_WEEKS:
         text += f" ({round(weeks / WEEKS_A_MONTH)} months)"
     return text
+
+
+def say_half(row: Any, as_of: pd.Timestamp, horizon: int) -> str:
+    """Return ``half by mid-July``, or that fewer have cleared; ``row`` of a forecast's summary."""
+    if pd.isna(row.date_mid):
+        return f"fewer than half within {horizon} weeks"
+    wide = row.weeks_high - row.weeks_low
+    return f"half by {say_date(row.date_mid, as_of, range_weeks=wide)}"
 
 
 def say_range(low: float, high: float, horizon: int) -> str:

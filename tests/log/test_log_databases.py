@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+import tracemalloc
 import warnings
 
 import pandas as pd
@@ -86,6 +87,8 @@ def test_a_club_file_can_write_no_more_than_an_argument(club):
         "with s as (select * from sets) select * from s union all select * from s where 1 = 0;",
         "(SELECT * FROM sets)",
         f"{ENDLESS} SELECT sets.* FROM sets, (SELECT x FROM c LIMIT 1)",
+        "SELECT * FROM sets /* 'all; */ ; -- and no more",
+        "VALUES ('Bo', '2026-04-17', 'press', 7) ;;",
     ],
 )
 def test_reading_queries_are_let_through(club, query):
@@ -126,9 +129,85 @@ def test_the_limits_of_a_query(club, monkeypatch):
         read_database(url, "SELECT " + "(" * 6000 + "1" + ")" * 6000)
     with pytest.raises(LogError, match="NUL character"):
         read_database(url, "SELECT '\x00' FROM sets")
-    monkeypatch.setattr(databases, "QUERY_SECONDS", 0.2)
-    with pytest.raises(LogError, match=r"no answer within 0\.2 seconds"):
-        read_database(url, f"{ENDLESS} SELECT count(*) FROM c")
+
+
+def big_table(folder, rows):
+    """A table of as many rows as said."""
+    path = folder / "big.db"
+    with sqlite3.connect(path) as connection:
+        connection.execute(
+            f"CREATE TABLE sets AS {ENDLESS} SELECT x, 'Bo' AS y FROM c LIMIT {rows}"
+        )
+    connection.close()
+    return f"sqlite:///{path}"
+
+
+@pytest.mark.parametrize(
+    ("query", "words"),
+    [
+        (f"{ENDLESS} SELECT x FROM c WHERE x < 0", "no answer after 0.2 seconds of work"),
+        (f"{ENDLESS} SELECT count(*) FROM c", "no answer after 0.2 seconds of work"),
+        (f"{ENDLESS} SELECT x, (SELECT count(*) FROM c) FROM c LIMIT 9", "no answer after 0.2"),
+        ("SELECT a.* FROM sets a, sets b, sets c ORDER BY random()", "no answer after 0.2"),
+        ("SELECT a.* FROM sets a, sets b", "gives more than 12000 rows"),
+        (f"{ENDLESS} SELECT x FROM c; -- all", "gives more than 12000 rows"),
+    ],
+)
+def test_an_endless_query_is_refused_before_a_row_of_it_is_kept(
+    tmp_path, monkeypatch, query, words
+):
+    url = big_table(tmp_path, 2_000)
+    monkeypatch.setattr(databases, "MAX_ROWS", 12_000)
+    monkeypatch.setattr(databases, "ANSWER_SECONDS", 0.2)
+    with pytest.raises(LogError, match="query"):  # what loads at the first query stays in memory
+        read_database(url, "SELECT x FROM sets; SELECT 1")
+    kept = tracemalloc_peak(url, query, words)
+    assert kept < 300_000, "bytes; the rows up to the limit would take a million"
+
+
+def tracemalloc_peak(url, query, words):
+    tracemalloc.start()
+    try:
+        with pytest.raises(LogError, match=words):
+            read_database(url, query)
+        return tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+
+
+def test_rows_that_come_too_slowly_are_not_waited_for(tmp_path, monkeypatch):
+    url = big_table(tmp_path, 4_000)  # the last row takes 4,000 times what the first does
+    slow = "SELECT x, (SELECT count(*) FROM sets b, sets c WHERE b.x < a.x) AS n FROM sets a"
+    monkeypatch.setattr(databases, "ANSWER_SECONDS", 0.1)
+    with pytest.raises(LogError, match="no answer after"):
+        read_database(url, slow)
+
+
+def test_a_large_table_is_read_however_long_it_takes(tmp_path, monkeypatch):
+    url = big_table(tmp_path, 100_000)
+    monkeypatch.setattr(databases, "ANSWER_SECONDS", 0.1)  # to read it takes more
+    _, frame = read_database(url, "sets")
+    assert frame["x"].tolist() == list(range(1, 100_001))
+
+
+def test_cells_and_characters_are_counted_as_they_come(tmp_path, monkeypatch):
+    url = big_table(tmp_path, 6_000)
+    monkeypatch.setattr(databases, "MAX_TEXT", 11_999)
+    with pytest.raises(LogError, match="sets gives more than 11999 characters"):
+        read_database(url, "sets")
+    monkeypatch.setattr(databases, "MAX_TEXT", 12_000)
+    assert len(read_database(url, "sets")[1]) == 6_000
+    monkeypatch.setattr(databases, "MAX_CELLS", 11_999)
+    with pytest.raises(LogError, match="sets gives more than 11999 cells"):
+        read_database(url, "sets")
+
+
+def test_large_cells_are_fetched_a_few_at_a_time(tmp_path, monkeypatch):
+    url = big_table(tmp_path, 2_000)
+    monkeypatch.setattr(databases, "MAX_TEXT", 1_000_000)
+    monkeypatch.setattr(databases, "_CHUNK_TEXT", 1_000_000)
+    fat = "SELECT x, hex(zeroblob(40000)) AS y FROM sets"
+    assert tracemalloc_peak(url, fat, "more than 1000000 characters") < 5_000_000
 
 
 def test_where_the_driver_does_not_see_to_it_a_cell_is_measured_here():

@@ -339,7 +339,7 @@ def test_sources_that_are_none(tmp_path, ladder):
         read_log(odd, ladder)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(
     st.lists(
         st.lists(

@@ -109,7 +109,10 @@ def test_states_that_leave_no_doubt(of, name, state):
 
 
 def test_a_set_stopped_at_a_mark_is_no_ceiling(of):
-    assert of("stops")["state"] not in ("flat", "slipping"), of("stops")["reason"]
+    row = of("stops")
+    assert row["state"] not in ("flat", "slipping"), row["reason"]
+    # Capped at 8 for half the record, a year and a half of misses there would leave no doubt.
+    assert row["p_flat"] < 0.7
 
 
 def test_the_same_numbers_without_a_stop_are_a_ceiling(small_model, made):
@@ -215,14 +218,14 @@ def test_others_and_names_change_nothing(small_model, made):
         assert row[name] == same[name], name
 
 
-def test_a_looser_setting_flags_no_fewer(small_model, made):
+def test_a_looser_setting_flags_more(small_model, made):
     rules = learn_of(small_model, made)
-    flat = [
-        plateaus(small_model, made, CUT, false_alarms_per_year=rate, rules=rules)["state"]
-        .isin(["flat", "slipping"]).sum()
-        for rate in (0.02, 1.0)
-    ]  # fmt: skip
-    assert flat[0] <= flat[1]
+    flagged = []
+    for rate in (0.02, 1.0):
+        states = plateaus(small_model, made, CUT, false_alarms_per_year=rate, rules=rules)
+        flat = states["state"].isin(["flat", "slipping"])
+        flagged.append(set(states.loc[flat, "athlete"]))
+    assert flagged[0] < flagged[1]  # and more: else the setting does nothing
 
 
 def test_a_larger_smallest_gain_makes_slow_climbs_flat(small_model, made):

@@ -49,6 +49,22 @@ def latest(small_log, small_cut):
     return sets.assign(target=sets["rung"].map(targets), stopped="failed")
 
 
+@pytest.fixture(scope="module")
+def with_last_sessions(small_log, latest, with_sets):
+    """Return a function: the log with other rows for each last session."""
+
+    def make(rows):
+        rest = small_log.sets.drop(index=latest.index)
+        return with_sets(small_log, pd.concat([rest, rows.drop(columns="target")]))
+
+    return make
+
+
+@pytest.fixture(scope="module")
+def as_they_were(chances, with_last_sessions, latest):
+    return chances(with_last_sessions(latest))
+
+
 def compare(before, after):
     """Both tables on the rungs still open in both: a cleared one has nothing left to lose."""
     both = before.index.intersection(after.index)
@@ -58,17 +74,13 @@ def compare(before, after):
 
 @pytest.mark.parametrize("better", BETTER.values(), ids=BETTER.keys())
 def test_a_raised_set_never_lowers_a_chance(
-    better, chances, latest, small_log, small_cut, with_sets
+    better, chances, latest, with_last_sessions, as_they_were
 ):
-    def log_of(rows):
-        rest = small_log.sets.drop(index=latest.index)
-        return with_sets(small_log, pd.concat([rest, rows.drop(columns="target")]))
-
     raised = latest.copy()
     for _, group in latest.groupby(["athlete", "rung"]):
         value = better(group["value"].to_numpy(float), group["target"].iloc[0])
         raised.loc[group.index, "value"] = np.maximum(value, group["value"])
-    before, after = compare(chances(log_of(latest)), chances(log_of(raised)))
+    before, after = compare(as_they_were, chances(with_last_sessions(raised)))
     drop = (before - after).max(axis=1)
     assert drop.max() < NOISE, drop.idxmax()
     assert (after - before).max(axis=None) > 0

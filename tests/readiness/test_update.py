@@ -16,7 +16,7 @@ from forecast.errors import ForecastError, NotFittedError
 def later(small_model, small_log, small_cut):
     """The club four weeks on: updated from the earlier fit, and fitted afresh."""
     cut = small_cut + pd.Timedelta(weeks=4)
-    afresh, updated = copy.copy(small_model), copy.copy(small_model)
+    afresh, updated = (copy.copy(small_model).set_params(draws=64, paths=2048) for _ in range(2))
     return cut, afresh.fit(small_log, cut), updated.update(small_log, cut)
 
 

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from packed import texts_of
 from tiny_clubs import CLUBS, as_csv
 
 import forecast as fc
@@ -90,7 +91,7 @@ def check_page(page: str) -> None:
     """Nothing on it that is not a number, in words or in charts."""
     found = re.findall(r"(?<![\w-])(?:nan|NaN|NaT|inf|None)(?![\w-])", words(page))
     assert found == []
-    for text in re.findall(r'type="application/json" data-chart="[^"]*">(.*?)</script>', page):
+    for text in texts_of(page):
         json.loads(text, parse_constant=refuse)
         assert "nan" not in text
 

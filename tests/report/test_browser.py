@@ -74,12 +74,11 @@ def test_no_request_leaves_the_page(show, reader):
 def test_the_page_refuses_to_load_from_elsewhere(show):
     answer = show("athlete").execute_async_script(
         """const done = arguments[0];
-           fetch("http://127.0.0.1:9/").then(() => done("loaded"), (e) => done(String(e)));
            document.addEventListener("securitypolicyviolation", (e) => done(e.violatedDirective));
+           fetch("http://127.0.0.1:9/").catch(() => setTimeout(() => done("no policy"), 2000));
         """
     )
-    assert answer != "loaded"
-    assert "connect-src" in answer or "Failed to fetch" in answer
+    assert answer == "connect-src"  # nothing answers there: without a policy it would fail too
 
 
 def test_a_name_is_text_and_never_code(show):
@@ -97,7 +96,8 @@ def test_each_athletes_chart_has_that_athletes_rows_alone(show, report_data):
     for who, points in drawn:
         # A point a set, and one diamond more where half will have cleared within the chart.
         assert points - sets.get(who, 0) in (0, 1), who
-    assert len(drawn) == len(report_data.forecast.summary)
+    # A rung not begun has nothing to draw.
+    assert {who for who, _ in drawn} == set(sets.index)
 
 
 def test_the_sheet_leads_to_an_athlete_and_back(show):

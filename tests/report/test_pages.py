@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from awkward import HOSTILE, SLASHED
+from packed import specs_of
 
 from forecast.errors import ForecastError, NotFittedError
 from forecast.model import ReadinessForecaster
@@ -18,7 +19,8 @@ from forecast.readiness.marks import marked
 from forecast.report import open_tables, write_report
 from forecast.report.account import account
 from forecast.report.advice import STATE_WORDS
-from forecast.report.athlete import athlete_cards, athlete_pages
+from forecast.report.athlete import athlete_pages
+from forecast.report.cards import athlete_cards
 from forecast.report.coach import clients, rung_rows
 from forecast.report.figures import sheets, span
 
@@ -33,11 +35,6 @@ def text_of(page: str) -> str:
     """The words of a page, without its code and data."""
     page = re.sub(r"<(script|style)\b.*?</\1>", " ", page, flags=re.DOTALL)
     return html.unescape(re.sub(r"<[^>]+>", " ", page))
-
-
-def data_of(page: str) -> list[dict]:
-    found = re.findall(r'<script type="application/json" data-chart="[^"]*">(.*?)</script>', page)
-    return [json.loads(text) for text in found]
 
 
 def pages_of_athletes(pages) -> dict[str, str]:
@@ -73,7 +70,7 @@ def test_an_athletes_page_holds_nobody_elses_data(report_data):
         assert athlete in text_of(page)
         # Names of the club's other athletes, as text, as escaped text, or in the charts' data.
         content = page.replace(mine, "").replace(json.dumps(athlete)[1:-1], "")
-        data = json.dumps(data_of(page), ensure_ascii=False)
+        data = json.dumps(specs_of(page), ensure_ascii=False)
         for other in others - {athlete}:
             assert not re.search(rf"(?<!\w){re.escape(html.escape(other))}(?!\w)", text_of(content))
             assert f'"{other}' not in data
@@ -84,7 +81,7 @@ def test_charts_of_an_athlete_show_that_athletes_sets_alone(report_data):
     page = athlete_page(report_data, athlete)
     shown = sum(
         "kind" in row
-        for spec in data_of(page)
+        for spec in specs_of(page)
         for rows in spec["datasets"].values()
         for row in rows
     )
@@ -202,7 +199,7 @@ def test_pain_comes_first_on_both_pages(awkward_log, small_model, small_cut, tmp
     assert "All dates are on hold" in words
     assert "Half by" not in words
     assert "within 4 weeks" not in words
-    charts = [spec for page in by_name.values() for spec in data_of(page)]
+    charts = [spec for page in by_name.values() for spec in specs_of(page)]
     drawn = [row for spec in charts for rows in spec["datasets"].values() for row in rows]
     assert not any("p_cleared" in row or "weeks_mid" in row for row in drawn)
     assert not any(row.get("date_mid") for row in drawn)
@@ -342,7 +339,9 @@ def test_notes_stay_off_an_athletes_page_unless_asked_for(report_data):
     written = replace(report_data.tables, sets=report_data.tables.sets.assign(note="seemed tired"))
     for notes in (False, True):
         data = replace(report_data, tables=written, notes=notes)
-        assert ("seemed tired" in athlete_page(data, athlete)) == notes
+        page = athlete_page(data, athlete)
+        assert "seemed tired" not in text_of(page)
+        assert ("seemed tired" in json.dumps(specs_of(page))) == notes
 
 
 def test_the_account_of_the_data_adds_up(report_data, awkward_log, small_cut):

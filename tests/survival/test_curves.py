@@ -96,6 +96,9 @@ def test_quantiles_do_not_cross_and_say_inf_when_not_reached():
     assert curve.quantile(0.61) == math.inf
     low, high = curve.quantile_band(0.4)
     assert low <= 2 <= high
+    for share in (0.0, 1.0):
+        with pytest.raises(FitError, match="strictly between 0 and 1"):
+            curve.quantile(share)
 
 
 def test_asks_outside_the_domain_are_refused():

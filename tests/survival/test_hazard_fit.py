@@ -13,9 +13,11 @@ from forecast.errors import FitError
 from forecast.survival.hazard import (
     EDGES,
     _at_risk,
+    _weeks_left,
     fit_hazard,
     fit_ridge_logistic,
     offset_hazard,
+    predict_hazard,
     spread_over_days,
     stretch_edges,
 )
@@ -90,6 +92,55 @@ def test_a_fit_that_does_not_settle_is_an_error():
         fit_ridge_logistic(
             design, np.array([0.0, 1.0, 0.0, np.nan]), np.zeros(4), np.ones(1), np.ones(4)
         )
+
+
+# fit and prediction -------------------------------------------------------------------------
+
+NAMES = ["level", "gain", "pace", "level_sd", "gain_sd", "wait", "served", "rate", "meets",
+         "counting", "run", "best", "log_wait", "sessions", "ever", "since_best",
+         "cleared_before", "since_first", "year"]  # fmt: skip
+
+
+@pytest.fixture
+def moments():
+    """240 moments: features, outlooks that rise, and what came of each."""
+    rng = np.random.default_rng(11)
+    features = pd.DataFrame(rng.normal(size=(240, len(NAMES))), columns=NAMES)
+    features["rate"] = rng.uniform(0.5, 3.0, 240)
+    features["rung"] = rng.integers(0, 3, 240)
+    outlook = np.sort(rng.normal(-1.0, 1.0, (240, len(EDGES))), axis=1)
+    table = pd.DataFrame({"weeks": rng.uniform(0.5, 40.0, 240), "cleared": rng.random(240) < 0.5})
+    return features, outlook, table.assign(sure=table["weeks"], stays=1.0, weight=1 / 3)
+
+
+def test_at_the_fit_clearings_foretold_are_those_seen_but_for_the_penalty(moments):
+    # The score equation of the intercept, whose ridge is 0.5, at the top of the likelihood.
+    features, outlook, table = moments
+    model = fit_hazard(features, outlook, table, EDGES, 3)
+    by_edge = predict_hazard(model, features, outlook, EDGES)
+    hazard = 1.0 - (1.0 - by_edge[:, 1:]) / (1.0 - by_edge[:, :-1])
+    lived, event = _at_risk(table["weeks"].to_numpy(), table["cleared"].to_numpy(), EDGES)
+    missing = (lived * (event - hazard)).sum() / 3
+    assert missing == pytest.approx(0.5 * model.weights[0], abs=1e-4)
+    assert (model.n_landmarks, model.n_events) == (240, table["cleared"].sum())
+    assert (by_edge[:, 0] == 0.0).all()
+
+
+def test_learnt_from_nothing_the_prediction_is_the_outlook(moments):
+    features, outlook, table = moments
+    model = fit_hazard(features[:0], outlook[:0], table[:0], EDGES, 3)
+    by_edge = predict_hazard(model, features, outlook, EDGES)
+    possible = (outlook[:, 1:] > -3.5) & (outlook[:, 1:] < 3.5)  # beyond, the hazard is bounded
+    same = possible & (np.diff(outlook, axis=1) > 0.01)
+    assert same.mean() > 0.8
+    np.testing.assert_allclose(by_edge[:, 1:][same], ndtr(outlook[:, 1:])[same], atol=3e-3)
+
+
+def test_weeks_left_are_bounded_where_the_gain_is_none_or_the_mark_is_near():
+    features = pd.DataFrame({"level": [-0.5, -0.5, 0.3, -9.0], "gain": [0.05, -1.0, 0.5, 0.001]})
+    # 0.5 at 0.05 a week is 10 weeks; without a gain 0.004; past the mark 0.03 of way is left.
+    expected = [np.log(10.0), 4.5, -2.0, 4.5]
+    np.testing.assert_allclose(_weeks_left(features), expected)
 
 
 # stretches and offsets ----------------------------------------------------------------------

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from forecast.histories import CLEARED, OPEN, build_histories
-from forecast.survival.landmarks import cut_landmarks, landmark_features, training_landmarks
+from forecast.survival.landmarks import GOLDEN, cut_landmarks, landmark_features, training_landmarks
 
 
 @pytest.fixture(scope="module")
@@ -60,6 +60,26 @@ def test_a_spell_weighs_in_by_how_long_it_lasted(histories, landmarks):
     counts = landmarks["spell"].value_counts().reindex(range(len(histories.spells)), fill_value=0)
     spans = day_of(histories.spells["end"]) - day_of(histories.spells["start"])
     assert np.corrcoef(counts.to_numpy(), spans)[0, 1] > 0.95
+
+
+def test_landmarks_three_weeks_apart_count_in_full(histories, landmarks, monkeypatch):
+    assert landmarks["weight"].unique() == pytest.approx([1 / 3])
+    monkeypatch.setattr("forecast.survival.landmarks.MAX_LANDMARKS", 20)  # farther than three
+    few = training_landmarks(histories)
+    assert len(few) < len(landmarks) / 4
+    assert few["weight"].unique().tolist() == [1.0]
+
+
+def test_first_days_are_spread_as_evenly_as_days_can_be():
+    assert pytest.approx(1.0 - GOLDEN) == GOLDEN**2  # what the golden section is (Euclid VI.30)
+
+
+def test_where_nothing_counted_the_best_is_bounded(small_log, small_cut, with_sets):
+    unclean = build_histories(with_sets(small_log, small_log.sets.assign(clean=False)), small_cut)
+    names = ["level", "swing", "pace", "var_level", "var_gain"]
+    level = pd.DataFrame(0.0, index=unclean.sessions.index, columns=names)
+    features = landmark_features(unclean, training_landmarks(unclean), level)
+    assert (features[["best", "ever"]] == -2.0).all(axis=None)
 
 
 def test_the_seed_decides_the_days(histories, landmarks):

@@ -39,15 +39,31 @@ def coverage(
     cleared: ArrayLike | None = None,
     censoring: CensoringCurve | None = None,
 ) -> Coverage:
-    """Say whether each outcome fell in the central ``level`` range (0 to 1) of its curve.
+    """Say whether each outcome fell in the central ``level`` range of its curve.
 
     The range runs from the (1-level)/2 to the (1+level)/2 point. A clearing by the horizon is
     covered if it lies in it; one who had not cleared by the horizon is covered if the upper end
     lies past the horizon. The answer is known as soon as the athlete clears, the upper end goes
     by, or the horizon is reached: at week m, the first of these. Those followed to m weigh
     1/G(m-), those lost before it 0, and the share is taken over the weights. So nobody is
-    dropped for a short follow-up that settled the question. Other arguments and errors as in
-    :func:`forecast.backtest.scores.crps_from_curve`.
+    dropped for a short follow-up that settled the question.
+
+    Parameters
+    ----------
+    p_cleared, time, horizon, cleared, censoring
+        As in :func:`forecast.backtest.scores.crps_from_curve`.
+    level
+        Size of the range, between 0 and 1; 0.8 for the 80 % range.
+
+    Returns
+    -------
+    Coverage
+        Indicator and weight of each row.
+
+    Raises
+    ------
+    BacktestError
+        If curves or outcomes are malformed, or the level is not between 0 and 1.
     """
     if not 0 < level < 1:
         raise BacktestError(f"level {level} must lie between 0 and 1")
@@ -74,13 +90,31 @@ def pit(
     cleared: ArrayLike | None = None,
     seed: int | np.random.Generator = 0,
 ) -> Array:
-    """Randomised probability integral transform (n,): uniform on 0 to 1 if calibrated.
+    """Randomised probability integral transform: uniform on 0 to 1 if calibrated.
 
     A clearing in week w is drawn uniformly between F(w-1) and F(w), since a weekly curve says
     nothing within the week; one lost at week c, or not cleared by the horizon, between F(c)
-    (or F(H)) and 1, which is right if being lost has nothing to do with being near. Arguments and
-    errors as in :func:`forecast.backtest.scores.crps_from_curve`.
+    (or F(H)) and 1, which is right if being lost has nothing to do with being near.
 
+    Parameters
+    ----------
+    p_cleared, time, cleared
+        As in :func:`forecast.backtest.scores.crps_from_curve`.
+    seed
+        Seed or generator of the draws.
+
+    Returns
+    -------
+    ndarray
+        One value a row, shape (n,), between 0 and 1.
+
+    Raises
+    ------
+    BacktestError
+        If curves or outcomes are malformed.
+
+    References
+    ----------
     C. Czado, T. Gneiting, L. Held (2009), Biometrics 65:1254-1261.
     """
     curve = checked_curve(p_cleared)

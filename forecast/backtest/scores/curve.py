@@ -124,13 +124,33 @@ def brier_at(
     cleared: ArrayLike | None = None,
     censoring: CensoringCurve | None = None,
 ) -> Array:
-    """Weighted squared error (n,) of the chance to clear by ``week`` (0 to H), lower is better.
+    """Weighted squared error of the chance to clear by ``week``, lower is better.
 
-    ``(1 - F(w))**2 / G(T-)`` for a clearing by week w, ``F(w)**2 / G(w)`` for those still followed
-    and not cleared after it, 0 for those lost before; the plain mean is the score. ``p_cleared``
-    may be the chances at that week alone (n,); else arguments and errors are as in
-    :func:`crps_from_curve`. E. Graf et al. (1999), Statistics in Medicine 18:2529-2545, eq. 8
-    region.
+    ``(1 - F(w))**2 / G(T-)`` for a clearing by week w, ``F(w)**2 / G(w)`` for those still
+    followed and not cleared after it, 0 for those lost before.
+
+    Parameters
+    ----------
+    p_cleared
+        Curves (n, H), or the chances at that week alone (n,).
+    time, cleared, censoring
+        As in :func:`crps_from_curve`.
+    week
+        The week asked about, 0 to H.
+
+    Returns
+    -------
+    ndarray
+        One weighted squared error a row, shape (n,); their plain mean is the score.
+
+    Raises
+    ------
+    BacktestError
+        If inputs are malformed or the week lies outside the curve.
+
+    References
+    ----------
+    E. Graf et al. (1999), Statistics in Medicine 18:2529-2545, eq. 8 region.
     """
     chance = np.array(p_cleared, float)
     if chance.ndim == 2:
@@ -155,13 +175,31 @@ def log_score(
     censoring: CensoringCurve | None = None,
     floor: float = LOG_SCORE_FLOOR,
 ) -> Array:
-    """Weighted negative log (n,), in nats, of the probability given to the week it happened.
+    """Weighted negative log of the probability given to the week it happened, lower is better.
 
     Bins are the weeks (0, 1], ..., (H-1, H] and "not within the horizon". A clearing in a week
-    weighs 1/G(T-), one followed past the horizon 1/G(H), one lost before counts 0. A bin given less
-    than ``LOG_SCORE_FLOOR`` is scored as if given that; it caps what a point forecast can lose.
-    Arguments and errors as in :func:`crps_from_curve`. Lower is better.
+    weighs 1/G(T-), one followed past the horizon 1/G(H), one lost before counts 0. A bin given
+    less than ``floor`` is scored as if given ``floor``; it caps what a point forecast can lose.
 
+    Parameters
+    ----------
+    p_cleared, time, horizon, cleared, censoring
+        As in :func:`crps_from_curve`.
+    floor
+        Least probability of a bin, above 0.
+
+    Returns
+    -------
+    ndarray
+        One weighted score a row in nats, shape (n,).
+
+    Raises
+    ------
+    BacktestError
+        As in :func:`crps_from_curve`.
+
+    References
+    ----------
     I. J. Good (1952), J. R. Statist. Soc. B 14:107-114 (log score).
     """
     curve, weeks, done, censored, end = _checked(p_cleared, time, horizon, cleared, censoring)

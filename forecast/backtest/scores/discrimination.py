@@ -73,8 +73,24 @@ def auc_at(
     """Cumulative/dynamic AUC at a week: cleared by it against not cleared by it.
 
     Those who cleared weigh 1/G(T-); those still followed after ``week`` weigh alike; those lost
-    before it are left out, their weight carried by the others. Arguments, shape and errors as in
-    :func:`uno_c`.
+    before it are left out, their weight carried by the others.
+
+    Parameters
+    ----------
+    risk, time, cleared, multiplicity, censoring
+        As in :func:`uno_c`.
+    week
+        The week asked about.
+
+    Returns
+    -------
+    ndarray
+        The AUC, shape () or (B,).
+
+    Raises
+    ------
+    BacktestError
+        If inputs are malformed, or nobody cleared by ``week``, or everybody known did.
 
     References
     ----------

@@ -22,8 +22,14 @@ def lapse_chance(
 ) -> pd.DataFrame:
     """Return, for each rung under way, the chance that the athlete stops within 12 and 26 weeks.
 
-    Arguments and errors as in ``readiness.as_view``; ``seed`` is that of the draws behind the 80 %
-    ranges, the model's own where left out.
+    Parameters
+    ----------
+    model
+        A fitted forecaster, or its view of a log, which has a log and a cut date already.
+    log, as_of
+        The log and its cut date.
+    seed
+        Of the draws behind the 80 % ranges; the model's own where left out.
 
     Returns
     -------
@@ -31,6 +37,11 @@ def lapse_chance(
         One row an open spell, columns ``COLUMNS``: ``p_gone`` is the chance that the last
         training day has been already, ``lapse_12`` and ``lapse_26`` that it will have been by
         then, with 80 % ranges; ``text`` says it in words. All rungs of an athlete share them.
+
+    Raises
+    ------
+    NotFittedError, ForecastError, HistoryError
+        See ``readiness.LogView``.
 
     Notes
     -----

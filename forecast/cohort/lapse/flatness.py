@@ -84,7 +84,20 @@ def lapse_hazard(
 ) -> LapseHazard:
     """Relate lapse to flatness, as filtered on each training day, and to other things known then.
 
-    Arguments and errors as in ``readiness.as_view``; ``level`` is that of the intervals.
+    Parameters
+    ----------
+    model
+        A fitted forecaster, or its view of a log, which has a log and a cut date already; its
+        growth engine says how flat an athlete is.
+    log, as_of
+        The log and its cut date.
+    level
+        Level of the intervals.
+
+    Raises
+    ------
+    NotFittedError, ForecastError, HistoryError
+        See ``readiness.LogView``.
 
     Notes
     -----

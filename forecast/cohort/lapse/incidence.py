@@ -112,7 +112,21 @@ def lapse_incidence(
 ) -> LapseIncidence:
     """Estimate how many spells end by clearing and how many by lapse, by group and week.
 
-    Arguments and errors as in ``time_to_clear``.
+    Parameters
+    ----------
+    records, as_of
+        A log and its cut date, or histories.
+    by
+        ``"rung"``, ``"start_year"`` or a roster column.
+    level
+        Confidence level of the bands.
+
+    Raises
+    ------
+    HistoryError
+        The column is unknown or empty, or the log holds no usable set.
+    FitError
+        ``level`` is out of range.
 
     Notes
     -----

@@ -1,17 +1,13 @@
 "use strict";
 const views = new Map();
-// The code that draws is packed; unpacked and run, it is there as vegaEmbed.
-async function unpack() {
-  const packed = atob(document.getElementById("drawing-code").textContent);
-  const bytes = Uint8Array.from(packed, (letter) => letter.charCodeAt(0));
+const specs = new Map();
+// The code that draws and what it draws are packed.
+function unpack(holder) {
+  const bytes = Uint8Array.from(atob(holder.textContent), (letter) => letter.charCodeAt(0));
   const plain = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("deflate"));
-  (0, eval)(await new Response(plain).text());
+  return new Response(plain).text();
 }
 const options = { mode: "vega-lite", renderer: "svg", actions: false, hover: true };
-const specs = new Map(
-  [...document.querySelectorAll("script[data-chart]")].map((holder) => [
-    holder.dataset.chart, JSON.parse(holder.textContent)])
-);
 const places = [...document.querySelectorAll("[data-draw]")];
 
 // The part of a chart's data that one athlete on one rung has.
@@ -42,7 +38,8 @@ function pick(list) {
 }
 
 // Paper is wider than a phone and narrower than a screen: draw for it, then for the screen again.
-const PAPER_WIDTH = 660;
+const PAPER_WIDTH = 660, HALF_WIDTH = 320;
+const onPaper = (place) => (place.closest(".pair") ? HALF_WIDTH : PAPER_WIDTH);
 const folded = new Set();
 const resize = () => dispatchEvent(new Event("resize"));
 addEventListener("beforeprint", () => {
@@ -50,7 +47,7 @@ addEventListener("beforeprint", () => {
     folded.add(part);
     part.open = true;
   }
-  for (const view of views.values()) view?.signal("width", PAPER_WIDTH).run();
+  for (const [place, view] of views) view?.signal("width", onPaper(place)).run();
 });
 addEventListener("afterprint", () => {
   for (const part of folded) part.open = false;
@@ -71,7 +68,9 @@ async function drawAll() {
     document.getElementById("old-browser").hidden = false;
     return;
   }
-  await unpack();
+  (0, eval)(await unpack(document.getElementById("drawing-code")));  // it is there as vegaEmbed
+  for (const holder of document.querySelectorAll("script[data-chart]"))
+    specs.set(holder.dataset.chart, JSON.parse(await unpack(holder)));
   const hidden = (place) => place.closest("details:not([open])") !== null;
   for (const place of [...places].sort((a, b) => hidden(a) - hidden(b))) {
     await draw(place);
