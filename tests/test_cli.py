@@ -299,9 +299,9 @@ def test_plateau_lists_who_needs_a_look(run, club, tmp_path, fitted, small_log, 
     away = (listed["state"] == "paused") & (listed["urgency"] > 1)
     watched = listed[~away]
     told = " ".join(out.split())
-    assert f"{away.sum()} rest while their athletes are away" in told
+    assert f"{away.sum()} at rest while the athlete is away" in told
     assert all(f"{athlete}, " in told for athlete in listed.loc[away, "athlete"])
-    assert f"{len(watched)} of {len(expected)} open rungs need a look" in out
+    assert f"of {len(expected)} open rungs, {len(watched)} to look at" in out
     assert [line.split(",")[0] for line in out.splitlines() if ": " in line and line[0] == "a"] == (
         watched["athlete"].tolist()
     )

@@ -23,6 +23,7 @@ from forecast.commands.common import (
     viewing,
 )
 from forecast.commands.people import named, rows_of
+from forecast.log import counted
 from forecast.plateau import DEFAULT_FALSE_ALARMS, PAUSED, urgent_first
 
 PAIN_URGENCY = 1
@@ -56,9 +57,9 @@ def _show(console: Console, records: Records, states: pd.DataFrame) -> None:
     away = (listed["state"] == PAUSED) & (listed["urgency"] > PAIN_URGENCY)
     watched, rest = listed[~away], listed[away]
     console.print(
-        f"{records.name}: {len(watched)} of {len(states)} open rungs need a look; "
-        f"{len(states) - len(listed)} climb as they should; {len(rest)} rest while their athletes "
-        "are away from them.\n",
+        f"{records.name}: of {counted(len(states), 'open rung')}, {len(watched)} to look at, "
+        f"{len(states) - len(listed)} climbing as expected, {len(rest)} at rest while the athlete "
+        "is away.\n",
         style="bold",
     )
     names = {rung.key: rung.name for rung in records.log.ladder.rungs}

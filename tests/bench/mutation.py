@@ -185,7 +185,10 @@ def imported(path: Path) -> set[str]:
 
 
 def importers(name: str) -> set[str]:
-    """Return the loaded modules of the package that import this one, at whatever remove."""
+    """Return this module and the loaded ones that import it, at whatever remove.
+
+    With a package go its modules: they would not be found as its attributes again.
+    """
     needs = {
         one: imported(Path(str(module.__file__)))
         for one, module in sys.modules.items()
@@ -194,7 +197,11 @@ def importers(name: str) -> set[str]:
     found, more = set[str](), {name}
     while more:
         found |= more
-        more = {one for one in needs if one not in found and needs[one] & found}
+        more = {
+            one
+            for one in needs
+            if one not in found and (needs[one] & found or one.rpartition(".")[0] in found)
+        }
     return found
 
 
@@ -293,7 +300,9 @@ def main() -> int:
     asked.add_argument("--timeout", type=float, default=300.0, help="seconds for one mutant")
     asked.add_argument("--seconds", type=float, default=1e9, help="begin no mutant after so many")
     asked.add_argument("--only", default="", help="files whose name holds this")
+    asked.add_argument("--again", type=Path, help="output of a run: only what survived there")
     options = asked.parse_args()
+    lived_before = survivors(options.again.read_text()) if options.again else None
     os.chdir(ROOT)
     sys.path.insert(0, str(ROOT))
     os.environ["PYTHONDONTWRITEBYTECODE"] = "1"
@@ -306,6 +315,8 @@ def main() -> int:
     ]
     drawn = random.Random(options.seed).sample(every, min(options.mutants, len(every)))
     mutants = [mutated(path, n) for path, n in drawn]
+    if lived_before is not None:
+        mutants = [mutant for mutant in mutants if mutant.said in lived_before]
     by_test = covering(folder, TESTS[options.room])
     by_loop = None
     if any(mutant.compiled for mutant in mutants):
@@ -326,6 +337,12 @@ def main() -> int:
     score = (done - lived) / max(done, 1)
     print(f"{options.room}: {len(every)} places, {done} mutants, {dict(counts)}, score {score:.2f}")
     return 0
+
+
+def survivors(printed: str) -> set[str]:
+    """Return what was changed in the mutants that lived, from what a run printed."""
+    lines = [line for line in printed.splitlines() if line.startswith(("survived", "not covered"))]
+    return {line.partition(": ")[2] for line in lines}
 
 
 def at_import(mutant: Mutant, by_test: Covering) -> list[str]:

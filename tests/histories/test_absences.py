@@ -58,6 +58,19 @@ def test_only_absences_are_kept_and_who_never_came_back_is_no_part_of_them():
     assert 0.0 < law.share[0] < 0.5
 
 
+def test_of_very_many_absences_some_stand_for_all(monkeypatch):
+    histories = histories_of([np.cumsum(np.r_[0, np.arange(22, 62)])], 3000)
+    whole = absence_law(histories)
+    monkeypatch.setattr("forecast.histories.absences.MAX_ABSENCES", 10)
+    some = absence_law(histories)
+    assert (len(whole.length), len(some.length)) == (40, 10)
+    assert (some.length[0], some.length[-1]) == (22.0, 61.0)
+    assert some.share.sum() == pytest.approx(whole.share.sum())
+    assert longer_than(some, np.array([40.0])) == pytest.approx(
+        longer_than(whole, np.array([40.0])), rel=0.15
+    )
+
+
 def test_absences_end_when_they_end_at_this_time_of_the_year():
     """Off-seasons from June on, of six to sixteen weeks, that all end on one day of September."""
     began = np.array([y * 364.0 + 160 + d for y in range(4) for d in range(0, 70, 5)])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.stats import pareto
@@ -52,6 +54,15 @@ def test_own_gaps_take_over_as_they_come_in(rhythm):
     assert medians == sorted(medians)
     assert medians[0] < 4.0
     assert medians[-1] == 7.0
+
+
+def test_two_gaps_are_half_a_habit(rhythm):
+    """By hand: a cohort at 16 days and two gaps of 1 make 4; two of eight parts are the own."""
+    even = replace(rhythm, ratios=np.ones(TABLE_SIZE), median=16.0)
+    table = gap_table([np.array([1.0, 1.0])], even)[0]
+    np.testing.assert_array_equal(
+        table, np.repeat([1.0, 4.0], [TABLE_SIZE // 4, TABLE_SIZE * 3 // 4])
+    )
 
 
 def test_only_the_latest_gaps_count(rhythm):

@@ -13,6 +13,7 @@ from forecast.errors import FitError
 from forecast.survival.hazard import (
     EDGES,
     _at_risk,
+    _columns,
     _weeks_left,
     fit_hazard,
     fit_ridge_logistic,
@@ -134,6 +135,16 @@ def test_learnt_from_nothing_the_prediction_is_the_outlook(moments):
     same = possible & (np.diff(outlook, axis=1) > 0.01)
     assert same.mean() > 0.8
     np.testing.assert_allclose(by_edge[:, 1:][same], ndtr(outlook[:, 1:])[same], atol=3e-3)
+
+
+def test_time_and_season_are_those_of_the_middle_of_a_stretch(moments):
+    features, outlook, _ = moments
+    table, _, rows = _columns(features, outlook, EDGES, offset_hazard(outlook))
+    middle = EDGES[:-1] + np.diff(EDGES) / 2
+    turn = 2 * np.pi * (features["year"].to_numpy()[:, None] + 7 * middle / 365.2425)
+    assert rows[: len(middle) + 1].tolist() == [0] * len(middle) + [1]
+    np.testing.assert_allclose(table["log_time"][: len(middle)], np.log(middle + 0.5))
+    np.testing.assert_allclose(table["season_cos"], np.cos(turn).ravel(), atol=1e-3)
 
 
 def test_weeks_left_are_bounded_where_the_gain_is_none_or_the_mark_is_near():
