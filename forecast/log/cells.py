@@ -56,8 +56,8 @@ def show(cell: Any) -> str:
         return str(int(cell))
     if isinstance(cell, dt.datetime):
         # pd.Timestamp too; midnight is how spreadsheets store a plain date
-        clock = cell.time() != dt.time()
-        return cell.isoformat(sep=" ") if clock else cell.date().isoformat()
+        said = cell.isoformat(sep=" ")  # ``date()`` has no years above 9999
+        return said if cell.time() != dt.time() else said.partition(" ")[0]
     return visible(tidy(_said(cell)))
 
 

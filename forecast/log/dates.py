@@ -88,6 +88,8 @@ def read_day(cell: Any, date1904: bool = False) -> Day | Unsettled | Problem:
         )
     if isinstance(cell, np.datetime64):
         cell = pd.Timestamp(cell)
+    if isinstance(cell, pd.Timestamp) and not dt.MINYEAR <= cell.year <= dt.MAXYEAR:
+        return _unreadable(cell)  # a column of seconds or days reaches farther than the calendar
     if isinstance(cell, dt.datetime):
         clock = cell.hour * 3600 + cell.minute * 60 + cell.second
         return _within(Day(cell.date(), clock or -1, "typed"), cell)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -154,3 +155,10 @@ def test_the_demo_club_can_be_read_at_any_date():
     early, late = (read_club("data_demo", today=day).log for day in ("2020-01-01", "2090-01-01"))
     pd.testing.assert_frame_equal(early.sets, late.sets)
     assert not set(early.rejected["kind"]) & {"future", "alone"}
+
+
+def test_a_year_that_no_calendar_has_costs_its_row_only(ladder):
+    days = np.array(["2026-04-03", "12026-04-04", "-0044-03-15"], "datetime64[s]")
+    frame = pd.DataFrame({"athlete": "Bo", "date": days, "rung": "press", "value": 5})
+    log = read_log(frame, ladder)
+    assert (len(log.sets), log.rejected["column"].tolist()) == (1, ["date", "date"])
