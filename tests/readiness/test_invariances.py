@@ -246,3 +246,16 @@ def test_a_load_that_cannot_be_checked_is_said_and_changes_no_figure(
     assert not silent["warnings"].str.contains("body mass").any()
     numbers = [name for name in told.columns if name != "warnings"]
     pd.testing.assert_frame_equal(told[numbers], silent[numbers], check_exact=True)
+
+
+def test_a_level_is_told_in_its_unit_one_and_many(small_result, small_log):
+    measure = {rung.key: rung.criterion.measure for rung in small_log.ladder.rungs}
+    told = small_result.reasons[small_result.reasons["text"].str.contains("at about")]
+    reps = told[told["rung"].map(measure) == "reps"]["text"].str.extract(
+        r"at about (\d+) (reps?)\b"
+    )
+    assert (reps[0].eq("1") == reps[1].eq("rep")).all()
+    assert set(reps[1]) == {"rep", "reps"}
+    holds = told[told["rung"].map(measure) == "seconds"]["text"]
+    assert holds.str.contains(r"at about \d+\.\d s\b").all()
+    assert len(holds) > 1
