@@ -27,16 +27,13 @@ from forecast.growth.constants import (
 from forecast.growth.filtering import Filtered, forward_pass, stretches
 from forecast.growth.information import SpellInformation, spell_information
 from forecast.growth.observation import evidence_slopes
-from forecast.growth.panel import MEASURES, Panel, take_spells
+from forecast.growth.panel import MEASURES, Panel
 from forecast.growth.pooling import Moments, Pooled, PoolingPrior, pool, pooled_moments
 from forecast.growth.scatter import athlete_scatter
 from forecast.types import Array
 
 ROUNDS = 3
 MAX_STEPS = (8, 8, 14)
-MOST_SETS = 60_000
-"""In larger clubs the constants, some 30 for all, are fitted to an even share of the athletes with
-about so many sets (judgement; docs, what was tried). Effects and states still come from all."""
 START = {"log_own_swing": 0.08, "log_own_pace": 0.05, "log_wiggle_sd": 0.015}
 """Where the climb to the best constants begins, where not in the middle of their priors: with
 spells free to differ in pace, so that a steady climb is not first taken for a wiggle."""
@@ -100,37 +97,13 @@ def fit_growth(
     left out; ``rounds``: how often the two steps take turns. Raises ``FitError`` if the evidence is
     not a number, so that no constants can be trusted.
     """
-    told = share_of_athletes(panel, MOST_SETS)
-    turns = climb(told, n_rungs, start)
+    turns = climb(panel, n_rungs, start)
     for turn in range(rounds):
         if progress:
             progress(f"growth engine, round {turn + 1} of {rounds}")
         constants, filtered, pooled = next(turns)
-    names, chol = _uncertainty(told, constants, filtered, n_rungs)
-    if told is not panel:
-        filtered = filter_population(panel, constants, pooled, n_rungs)
-        every = _Structure(panel, constants, filtered, n_rungs)
-        pooled = every.pool(constants, every.inform(constants))
+    names, chol = _uncertainty(panel, constants, filtered, n_rungs)
     return GrowthFit(constants, pooled, n_rungs, names, chol, pooled.log_evidence, rounds)
-
-
-def share_of_athletes(panel: Panel, most_sets: int) -> Panel:
-    """Return the spells of every k-th athlete, the fewest k that leaves about so many sets.
-
-    Athletes stand in the order of their sessions, so that the share holds long and short records
-    as the club does, whatever they are called.
-    """
-    every = -(-int(panel.n_sets.sum()) // most_sets)
-    if every < 2:
-        return panel
-    names, owner = np.unique(panel.athlete, return_inverse=True)
-    first = np.full(len(names), np.iinfo(np.int64).max)
-    np.minimum.at(first, owner, panel.day[panel.start])
-    sessions = np.bincount(owner, panel.length)
-    sets = np.bincount(owner[panel.spell], panel.n_sets)
-    told = np.zeros(len(names), dtype=bool)
-    told[np.lexsort((first, sets, sessions))[::every]] = True
-    return take_spells(panel, np.flatnonzero(told[owner]))
 
 
 def climb(
