@@ -81,30 +81,28 @@ Maps = dict[tuple[int, int], TimeMap]
 
 
 @dataclass(frozen=True, slots=True)
-class Walk:
-    """How A athletes went up R rungs on P paths; NaN where they did not.
+class Climbed:
+    """How rungs were climbed on P paths; NaN where they were not.
+
+    Of A athletes and R rungs (A, R, P) in a ``Walk``; (T, P) in a step on one rung, its ``first``
+    (T,).
 
     Attributes
     ----------
     climbing
-        (A, R, P) days on the rung: from the cut where under way, else from the first session.
+        Days on the rung: from the cut where under way, else from the first session.
     delay
-        (A, R, P) days to the first session from the rung being open, or from the cut where it was
-        open before; 0 where under way.
+        Days to the first session from the rung being open, or from the cut where it was open
+        before; 0 where under way.
     cleared
-        (A, R, P) days from the cut to clearing; past ``most_days`` only an order.
+        Days from the cut to clearing; past ``most_days`` only an order.
     start_level, start_gain, end_level
-        (A, R, P) latent level over the pass mark and gain a week, at the last session known or
-        the first to come; level over the mark at the last session simulated.
+        Latent level over the pass mark and gain a week, at the last session known or the first to
+        come; level over the mark at the last session simulated.
     first
         (A, R) chance that the next session meets the criterion.
     maps
         By (athlete place, rung): the recalibration of its times.
-    tempo
-        (A, P) the athletes' part in the times of rungs not begun.
-    middle
-        (A, R, F) middle days that the growth engine says of rungs not begun, by the time of the
-        year they begin: at the cut and every F-th part of a year after it.
     """
 
     climbing: Array
@@ -115,6 +113,21 @@ class Walk:
     end_level: Array
     first: Array
     maps: Maps
+
+
+@dataclass(frozen=True, slots=True)
+class Walk(Climbed):
+    """How A athletes went up R rungs.
+
+    Attributes
+    ----------
+    tempo
+        (A, P) the athletes' part in the times of rungs not begun.
+    middle
+        (A, R, F) middle days that the growth engine says of rungs not begun, by the time of the
+        year they begin: at the cut and every F-th part of a year after it.
+    """
+
     tempo: Array
     middle: Array
 

@@ -129,10 +129,7 @@ def what_if(
     if not isinstance(athlete, str) or athlete not in view.log.athletes:
         raise ForecastError(f"{athlete!r} is not in the log; its athletes are in log.athletes.")
     climbing = view.once(known_climbing)
-    sets = view.log.sets
-    alone = replace(view.log, sets=sets[sets["athlete"] == athlete].reset_index(drop=True))
-    # The club's day: the one after its last set, not after the athlete's.
-    ground, pooled, current = look_up(view.model.view(alone, view.as_of), climbing)
+    ground, pooled, current = look_up_alone(view, athlete)
     if current.summary.empty:
         raise ForecastError(f"Nothing lies ahead of {athlete!r}: no rung is open.")
     now = float(weekly_sessions(ground.gaps)[0])
@@ -185,6 +182,16 @@ def look_up(
         view.model.random_state,
     )  # fmt: skip
     return ground, _pooled_chances(ground, current), current
+
+
+def look_up_alone(
+    view: LogView, athlete: str
+) -> tuple[Ground, dict[tuple[int, int], Array], ReadinessForecast]:
+    """Return the same of one athlete, by how the whole club climbs."""
+    sets = view.log.sets
+    alone = replace(view.log, sets=sets[sets["athlete"] == athlete].reset_index(drop=True))
+    # The club's day: the one after its last set, not after the athlete's.
+    return look_up(view.model.view(alone, view.as_of), view.once(known_climbing))
 
 
 def _pooled_chances(ground: Ground, current: ReadinessForecast) -> dict[tuple[int, int], Array]:

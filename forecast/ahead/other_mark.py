@@ -10,11 +10,12 @@ import numpy as np
 import pandas as pd
 
 from forecast.ahead.ground import Ground
-from forecast.ahead.ladder import known_climbing, look_up, settings_of
+from forecast.ahead.ladder import look_up_alone, settings_of
 from forecast.ahead.result import WhatIf, chances_by_day
 from forecast.ahead.walk import climb_one
 from forecast.errors import ForecastError
 from forecast.growth import to_latent, to_ratio
+from forecast.histories import running_count
 from forecast.log import TrainingLog, is_number
 from forecast.readiness import Fitted, LogView, as_view, time_columns
 
@@ -77,9 +78,7 @@ def what_if_mark(
     view = as_view(model, log, as_of)
     now = _open_row(view, athlete, rung)
     marks = _checked(targets, float(now["target"]))
-    sets = view.log.sets
-    alone = replace(view.log, sets=sets[sets["athlete"] == athlete].reset_index(drop=True))
-    ground, pooled, _ = look_up(view.model.view(alone, view.as_of), view.once(known_climbing))
+    ground, pooled, _ = look_up_alone(view, athlete)
     settings, place = settings_of(view.model, view.model.horizon_weeks), now["rung_index"]
     base = climb_one(ground, settings, place, pooled=pooled)
     rows: list[dict[str, Any]] = []
@@ -125,7 +124,7 @@ def _at_mark(ground: Ground, rung: int, times: float) -> tuple[Ground, pd.Timest
     sessions = histories.sessions
     mine = sessions[sessions["spell"] == row].sort_values("date", kind="stable")
     meets = mine["best"] >= times * criterion.target - 1e-9
-    run = meets.groupby((~meets).cumsum()).cumsum()
+    run = running_count(mine.assign(meets=meets))
     done = mine["date"][run >= criterion.confirm_sessions]
     panel, linear = tracked.panel, ground.model.linear
     threshold, met = panel.threshold.copy(), panel.met.copy()
@@ -136,7 +135,7 @@ def _at_mark(ground: Ground, rung: int, times: float) -> tuple[Ground, pd.Timest
     at = np.isin(panel.session_row, mine.index)
     met[at] = meets.reindex(panel.session_row[at]).to_numpy()
     spells = histories.spells.copy()
-    spells.loc[spells.index[row], "run"] = int(run.iloc[-1])
+    spells.loc[spells.index[row], "run"] = int(run[-1])
     there = replace(
         ground,
         tracked=replace(tracked, panel=replace(panel, threshold=threshold, met=met)),

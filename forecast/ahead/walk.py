@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 
 from forecast.ahead.duration import (
+    Climbed,
     Going,
-    Maps,
     Timing,
     Walk,
     athletes_tempo,
@@ -78,32 +78,25 @@ class SoFar:
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
-    """How T athletes ``who`` climbed one rung; fields as in ``Walk`` and ``SoFar``, (T, P)."""
+class Step(Climbed):
+    """How T athletes ``who`` climbed one rung, with what ``SoFar`` carries of it, (T, P)."""
 
     rung: int
     who: Ints
-    climbing: Array
-    delay: Array
-    cleared: Array
-    start_level: Array
-    start_gain: Array
-    end_level: Array
-    first: Array
     margin: Array
     own_pace: Array
-    maps: Maps
 
 
 def _joined(so_far: SoFar, timing: Timing, steps: list[Step]) -> Walk:
     """Lay the steps out by athlete and rung."""
     parts: dict[str, Any] = {"cleared": so_far.cleared, "maps": {}}
-    for name in ("climbing", "delay", "start_level", "start_gain", "end_level"):
+    laid_out = {part.name for part in fields(Climbed)} - parts.keys()
+    for name in laid_out - {"first"}:
         parts[name] = np.full(so_far.cleared.shape, np.nan)
     parts["first"] = np.full(so_far.cleared.shape[:2], np.nan)
     for step in steps:
         parts["maps"] |= step.maps
-        for name in parts.keys() - {"cleared", "maps"}:
+        for name in laid_out:
             parts[name][step.who, step.rung] = getattr(step, name)
     return Walk(**parts, tempo=timing.tempo, middle=timing.middle)
 

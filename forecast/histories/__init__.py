@@ -12,7 +12,7 @@ from forecast.histories.attendance import (
 )
 from forecast.histories.histories import Histories, build_histories, cut_day
 from forecast.histories.pain import PAIN, PAIN_WEEKS, recent_pain
-from forecast.histories.sessions import build_sessions, day_number
+from forecast.histories.sessions import build_sessions, day_number, running_count
 from forecast.histories.spells import CLEARED, DEFAULT_LAPSE_WEEKS, LAPSED, OPEN, PASSED_OVER
 
 __all__ = [
@@ -38,6 +38,7 @@ __all__ = [
     "first_gap_table",
     "gap_table",
     "recent_pain",
+    "running_count",
     "share_longer",
     "weeks_until_back",
 ]

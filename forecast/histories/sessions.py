@@ -59,12 +59,15 @@ def build_sessions(sets: pd.DataFrame, ladder: Ladder) -> pd.DataFrame:
     )
     order = {key: i for i, key in enumerate(ladder.keys)}
     sessions["rung_index"] = sessions["rung"].map(order).astype("int64")
-    sessions["run"] = _running_count(sessions)
+    sessions["run"] = running_count(sessions)
     return sessions
 
 
-def _running_count(sessions: pd.DataFrame) -> np.ndarray:
-    """Length of the current streak of meeting sessions, counted within athlete and rung."""
+def running_count(sessions: pd.DataFrame) -> Ints:
+    """Return how many sessions in a row, each included, have met: within athlete and rung.
+
+    ``sessions``: ``athlete, rung, meets``, in the order of the days.
+    """
     meets = sessions["meets"].to_numpy()
     spell = sessions.groupby(["athlete", "rung"], sort=False).ngroup().to_numpy()
     position = np.arange(len(sessions))
