@@ -376,6 +376,27 @@ def test_what_if_compares_rates_and_warns(run, club, tmp_path, small_result):
     assert "--sessions-per-week 9" in err
 
 
+@pytest.mark.parametrize(
+    ("command", "end"),
+    [(("ahead", "--by", "2025-10-31"), "Stands at: what"), (("what-if",), "This is association")],
+)
+def test_beside_pain_the_ladder_is_on_hold(run, club, tmp_path, small_result, command, end):
+    athlete = small_result.summary["athlete"].iloc[0]
+    own = tmp_path / "club"
+    shutil.copytree(club, own)
+    table = pd.read_csv(own / "sets.csv")
+    mine = table["athlete"].eq(athlete) & table["date"].lt("2024-10-07")
+    table.loc[mine & table["date"].eq(table.loc[mine, "date"].max()), "pain"] = 6
+    table.to_csv(own / "sets.csv", index=False)
+    name, *options = command
+    asked = (name, own, "--model", own / "model.zip", "--athlete", athlete, "--horizon", 60)
+    code, out, err = run(*asked, *options)
+    assert code == 0, err
+    figures = out[out.index("\n") : out.index(end)]
+    assert figures.count("on hold") >= 2
+    assert not re.search(r"> 60|\d+ %|\d{4}-\d\d-\d\d", figures), figures
+
+
 def test_retests_lists_what_is_due(run, club, tmp_path, fitted, small_log, small_cut):
     expected = retests(fitted, small_log, small_cut)
     path = tmp_path / "due.csv"

@@ -25,7 +25,7 @@ from forecast.commands.common import (
 )
 from forecast.commands.people import named, rows_of
 from forecast.log import counted
-from forecast.readiness import with_usual
+from forecast.readiness import PAIN, marked, with_usual
 
 HORIZON_AHEAD = 260
 
@@ -52,6 +52,7 @@ def ahead(
     summary = rows_of(result.summary, names)
     told = f"{len(summary)} rungs ahead"
     shown = with_usual(summary, view.histories, records.log.ladder)
+    shown = marked(shown, view.plateaus())
     print_table(summary, lambda console: _show(console, records, result, shown), out, told)
 
 
@@ -60,9 +61,12 @@ def _show(console: Console, records: Records, result: LadderAhead, summary: pd.D
     weeks_screen.heading(console, records.name, what, summary, result.as_of)
     console.print("Chances of clearing in %, counted from that day.\n")
     weeks_screen.lines(console, records.log, summary, result.as_of, result.horizon_weeks, _note)
+    mark_of = dict(zip(summary["athlete"], summary["mark"], strict=True))
     for row in result.target.to_dict("records"):
-        if row["athlete"] in set(summary["athlete"]):
-            console.print(f"{row['athlete']}: {row['text']}\n")
+        if row["athlete"] in mark_of:
+            held = mark_of[row["athlete"]] == PAIN
+            said = f"{weeks_screen.ON_HOLD}, pain is noted." if held else row["text"]
+            console.print(f"{row['athlete']}: {said}\n")
     console.print(weeks_screen.legend(result.horizon_weeks))
     console.print(CAUTION)
 

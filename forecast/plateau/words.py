@@ -53,10 +53,9 @@ def _stopped(row: dict) -> str:
     verb = "Loses ground" if row["state"] == SLIPPING else "Gains too little"
     since = "; the start can't be dated"
     if not pd.isna(row["since"]):
-        since = (
-            f" since about {day_words(row['since'])} (between {day_words(row['since_low'])} and "
-            f"{day_words(row['since_high'])})"
-        )
+        early, late = day_words(row["since_low"]), day_words(row["since_high"])
+        since = f" since about {day_words(row['since'])}"
+        since += f" (between {early} and {late})" if early != late else ""
     return (
         f"{verb}{since}: {_range(row)}, and under {percent(row['smallest_gain'])} counts "
         f"as flat. Chance of being flat {100 * row['p_flat']:.0f} %."

@@ -20,11 +20,19 @@ KEYS = ["athlete", "rung"]
 
 
 def marked(summary: pd.DataFrame, plateaus: pd.DataFrame) -> pd.DataFrame:
-    """Return the summary with the ``mark`` of each row, as state and pain of plateaus decide."""
-    watched = plateaus.set_index(KEYS)[["state", "pain"]]
-    seen = watched.reindex(pd.MultiIndex.from_frame(summary[KEYS]))
-    hurts = (seen["pain"] >= PAIN_NOTED).to_numpy()
-    state = seen["state"].replace("paused", AWAY).fillna(UNCLEAR).to_numpy()
+    """Return the summary with the ``mark`` of each row, as state and pain of plateaus decide.
+
+    Pain is the athlete's: it holds rungs that are not open yet, too.
+    """
+    pain = plateaus.groupby("athlete")["pain"].max()
+    hurts = (summary["athlete"].map(pain) >= PAIN_NOTED).to_numpy()
+    states = plateaus.set_index(KEYS)["state"]
+    state = (
+        states.reindex(pd.MultiIndex.from_frame(summary[KEYS]))
+        .replace("paused", AWAY)
+        .fillna(UNCLEAR)
+        .to_numpy()
+    )
     return summary.assign(mark=pd.Series(np.where(hurts, PAIN, state), index=summary.index))
 
 

@@ -270,7 +270,8 @@ def _since(plateau: Any, as_of: pd.Timestamp) -> str:
         return " for some time"
     days: Iterable[pd.Timestamp] = (plateau.since, plateau.since_low, plateau.since_high)
     begun, early, late = (say_date(day, as_of, range_weeks=WIDE) for day in days)
-    return f" since {begun} (somewhere between {early} and {late})"
+    between = f" (somewhere between {early} and {late})" if early != late else ""
+    return f" since {begun}{between}"
 
 
 def _helps(mark: str, rung: Rung, ladder: Ladder, helped: str | None) -> tuple[str, ...]:

@@ -75,6 +75,13 @@ def test_each_state_has_its_sentence(changed, said):
     assert reason_for({**ROW, **changed}) == said
 
 
+def test_a_start_known_to_the_day_has_no_range():
+    day = pd.Timestamp("2026-03-02")
+    start = dict.fromkeys(("since", "since_low", "since_high"), day)
+    told = reason_for({**ROW, "state": "flat", **start})
+    assert told.startswith("Gains too little since about 2 Mar 2026: ")
+
+
 def test_the_watch_list_is_in_order_of_urgency():
     rows = [
         # athlete, state, pain, weeks_flat, less_clean, sessions

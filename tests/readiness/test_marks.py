@@ -118,3 +118,12 @@ def test_all_that_a_cleared_rung_needed_is_behind():
     assert top["rung"].tolist() == ["top"]
     assert top["ready_on"].tolist() == [DAY0 + pd.Timedelta(days=12)]
     assert untried_rungs(histories_of([("Bo", "top", 9, 6)])).empty
+
+
+def test_pain_holds_every_rung_of_the_athlete_those_to_come_too():
+    plateaus = pd.DataFrame(
+        {"athlete": ["a", "b"], "rung": ["one", "one"], "state": ["flat", "climbing"],
+         "pain": [5.0, np.nan]}
+    )  # fmt: skip
+    rows = pd.DataFrame({"athlete": ["a", "a", "b", "b"], "rung": ["one", "two", "one", "two"]})
+    assert list(marked(rows, plateaus)["mark"]) == ["pain", "pain", "climbing", "unclear"]
