@@ -113,7 +113,7 @@ def with_year(column: pd.Series, year: int) -> pd.Series:
             named = [
                 lexicon.months()[p.casefold()] for p in parts if p.casefold() in lexicon.months()
             ]
-            digits = [int(part) for part in parts if part.isdigit()]
+            digits = [int(part) for part in parts if part.isdecimal()]
             now = named[0] if named else max(min(digits[:2], default=0), 0)
             if len(digits) == 2 - len(named):
                 year += named != [] and month - now > 6

@@ -296,7 +296,7 @@ class _Reader:
                 if isinstance(value, Problem):
                     return value
                 one, count = replace(one, value=value), amount
-        if not count.isdigit() or not 1 <= int(count) <= MOST_SETS:
+        if not count.isdecimal() or not 1 <= int(count) <= MOST_SETS:
             return Problem(
                 "limit", f"{self._shown(text)!r}: sets are whole and at most {MOST_SETS}; mend it."
             )

@@ -92,7 +92,7 @@ def known_headers(mapping: Mapping, ladder: Ladder) -> Known:
         names = [
             plain_header(cell) in mapped
             or header_meaning(cell)
-            or (not cell.isdigit() and _set_slot(cell))
+            or (not cell.isdecimal() and _set_slot(cell))
             for cell in cells
         ]
         rest = [cell for cell, name in zip(cells, names, strict=True) if not name]
@@ -236,7 +236,7 @@ def side_by_side(headers: Sequence[str], mapping: Mapping, ladder: Ladder) -> li
         slots = finder()
         counts = {slot.block for slot in slots if slot.kind == "value"}
         if len(counts) > 1 or (counts and (slots[0].rung or slots[0].side)):
-            bare = all(slot.header.isdigit() for slot in slots)
+            bare = all(slot.header.isdecimal() for slot in slots)
             if not bare or {slot.number for slot in slots} == set(range(1, len(slots) + 1)):
                 return slots
     return []
@@ -260,8 +260,8 @@ def _is_place(digits: str) -> bool:
 def _set_slot(header: str) -> Slot | None:
     """Read a header that names one of several sets: ``Set 2``, ``3. Satz (s)``, ``set1 kg``."""
     tokens = re.findall(r"[^\W\d_]+|\d+", plain_header(header))
-    digits = [token for token in tokens if token.isdigit()]
-    rest = [token for token in tokens if not token.isdigit()]
+    digits = [token for token in tokens if token.isdecimal()]
+    rest = [token for token in tokens if not token.isdecimal()]
     if len(digits) != 1 or not _is_place(digits[0]) or (rest and _SET.isdisjoint(rest)):
         return None
     rest = [token for token in rest if token not in _SET or token in _LEFT | _RIGHT]

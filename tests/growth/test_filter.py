@@ -6,13 +6,14 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from scipy.special import erfcx
 from scipy.stats import laplace_asymmetric, norm
 
 from forecast.growth.clock import Clock
 from forecast.growth.constants import prior_constants
 from forecast.growth.dynamics import Dynamics
 from forecast.growth.filtering import forward_pass, stretches
-from forecast.growth.kernels import above, between, knee_share, log_between
+from forecast.growth.kernels import above, between, knee_share, log_between, mills
 from forecast.growth.observation import KNEE, evidence_slopes, match_sessions
 
 NOISE = prior_constants().noise
@@ -225,6 +226,20 @@ def test_interval_probability_is_exact_in_both_tails(far):
     expected = norm.logsf(low) + np.log1p(-np.exp(norm.logsf(high) - norm.logsf(low)))
     assert between(low, high) == pytest.approx(np.exp(expected), rel=1e-9)
     assert above(low) == pytest.approx(norm.sf(low), rel=1e-12)
+
+
+def test_the_table_of_the_normal_tail_agrees_with_scipy():
+    # scipy.special's erfcx and norm's sf, at knots of the table, between them, and beyond its end
+    for z in np.concatenate(
+        [np.arange(0.0, 42.0, 1 / 64), np.random.default_rng(4).uniform(0, 9, 500)]
+    ):
+        assert mills(z) == pytest.approx(np.sqrt(np.pi / 2) * erfcx(z / np.sqrt(2)), rel=1e-11)
+        assert above(z) == pytest.approx(norm.sf(z), rel=1e-11, abs=1e-300)
+        assert above(-z) == pytest.approx(norm.sf(-z), rel=1e-12)
+    for z in (-36.0, -8.5, -0.3):
+        assert mills(z) == pytest.approx(np.sqrt(np.pi / 2) * erfcx(z / np.sqrt(2)), rel=1e-11)
+    assert (above(np.inf), above(-np.inf)) == (0.0, 1.0)
+    assert np.isnan(above(np.nan))
 
 
 @pytest.mark.parametrize("at", [-5000.0, -300.0, -2.0, 0.0, 3.0, 60.0, 5000.0])

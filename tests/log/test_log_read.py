@@ -495,3 +495,13 @@ def test_a_blank_row_is_one_trouble_not_five(ladder):
     log = read_log(table([None, "", " ", float("nan"), pd.NaT]), ladder)
     assert log.rejected["kind"].item() == "blank"
     assert log.rejected["reason"].item() == "row: nothing in it."
+
+
+@pytest.mark.parametrize("header", ["set ²", "²", "set ①"])
+def test_a_digit_that_is_no_number_in_a_header_costs_the_column_alone(ladder, tmp_path, header):
+    path = tmp_path / "log.csv"
+    path.write_text(
+        f"athlete,date,rung,value,{header}\nAna,2026-04-03,press,7,x\n", encoding="utf-8"
+    )
+    log = read_log(path, ladder)
+    assert log.sets["value"].tolist() == [7.0]
