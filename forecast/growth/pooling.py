@@ -10,11 +10,10 @@ J. Stat. Softw. 67(1), sec. 3).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from forecast.growth import kernels
 from forecast.growth.information import SpellInformation
 from forecast.types import Array, Ints
 
@@ -82,41 +81,63 @@ def pool(
 
     ``info`` is what each spell says, own effects not yet integrated out.
     """
-    loose = marginalise_own(info, prior.own)
     _, who = np.unique(athlete, return_inverse=True)
-    n = int(who.max()) + 1
-    precision = np.zeros((n, 3, 3))
-    score = np.zeros((n, 3))
+    found = _solve(info, who, rung, (int(who.max()) + 1, n_rungs), prior)
+    return Pooled(
+        common_mean=found.mean,
+        common_cov=found.cov,
+        log_evidence=found.log_evidence,
+        athlete_log_evidence=_given_common(who, rung, found, prior),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Solved:
+    """Spells pooled: A athletes taken out one by one, C common effects solved together.
+
+    ``athlete_cov`` (A, 3, 3) of each athlete's effect given the common ones, ``pulled`` (A, 3) its
+    mean where those are nothing, and ``solved`` (A, 3, C) by how much it falls with them.
+    """
+
+    loose: SpellInformation
+    athlete_cov: Array
+    pulled: Array
+    solved: Array
+    mean: Array
+    cov: Array
+    log_evidence: float
+
+
+def _solve(
+    info: SpellInformation, who: Ints, rung: Ints, size: tuple[int, int], prior: PoolingPrior
+) -> _Solved:
+    """Pool spells of ``size`` athletes and rungs, numbered from 0 on."""
+    n, n_rungs = size
+    loose = marginalise_own(info, prior.own)
+    precision, score = np.zeros((n, 3, 3)), np.zeros((n, 3))
     np.add.at(precision, who, loose.information)
     np.add.at(score, who, loose.score)
     cross = _cross_terms(loose, who, rung, n, n_rungs)
     common_precision, common_score = _common_terms(loose, rung, n_rungs, prior)
     full = precision + np.diag(1.0 / prior.athlete)
-    solved = np.linalg.solve(full, np.concatenate([cross, score[:, :, None]], axis=2))
-    reduced = common_precision - np.einsum("aij,aik->jk", cross, solved[:, :, :-1])
-    right = common_score - np.einsum("aij,ai->j", cross, solved[:, :, -1])
+    athlete_cov = np.linalg.inv(full)
+    solved = athlete_cov @ cross
+    pulled = np.einsum("aij,aj->ai", athlete_cov, score)
+    flat = cross.reshape(3 * n, -1)
+    reduced = common_precision - flat.T @ solved.reshape(3 * n, -1)
+    right = common_score - flat.T @ pulled.ravel()
     cov = np.linalg.inv(0.5 * (reduced + reduced.T))
     mean = cov @ right
-    prior_precision = _prior_precision(n_rungs, prior)
-    start = np.concatenate([prior.centre_mean, np.zeros(3 * n_rungs)])
-    _, log_det_full = np.linalg.slogdet(full)
-    athlete_part = (
-        np.bincount(who, loose.constant, n)
-        - 0.5 * (log_det_full + np.log(prior.athlete).sum())
-        + 0.5 * np.einsum("ai,ai->a", score, solved[:, :, -1])
-    )
-    common_part = 0.5 * (
-        np.log(prior_precision).sum()
+    evidence = loose.constant.sum() + 0.5 * (
+        np.sum(score * pulled)
+        - np.linalg.slogdet(full)[1].sum()
+        - n * np.log(prior.athlete).sum()
+        + np.log(_prior_precision(n_rungs, prior)).sum()
         + np.linalg.slogdet(cov)[1]
         + right @ mean
-        - np.sum(prior_precision * start**2)
+        - np.sum(prior.centre_mean**2 / prior.centre_var)
     )
-    return Pooled(
-        common_mean=mean,
-        common_cov=cov,
-        log_evidence=float(athlete_part.sum() + common_part),
-        athlete_log_evidence=_given_common(loose, who, rung, n, mean, prior),
-    )
+    return _Solved(loose, athlete_cov, pulled, solved, mean, cov, float(evidence))
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,24 +164,50 @@ def pooled_moments(
     Athletes and rungs enter alike, so the more numerous are taken out one by one, and the dense
     system is as small as can be.
     """
-    spells = len(rung)
-    mean, square = np.empty((spells, 3)), np.empty((spells, 3, 3))
-    own, by_group, kept = np.zeros((3, 3)), np.zeros(3), np.zeros(3)
     n_athletes = int(athlete.max()) + 1
-    groups, size, variances = (athlete, rung), (n_athletes, n_rungs), (prior.athlete, prior.rung)
-    swapped = n_rungs > n_athletes
-    if swapped:
-        groups, size, variances = groups[::-1], size[::-1], variances[::-1]
-    evidence = kernels.pooled_moments(
-        (info.constant, info.score, info.information),
-        *groups,
-        size,
-        (prior.own, *variances, prior.centre_mean, prior.centre_var),
-        (mean, square),
-        (own, by_group, kept),
+    if n_rungs > n_athletes:
+        turned = replace(prior, athlete=prior.rung, rung=prior.athlete)
+        moments = _moments(info, rung, athlete, (n_rungs, n_athletes), turned)
+        return replace(moments, athlete=moments.rung, rung=moments.athlete)
+    return _moments(info, athlete, rung, (n_athletes, n_rungs), prior)
+
+
+def _moments(
+    info: SpellInformation, who: Ints, rung: Ints, size: tuple[int, int], prior: PoolingPrior
+) -> Moments:
+    n, n_rungs = size
+    found = _solve(info, who, rung, size, prior)
+    loose, solved, mean, own = found.loose, found.solved, found.mean, prior.own
+    athlete_mean = found.pulled - solved @ mean
+    common_cov = found.cov.reshape(1 + n_rungs, 3, 1 + n_rungs, 3).transpose(0, 2, 1, 3)
+    falls = solved @ found.cov  # (A, 3, C): less the covariance of each athlete's with the common
+    around = falls @ solved.transpose(0, 2, 1)
+    athlete_cov = found.athlete_cov + around
+    # A spell's (level, swing, pace) but for its own part: centre + rung + athlete.
+    with_centre, at = common_cov[0, 1 + rung], 1 + rung
+    usual_cov = common_cov[0, 0] + common_cov[at, at] + _both_ways(with_centre)
+    blocks = falls.reshape(n, 3, 1 + n_rungs, 3).transpose(0, 2, 1, 3)
+    usual_cov += athlete_cov[who] - _both_ways(blocks[who, 0] + blocks[who, at])
+    usual = mean[:3] + mean[3:].reshape(-1, 3)[rung] + athlete_mean[who]
+    told = own @ loose.information
+    own_mean = (loose.score - np.einsum("sij,sj->si", loose.information, usual)) @ own
+    bare, keep = own - told @ own, np.eye(3) - told
+    whole, whole_cov = usual + own_mean, bare + keep @ usual_cov @ keep.transpose(0, 2, 1)
+    own_cov = bare + told @ usual_cov @ told.transpose(0, 2, 1)
+    effects, of_rung = mean[3:].reshape(-1, 3), np.diag(found.cov)[3:].reshape(-1, 3)
+    return Moments(
+        found.log_evidence,
+        mean=whole,
+        square=whole[:, :, None] * whole[:, None, :] + whole_cov,
+        own=own_mean.T @ own_mean + own_cov.sum(axis=0),
+        athlete=(athlete_mean**2 + np.einsum("aii->ai", athlete_cov)).sum(axis=0),
+        rung=(effects**2 + of_rung).sum(axis=0),
     )
-    of_athlete, of_rung = (kept, by_group) if swapped else (by_group, kept)
-    return Moments(evidence, mean, square, own, of_athlete, of_rung)
+
+
+def _both_ways(blocks: Array) -> Array:
+    """(S, 3, 3) blocks and their transposes, added."""
+    return blocks + blocks.transpose(0, 2, 1)
 
 
 def _cross_terms(loose: SpellInformation, who: Ints, rung: Ints, n: int, n_rungs: int) -> Array:
@@ -205,22 +252,16 @@ def centred(loose: SpellInformation, rung: Ints, common_mean: Array) -> tuple[Ar
     return constant, loose.score - pulled, loose.information
 
 
-def _given_common(
-    loose: SpellInformation, who: Ints, rung: Ints, n: int, mean: Array, prior: PoolingPrior
-) -> Array:
+def _given_common(who: Ints, rung: Ints, found: _Solved, prior: PoolingPrior) -> Array:
     """Each athlete's log evidence with the centre and the rungs held at their mean."""
-    constant, score, information = centred(loose, rung, mean)
-    full = np.zeros((n, 3, 3))
+    constant, score, _ = centred(found.loose, rung, found.mean)
+    n = len(found.pulled)
     total = np.zeros((n, 3))
-    np.add.at(full, who, information)
     np.add.at(total, who, score)
-    full += np.diag(1.0 / prior.athlete)
-    solved = np.linalg.solve(full, total[:, :, None])[:, :, 0]
-    _, log_det = np.linalg.slogdet(full)
     return np.asarray(
         np.bincount(who, constant, n)
-        - 0.5 * (log_det + np.log(prior.athlete).sum())
-        + 0.5 * np.einsum("ai,ai->a", total, solved)
+        + 0.5 * (np.linalg.slogdet(found.athlete_cov)[1] - np.log(prior.athlete).sum())
+        + 0.5 * np.einsum("ai,aij,aj->a", total, found.athlete_cov, total)
     )
 
 
@@ -253,6 +294,5 @@ def spell_priors(
     size = 1 + len(effects)
     blocks = common_cov.reshape(size, 3, size, 3).transpose(0, 2, 1, 3)
     at = 1 + target_rung
-    with_centre = blocks[0, at]
-    shared = blocks[0, 0] + blocks[at, at] + with_centre + with_centre.transpose(0, 2, 1)
+    shared = blocks[0, 0] + blocks[at, at] + _both_ways(blocks[0, at])
     return mean, prior.own + athlete_cov + shared
