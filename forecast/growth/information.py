@@ -35,5 +35,6 @@ def spell_information(between: Stretches, site_mean: Array, site_var: Array) -> 
     """
     spells = len(between.start)
     constant, score, information = np.zeros(spells), np.zeros((spells, 3)), np.zeros((spells, 3, 3))
-    inform_spells(between, site_mean, site_var, constant, score, information)
+    sites = np.ascontiguousarray(site_mean), np.ascontiguousarray(site_var)
+    inform_spells(between, *sites, constant, score, information)
     return SpellInformation(constant, score, information)

@@ -386,9 +386,11 @@ def match_many(
 ) -> None:
     """Match the sessions ``index`` into the rows of ``out`` (n, 6), as ``match_one`` returns."""
     for i in range(len(index)):
-        out[i] = match_one(
+        found = match_one(
             mean[i], var[i], index[i], sets, errors.day_sd[i], errors.set_sd[i], errors
         )
+        for j in range(6):
+            out[i, j] = found[j]
 
 
 @njit(cache=True, error_model="numpy")
@@ -582,8 +584,7 @@ def filter_spells(
     day_sd, down, up = errors.day_sd, errors.down, errors.up
     mean, cov = np.empty(3), np.empty((3, 3))
     for s in range(len(start)):
-        mean[:] = prior_mean[s]
-        cov[:, :] = prior_cov[s]
+        _copy(prior_mean[s], prior_cov[s], mean, cov)
         for n in range(start[s], start[s] + length[s]):
             if n > start[s]:
                 _advance(mean, motion[n], loss[n])
@@ -593,8 +594,7 @@ def filter_spells(
                 before, var, n, sets, day_sd[s], errors.set_sd[s], errors
             )
             _absorb(mean, cov, after, after_var)
-            mean_out[n] = mean
-            cov_out[n] = cov
+            _copy(mean, cov, mean_out[n], cov_out[n])
             site, site_var = as_site(before, var, after, after_var)
             told_out[n, 0], told_out[n, 1], told_out[n, 2] = before, var, log_z
             told_out[n, 3], told_out[n, 4] = site, site_var
@@ -604,6 +604,15 @@ def filter_spells(
             told_out[n, 5] = min(max((site_var - 1.0 / gained) / day_var, 0.5), 50.0)
             if site_var == np.inf:
                 told_out[n, 5] = 1.0
+
+
+@njit(cache=True, error_model="numpy")
+def _copy(mean: Array, cov: Array, mean_to: Array, cov_to: Array) -> None:
+    """Copy an opinion, number by number: numba takes long to compile a slice written to."""
+    for i in range(3):
+        mean_to[i] = mean[i]
+        for j in range(3):
+            cov_to[i, j] = cov[i, j]
 
 
 @njit(cache=True, error_model="numpy")
@@ -639,17 +648,21 @@ def carry_spells(
     Sessions are normal observations of the level, (N,).
     """
     start, length, motion, loss = between
-    gain = np.empty(3)
+    gain, level = np.empty(3), np.empty(3)
     for s in range(len(start)):
         for n in range(start[s], start[s] + length[s]):
             if n > start[s]:
                 _spread(cov[s], motion[n])
                 for k in range(mean.shape[1]):
                     _advance(mean[s, k], motion[n], loss[n])
-            gain[:] = cov[s, :, 0] / (cov[s, 0, 0] + site_var[n])
+            for i in range(3):
+                level[i] = cov[s, 0, i]
+            for i in range(3):
+                gain[i] = cov[s, i, 0] / (level[0] + site_var[n])
             for k in range(mean.shape[1]):
-                mean[s, k] += gain * (site_mean[n] - mean[s, k, 0])
-            level = cov[s, 0].copy()
+                error = site_mean[n] - mean[s, k, 0]
+                for i in range(3):
+                    mean[s, k, i] += gain[i] * error
             for i in range(3):
                 for j in range(3):
                     cov[s, i, j] -= gain[i] * level[j]

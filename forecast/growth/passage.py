@@ -189,8 +189,9 @@ def _starting_points(targets: Targets, z: Array) -> tuple[Array, Array, Array]:
     """(T, P) levels, swings and paces at normal points (P, 3), scrambled Sobol ones (Owen 1998)."""
     cov = targets.cov + 1e-12 * np.eye(3)
     root = np.linalg.cholesky(cov)
-    draws = targets.mean[:, None, :] + np.einsum("tij,pj->tpi", root, z)
-    return draws[..., 0], draws[..., 1], draws[..., 2]
+    draws = targets.mean.T[:, :, None] + np.einsum("tij,pj->itp", root, z)
+    level, swing, pace = (np.ascontiguousarray(part) for part in draws)  # one type to compile
+    return level, swing, pace
 
 
 def _starting_runs(targets: Targets, paths: int) -> Array:

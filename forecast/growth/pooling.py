@@ -137,7 +137,9 @@ def _solve(
         + right @ mean
         - np.sum(prior.centre_mean**2 / prior.centre_var)
     )
-    return _Solved(loose, athlete_cov, pulled, solved, mean, cov, float(evidence))
+    return _Solved(
+        loose, np.asarray(athlete_cov), pulled, solved, mean, np.asarray(cov), float(evidence)
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -39,7 +39,8 @@ def switch_along(
     total = 0.0
     for s in range(len(start)):
         for r in range(seen.shape[1]):
-            opinion[0], opinion[1] = first[s], first[s]
+            for k in range(5):
+                opinion[0, k] = opinion[1, k] = first[s, k]
             chance[0], chance[1] = 1.0 - at_rest, at_rest
             for n in range(start[s], start[s] + length[s]):
                 if n > start[s]:
@@ -53,7 +54,11 @@ def switch_along(
                         weight[1] = chance[1] * (1.0 - starts if state else starts)
                         odds[state] = max(weight[0] + weight[1], _TINY)
                         w, v = weight[0] / odds[state], weight[1] / odds[state]
-                        level, gain, a, b, c = w * opinion[0] + v * opinion[1]
+                        level = w * opinion[0, 0] + v * opinion[1, 0]
+                        gain = w * opinion[0, 1] + v * opinion[1, 1]
+                        a = w * opinion[0, 2] + v * opinion[1, 2]
+                        b = w * opinion[0, 3] + v * opinion[1, 3]
+                        c = w * opinion[0, 4] + v * opinion[1, 4]
                         a += w * v * d_level * d_level
                         b += w * v * d_level * d_gain
                         c += w * v * d_gain * d_gain
@@ -77,13 +82,15 @@ def switch_along(
                             a, b = a * (1.0 - k), b * (1.0 - k)
                         mixed[state, 0], mixed[state, 1], mixed[state, 2] = level, gain, a
                         mixed[state, 3], mixed[state, 4] = b, c
-                    opinion[:, :] = mixed
+                    for k in range(5):
+                        opinion[0, k], opinion[1, k] = mixed[0, k], mixed[1, k]
                     top = max(density[0], density[1])
                     chance[0] = odds[0] * math.exp(density[0] - top)
                     chance[1] = odds[1] * math.exp(density[1] - top)
                     both = chance[0] + chance[1]
                     total += math.log(both) + top
-                    chance /= both
+                    chance[0] /= both
+                    chance[1] /= both
                 if keep:
                     for state in range(2):
                         chances[state, n, r] = chance[state]
