@@ -197,6 +197,16 @@ def mills(w: float) -> float:
 
 
 @njit(cache=True, error_model="numpy")
+def mills_and_more(w: float) -> tuple[float, float]:
+    """Return Mills' ratio, and how far the mean of a standard normal above ``w`` lies past it."""
+    if w >= TABLE_END:  # 1 / ratio - w would lose all digits
+        rest = w + 2.0 / (w + 3.0 / w)
+        return 1.0 / (w + 1.0 / rest), 1.0 / rest
+    ratio = mills(w)
+    return ratio, 1.0 / ratio - w
+
+
+@njit(cache=True, error_model="numpy")
 def above_and_bell(z: float) -> tuple[float, float]:
     """Return P(Z > z) of a standard normal, and exp(-z**2 / 2)."""
     bell = math.exp(-0.5 * z * z)
@@ -345,10 +355,10 @@ def tilted_pair(t: float, w_up: float, w_down: float) -> tuple[float, float, flo
     for both, how far the mean of a normal above ``w`` lies past it.
     """
     if w_up > -30.0 and w_down > -30.0:
-        up, down = mills(w_up), mills(w_down)
+        (up, up_more), (down, down_more) = mills_and_more(w_up), mills_and_more(w_down)
         both = up + down
         value = math.log(both) - 0.5 * t * t - _LOG_ROOT_2PI
-        return value, up / both, 1.0 / up - w_up, 1.0 / down - w_down
+        return value, up / both, up_more, down_more
     up_log, up_more = _log_tilted(t, w_up)
     down_log, down_more = _log_tilted(t, w_down)
     most = max(up_log, down_log)
@@ -360,8 +370,8 @@ def tilted_pair(t: float, w_up: float, w_down: float) -> tuple[float, float, flo
 def _log_tilted(t: float, w: float) -> tuple[float, float]:
     """Return log of tilted(t, w), and how far the mean of a normal above ``w`` lies past it."""
     if w > -30.0:
-        ratio = mills(w)
-        return math.log(ratio) - 0.5 * t * t - _LOG_ROOT_2PI, 1.0 / ratio - w
+        ratio, more = mills_and_more(w)
+        return math.log(ratio) - 0.5 * t * t - _LOG_ROOT_2PI, more
     return 0.5 * (w - t) * (w + t), -w
 
 

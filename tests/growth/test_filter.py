@@ -7,13 +7,13 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from scipy.special import erfcx
-from scipy.stats import laplace_asymmetric, norm
+from scipy.stats import laplace_asymmetric, norm, truncnorm
 
 from forecast.growth.clock import Clock
 from forecast.growth.constants import prior_constants
 from forecast.growth.dynamics import Dynamics
 from forecast.growth.filtering import forward_pass, stretches
-from forecast.growth.kernels import above, between, knee_share, log_between, mills
+from forecast.growth.kernels import above, between, knee_share, log_between, mills, mills_and_more
 from forecast.growth.observation import KNEE, evidence_slopes, match_sessions
 
 NOISE = prior_constants().noise
@@ -238,6 +238,9 @@ def test_the_table_of_the_normal_tail_agrees_with_scipy():
         assert above(-z) == pytest.approx(norm.sf(-z), rel=1e-12)
     for z in (-36.0, -8.5, -0.3):
         assert mills(z) == pytest.approx(np.sqrt(np.pi / 2) * erfcx(z / np.sqrt(2)), rel=1e-11)
+    for z in (-5.0, 0.0, 3.0, 39.0, 41.0, 1e4, 1e9):  # truncnorm's mean above z; 1 / z far out
+        more = mills_and_more(z)[1]
+        assert more == pytest.approx(truncnorm.mean(z, np.inf) - z if z < 8 else 1 / z, rel=2e-3)
     assert (above(np.inf), above(-np.inf)) == (0.0, 1.0)
     assert np.isnan(above(np.nan))
 
