@@ -12,7 +12,7 @@ import pandas as pd
 
 from forecast.errors import AmbiguousDateError
 from forecast.log import lexicon
-from forecast.log.cells import Problem, as_number, counted, is_blank, parse, show
+from forecast.log.cells import Problem, as_number, counted, distinct, is_blank, show
 
 DateOrder = Literal["dmy", "mdy", "ymd"]
 
@@ -205,48 +205,57 @@ def read_dates(
     AmbiguousDateError
         If some dates can only be day first and others only month first.
     """
-    parsed = parse(column, lambda cell: read_day(cell, date1904))
-    unsettled = {cell for cell in parsed.values if isinstance(cell, Unsettled)}
+    codes, cells = distinct(column)
+    first = np.zeros(len(cells), dtype=np.intp)  # where each different cell stands first
+    first[codes[::-1]] = np.arange(len(codes))[::-1]
+    read = [read_day(cell, date1904) for cell in cells]
+    column, rows = column.iloc[first], rows[first]
+    unsettled = {cell for cell in read if isinstance(cell, Unsettled)}
     order, understood = date_order, ""
     if date_order is not None:
         understood = f"{file}: dates are read {date_order}, as asked."
     elif unsettled:
-        order, understood = _settle(parsed.values, column, rows, file)
+        order, understood = _settle(read, column, rows, file)
     outcome = {cell: _ordered(cell, order, date_order is not None) for cell in unsettled}
-    days = [outcome.get(v, v) if isinstance(v, Unsettled) else v for v in parsed.values]
-    problems = parsed.problems.copy()
-    for n, day in enumerate(days):
+    days = [outcome[day] if isinstance(day, Unsettled) else day for day in read]
+    problems = np.full(len(cells) + 1, None, dtype=object)  # one spare: there may be no cell
+    for n, (cell, day) in enumerate(zip(read, days, strict=True)):
         if isinstance(day, Problem):
-            problems[n] = Problem(day.kind, f"{show(column.iloc[n])!r}: {day.reason}")
+            said = f"{show(column.iloc[n])!r}: {day.reason}"
+            problems[n] = day if day is cell else Problem(day.kind, said)
     good = [day if isinstance(day, Day) else None for day in days]
+    dates = np.array([day and day.date for day in [*good, None]], dtype="datetime64[ns]")
+    clocks = np.array([day.clock if day else -1 for day in [*good, None]], dtype=np.int64)
+    counts = np.bincount(codes, minlength=len(cells))
     return Dates(
-        dates=np.array([d and d.date for d in good], dtype="datetime64[ns]"),
-        clocks=np.array([d.clock if d else -1 for d in good], dtype=np.int64),
-        problems=problems,
+        dates=dates[codes],
+        clocks=clocks[codes],
+        problems=problems[codes],
         understood=understood,
         warnings=(
-            *_serial_warning(good, column, rows, file),
-            *_swap_warning(parsed.values, column, rows, file),
+            *_serial_warning(good, counts, column, rows, file),
+            *_swap_warning(read, column, rows, file),
         ),
     )
 
 
 def _serial_warning(
-    days: list[Day | None], column: pd.Series, rows: np.ndarray, file: str
+    days: list[Day | None], counts: np.ndarray, column: pd.Series, rows: np.ndarray, file: str
 ) -> tuple[str, ...]:
     at = [n for n, day in enumerate(days) if day is not None and day.style == "serial"]
     if not at:
         return ()
     first = days[at[0]]
     assert first is not None
+    number = counted(int(counts[at].sum()), "date")
     return (
-        f"{file}: bare spreadsheet day numbers for {counted(len(at), 'date')}, such as "
+        f"{file}: bare spreadsheet day numbers for {number}, such as "
         f"{show(column.iloc[at[0]])} in row {rows[at[0]]}, read as {first.date}.",
     )
 
 
 def _swap_warning(
-    values: np.ndarray, column: pd.Series, rows: np.ndarray, file: str
+    values: list[Any], column: pd.Series, rows: np.ndarray, file: str
 ) -> tuple[str, ...]:
     """Warn of the mixture a spreadsheet leaves when it reads dates in the wrong order.
 
@@ -265,7 +274,7 @@ def _swap_warning(
 
 
 def _settle(
-    values: np.ndarray, column: pd.Series, rows: np.ndarray, file: str
+    values: list[Any], column: pd.Series, rows: np.ndarray, file: str
 ) -> tuple[DateOrder | None, str]:
     """Return the order that some date settles and none contradicts, and a sentence on it."""
     full = [n for n, v in enumerate(values) if isinstance(v, Unsettled) and not v.short_year]

@@ -96,8 +96,9 @@ def parse_rows(
     shape = shaped(raw, ladder, mapping)
     raw, columns, read = shape.raw, shape.columns, mapping.read
     rejects = _Rejects(shape)
+    filled = ~raw.blank
     blank = np.full(len(raw.rows), None, dtype=object)
-    blank[raw.blank] = Problem("blank", "nothing in it.")
+    blank[~filled] = Problem("blank", "nothing in it.")
     rejects.add("", blank)
     rejects.add("", raw.shape_problems)
     take = partial(_column, raw, columns, mapping, rejects)
@@ -115,7 +116,10 @@ def parse_rows(
     unit = columns.load_unit or read.load_unit or "kg"
     manner = Manner(read.decimal, unit)
     assist = take("assist", words.assist, "none")
-    _ask_assist(assist, raw, columns, mapping, rejects)
+    if "assist" in columns.ours:
+        strange = np.full(len(assist), None, dtype=object)
+        strange[filled] = _strange_assist(assist[filled], mapping)
+        rejects.add(columns.ours["assist"], strange)
     table = {
         "athlete": athlete,
         "date": dates.dates,
@@ -145,7 +149,7 @@ def parse_rows(
             *_understood(raw, columns, dates.understood, unit),
             *found.understood(raw.file),
         ),
-        warnings=(*raw.warnings, *dates.warnings, *_ticks(raw, columns, mapping)),
+        warnings=(*raw.warnings, *dates.warnings, *_ticks(raw, columns, mapping, filled)),
         rows_in=found.cells_in(good, counts),
     )
 
@@ -188,15 +192,10 @@ def _column(
     return parsed.values
 
 
-def _ask_assist(
-    assist: np.ndarray, raw: RawTable, columns: Columns, mapping: Mapping, rejects: _Rejects
-) -> None:
-    """Reject the rows (n,) whose word of help has to be asked about."""
-    if "assist" in columns.ours:
-        answered = {words.assist(word) for word in value_words(mapping, "assist").values()}
-        problems = np.full(len(assist), None, dtype=object)
-        problems[~raw.blank] = words.strange_assist(assist[~raw.blank], answered)
-        rejects.add(columns.ours["assist"], problems)
+def _strange_assist(assist: np.ndarray, mapping: Mapping) -> np.ndarray:
+    """Problems (n,) of words of help that have to be asked about."""
+    answered = {words.assist(word) for word in value_words(mapping, "assist").values()}
+    return words.strange_assist(assist, answered)
 
 
 def _understood(raw: RawTable, columns: Columns, dates: str, unit: str) -> list[str]:
@@ -214,12 +213,12 @@ def _understood(raw: RawTable, columns: Columns, dates: str, unit: str) -> list[
     return said
 
 
-def _ticks(raw: RawTable, columns: Columns, mapping: Mapping) -> list[str]:
+def _ticks(raw: RawTable, columns: Columns, mapping: Mapping, filled: np.ndarray) -> list[str]:
     """Warn where a column of ticks leaves open what its blanks mean."""
     header = columns.ours.get("clean")
     if header is None or "" in value_words(mapping, "clean"):
         return []
-    codes, cells = distinct(raw.cells[header][~raw.blank])
+    codes, cells = distinct(raw.cells[header][filled])
     noted = {show(cell).casefold() for cell in cells if not is_blank(cell)}
     empty = [n for n, cell in enumerate(cells) if is_empty(cell)]
     blanks = int(np.isin(codes, empty).sum())

@@ -145,11 +145,18 @@ def find_header(
 
 
 def table_at(
-    file: str, records: Sequence[Sequence[Any]], rows: Sequence[int], at: int, **notes: Any
+    file: str,
+    records: Sequence[Sequence[Any]],
+    rows: Sequence[int],
+    at: int,
+    cells: pd.DataFrame | None = None,
+    **notes: Any,
 ) -> RawTable:
     """Build the table whose header is at ``at``; above it are titles.
 
     A header over several numbered columns, as merged cells leave it, is joined with the numbers.
+    ``cells`` are all records as columns, where somebody has them; of ``records`` the first will
+    then do.
     """
     header, first = list(records[at]), at + 1
     below = list(records[first]) if first < len(records) else []
@@ -171,6 +178,11 @@ def table_at(
         for record in records[:at]
         if not all(map(is_empty, record))
     )
+    if cells is not None:
+        below_header = cells.iloc[first:].set_axis(header_names(header), axis=1)
+        none = np.full(len(below_header), None, dtype=object)
+        whole, at_row = below_header.reset_index(drop=True), np.asarray(rows[first:], dtype=np.int64)
+        return RawTable(file, whole, at_row, none, titles=titles, **notes)
     return from_records(file, header, records[first:], rows[first:], titles=titles, **notes)
 
 

@@ -3,15 +3,29 @@
 from __future__ import annotations
 
 import csv
+import io
 import re
+from collections.abc import Sequence
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
+import pyarrow
+import pyarrow.csv
 
 from forecast.errors import LogError
 from forecast.log.jottings import read_jottings
 from forecast.log.limits import MAX_CELL, MAX_CELLS, MAX_COLUMNS, MAX_LINE, MAX_ROWS, MAX_TEXT
-from forecast.log.raw import SEARCHED, Known, Opening, RawTable, check_size, find_header, table_at
+from forecast.log.raw import (
+    SEARCHED,
+    Known,
+    Opening,
+    RawTable,
+    check_cells,
+    check_size,
+    find_header,
+    table_at,
+)
 
 _BOMS = (
     (b"\xef\xbb\xbf", "utf-8-sig"),
@@ -63,8 +77,13 @@ def read_text_file(path: Path, file: str, how: Opening) -> RawTable:
         )
     text = text.removeprefix("\ufeff")
     separator, skip = _separator(text, path.suffix, known)
-    records, rows = _records(text, separator, file)
-    records, rows = records[skip:], rows[skip:]
+    records: Sequence[list[str]]
+    rows: Sequence[int]
+    plain = _plain(text, separator, file) if header_row is None and not skip else None
+    if plain is not None:
+        records, rows = plain.head(HEAD).to_numpy().tolist(), range(1, len(plain) + 1)
+    else:
+        records, rows = (part[skip:] for part in _records(text, separator, file))
     if not any(cell.strip() for record in records for cell in record):
         raise LogError(f"{file} is empty; its first line must name the columns.")
     about = {
@@ -79,12 +98,15 @@ def read_text_file(path: Path, file: str, how: Opening) -> RawTable:
             return _as_text(table)
     told = None if header_row is None else sum(row < header_row for row in rows) + 1
     at = at if told is None else find_header(records, known, told)[0]
-    return _as_text(table_at(file, records, rows, at, **about))
+    return _as_text(table_at(file, records, rows, at, plain, **about))
+
+
+_TEXT = pd.StringDtype(na_value=float("nan"))
 
 
 def _as_text(table: RawTable) -> RawTable:
     for column in table.cells.columns:
-        table.cells[column] = table.cells[column].astype(pd.StringDtype(na_value=float("nan")))
+        table.cells[column] = table.cells[column].astype(_TEXT)
     return table
 
 
@@ -140,6 +162,43 @@ def _check_lines(path: Path, file: str) -> None:
                 raise LogError(
                     f"{file} has more than {MAX_ROWS} lines, the most that is read; split it."
                 )
+
+
+HEAD = 1000
+"""First records among which header and titles are looked for."""
+
+
+def _plain(text: str, separator: str, file: str) -> pd.DataFrame | None:
+    """Return all records as columns of text, or ``None`` where a line is not one of equal width.
+
+    Cells in quotes are read where each stands between separators and ends on its line; what is
+    off in any way is left to ``_records``, which tells where.
+    """
+    first = text[: text.find("\n") % (len(text) + 1)].rstrip("\r")
+    width = first.count(separator) + 1
+    if not 1 < width <= MAX_COLUMNS or text.count("\r") != text.count("\r\n"):
+        return None
+    ends = f"{re.escape(separator)}\\r\\n"
+    cell = rf'(?<![^{ends}])"[^"\r\n]*(?:""[^"\r\n]*)*"(?![^{ends}])'
+    if '"' in text and '"' in re.sub(cell, "", text):
+        return None
+    names = [str(n) for n in range(width)]
+    try:
+        table = pyarrow.csv.read_csv(
+            io.BytesIO(text.encode()),
+            pyarrow.csv.ReadOptions(column_names=names, use_threads=False),
+            pyarrow.csv.ParseOptions(delimiter=separator, ignore_empty_lines=False),
+            pyarrow.csv.ConvertOptions(
+                column_types=dict.fromkeys(names, pyarrow.string()), strings_can_be_null=False
+            ),
+        )
+    except pyarrow.ArrowInvalid:
+        return None
+    frame = table.to_pandas(types_mapper=lambda _: _TEXT)
+    blank = np.full(len(frame), None, dtype=object)
+    check_size(file, *frame.shape)
+    check_cells(RawTable(file, frame, np.arange(1, len(frame) + 1), blank))
+    return frame if any(cell.strip() for cell in frame.head(HEAD).to_numpy().flat) else None
 
 
 def _long_cell(file: str, line: int) -> LogError:

@@ -116,7 +116,7 @@ class Values:
 
 
 def _any(cells: np.ndarray) -> bool:
-    return any(cell is not None for cell in cells)
+    return cells.tolist().count(None) < len(cells)
 
 
 def _number(sets: pd.DataFrame, counts: np.ndarray, turn: np.ndarray) -> None:

@@ -10,13 +10,15 @@ import openpyxl
 import pandas as pd
 import pytest
 import sqlalchemy as sa
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from forecast.errors import LogError
 from forecast.ladder import Criterion, Ladder, Rung
 from forecast.log import read_log
 from forecast.log.columns import SET_COLUMNS
+from forecast.log.raw import Opening
+from forecast.log.text_files import read_text_file
 
 LADDER = Ladder("Invented", (Rung("press", "Strict press", "", Criterion("reps", 8.0)),))
 TABLE = pd.DataFrame(
@@ -360,3 +362,33 @@ def test_every_record_of_a_ragged_file_is_accounted_for(tmp_path_factory, record
     assert log.rows_in == len(records) == len(log.sets) + len(log.rejected)
     lines = [*log.sets["row"], *log.rejected["row"]]
     assert len(set(lines)) == len(lines), "each record starts on a line of its own"
+
+
+@given(
+    st.lists(
+        st.lists(st.text("a,\"; é0\u2028'", max_size=3), min_size=2, max_size=3),
+        min_size=1,
+        max_size=4,
+    ),
+    st.sampled_from(["\n", "\r\n"]),
+)
+@example([["a", '"'], ['"', "0"]], "\n")
+@example([["a", "a,a"], ['"a,"', '""']], "\r\n")
+@settings(max_examples=60, deadline=None)
+def test_lines_read_as_columns_at_once_are_those_read_one_by_one(tmp_path_factory, cells, end):
+    quoted = [[c if n % 2 else f'"{c.replace(chr(34), 2 * chr(34))}"' for n, c in enumerate(row)]
+              for row in cells]  # fmt: skip
+    lines = end.join(",".join(row) for row in [["x"] * len(cells[0]), *quoted]) + end
+    path = tmp_path_factory.mktemp("plain") / "log.csv"
+    tables = []
+    for text in (lines, lines + end):  # a blank line is nothing for the quick way
+        path.write_bytes(text.encode())
+        try:
+            table = read_text_file(path, "log.csv", Opening())
+        except LogError as error:
+            tables.append(str(error))
+            continue
+        n = len(table.cells) - (text != lines)
+        tables.append((list(table.cells), table.cells.to_numpy().tolist()[:n], [*table.rows[:n]],
+                       table.shape_problems[:n].tolist(), table.titles))  # fmt: skip
+    assert tables[0] == tables[1]
