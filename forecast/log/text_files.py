@@ -83,7 +83,8 @@ def read_text_file(path: Path, file: str, how: Opening) -> RawTable:
     if plain is not None:
         records, rows = plain.head(HEAD).to_numpy().tolist(), range(1, len(plain) + 1)
     else:
-        records, rows = (part[skip:] for part in _records(text, separator, file))
+        every, lines_of = _records(text, separator, file)
+        records, rows = every[skip:], lines_of[skip:]
     if not any(cell.strip() for record in records for cell in record):
         raise LogError(f"{file} is empty; its first line must name the columns.")
     about = {
