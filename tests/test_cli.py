@@ -395,6 +395,8 @@ def test_beside_pain_the_ladder_is_on_hold(run, club, tmp_path, small_result, co
     figures = out[out.index("\n") : out.index(end)]
     assert figures.count("on hold") >= 2
     assert not re.search(r"> 60|\d+ %|\d{4}-\d\d-\d\d", figures), figures
+    _, out, _ = run("plateau", own, "--model", own / "model.zip", "--athlete", athlete)
+    assert re.findall(rf"^{athlete}, .*: (\w+)$", out, re.M) == ["pain"] * out.count("Pain of 6")
 
 
 def test_retests_lists_what_is_due(run, club, tmp_path, fitted, small_log, small_cut):

@@ -17,12 +17,13 @@ from forecast.charts.look import (
     since,
     weeks_axis,
 )
+from forecast.readiness import ON_HOLD, PAIN
 
 ROW = 40
 """Pixels a row is high."""
+WEEKS = ["weeks_low", "weeks_mid", "weeks_high"]
 DRAWN = (
-    "athlete", "rung_name", "weeks_low", "weeks_mid", "weeks_high", "state", "confidence",
-    "warnings",
+    "athlete", "rung_name", *WEEKS, "state", "confidence", "warnings",
 )  # fmt: skip
 
 
@@ -62,7 +63,8 @@ def ladder_ahead(
     ----------
     summary
         Rows of the ladder-ahead summary of one athlete, in the ladder's order; the same columns
-        as for ``waiting_list``.
+        as for ``waiting_list``. With ``mark`` (``readiness.marked``), rungs beside pain get no
+        range.
     as_of, horizon_weeks
         As for ``waiting_list``.
     """
@@ -87,7 +89,7 @@ def by_mark(
     Parameters
     ----------
     table
-        ``target, as_now, met_on`` and the columns of ``waiting_list``; see
+        ``target, as_now, met_on`` and the columns of ``ladder_ahead``; see
         ``ahead.what_if_mark``.
     as_of, horizon_weeks
         As for ``waiting_list``.
@@ -120,13 +122,16 @@ def _rows(
     summary: pd.DataFrame, label: str, as_of: pd.Timestamp, horizon: int, *, sort: list[str]
 ) -> alt.LayerChart:
     shown = summary[[name for name in DRAWN if name in summary]].assign(when=_when(summary, as_of))
+    held = (summary["mark"] == PAIN) if "mark" in summary else pd.Series(False, summary.index)
+    shown = shown.assign(held=held, when=shown["when"].mask(held, ON_HOLD))
+    shown[WEEKS] = shown[WEEKS].mask(held)
     base = alt.Chart(shown).transform_calculate(
         label=label,
-        shown_low=f"isValid(datum.weeks_low) ? datum.weeks_low : {horizon}",
-        shown_high=f"isValid(datum.weeks_high) ? datum.weeks_high : {horizon}",
-        beyond=f"isValid(datum.weeks_high) ? '' : (isValid(datum.weeks_low) ? '\u25b6' "
-        f": '> {horizon} weeks')",
-        words=f"width < {NARROW} ? '' : datum.when",
+        shown_low=f"datum.held ? 0 : isValid(datum.weeks_low) ? datum.weeks_low : {horizon}",
+        shown_high=f"datum.held ? 0 : isValid(datum.weeks_high) ? datum.weeks_high : {horizon}",
+        beyond="datum.held || isValid(datum.weeks_high) ? '' : "
+        f"isValid(datum.weeks_low) ? '\u25b6' : '> {horizon} weeks'",
+        words=f"width < {NARROW} && !datum.held ? '' : datum.when",
     )
     rows = alt.Y("label:N", sort=sort, axis=None)
     step = 4 if horizon <= 60 else 26

@@ -25,6 +25,7 @@ from forecast.commands.common import (
 from forecast.commands.people import named, rows_of
 from forecast.log import counted
 from forecast.plateau import DEFAULT_FALSE_ALARMS, PAUSED, urgent_first
+from forecast.readiness import PAIN
 
 PAIN_URGENCY = 1
 """Pain stands first in the watch list, whatever the state beside it."""
@@ -64,7 +65,8 @@ def _show(console: Console, records: Records, states: pd.DataFrame) -> None:
     )
     names = {rung.key: rung.name for rung in records.log.ladder.rungs}
     for row in watched.to_dict("records"):
-        console.print(Text(f"{row['athlete']}, {names[row['rung']]}: {row['state']}", "bold"))
+        mark = PAIN if row["urgency"] == PAIN_URGENCY else row["state"]
+        console.print(Text(f"{row['athlete']}, {names[row['rung']]}: {mark}", "bold"))
         told = " ".join(part for part in (row["why"], row["next_step"]) if part)
         console.print(Padding(Text(told), (0, 0, 1, 4)))
     if len(rest):

@@ -179,10 +179,9 @@ def table_at(
         if not all(map(is_empty, record))
     )
     if cells is not None:
-        below_header = cells.iloc[first:].set_axis(header_names(header), axis=1)
-        none = np.full(len(below_header), None, dtype=object)
-        whole, at_row = below_header.reset_index(drop=True), np.asarray(rows[first:], dtype=np.int64)
-        return RawTable(file, whole, at_row, none, titles=titles, **notes)
+        under_it = cells.iloc[first:].set_axis(header_names(header), axis=1).reset_index(drop=True)
+        none, places = np.full(len(under_it), None, dtype=object), np.array(rows[first:], np.int64)
+        return RawTable(file, under_it, places, none, titles=titles, **notes)
     return from_records(file, header, records[first:], rows[first:], titles=titles, **notes)
 
 

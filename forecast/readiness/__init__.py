@@ -15,6 +15,7 @@ if TYPE_CHECKING:
         FLAT,
         KEYS,
         LAST_SESSIONS,
+        ON_HOLD,
         PAIN,
         SLIPPING,
         UNCLEAR,
@@ -55,6 +56,7 @@ __all__ = [
     "FLAT_GAIN",
     "KEYS",
     "LAST_SESSIONS",
+    "ON_HOLD",
     "PAIN",
     "SLIPPING",
     "SUMMARY_COLUMNS",
@@ -92,8 +94,8 @@ __all__ = [
 _HOMES = {
     "facts": "comparable_counts",
     "lapse": "FEATURES FLAT_GAIN chance_flat design_of",
-    "marks": "AWAY CLIMBING FLAT KEYS LAST_SESSIONS PAIN SLIPPING UNCLEAR marked most_urgent_first "
-    "with_usual",
+    "marks": "AWAY CLIMBING FLAT KEYS LAST_SESSIONS ON_HOLD PAIN SLIPPING UNCLEAR marked "
+    "most_urgent_first with_usual",
     "moving": "moved_back",
     "open_rungs": "rungs_behind untried_rungs",
     "parts": "PartDone forecast_parts forecast_shared_out share_out_log",

@@ -15,6 +15,8 @@ PAIN, AWAY, SLIPPING, FLAT, CLIMBING, UNCLEAR = (
 """Marks in their order: the first that holds decides."""
 ORDER = {PAIN: 0, SLIPPING: 1, FLAT: 2, CLIMBING: 3, UNCLEAR: 3, AWAY: 4}
 """The most urgent first; who is away can't be helped on the floor this week."""
+ON_HOLD = "on hold: pain is noted"
+"""What stands in place of a date beside pain."""
 LAST_SESSIONS = 5
 KEYS = ["athlete", "rung"]
 

@@ -55,8 +55,6 @@ HELPS = {
 """What usually helps, by mark; common practice, no source."""
 
 
-ON_HOLD = "on hold: pain is noted"
-
 STATE_WORDS = {
     "pain": "On hold",
     "climbing": "Not stuck",

@@ -12,9 +12,9 @@ from markupsafe import Markup
 from forecast.charts import progress, small_line
 from forecast.ladder import Rung
 from forecast.log import counted
-from forecast.readiness import AWAY, FLAT, KEYS, PAIN, SLIPPING, most_urgent_first
+from forecast.readiness import AWAY, FLAT, KEYS, ON_HOLD, PAIN, SLIPPING, most_urgent_first
 from forecast.report.account import account
-from forecast.report.advice import COACH_CAUTION, ON_HOLD
+from forecast.report.advice import COACH_CAUTION
 from forecast.report.answer import changed, club_answer
 from forecast.report.data import ReportData
 from forecast.report.figures import Figure, figure

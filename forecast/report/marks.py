@@ -9,8 +9,7 @@ import pandas as pd
 
 from forecast.histories import Histories
 from forecast.ladder import Criterion
-from forecast.readiness import PAIN, ReadinessForecast
-from forecast.report.advice import ON_HOLD
+from forecast.readiness import ON_HOLD, PAIN, ReadinessForecast
 from forecast.report.words import UNITS, in_sessions, say_date, say_half, say_range, say_value
 
 LEAST_WEEKS, MOST_WEEKS = 4, 26

@@ -293,6 +293,19 @@ def test_ladder_ahead_has_the_top_rung_on_top():
     assert "Ada" in chart.to_dict()["description"]
 
 
+def test_beside_pain_a_ladder_and_other_marks_have_no_dates():
+    marks = ["pain", "climbing", "pain"]
+    rows = summary().assign(athlete="Ada", rung_name=["low", "middle", "top"], mark=marks)
+    chart = charts.ladder_ahead(rows, as_of=AS_OF, horizon_weeks=260)
+    words = drawn_words(chart)
+    assert words.count("on hold: pain is noted") == 2
+    data = next(iter(chart.to_dict()["datasets"].values()))
+    assert [row["weeks_mid"] is None for row in data] == [True, False, True]
+    held = charts.by_mark(at_marks().assign(mark="pain"), as_of=AS_OF, horizon_weeks=52, unit="s")
+    data = next(iter(held.to_dict()["datasets"].values()))
+    assert all(row["held"] and row["weeks_mid"] is None for row in data)
+
+
 def test_marks_are_told_once_each_and_say_which_is_met_or_the_present_one():
     chart = CHARTS["marks"]()
     assert y_order(chart) == ["6 s, cleared already", "10 s (as now)"]
