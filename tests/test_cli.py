@@ -12,6 +12,7 @@ from dataclasses import replace
 
 import pandas as pd
 import pytest
+from test_percentages import GLUED
 
 import forecast as fc
 from forecast.__main__ import COMMANDS, USER_ERROR, main
@@ -427,6 +428,15 @@ def test_audit_says_what_a_small_club_can_be_told(run, club, tmp_path):
     assert "fits this log" in said
     assert run("audit", club, "--out", tmp_path / "marks.csv")[0] == 0
     assert "verdict" in pd.read_csv(tmp_path / "marks.csv").columns
+
+
+@pytest.mark.parametrize("words", ["weeks --why", "plateau", "cohort", "what-if --athlete {who}"])
+def test_percentages_on_screens_are_written_in_one_way(run, club, small_result, words):
+    command, *options = words.format(who=small_result.summary.iloc[0]["athlete"]).split(" ", 2)
+    code, out, err = run(command, club, "--model", club / "model.zip", *options)
+    assert code == 0, err
+    assert "%" in out
+    assert GLUED.findall(out) == []
 
 
 # check, backtest, demo ----------------------------------------------------------------------

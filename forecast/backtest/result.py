@@ -8,6 +8,7 @@ import pandas as pd
 
 from forecast.backtest.scoring import BETTER
 from forecast.backtest.summary_tables import meanings, paired_block, score_blocks
+from forecast.log import in_percent
 
 MODEL = "model"
 """Name of the forecaster under test."""
@@ -118,8 +119,8 @@ class BacktestResult:
     def _remarks(self, athletes: int) -> list[str]:
         """Sentences on what to make of the ranges, and on what went wrong."""
         lines = [
-            f"In brackets: {self.level:.0%} ranges over resampled athletes. Cuts of one athlete "
-            "are alike, so the p of D-calibration is too small.",
+            f"In brackets: {in_percent(self.level)} ranges over resampled athletes. Cuts of one "
+            "athlete are alike, so the p of D-calibration is too small.",
             "PIT histogram and reliability by week: result.calibration.",
         ]
         if athletes < 10:
