@@ -185,6 +185,22 @@ def test_every_toml_block_is_toml_and_every_output_has_its_stamp(page):
     assert len(stamps) == ("<!-- run" in text.replace("`<!-- run", ""))
 
 
+@pytest.mark.parametrize("page", PAGES, ids=lambda path: path.name)
+def test_measured_figures_say_which_commit_wrote_them_down(page):
+    """Tables of scores, and what was seen on a seed: they take hours, so nothing redraws them."""
+    text = re.sub(
+        r"<!-- priors -->.*?<!-- end -->|^```.*?^```$",
+        "",
+        page.read_text("utf-8"),
+        flags=re.S | re.M,
+    )
+    for part in re.split(r"^(?=#{2,3} )", text, flags=re.M):
+        scores = re.findall(r"^\|.*\d\.\d.*\d\.\d.*\|$", part, re.M)
+        if len(scores) >= 2 or re.search(r"\bseeds? \d", part):
+            stamp = r"^\*Figures: commits? [0-9a-f]{7}.*, 20\d\d-\d\d-\d\d.*\.\*$"
+            assert re.search(stamp, part, re.M), f"{page.name}: {part[:60]!r}"
+
+
 def test_a_first_hour_is_two_commands_and_five_lines():
     text = (ROOT / "docs" / "first-hour.md").read_text(encoding="utf-8")
     assert len(re.findall(r"^python -m forecast", text, re.M)) == 2
