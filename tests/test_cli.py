@@ -88,6 +88,14 @@ def test_the_table_fits_and_names_everybody(weeks, small_result):
     assert err == ""
 
 
+def test_only_sets_before_the_date_asked_about_are_counted(weeks, small_log, small_cut):
+    early = small_cut - pd.Timedelta(weeks=4)
+    _, out, _ = weeks("--as-of", early.date())
+    used = int((small_log.sets["date"] < early).sum())
+    assert 0 < used < len(small_log.sets)
+    assert f"From {used} sets " in out
+
+
 def lines_of(out):
     """The lines of the table, one an open rung."""
     rows = out.split("State\n")[1].split("\n\n")[0]
