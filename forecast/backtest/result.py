@@ -126,8 +126,10 @@ class BacktestResult:
         if athletes < 10:
             lines.append("Fewer than 10 athletes: the ranges are rough, and so is any ranking.")
         lines += [
-            f"Failed: {name} at {pd.Timestamp(as_of).date()}: {reason}"
-            for name, as_of, reason in self.failures.to_numpy()
+            f"Failed: {name} at {', '.join(str(day.date()) for day in cuts)}: {reason}"
+            for (name, reason), cuts in self.failures.groupby(["forecaster", "reason"], sort=False)[
+                "as_of"
+            ]
         ]
         if len(self.notes):
             counts = self.notes.groupby("forecaster", sort=False).size()
