@@ -107,22 +107,12 @@ def with_tables(text: str) -> str:
     return _PRIORS.sub(lambda match: priors_table(match["old"]), text)
 
 
-def with_outputs(texts: dict[Path, str], player: Player, demo: Path) -> dict[Path, str]:
-    """Return pages with what their blocks print now.
-
-    Parameters
-    ----------
-    texts
-        Each page's text.
-    player
-        Runs commands and code.
-    demo
-        The folder of the club that ``BESIDE`` is played beside.
-    """
+def with_outputs(texts: dict[Path, str], player: Player) -> dict[Path, str]:
+    """Return pages, given by path, with what their blocks print now."""
     with tempfile.TemporaryDirectory() as made:
         beside, story = Path(made) / "beside", Path(made) / "story"
         kept = shutil.ignore_patterns("last_*")
-        shutil.copytree(demo, beside / "data_demo", ignore=kept)
+        shutil.copytree(ROOT / "data_demo", beside / "data_demo", ignore=kept)
         story.mkdir()
         shutil.copy(SAMPLE, story / SAMPLE.name)
         folders = {**dict.fromkeys(BESIDE, beside), **dict.fromkeys(STORY, story)}
@@ -148,7 +138,7 @@ def main() -> int:
     if "--tables" not in sys.argv[1:]:
         player = Player(printed, printed_by_code)
         shown = {page: text for page, text in new.items() if "<!-- run" in text}
-        for page, text in with_outputs(shown, player, ROOT / "data_demo").items():
+        for page, text in with_outputs(shown, player).items():
             new[page] = text if text == new[page] else stamped(text)
     changed = [page for page in PAGES if new[page] != old[page]]
     for page in changed:

@@ -40,8 +40,20 @@ class Criterion:
 class Rung:
     """One exercise of the ladder.
 
-    ``needs`` holds the keys of the rungs to clear first; ``min_weeks`` is the consolidation
-    period in weeks before the next rung opens; ``fallback`` the rung to go back to.
+    Attributes
+    ----------
+    key, name, stage
+        Short unique name, name for people, named group of rungs (may be empty).
+    criterion
+        What clears it.
+    needs
+        Keys of the rungs to clear first.
+    min_weeks
+        Consolidation period in weeks before the next rung opens.
+    fallback
+        Key of the rung to go back to when form breaks; ``None`` for none.
+    equipment, form, caution
+        Free text.
     """
 
     key: str
@@ -58,7 +70,17 @@ class Rung:
 
 @dataclass(frozen=True, slots=True)
 class Ladder:
-    """An ordered, possibly branching set of rungs; every rung stands after those it needs."""
+    """An ordered, possibly branching set of rungs; every rung stands after those it needs.
+
+    Attributes
+    ----------
+    name
+        Name for people.
+    rungs
+        In the order in which they are climbed.
+    source
+        File it was read from; empty where made by hand.
+    """
 
     name: str
     rungs: tuple[Rung, ...]

@@ -122,17 +122,10 @@ def read_ladder(path: str | Path) -> Ladder:
     Raises
     ------
     LadderError
-        If no path is given.
-    LadderError
-        If the file can't be opened, is not UTF-8 or not TOML.
-    LadderError
-        If a key is unknown, missing, of the wrong type or out of its range.
-    LadderError
-        If there is no rung, or two rungs share a key.
-    LadderError
-        If ``needs`` or ``fallback`` name a stranger, go round in a circle, or look ahead.
-
-    The message lists every breach found, each with file, line, rung and what to do.
+        No path is given; the file can't be opened, is not UTF-8 or not TOML; a key is unknown,
+        missing, of the wrong type or out of its range; there is no rung, or two share a key;
+        ``needs`` or ``fallback`` name a stranger, go round in a circle, or look ahead. The message
+        lists every breach found, each with file, line, rung and what to do.
     """
     if not isinstance(path, str | PathLike) or not str(path).strip():
         raise LadderError(f"{path!r} is not a path; give the name of the ladder file.")

@@ -12,6 +12,7 @@ from dataclasses import replace
 
 import pandas as pd
 import pytest
+from test_percentages import GLUED
 
 import forecast as fc
 from forecast.__main__ import COMMANDS, USER_ERROR, main
@@ -85,6 +86,12 @@ def test_the_table_fits_and_names_everybody(weeks, small_result):
     assert "(1 of" in out  # the bad row is counted
     assert out.rstrip().endswith(" ".join(CAUTION.split())[-20:])
     assert err == ""
+
+
+def test_only_sets_before_the_date_asked_about_are_counted(weeks, small_log, small_cut):
+    used = int((small_log.sets["date"] < small_cut).sum())
+    assert 0 < used < len(small_log.sets)
+    assert f"From {used} sets " in weeks()[1]
 
 
 def lines_of(out):
@@ -429,6 +436,15 @@ def test_audit_says_what_a_small_club_can_be_told(run, club, tmp_path):
     assert "fits this log" in said
     assert run("audit", club, "--out", tmp_path / "marks.csv")[0] == 0
     assert "verdict" in pd.read_csv(tmp_path / "marks.csv").columns
+
+
+@pytest.mark.parametrize("words", ["weeks --why", "plateau", "cohort", "what-if --athlete {who}"])
+def test_percentages_on_screens_are_written_in_one_way(run, club, small_result, words):
+    command, *options = words.format(who=small_result.summary.iloc[0]["athlete"]).split(" ", 2)
+    code, out, err = run(command, club, "--model", club / "model.zip", *options)
+    assert code == 0, err
+    assert "%" in out
+    assert GLUED.findall(out) == []
 
 
 # check, backtest, demo ----------------------------------------------------------------------

@@ -8,6 +8,7 @@ import pandas as pd
 
 from forecast.backtest.scoring import BETTER
 from forecast.backtest.summary_tables import meanings, paired_block, score_blocks
+from forecast.log import in_percent
 
 MODEL = "model"
 """Name of the forecaster under test."""
@@ -118,15 +119,17 @@ class BacktestResult:
     def _remarks(self, athletes: int) -> list[str]:
         """Sentences on what to make of the ranges, and on what went wrong."""
         lines = [
-            f"In brackets: {self.level:.0%} ranges over resampled athletes. Cuts of one athlete "
-            "are alike, so the p of D-calibration is too small.",
+            f"In brackets: {in_percent(self.level)} ranges over resampled athletes. Cuts of one "
+            "athlete are alike, so the p of D-calibration is too small.",
             "PIT histogram and reliability by week: result.calibration.",
         ]
         if athletes < 10:
             lines.append("Fewer than 10 athletes: the ranges are rough, and so is any ranking.")
         lines += [
-            f"Failed: {name} at {pd.Timestamp(as_of).date()}: {reason}"
-            for name, as_of, reason in self.failures.to_numpy()
+            f"Failed: {name} at {', '.join(str(day.date()) for day in cuts)}: {reason}"
+            for (name, reason), cuts in self.failures.groupby(["forecaster", "reason"], sort=False)[
+                "as_of"
+            ]
         ]
         if len(self.notes):
             counts = self.notes.groupby("forecaster", sort=False).size()

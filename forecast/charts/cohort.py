@@ -218,7 +218,7 @@ def pace_and_difficulty(
     base = alt.Chart(shown)
     y = alt.Y("name:N", sort=list(shown["name"]), axis=None)
     scale = alt.Scale(domain=ends)
-    signed = "datum.value == 0 ? '0%' : format(datum.value, '+.0%')"
+    signed = "format(datum.value, datum.value == 0 ? '.0%' : '+.0%')"
     axis = alt.Axis(labelExpr=signed, tickCount=6)
     x = alt.X("gain_low:Q", title=label, axis=axis, scale=scale)
     tip = [

@@ -28,6 +28,15 @@ Layered = TypeVar("Layered", bound=alt.TopLevelMixin)
 
 LOOK: dict[str, Any] = {
     "font": FONT,
+    "locale": {
+        "number": {
+            "decimal": ".",
+            "thousands": ",",
+            "grouping": [3],
+            "currency": ["", ""],
+            "percent": "\u00a0%",
+        }
+    },  # percentages as in sentences
     "background": "white",
     "view": {"stroke": None},
     "axis": {

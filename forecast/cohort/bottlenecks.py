@@ -9,7 +9,7 @@ import pandas as pd
 
 from forecast.cohort.records import Shown, spell_times
 from forecast.cohort.time_to_clear import clearing_curve
-from forecast.log import TrainingLog, counted
+from forecast.log import TrainingLog, counted, in_percent
 from forecast.readiness import FLAT_GAIN, Fitted, LogView, as_view, chance_flat
 
 UNTIL_WEEKS = 104.0
@@ -65,9 +65,9 @@ class Bottlenecks(Shown):
             return _too_little(some)
         most = some.iloc[int(some["share_logged"].argmax())]
         return (
-            f"{_slowest(some)}{most['rung_name']} takes the most time, {most['share_logged']:.0%} "
-            f"of all weeks logged{_median(most)}: many may be on it, or each for long. "
-            f"{_most_flat(some)}"
+            f"{_slowest(some)}{most['rung_name']} takes the most time, "
+            f"{in_percent(most['share_logged'])} of all weeks logged{_median(most)}: many may be "
+            f"on it, or each for long. {_most_flat(some)}"
             f"{counted(self.n_left_out, 'spell')} under way when the log began count toward weeks "
             "logged only. Athletes who reach the later rungs are not those who began: rungs are "
             "compared as they are climbed here, not as they would be by everybody."
@@ -103,8 +103,8 @@ def _most_flat(some: pd.DataFrame) -> str:
         return "No rung has two sessions of one athlete near enough in time to tell flat weeks. "
     flat = known.iloc[int(known["flat_share"].argmax())]
     return (
-        f"Most often flat: {flat['rung_name']}, {flat['flat_share']:.0%} of the weeks trained on "
-        f"it (gain below {FLAT_GAIN:.1%} a week). "
+        f"Most often flat: {flat['rung_name']}, {in_percent(flat['flat_share'])} of the weeks "
+        f"trained on it (gain below {in_percent(FLAT_GAIN, '.1f')} a week). "
     )
 
 

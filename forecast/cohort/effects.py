@@ -10,7 +10,7 @@ from scipy.stats import norm
 
 from forecast.cohort.records import Shown
 from forecast.growth import centred, loose_information
-from forecast.log import TrainingLog, check_level, check_seed
+from forecast.log import TrainingLog, check_level, check_seed, in_percent
 from forecast.readiness import Fitted, LogView, as_view
 from forecast.types import Array
 
@@ -63,9 +63,9 @@ class PaceAndDifficulty(Shown):
         return (
             f"Hardest rung tried, by the gap at the start over the gain of an average athlete: "
             f"{hard['rung_name']}, {hard['weeks']:.0f} weeks of training without a break until a "
-            f"usual day meets the mark ({self.level:.0%} interval {hard['weeks_low']:.0f} to "
-            f"{hard['weeks_high']:.0f}). That is a yardstick between rungs; how long rungs take, "
-            f"rest and luck included, the curves of weeks to clearing say. "
+            f"usual day meets the mark ({in_percent(self.level)} interval {hard['weeks_low']:.0f} "
+            f"to {hard['weeks_high']:.0f}). That is a yardstick between rungs; how long rungs "
+            f"take, rest and luck included, the curves of weeks to clearing say. "
             f"{len(clear)} of {len(self.athletes)} athletes differ clearly from the cohort's pace. "
             "Effects are shrunk: with little data they are near 0 on purpose. They describe what "
             "was logged, association and not what an athlete is worth."

@@ -18,7 +18,7 @@ from forecast.cohort.records import (
     spell_times,
 )
 from forecast.errors import FitError
-from forecast.log import check_level, check_seed, counted
+from forecast.log import check_level, check_seed, counted, in_percent
 from forecast.survival import SurvivalCurve, TurnbullCurve, kaplan_meier, turnbull
 
 MIN_SPELLS = 3
@@ -129,7 +129,7 @@ class TimeToClear(Shown):
         lines.append(
             "The curves say how soon a rung is cleared by those who keep training: spells that "
             "lapsed count as unfinished; how many lapse is told apart from this. "
-            f"Bands hold {self.level:.0%} point by point, not for the whole curve at once."
+            f"Bands hold {in_percent(self.level)} point by point, not for the whole curve at once."
         )
         return " ".join(lines)
 

@@ -69,9 +69,9 @@ def show(
     rows = most_urgent_first(marked(result.summary, states), states)
     rows = rows.merge(states[[*KEYS, "usual"]], on=KEYS, how="left")
     heading(console, name, counted(len(rows), "open rung"), rows, result.as_of)
+    used = counted(int((log.sets["date"] < result.as_of).sum()), "set")
     console.print(
-        f"From {len(log.sets)} sets ({len(log.rejected)} of {log.rows_in} rows set aside: see "
-        "'check').\n"
+        f"From {used} ({len(log.rejected)} of {log.rows_in} rows set aside: see 'check').\n"
     )
     if why:
         told = dict(

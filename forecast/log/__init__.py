@@ -1,7 +1,7 @@
 """Getting records in: formats, mapping, values and units, checks, and everything set aside."""
 
 from forecast.log.archive import add_tables, read_tables
-from forecast.log.cells import counted, visible
+from forecast.log.cells import counted, in_percent, visible
 from forecast.log.check import LogReport, describe_log, write_rejected
 from forecast.log.club import Club, draft_club, read_club
 from forecast.log.columns import REJECTED_COLUMNS, SET_COLUMNS, as_sets
@@ -48,6 +48,7 @@ __all__ = [
     "describe_log",
     "draft_club",
     "draft_mapping",
+    "in_percent",
     "is_number",
     "is_whole",
     "load_mapping",

@@ -106,6 +106,11 @@ def counted(number: int, noun: str) -> str:
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
+def in_percent(share: float, form: str = ".0f") -> str:
+    """Return ``80 %`` for 0.8: the one way in which screens and pages write a percentage."""
+    return f"{100 * share:{form}} %"
+
+
 def word_set(text: str) -> frozenset[str]:
     """Return the words of a text as a set."""
     return frozenset(text.split())

@@ -147,7 +147,7 @@ def _problems(log: TrainingLog) -> pd.DataFrame:
         rejected.groupby(["kind", "column", "word"], sort=False)
         .agg(
             rows=("row", "size"),
-            where=("place", lambda places: ", ".join(places.head(3))),
+            where=("place", lambda places: ", ".join(places.unique()[:3])),
             example=("value", "first"),
             reason=("reason", "first"),
         )

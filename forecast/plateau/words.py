@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from forecast.log import in_percent
+
 CLIMBING, FLAT, SLIPPING, PAUSED, UNCLEAR = "climbing", "flat", "slipping", "paused", "unclear"
 STATES = (CLIMBING, FLAT, SLIPPING, PAUSED, UNCLEAR)
 
@@ -16,11 +18,6 @@ USUAL_HELP = (
     "Common practice, no source: look at form first, then at sleep, attendance and load; go back "
     "to the rung before for some weeks. Straight-arm loading is slow on tendons: add little."
 )
-
-
-def percent(gain: float) -> str:
-    """Write a gain a week as a percentage."""
-    return f"{100 * gain:+.1f} %"
 
 
 def day_words(day: pd.Timestamp) -> str:
@@ -38,15 +35,19 @@ def reason_for(row: dict) -> str:
     return text
 
 
+def _gain(gain: float) -> str:
+    return in_percent(gain, "+.1f")
+
+
 def _range(row: dict) -> str:
     return (
-        f"{percent(row['gain'])} a week lately "
-        f"(80 % range {percent(row['gain_low'])} to {percent(row['gain_high'])})"
+        f"{_gain(row['gain'])} a week lately "
+        f"(80 % range {_gain(row['gain_low'])} to {_gain(row['gain_high'])})"
     )
 
 
 def _climbing(row: dict) -> str:
-    return f"Gains {_range(row)}; {percent(row['smallest_gain'])} would be too little."
+    return f"Gains {_range(row)}; {_gain(row['smallest_gain'])} would be too little."
 
 
 def _stopped(row: dict) -> str:
@@ -57,8 +58,8 @@ def _stopped(row: dict) -> str:
         since = f" since about {day_words(row['since'])}"
         since += f" (between {early} and {late})" if early != late else ""
     return (
-        f"{verb}{since}: {_range(row)}, and under {percent(row['smallest_gain'])} counts "
-        f"as flat. Chance of being flat {100 * row['p_flat']:.0f} %."
+        f"{verb}{since}: {_range(row)}, and under {_gain(row['smallest_gain'])} counts "
+        f"as flat. Chance of being flat {in_percent(row['p_flat'])}."
     )
 
 

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import pandas as pd
 
+from forecast.log import in_percent
 from forecast.report.words import NBSP
 
 Say = Callable[[object], str]
@@ -43,9 +45,9 @@ def table(frame: pd.DataFrame, columns: Mapping[str, tuple[str, Say]], caption: 
     )
 
 
-def share(value: object) -> str:
+def share(value: Any) -> str:
     """Return ``12 %``, or a dash where missing."""
-    return "-" if pd.isna(value) else f"{value:.0%}".replace("%", f"{NBSP}%")
+    return "-" if pd.isna(value) else in_percent(value).replace(" ", NBSP)
 
 
 def weeks(value: object) -> str:

@@ -142,9 +142,11 @@ def test_the_spreadsheet_loses_to_the_cohort(result):
 
 def test_summary_names_every_forecaster_and_the_failures(cohort):
     answer = backtest(
-        cohort.log, cuts=1, model=Constant(fails=True), baselines=CHEAP, n_resamples=5
+        cohort.log, cuts=2, model=Constant(fails=True), baselines=CHEAP, n_resamples=5
     )
     text = answer.summary()
+    one, other = (str(cut.date()) for cut in answer.cuts)
+    assert text.count(f"Failed: model at {one}, {other}: ") == 1  # a reason is told once
     assert "would not converge" in text
     assert set(answer.failures["forecaster"]) == {"model", *ENGINE_NAMES.values()}
     assert all(name in text for name in CHEAP)

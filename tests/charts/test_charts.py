@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import vl_convert
+from test_percentages import GLUED
 
 from forecast import charts
 from forecast.charts import look
@@ -197,6 +198,12 @@ def drawn_words(chart) -> str:
     """Every word of the chart as drawn at a given width."""
     picture = vl_convert.vegalite_to_svg(chart.properties(width=640).to_dict())
     return " ".join(re.findall(r"<text[^>]*>([^<]*)</text>", picture))
+
+
+def test_percentages_of_a_chart_are_written_as_in_sentences():
+    words = drawn_words(CHARTS["chance"]())
+    assert "50\u00a0%" in words
+    assert GLUED.findall(words) == []
 
 
 def y_order(chart) -> list[str]:

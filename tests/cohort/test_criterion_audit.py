@@ -232,6 +232,22 @@ def test_levels_out_of_range_are_refused(small_log):
         criterion_audit(small_log, alpha=0)
 
 
+@pytest.mark.parametrize("moved", [0, 1, 5])
+def test_without_values_apart_it_says_what_is_needed_and_no_more(make_log, moved):
+    """Nobody moved on, or each with exactly the mark: no values to say a range of."""
+    rows = [(f"a{n}", "one", 30 + 7 * i, 5.0) for n in range(2) for i in range(3)]
+    for n in range(moved):
+        rows += [(f"m{n}", "one", 30, 8.0), (f"m{n}", "one", 37, 10.0), (f"m{n}", "two", 40, 4.0)]
+        rows += [(f"m{n}", "two", 54, 10.0)]
+    said, caution = criterion_audit(make_log(rows)).text.split("\n")
+    used = "5 moves" if moved == 5 else "no move"  # one counts once four have cleared the next rung
+    assert said.startswith("Not enough data on any pass mark: ")
+    assert used in said
+    assert "takes 40 moves, 20 of them cleared since, and 20 athletes" in said
+    assert "1.00 to 1.00" not in said
+    assert "association" in caution
+
+
 @pytest.mark.parametrize("values", [[5.0, 5.0], [12.0]])
 def test_ladders_and_logs_with_next_to_nothing(make_log, values):
     log = make_log([("a", "one", 30 + 7 * i, value) for i, value in enumerate(values)])

@@ -55,6 +55,18 @@ def test_troubles_are_grouped_with_places_and_reasons(frame, ladder):
     assert str(report) == report.text
 
 
+def test_a_row_with_several_sets_is_named_once(ladder):
+    wide = pd.DataFrame(
+        [
+            ["Ann", "2026-04-03", "strict pres", 6, 5, 4],
+            ["Ann", "2026-04-05", "strict pres", 6, 6, 5],
+        ],
+        columns=["athlete", "date", "rung", "set 1", "set 2", "set 3"],
+    )
+    first = describe_log(read_log(wide, ladder)).problems.iloc[0]
+    assert (first["rows"], first["where"]) == (6, "table row 2, table row 3")
+
+
 def test_the_draft_asks_about_what_a_mapping_can_mend(frame, ladder):
     draft = draft_mapping(frame, ladder)
     told = tomllib.loads(draft)

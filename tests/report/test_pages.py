@@ -12,6 +12,7 @@ import pandas as pd
 import pytest
 from awkward import HOSTILE, SLASHED
 from packed import specs_of
+from test_percentages import GLUED
 
 from forecast.errors import ForecastError, NotFittedError
 from forecast.model import ReadinessForecaster
@@ -48,6 +49,12 @@ def pages_of_athletes(pages) -> dict[str, str]:
 def athlete_page(data, athlete: str) -> str:
     ((_, page),) = athlete_pages(data, [athlete])
     return page
+
+
+def test_pages_write_percentages_in_one_way(pages):
+    said = {name: text_of(path.read_text(encoding="utf-8")) for name, path in pages.items()}
+    assert any("\u00a0%" in text for text in said.values())
+    assert {name: found for name, text in said.items() if (found := GLUED.findall(text))} == {}
 
 
 def nothing_open(page):

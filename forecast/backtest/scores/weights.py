@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from forecast.errors import BacktestError
+from forecast.log import in_percent
 from forecast.types import Array, Flags
 
 MIN_FOLLOWED = 0.1
@@ -85,8 +86,8 @@ def weeks_followed(time: ArrayLike, cleared: ArrayLike, horizon: int) -> int:
     enough = weeks[curve.before(weeks) >= MIN_FOLLOWED]
     if not enough.size:
         raise BacktestError(
-            f"fewer than {MIN_FOLLOWED:.0%} of the athletes were followed for one week after the "
-            "cut; take earlier cut dates or a longer log"
+            f"fewer than {in_percent(MIN_FOLLOWED)} of the athletes were followed for one week "
+            "after the cut; take earlier cut dates or a longer log"
         )
     return int(enough[-1])
 

@@ -15,6 +15,7 @@ from forecast.cohort.audit.pass_marks import (
     MARK,
     MIN_ATHLETES,
     MIN_CLEARED,
+    MIN_CLEARED_PER_STEP,
     MIN_MOVES,
     NO_SIGN,
     PAYS,
@@ -23,13 +24,17 @@ from forecast.cohort.audit.pass_marks import (
 )
 from forecast.cohort.records import Records, Shown, as_histories
 from forecast.ladder import Ladder
-from forecast.log import check_level, check_seed, counted
+from forecast.log import check_level, check_seed, counted, in_percent
 
 _CAUTION = (
     "This is association: athletes held back longer differ in other ways, and only their earlier "
     "pace is allowed for. A pass mark is never a reason to hurry: straight-arm loading is slow on "
     "tendons, pain stops the session, and the coach on the floor decides; local rules come first."
 )
+
+
+LEAST_RANGE = 0.01
+"""Of the values moved on at, in parts of the mark: less would be said as "1.00 to 1.00"."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,21 +100,21 @@ class CriterionAudit(Shown):
         lines = [*told["text"], *self._without_verdict()]
         if self.no_margin:
             lines.append(
-                f"{self.no_margin} moves were left out: their last sessions were stopped at the "
-                "target, so what was in reserve is unknown."
+                f"{counted(self.no_margin, 'move')} left out: the last sessions before were "
+                "stopped at the target, so what was in reserve is unknown."
             )
         for _, row in self.order[self.order["verdict"] == "order looks wrong"].iterrows():
             lines.append(
                 f"{self._name(row['next_rung'])} was cleared before {self._name(row['rung'])} by "
-                f"{row['cleared_first']} of {row['cleared_next']} ({row['share_low']:.0%} to "
-                f"{row['share_high']:.0%}) and no more slowly, as far as can be told: the "
-                "order looks wrong, or the earlier rung is not needed."
+                f"{row['cleared_first']} of {row['cleared_next']} ({_share_range(row)}) and no "
+                "more slowly, as far as can be told: the order looks wrong, or the earlier "
+                "rung is not needed."
             )
         for _, row in self.returns[self.returns["went_back"] > 0].iterrows():
             lines.append(
                 f"{row['went_back']} of {row['moves']} went back from "
                 f"{self._name(row['next_rung'])} to {self._name(row['rung'])} "
-                f"({row['share_low']:.0%} to {row['share_high']:.0%}), "
+                f"({_share_range(row)}), "
                 f"{row['below_target']} of them below its target."
             )
         return "\n".join([*lines, _CAUTION])
@@ -123,6 +128,11 @@ class CriterionAudit(Shown):
             f"{MIN_ATHLETES} athletes who moved on at different values"
         )
         whole = self.rungs[self.rungs["rung"] == ALL_RUNGS].iloc[0]
+        if not whole["moves_used"]:
+            return [
+                "Not enough data on any pass mark: there is no move to judge from, as one counts "
+                f"once {MIN_CLEARED_PER_STEP} or more have cleared the next rung, and {takes}."
+            ]
         if len(short) == len(self.rungs):
             return [
                 f"Not enough data on any pass mark: {takes}, and all rungs together have "
@@ -142,7 +152,7 @@ class CriterionAudit(Shown):
     def _what_fits(self, whole: pd.Series) -> list[str]:
         """What can be told of all rungs together without a verdict: the marks left possible."""
         low, high = whole["margin_low"], whole["margin_high"]
-        if not np.isfinite([low, high]).all():
+        if not high - low >= LEAST_RANGE:
             return []
         seen = (
             f"moved on at {low:.2f} to {high:.2f} of the mark (8 in 10 of them; by the best clean "
@@ -156,8 +166,8 @@ class CriterionAudit(Shown):
         low, high = max(low, whole["mark_low"]), min(high, whole["mark_high"])
         return [
             f"What can be told over all rungs: athletes {seen}, and any mark between {low:.2f} and "
-            f"{high:.2f} of the present one fits this log ({self.level:.0%} interval, as far as "
-            "was tried)."
+            f"{high:.2f} of the present one fits this log ({in_percent(self.level)} interval, as "
+            "far as was tried)."
         ]
 
     def _title(self, key: str) -> str:
@@ -169,7 +179,7 @@ class CriterionAudit(Shown):
     def _value(self, key: str, ratio: float) -> str:
         """A margin as a value of the rung, or in per cent of the target over all rungs."""
         if key == ALL_RUNGS:
-            return f"{ratio:.0%} of the target"
+            return f"{in_percent(ratio)} of the target"
         mark = self.ladder.rung(key).criterion
         return f"{ratio * mark.target:.3g} {mark.measure}"
 
@@ -178,10 +188,10 @@ class CriterionAudit(Shown):
         name = "All rungs together" if key == ALL_RUNGS else self._name(key)
         if row["shortage"]:
             return f"{name}: not enough data ({row['shortage']})."
-        factor = (
-            f"{row['weeks_factor'] - 1:+.0%} weeks on the next rung per 10 % more "
-            f"({row['weeks_factor_low'] - 1:+.0%} to {row['weeks_factor_high'] - 1:+.0%})"
+        mid, low, high = (
+            in_percent(row[f"weeks_factor{end}"] - 1, "+.0f") for end in ("", "_low", "_high")
         )
+        factor = f"{mid} weeks on the next rung per 10 % more ({low} to {high})"
         if row["verdict"] == MARK:
             return (
                 f"{name}: moving on with more in reserve goes with less time on the next rung up "
@@ -204,7 +214,11 @@ class CriterionAudit(Shown):
         low, high = row["mark_low"], row["mark_high"]
         start = "no lower limit" if low <= 0 else self._value(key, low)
         end = "no upper limit" if np.isinf(high) else self._value(key, high)
-        return f"{self.level:.0%} interval {start} to {end}"
+        return f"{in_percent(self.level)} interval {start} to {end}"
+
+
+def _share_range(row: pd.Series) -> str:
+    return f"{in_percent(row['share_low'])} to {in_percent(row['share_high'])}"
 
 
 def criterion_audit(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from forecast.log import TrainingLog
+from forecast.log import TrainingLog, in_percent
 from forecast.readiness import Fitted, LogView, as_view
 
 COLUMNS = (
@@ -61,11 +61,12 @@ def lapse_chance(
 
 
 def _sentence(row: pd.Series) -> str:
-    text = (
-        f"Chance of having stopped logging within 12 weeks {row['lapse_12']:.0%} "
-        f"({row['lapse_12_low']:.0%} to {row['lapse_12_high']:.0%}), within 26 weeks "
-        f"{row['lapse_26']:.0%} ({row['lapse_26_low']:.0%} to {row['lapse_26_high']:.0%})."
-    )
+    by = {
+        week: f"{week} weeks {in_percent(row[f'lapse_{week}'])} "
+        f"({in_percent(row[f'lapse_{week}_low'])} to {in_percent(row[f'lapse_{week}_high'])})"
+        for week in (12, 26)
+    }
+    text = f"Chance of having stopped logging within {by[12]}, within {by[26]}."
     if row["p_gone"] > 0.2:
         text += f" Away for {row['weeks_away']:.0f} weeks, perhaps already gone: worth a call."
     return text

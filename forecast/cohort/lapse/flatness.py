@@ -10,7 +10,7 @@ import statsmodels.api as sm
 from scipy.stats import norm
 
 from forecast.cohort.records import Shown
-from forecast.log import TrainingLog
+from forecast.log import TrainingLog, in_percent
 from forecast.readiness import FEATURES, Fitted, LogView, as_view, design_of
 
 MIN_LAPSES = 10
@@ -57,10 +57,11 @@ class LapseHazard(Shown):
         if self.effects.empty:
             return f"Not enough data on lapse: {basis} athletes; at least {MIN_LAPSES} are needed."
         flat = self.effects.set_index("feature").loc["flat"]
+        interval = f"{in_percent(self.level)} interval {flat['low']:.2f} to {flat['high']:.2f}"
         return (
             f"From {basis} athletes: the odds that a training day was the last were "
             f"{flat['odds_ratio']:.2f} times as high where the chance of being flat was 25 points "
-            f"higher ({self.level:.0%} interval {flat['low']:.2f} to {flat['high']:.2f}). This is "
+            f"higher ({interval}). This is "
             "association: whoever is losing interest may go flat because of it, and coaching may "
             "differ where somebody is flat."
         )
