@@ -16,9 +16,16 @@ from forecast.growth.filtering import lost_levels, stretches
 from forecast.growth.information import spell_information
 from forecast.growth.kernels import (
     MAX_FATIGUE_STEPS,
+    OUTLIER,
+    Luck,
+    PathLaws,
+    Standing,
+    Tables,
     advance_one,
+    as_site,
     chance_of_session,
     chance_to_meet,
+    climb_paths,
     day_slopes,
     expected_meets,
     knee_share,
@@ -82,7 +89,7 @@ def dense_spell(times, gaps, noise):
     The motion from ``times[0]`` on is one process: its covariance between two sessions is that of
     the earlier one, carried on by the swing then (Taylor et al. 1994, JASA 89:727).
     """
-    decay, integral = decay_terms(MOTION.alpha, times)
+    _, integral = decay_terms(MOTION.alpha, times)
     design = np.column_stack([np.ones(len(times)), integral, times])
     level, cross, _ = transition_covariance(MOTION, times)
     wander = MOTION.wiggle_sd**2 * np.cumsum(gaps)
@@ -227,15 +234,16 @@ def difference(value, at, step=1e-6):
 def test_one_sets_chance_and_its_slopes(low, high):
     """A slip says that much or more: two ways to the same record."""
     slip, mass = 0.15, 0.3
+    here = math.log(slip)
 
-    def chance(low=low, high=high, log_slip=math.log(slip)):
+    def chance(low=low, high=high, log_slip=here):
         share = math.exp(log_slip)
         plain = norm.cdf(high) - norm.cdf(low)
         return math.log((1.0 - share) * plain + share * mass * norm.sf(low))
 
     found = set_slopes(low, high, slip, mass)
     assert found[0] == pytest.approx(chance())
-    assert found[3] == pytest.approx(difference(lambda x: chance(log_slip=x), math.log(slip)))
+    assert found[3] == pytest.approx(difference(lambda x: chance(log_slip=x), here))
     if np.isfinite(low):
         assert found[1] == pytest.approx(difference(lambda x: chance(low=x), low))
     if np.isfinite(high):
@@ -250,8 +258,9 @@ def test_a_days_ability_and_its_slopes(away):
     below; both parts are centred.
     """
     rise, fall, root = 0.06, 0.11, 0.14
+    fell, rose = math.log(fall), math.log(rise)
 
-    def density(log_fall=math.log(fall), log_rise=math.log(rise)):
+    def density(log_fall=fell, log_rise=rose):
         up, down = math.exp(log_rise), math.exp(log_fall)
         middle = away + up - down
 
@@ -264,7 +273,88 @@ def test_a_days_ability_and_its_slopes(away):
 
     found = day_slopes(away, rise, fall, root)
     assert found[0] == pytest.approx(density(), abs=1e-8)
-    by_fall = difference(lambda x: density(log_fall=x), math.log(fall), 1e-4)
-    by_rise = difference(lambda x: density(log_rise=x), math.log(rise), 1e-4)
+    by_fall = difference(lambda x: density(log_fall=x), fell, 1e-4)
+    by_rise = difference(lambda x: density(log_rise=x), rose, 1e-4)
     assert found[1] == pytest.approx(by_fall, abs=1e-5)
     assert found[2] == pytest.approx(by_rise, abs=1e-5)
+
+
+# sessions as observations ---------------------------------------------------------------------
+
+
+def test_a_normal_session_is_given_back_as_it_was():
+    """Prior N(-0.5, 0.04) and a look at -0.3 with variance 0.01: precisions add."""
+    var = 1.0 / (1.0 / 0.04 + 1.0 / 0.01)
+    mean = var * (-0.5 / 0.04 - 0.3 / 0.01)
+    np.testing.assert_allclose(as_site(-0.5, 0.04, mean, var), (-0.3, 0.01))
+
+
+def test_a_session_far_off_pulls_as_hard_from_three_of_its_own_deviations():
+    site, var = as_site(-0.5, 0.04, -0.1, 0.039)
+    assert abs(site + 0.5) / math.sqrt(var) == pytest.approx(OUTLIER)
+    assert (site + 0.5) / var == pytest.approx(0.4 / 0.039)  # the pull
+    # An opinion narrowed by less than a thousandth was told nothing.
+    assert as_site(-0.5, 0.04, -0.5, 0.04 / 1.0009) == (-0.5, np.inf)
+    assert np.isfinite(as_site(-0.5, 0.04, -0.5, 0.04 / 1.0011)[1])
+
+
+# rungs to come --------------------------------------------------------------------------------
+
+
+def climbed(first_gap, most_days=200, *, untried=0, confirm=2, form=0.0, blocks=1):
+    """Days on which two paths clear: one gains 0.1 a week from -0.25, one stands still.
+
+    Sessions come weekly after ``first_gap`` days; nothing is drawn, so all can be told by hand. A
+    layoff (beyond two weeks) takes 0.03 a week, and half of it is back after 1.386 weeks.
+    """
+    place, sessions = (1, 2), 12
+    standing = Standing(
+        level=np.full(place, -0.25), swing=np.zeros(place), pace=np.array([[0.1, 0.0]]),
+        lost=np.zeros(place), day=np.zeros(place), runs=np.zeros((1, 2, 1)),
+    )  # fmt: skip
+    tables = Tables(np.full((1, 4), 7.0), np.full((1, 4), float(first_gap)), np.ones((1, 4)))
+    forms = np.zeros((sessions, 2))
+    forms[3] = form
+    luck = Luck(
+        np.zeros((sessions, 2, 2), dtype=np.int64), np.zeros((sessions, 2, 2)), forms,
+        np.full((sessions, 2), 0.5),
+    )  # fmt: skip
+    laws = PathLaws(
+        np.tile([1.0, 0.0, 0.0, 0.03, 0.5, 0.0, -0.01, 0.0], (2, 1)), np.full((2, 4), 0.2),
+        np.full((2, 4), 1e-9), np.array([Clock().numbers]), np.zeros(2, dtype=np.int64),
+    )  # fmt: skip
+    targets = (
+        np.array([[0.0, 2.0, 3.0, 1.0, 40.0, 0.0, 0.0, 1.0]]),
+        np.array([[0, confirm, untried]]),
+        np.full(place, 100.0),
+    )
+    days, first = np.full(place, np.nan), np.zeros(1)
+    on = climb_paths(0, most_days, standing, tables, targets, luck, laws, (days, first))
+    return days[0].tolist(), first[0], on
+
+
+def test_the_day_of_clearing_by_hand():
+    """Day 10: -0.107; 17: -0.007; 24: 0.093, met; 31: met again, and two are asked for."""
+    (day, other), first, on = climbed(10)
+    assert (day, first, on) == (31.0, 0.0, True)
+    assert math.isnan(other)  # stands still, and goes on
+    assert climbed(10, confirm=1)[0][0] == 24.0
+    assert climbed(10, form=-1.0)[0][0] == 45.0  # a bad day on day 31: anew from day 38
+    assert climbed(10, most_days=31)[0] == [31.0, np.inf]
+    assert climbed(10, most_days=30)[0] == [np.inf, np.inf]
+    assert not climbed(10, most_days=30)[2]
+
+
+def test_a_layoff_on_the_way_by_hand():
+    """28 days: two weeks' gain of 0.2 less 0.06 is -0.11; a week on 0.1 and 0.024 more: met."""
+    assert climbed(28)[0][0] == 42.0
+
+
+def test_a_rung_not_begun_is_begun_at_once():
+    """The first session is where it stands; day 7: -0.15; 14: -0.05; 21: 0.05, met; 28: again."""
+    assert climbed(10, untried=1)[0][0] == 28.0
+
+
+def test_the_chance_of_the_first_session_is_shared_by_the_paths():
+    assert climbed(28 + 14, confirm=1)[1] == 0.0  # gains stop after two weeks: -0.25 + 0.2 - 0.12
+    assert climbed(10, form=0.0, confirm=1)[1] == 0.0

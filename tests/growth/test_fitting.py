@@ -15,7 +15,7 @@ from forecast.growth import build_panel, choose_scale
 from forecast.growth import fitting as fit
 from forecast.growth.constants import PRIORS, STRUCTURE, prior_constants
 from forecast.growth.draws import SPELL_SPREAD, constants_draws
-from forecast.growth.engine import session_gaps, start_delays
+from forecast.growth.engine import session_gaps
 from forecast.growth.filtering import forward_pass, stretches
 from forecast.growth.scatter import GRID, SPREAD, athlete_scatter
 
@@ -32,7 +32,7 @@ def test_the_top_of_a_normal_evidence_is_the_normal_posterior():
     """Prior N(m, s**2) and evidence N(y, v): the mode is their precision-weighted mean."""
     names = ["log_alpha", "fatigue"]
     mean, sd = np.array([PRIORS[name][:2] for name in names]).T
-    y, v = mean + [1.0, -0.05], np.array([0.5, 0.001])
+    y, v = mean + np.array([1.0, -0.05]), np.array([0.5, 0.001])
 
     def evidence(vector):
         return float(-0.5 * np.sum((vector - y) ** 2 / v)), (y - vector) / v
