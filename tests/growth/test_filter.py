@@ -190,7 +190,7 @@ def test_a_day_known_to_the_hair_leaves_the_spread_of_a_days_form():
     np.testing.assert_allclose(seen.site_var, seen.cov[:, 0, 0], rtol=1e-3)
     np.testing.assert_allclose(seen.tail, form, rtol=0.01)  # all of it is the day's
     density = norm.logpdf(0.0, 0.0, 20.0) + np.log(1e-3)
-    np.testing.assert_allclose(seen.log_evidence, density, atol=0.01)
+    np.testing.assert_allclose(seen.log_evidence, density, atol=0.02)  # eleven nodes
 
 
 @pytest.mark.parametrize("sets", [1, 4])

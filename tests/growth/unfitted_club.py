@@ -7,6 +7,7 @@ import pandas as pd
 
 from forecast.growth import GrowthModel, build_panel
 from forecast.growth.constants import CENTRE_MEAN, CENTRE_SD, GrowthConstants, prior_constants
+from forecast.growth.draws import SPELL_SPREAD
 from forecast.growth.engine import session_gaps, start_delays
 from forecast.growth.fitting import GrowthFit
 from forecast.growth.habits import CohortHabits
@@ -53,7 +54,7 @@ def at_the_priors(histories: Histories, *, linear: float = 0.0, **values) -> Gro
     pooled = Pooled(mean, np.diag(spread), 0.0, np.zeros(0))
     gaps, owner = session_gaps(build_panel(histories))
     return GrowthModel(
-        fit=GrowthFit(constants, pooled, rungs, [], np.zeros((0, 0)), 0.0, 0),
+        fit=GrowthFit(constants, pooled, rungs, list(SPELL_SPREAD), np.zeros((3, 3)), 0.0, 0),
         rhythm=cohort_rhythm(gaps, owner, start_delays(histories), absence_law(histories)),
         habits=CohortHabits(2.0, 0.0, np.full(32, 2.0)),
         linear=linear,
