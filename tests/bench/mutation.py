@@ -358,7 +358,9 @@ def at_import(mutant: Mutant, by_test: Covering) -> list[str]:
     """
     functions = (one for one in ast.walk(mutant.tree) if isinstance(one, ast.FunctionDef))
     inside = any(f.lineno <= mutant.lines[0] <= (f.end_lineno or 0) for f in functions)
-    return [] if inside or mutant.compiled else sorted(by_test.seconds, key=by_test.seconds.__getitem__)
+    if inside or mutant.compiled:
+        return []
+    return sorted(by_test.seconds, key=by_test.seconds.__getitem__)
 
 
 if __name__ == "__main__":
