@@ -58,7 +58,7 @@ LOOPS = {
     "growth": ["tests/growth/test_closed_forms.py", "tests/growth/test_filter.py",
                "tests/growth/test_passage.py", "tests/growth/test_pooling_evidence.py",
                "tests/external/test_dynamics.py"],
-    "plateau": ["tests/plateau/test_models.py"],
+    "plateau": ["tests/plateau/test_models.py", "tests/plateau/test_two_states_by_hand.py"],
 }  # fmt: skip
 """Tests of the compiled loops that end in time where nothing is compiled."""
 SWAPS: dict[type, type] = {
