@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from types import SimpleNamespace
 
@@ -10,9 +11,10 @@ import pytest
 from scipy.integrate import quad
 from scipy.stats import multivariate_normal, norm
 
-from forecast.growth.clock import FADE_SESSIONS, Clock
+from forecast.growth.clock import FADE_SESSIONS, Clock, session_doses
 from forecast.growth.dynamics import Dynamics, decay_terms, transition_covariance
-from forecast.growth.filtering import lost_levels, stretches
+from forecast.growth.filtering import lost_levels, propagate, stretches
+from forecast.growth.habits import Habits
 from forecast.growth.information import spell_information
 from forecast.growth.kernels import (
     MAX_FATIGUE_STEPS,
@@ -23,6 +25,7 @@ from forecast.growth.kernels import (
     Tables,
     advance_one,
     as_site,
+    carry_spells,
     chance_of_session,
     chance_to_meet,
     climb_paths,
@@ -32,7 +35,8 @@ from forecast.growth.kernels import (
     log_between,
     set_slopes,
 )
-from forecast.growth.observation import KNEE
+from forecast.growth.observation import KNEE, Noise
+from forecast.growth.passage import Targets, simulate_passage
 from forecast.log import YEAR_DAYS
 
 MOTION = Dynamics(alpha=0.4, swing_sd=0.08, wiggle_sd=0.05, detraining=0.03, regain=0.5)
@@ -161,6 +165,42 @@ def test_what_is_expected_ahead_is_counted_from_the_middle_of_it():
     assert clock.ahead(4.0, 4.0, 0.0, 3.0) == pytest.approx(fresh / (1.0 + 10.0 / FADE_SESSIONS))
     wave = Clock(season_cos=1.0, season_sin=0.5)
     assert wave.ahead(4.0, 4.0, 50.0, 3.0) == wave.dose(4.0, 0.0, 78.0)
+
+
+def test_doses_along_spells_are_those_of_each_stretch():
+    """The place in its own spell and the day of each session; nothing before a spell's first."""
+    clock = Clock(practice=0.3, session_weeks=0.5, fade=0.8, season_cos=0.2, season_sin=0.1)
+    panel = timing([0.0, 1.0, 0.5, 3.0, 0.0, 1.0, 2.0], [4, 3])
+    panel.day = np.array([0, 7, 11, 32, 100, 107, 121])
+    number = np.array([0, 1, 2, 3, 0, 1, 2])
+    expected = np.where(number > 0, clock.dose(panel.rest, number, panel.day), 0.0)
+    np.testing.assert_allclose(session_doses(panel, clock), expected)
+
+
+def test_means_and_spread_carried_along_spells_are_a_kalman_filter():
+    """Two means at once against ``propagate`` and the textbook update, session by session."""
+    rng = np.random.default_rng(9)
+    gaps = np.array([0.0, 1.2, 4.0, 0.0, 0.7])
+    panel = timing(gaps, [3, 2])
+    between = stretches(panel, Clock(), MOTION)
+    values, noise = rng.normal(-0.4, 0.2, 5), rng.uniform(0.01, 0.04, 5)
+    mean = rng.normal(0.0, 0.1, (2, 2, 3))
+    root = rng.normal(0.0, 0.2, (2, 3, 3))
+    cov = root @ root.transpose(0, 2, 1) + 0.01 * np.eye(3)
+    ours, spread = mean.copy(), cov.copy()
+    carry_spells(between, values, noise, ours, spread)
+    for s, sessions in enumerate(([0, 1, 2], [3, 4])):
+        for k in range(2):
+            m, v = mean[s, k], cov[s]
+            for n in sessions:
+                if n != sessions[0]:
+                    m, v = propagate(MOTION, m[None], v[None], panel.rest[n : n + 1],
+                                     panel.excess[n : n + 1], between.loss[n : n + 1])  # fmt: skip
+                    m, v = m[0], v[0]
+                gain = v[:, 0] / (v[0, 0] + noise[n])
+                m, v = m + gain * (values[n] - m[0]), v - np.outer(gain, v[0])
+            np.testing.assert_allclose(ours[s, k], m, rtol=1e-9)
+        np.testing.assert_allclose(spread[s], v, rtol=1e-8, atol=1e-12)
 
 
 # the chance of a session ----------------------------------------------------------------------
@@ -296,6 +336,59 @@ def test_a_session_far_off_pulls_as_hard_from_three_of_its_own_deviations():
     # An opinion narrowed by less than a thousandth was told nothing.
     assert as_site(-0.5, 0.04, -0.5, 0.04 / 1.0009) == (-0.5, np.inf)
     assert np.isfinite(as_site(-0.5, 0.04, -0.5, 0.04 / 1.0011)[1])
+
+
+# a rung under way -----------------------------------------------------------------------------
+
+
+def by_enumeration(chances, confirm, run):
+    """Chance of clearing at each session: every course of met and missed, the rule in words."""
+    cleared = np.zeros(len(chances))
+    for course in itertools.product([True, False], repeat=len(chances)):
+        weight = np.prod(np.where(course, chances, 1.0 - chances))
+        row = run
+        for session, met in enumerate(course):
+            row = row + 1 if met else 0
+            if row >= confirm:
+                cleared[session] += weight
+                break
+    return cleared
+
+
+@pytest.mark.parametrize(("confirm", "run"), [(1, 0), (2, 0), (2, 1), (3, 2), (3, 9)])
+@pytest.mark.parametrize("untried", [False, True])
+@pytest.mark.parametrize("first_gap", [10.0, 31.0])
+def test_a_course_without_luck_in_the_motion_is_enumerated(confirm, run, untried, first_gap):
+    """Level and gain known for certain: each session's chance is that of its sets, by hand.
+
+    Days from the cut: the last session was three days before it. Training counts up to two weeks
+    between sessions; a week beyond takes 0.03. A rung not begun is where it is when it begins.
+    """
+    wait, horizon = 3.0, 50
+    targets = Targets(
+        mean=np.array([[-0.3, 0.0, 0.08]]), cov=np.zeros((1, 3, 3)), threshold=np.array([-0.1]),
+        measure=np.zeros(1, dtype=np.int64), grace=np.full(1, 2.0), confirm=np.array([confirm]),
+        run=np.array([run]), wait=np.array([wait]), gaps=np.full((1, 4), 7.0),
+        first_gaps=np.full((1, 4), first_gap),
+        habits=Habits(np.array([1.0]), 0.5, np.full((1, 4), 2.0)), untried=untried,
+    )  # fmt: skip
+    noise = Noise(np.full(4, 1e-9), np.full(4, 0.2), -0.05, 0.0, 0.0, slip=0.1)
+    motion = Dynamics(alpha=1.0, swing_sd=0.0, wiggle_sd=0.0, detraining=0.03)
+    found = simulate_passage(
+        targets, motion, noise, horizon_days=horizon, paths=4, rng=np.random.default_rng(1)
+    )
+    days = np.arange(first_gap - wait, horizon + 1, 7.0)
+    weeks = np.r_[0.0 if untried else min(first_gap / 7.0, 2.0), np.ones(len(days) - 1)]
+    beyond = 0.0 if untried else max(first_gap / 7.0 - 2.0, 0.0)
+    level = -0.3 + 0.08 * np.cumsum(weeks) - 0.03 * beyond
+    share = 0.9 / (1.0 + np.exp(-1.0 - 0.5 * level))
+    room = level + 0.1
+    missed = (1 - share * norm.cdf(room / 0.2)) * (1 - share * norm.cdf((room - 0.05) / 0.2))
+    cleared = by_enumeration(1.0 - missed, confirm, min(run, confirm - 1))
+    expected = np.zeros(horizon + 1)
+    expected[days.astype(int)] = cleared
+    assert found.next_session[0] == pytest.approx(1.0 - missed[0], abs=1e-6)
+    np.testing.assert_allclose(found.by_day[0], np.cumsum(expected), atol=1e-6)
 
 
 # rungs to come --------------------------------------------------------------------------------
