@@ -57,10 +57,10 @@ def set_noise(z):
     return np.interp(z, grid, (mass - 0.5 * np.exp(-fall)) / mass[-1])
 
 
-def day_density(form):
+def day_density(form, noise=NOISE):
     """Density of the day's form: a normal and an asymmetric Laplace, convolved on a fine grid."""
     step = form[1] - form[0]
-    rise, fall = NOISE.day_up * DAY_SD, NOISE.day_down * DAY_SD
+    rise, fall = noise.day_up * DAY_SD, noise.day_down * DAY_SD
     kappa, scale = np.sqrt(rise / fall) ** -1, np.sqrt(rise * fall)
     sides = laplace_asymmetric.pdf(form - (fall - rise), kappa, scale=scale)
     density = np.convolve(norm.pdf(form, 0, DAY_SD), sides, mode="same") * step
@@ -254,6 +254,30 @@ def test_slopes_of_the_evidence_are_its_differences():
         assert slopes[name] == pytest.approx(
             (there[0] - there[1]) / 2e-4, rel=0.1, abs=2e-3
         )  # quadrature moves too
+
+
+@pytest.mark.parametrize("sets", CASES.values(), ids=CASES.keys())
+def test_the_evidence_of_records_is_that_on_a_grid(sets):
+    """Sets with normal noise or, one in seven, a slip: that much or more, anywhere in one unit.
+
+    A record of width ``w`` has the chance ``w`` given a slip below capacity, an open one a tenth.
+    """
+    slip, mean, var = 1 / 7, -0.4, 0.02
+    noise = replace(NOISE, slip=slip, day_up=0.6, day_down=0.9)
+    level = np.linspace(mean - 7 * np.sqrt(var), mean + 7 * np.sqrt(var), 401)
+    form = np.linspace(-16 * DAY_SD, 16 * DAY_SD, 2001)
+    able = level[:, None] + form
+    chance = np.ones_like(able)
+    for place, (low, high, bad) in enumerate(sets):
+        shift = noise.fatigue * place + noise.unclean * bad
+        above_low, above_high = (norm.sf((at - shift - able) / SET_SD) for at in (low, high))
+        mass = min(high - low, 1.0) if np.isfinite(high - low) else 0.1
+        chance *= (1 - slip) * (above_low - above_high) + slip * mass * above_low
+    day = np.trapezoid(chance * day_density(form, noise), form, axis=1)
+    expected = np.log(np.trapezoid(day * norm.pdf(level, mean, np.sqrt(var)), level))
+    one = np.array([mean]), np.array([var])
+    found, _ = evidence_slopes(panel_of([sets], [0.0]), noise, *one, 1.0)
+    assert found == pytest.approx(expected, abs=0.05)
 
 
 # tails --------------------------------------------------------------------------------------
