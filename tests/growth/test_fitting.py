@@ -130,6 +130,24 @@ def test_a_log_that_says_nothing_leaves_the_constants_as_uncertain_as_before(pan
     assert left[names.index("log_own_start")] < 0.99
 
 
+def test_ties_of_a_spells_own_effects_are_partial_correlations(club):
+    """Swing and pace given the start: minus the scaled entry of the inverse (Joe 2006)."""
+    ties = {"own_start_swing": 0.6, "own_start_pace": -0.5, "own_swing_pace": 0.7}
+    constants = at_the_priors(club, **ties).fit.constants
+    own = constants.pooling.own
+    sd = np.exp([constants.values[f"log_own_{k}"] for k in ("start", "swing", "pace")])
+    np.testing.assert_allclose(np.sqrt(np.diag(own)), sd)
+    corr = own / np.outer(sd, sd)
+    np.testing.assert_allclose(corr[0, 1:], np.tanh([0.6, -0.5]))
+    inverse = np.linalg.inv(corr)
+    partial = -inverse[1, 2] / np.sqrt(inverse[1, 1] * inverse[2, 2])
+    assert partial == pytest.approx(np.tanh(0.7))
+    np.testing.assert_allclose(own, own.T)
+    # Variances at the other levels are squares of sds.
+    assert constants.pooling.athlete[0] == pytest.approx(0.15**2)
+    assert constants.pooling.rung[2] == pytest.approx(0.01**2)
+
+
 # draws ----------------------------------------------------------------------------------------
 
 
