@@ -362,7 +362,8 @@ def test_a_course_without_luck_in_the_motion_is_enumerated(confirm, run, untried
     """Level and gain known for certain: each session's chance is that of its sets, by hand.
 
     Days from the cut: the last session was three days before it. Training counts up to two weeks
-    between sessions; a week beyond takes 0.03. A rung not begun is where it is when it begins.
+    between sessions, a tenth session for half of the first; a week beyond takes 0.03. A rung not
+    begun is where it is when it begins, with no session done; the other has four.
     """
     wait, horizon = 3.0, 50
     targets = Targets(
@@ -371,6 +372,7 @@ def test_a_course_without_luck_in_the_motion_is_enumerated(confirm, run, untried
         run=np.array([run]), wait=np.array([wait]), gaps=np.full((1, 4), 7.0),
         first_gaps=np.full((1, 4), first_gap),
         habits=Habits(np.array([1.0]), 0.5, np.full((1, 4), 2.0)), untried=untried,
+        clock=Clock(fade=1.0), **({} if untried else {"done": np.full(1, 4.0)}),
     )  # fmt: skip
     noise = Noise(np.full(4, 1e-9), np.full(4, 0.2), -0.05, 0.0, 0.0, slip=0.1)
     motion = Dynamics(alpha=1.0, swing_sd=0.0, wiggle_sd=0.0, detraining=0.03)
@@ -379,6 +381,7 @@ def test_a_course_without_luck_in_the_motion_is_enumerated(confirm, run, untried
     )
     days = np.arange(first_gap - wait, horizon + 1, 7.0)
     weeks = np.r_[0.0 if untried else min(first_gap / 7.0, 2.0), np.ones(len(days) - 1)]
+    weeks /= 1.0 + (np.arange(len(days)) + (0 if untried else 4)) / FADE_SESSIONS
     beyond = 0.0 if untried else max(first_gap / 7.0 - 2.0, 0.0)
     level = -0.3 + 0.08 * np.cumsum(weeks) - 0.03 * beyond
     share = 0.9 / (1.0 + np.exp(-1.0 - 0.5 * level))
