@@ -88,21 +88,25 @@ def test_sites_without_the_days_form_keep_what_the_sets_said(panel, unfitted):
     np.testing.assert_allclose(problem.inform(constants).information, there.information, rtol=1e-9)
 
 
+def rhythm_of(days):
+    """What a panel of one spell holds of its dates."""
+    days = np.array(days)
+    rest = np.diff(days, prepend=days[:1]) / 7.0
+    return SimpleNamespace(day=days + 20000, number=np.arange(len(days)), rest=rest)
+
+
 def test_constants_start_from_the_logs_own_rhythm():
-    hangs = {7 * k: [4] for k in range(40)}
-    long = build_panel(histories_of(rows_of("Al", "hang", hangs), as_of=300))
-    short = build_panel(histories_of(rows_of("Al", "hang", dict(list(hangs.items())[:39])), 300))
-    assert fit._first_constants(long).session_weeks == pytest.approx(1.0)
+    weekly = 7 * np.arange(40)
+    first = fit._first_constants(rhythm_of(weekly))
+    assert first.session_weeks == pytest.approx(1.0)
     # Forty weeks with sessions tell a season from a trend.
-    assert fit._first_constants(long).seasonal
-    assert not fit._first_constants(short).seasonal
-    daily = build_panel(histories_of(rows_of("Al", "hang", {k: [4] for k in range(9)})))
-    assert fit._first_constants(daily).session_weeks == pytest.approx(1 / 7)
-    single = build_panel(histories_of(rows_of("Al", "hang", {0: [4]})))
-    assert fit._first_constants(single).session_weeks == 0.4
-    values = fit._first_constants(long).values
-    assert np.exp(values["log_own_pace"]) == pytest.approx(0.05)
-    assert values["log_alpha"] == PRIORS["log_alpha"].mean
+    assert first.seasonal
+    assert not fit._first_constants(rhythm_of(weekly[:39])).seasonal
+    assert not fit._first_constants(rhythm_of(np.r_[weekly[:39], weekly[38] + 1])).seasonal
+    assert fit._first_constants(rhythm_of([0, 1, 2])).session_weeks == pytest.approx(1 / 7)
+    assert fit._first_constants(rhythm_of([0])).session_weeks == 0.4
+    assert np.exp(first.values["log_own_pace"]) == pytest.approx(0.05)
+    assert first.values["log_alpha"] == PRIORS["log_alpha"].mean
 
 
 def test_before_any_fit_spells_differ_by_all_that_can_differ(panel, unfitted):
