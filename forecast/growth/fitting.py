@@ -180,22 +180,6 @@ class _Structure:
         between = stretches(self.panel, constants.clock, constants.dynamics)
         return spell_information(between, self.site_mean, self.bare_var + self.tail * day_var)
 
-    def neighbours(
-        self, vector: Array
-    ) -> tuple[SpellInformation, list[tuple[GrowthConstants, Array, SpellInformation]]]:
-        """Information here, and constants, vector and information one step along each axis.
-
-        Pooling constants leave the spells' information as it is, so their steps share it.
-        """
-        moved = vector + STEP * np.eye(len(vector))
-        there = [self.constants.replaced(self.names, row) for row in moved]
-        told = self.inform(self.constants.replaced(self.names, vector))
-        steps = [
-            (c, row, self.inform(c) if name in self.motion else told)
-            for c, row, name in zip(there, moved, self.names, strict=True)
-        ]
-        return told, steps
-
     def pool(self, constants: GrowthConstants, info: SpellInformation) -> Pooled:
         panel = self.panel
         return pool(info, panel.athlete, panel.rung, self.n_rungs, constants.pooling)
@@ -319,10 +303,13 @@ def _uncertainty(
     """
     problem = _Structure(panel, constants, filtered, n_rungs)
     vector = constants.vector(problem.names)
-    info, steps = problem.neighbours(vector)
-    base = problem.pool(constants, info).athlete_log_evidence
-    there = [problem.pool(c, told).athlete_log_evidence for c, _, told in steps]
-    scores = (np.stack(there, axis=1) - base[:, None]) / STEP
+
+    def evidence(at: Array) -> Array:
+        moved = constants.replaced(problem.names, at)
+        return problem.pool(moved, problem.inform(moved)).athlete_log_evidence
+
+    there = np.stack([evidence(row) for row in vector + STEP * np.eye(len(vector))], axis=1)
+    scores = (there - evidence(vector)[:, None]) / STEP
     prior_sd = np.array([PRIORS[name].sd for name in problem.names])
     precision = scores.T @ scores + np.diag(prior_sd**-2.0)
     chol = np.linalg.cholesky(np.linalg.inv(precision))

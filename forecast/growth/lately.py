@@ -125,12 +125,9 @@ class Measure:
 def session_sites(model: GrowthModel, tracked: Tracked) -> Sites:
     """Return the sessions of a tracked log as normal observations on the log scale."""
     panel, filtered = tracked.panel, tracked.filtered
-    gap = panel.gap / 7.0
-    rest = np.minimum(gap, panel.grace[panel.spell])
     # summed in half days, exactly: whether a session is still within the window may not hang on
     # how the sum was rounded, which other athletes' spells before it would decide
-    grace = np.round(14.0 * panel.grace[panel.spell]) / 2.0
-    total = np.cumsum(np.minimum(panel.gap, grace))
+    total = np.cumsum(np.round(14.0 * panel.rest))
     site_mean, site_var = _plainly(model, tracked)
     level, slope = log_level(model, site_mean)
     target, _ = log_level(model, panel.threshold)
@@ -141,9 +138,9 @@ def session_sites(model: GrowthModel, tracked: Tracked) -> Sites:
     scatter = own_scatter(panel.start, panel.length, surprise, said)
     return Sites(
         number=panel.number,
-        clock=(total - total[panel.start][panel.spell]) / 7.0,
-        rest=rest,
-        excess=gap - rest,
+        clock=(total - total[panel.start][panel.spell]) / 14.0,
+        rest=panel.rest,
+        excess=panel.excess,
         level=level - target[panel.spell],
         var=site_var * slope**2,
         scatter=scatter,
@@ -199,8 +196,7 @@ def measure_gain(sessions: Sessions, motion: Motion, at: Ints) -> Measure:
     """Return how the gain lately is read off the sessions up to each of ``at`` (n,); none after."""
     number, clock, breaks = sessions.number, sessions.clock, _broken(sessions)
     first = at - number[at]
-    most = int(np.minimum(number[at], MOST_SESSIONS - 1).max(initial=0)) + 1
-    back = np.arange(most)
+    back = np.arange(MOST_SESSIONS)
     source = np.maximum(at[:, None] - back, first[:, None])
     inside = (back <= number[at][:, None]) & (clock[at][:, None] - clock[source] <= WINDOW)
     width = int(inside.sum(axis=1).max(initial=1))

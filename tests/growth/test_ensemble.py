@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 from scipy.stats import norm
 
 from forecast.growth import ensemble
@@ -70,6 +71,15 @@ def test_draws_that_explain_a_spell_badly_drop_out_and_the_rest_sum_to_one():
     assert weight[2, 0] == 0.0
     np.testing.assert_allclose(weight[:, 1], 1 / 3)
     np.testing.assert_allclose(weight[0, 0] / weight[1, 0], np.e)
+
+
+def test_a_draw_drops_out_below_a_five_hundredth_of_an_even_share():
+    """Of four draws an even share is a quarter: 0.0005 is the least that stays."""
+    for share, stays in [(0.0006, True), (0.0004, False)]:
+        even = np.log((1.0 - share) / 3.0)
+        weight = ensemble._weights(np.array([[even], [even], [even], [np.log(share)]]))[:, 0]
+        assert weight[3] == pytest.approx(share if stays else 0.0)
+        np.testing.assert_allclose(weight[:3], (1.0 - weight[3]) / 3.0)
 
 
 def test_targets_are_taken_with_all_that_is_theirs():

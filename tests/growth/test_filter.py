@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -57,10 +58,10 @@ def set_noise(z):
     return np.interp(z, grid, (mass - 0.5 * np.exp(-fall)) / mass[-1])
 
 
-def day_density(form):
+def day_density(form, noise=NOISE):
     """Density of the day's form: a normal and an asymmetric Laplace, convolved on a fine grid."""
     step = form[1] - form[0]
-    rise, fall = NOISE.day_up * DAY_SD, NOISE.day_down * DAY_SD
+    rise, fall = noise.day_up * DAY_SD, noise.day_down * DAY_SD
     kappa, scale = np.sqrt(rise / fall) ** -1, np.sqrt(rise * fall)
     sides = laplace_asymmetric.pdf(form - (fall - rise), kappa, scale=scale)
     density = np.convolve(norm.pdf(form, 0, DAY_SD), sides, mode="same") * step
@@ -169,6 +170,46 @@ def test_a_set_stopped_at_the_target_is_no_ceiling():
     assert high > low + 0.05
 
 
+def test_a_day_known_to_the_hair_leaves_the_spread_of_a_days_form():
+    """Nothing thought before, and sets without noise: the level is the record less the form.
+
+    The form is centred, so the mean is the record; its variance is ``day_sd**2`` times
+    ``1 + down**2 + up**2``, the normal part's and those of two exponentials.
+    """
+    exact = replace(NOISE, set_sd=np.full(4, 1e-4), day_down=0.9, day_up=0.6)
+    panel = panel_of([[(-0.4005, -0.3995, 0)], [(-0.4005, -0.3995, 0)]], [0.0, 0.0])
+    panel.start, panel.length, panel.n_spells = np.array([0, 1]), np.array([1, 1]), 2
+    panel.spell, panel.measure = np.array([0, 1]), np.zeros(2, dtype=int)
+    motion = Dynamics(alpha=1.0, swing_sd=0.0, wiggle_sd=0.0, detraining=0.0)
+    between = stretches(panel, Clock(), motion)
+    cov = np.tile(np.diag([400.0, 1e-6, 1e-6]), (2, 1, 1))
+    prior = np.tile([-0.4, 0.0, 0.0], (2, 1))
+    seen = forward_pass(panel, between, exact, prior, cov, np.array([1.0, 2.0]))
+    form = 1.0 + 0.9**2 + 0.6**2
+    np.testing.assert_allclose(seen.mean[:, 0], -0.4, atol=1e-3)
+    np.testing.assert_allclose(seen.cov[:, 0, 0], np.array([1, 4]) * form * DAY_SD**2, rtol=0.01)
+    np.testing.assert_allclose(seen.site_var, seen.cov[:, 0, 0], rtol=1e-3)
+    np.testing.assert_allclose(seen.tail, form, rtol=0.01)  # all of it is the day's
+    density = norm.logpdf(0.0, 0.0, 20.0) + np.log(1e-3)
+    np.testing.assert_allclose(seen.log_evidence, density, atol=0.02)  # eleven nodes
+
+
+@pytest.mark.parametrize("sets", [1, 4])
+def test_of_normal_sets_the_day_has_its_own_share(sets):
+    """Without tails ``n`` sets are a look with variance ``day_sd**2 + set_sd**2 / n``."""
+    plain = replace(NOISE, day_down=1e-4, day_up=1e-4, knee=30.0, fatigue=-0.02)
+    record = [(-0.4005 - 0.02 * k, -0.3995 - 0.02 * k, 0) for k in range(sets)]
+    panel = panel_of([record], [0.0])
+    motion = Dynamics(alpha=1.0, swing_sd=0.0, wiggle_sd=0.0, detraining=0.0)
+    seen = forward_pass(
+        panel, stretches(panel, Clock(), motion), plain, np.array([[-0.3, 0.0, 0.0]]),
+        np.diag([0.09, 1e-6, 1e-6])[None], 1.0,
+    )  # fmt: skip
+    assert seen.site_mean[0] == pytest.approx(-0.4, abs=2e-3)
+    assert seen.site_var[0] == pytest.approx(DAY_SD**2 + SET_SD**2 / sets, rel=0.01)
+    assert seen.tail[0] == pytest.approx(1.0, abs=0.02)
+
+
 # what makes a better set never worse ------------------------------------------------------
 
 
@@ -214,6 +255,30 @@ def test_slopes_of_the_evidence_are_its_differences():
         assert slopes[name] == pytest.approx(
             (there[0] - there[1]) / 2e-4, rel=0.1, abs=2e-3
         )  # quadrature moves too
+
+
+@pytest.mark.parametrize("sets", CASES.values(), ids=CASES.keys())
+def test_the_evidence_of_records_is_that_on_a_grid(sets):
+    """Sets with normal noise or, one in seven, a slip: that much or more, anywhere in one unit.
+
+    A record of width ``w`` has the chance ``w`` given a slip below capacity, an open one a tenth.
+    """
+    slip, mean, var = 1 / 7, -0.4, 0.02
+    noise = replace(NOISE, slip=slip, day_up=0.6, day_down=0.9)
+    level = np.linspace(mean - 7 * np.sqrt(var), mean + 7 * np.sqrt(var), 401)
+    form = np.linspace(-16 * DAY_SD, 16 * DAY_SD, 2001)
+    able = level[:, None] + form
+    chance = np.ones_like(able)
+    for place, (low, high, bad) in enumerate(sets):
+        shift = noise.fatigue * place + noise.unclean * bad
+        above_low, above_high = (norm.sf((at - shift - able) / SET_SD) for at in (low, high))
+        mass = min(high - low, 1.0) if np.isfinite(high - low) else 0.1
+        chance *= (1 - slip) * (above_low - above_high) + slip * mass * above_low
+    day = np.trapezoid(chance * day_density(form, noise), form, axis=1)
+    expected = np.log(np.trapezoid(day * norm.pdf(level, mean, np.sqrt(var)), level))
+    one = np.array([mean]), np.array([var])
+    found, _ = evidence_slopes(panel_of([sets], [0.0]), noise, *one, 1.0)
+    assert found == pytest.approx(expected, abs=0.05)
 
 
 # tails --------------------------------------------------------------------------------------

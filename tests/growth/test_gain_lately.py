@@ -7,16 +7,22 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 from scipy.special import ndtr
+from unfitted_club import at_the_priors
 
 from forecast.growth import Motion, chance_met, measure_gain, track
 from forecast.growth.lately import (
     BREAK_SD,
     GAIN_SD,
+    MOST_BEND,
     SPAN,
     START_SD,
     WINDOW,
+    motion_of,
     own_scatter,
+    session_sites,
 )
+from forecast.growth.scale import to_log
+from forecast.growth.seen import gain_ahead
 from forecast.histories import build_histories
 
 MOTION = Motion(bend=0.02, wiggle=0.01)
@@ -152,3 +158,110 @@ def test_chances_expected_are_those_of_simulated_sessions(small_model, small_log
         for k in range(int(panel.eligible[one])):
             missed *= 1 - (1 - noise.slip) * ndtr((ability + min(k, 4) * noise.fatigue) / set_sd)
         assert said == pytest.approx((1 - missed).mean(), abs=0.012)
+
+
+# by hand --------------------------------------------------------------------------------------
+
+
+def test_own_scatter_by_hand():
+    """Eight sessions' worth of a scatter of one, then squares, none counted above nine."""
+    surprise = np.array([0.0, 2.0, 50.0, 1.0, 3.0])
+    said = np.array([False, True, True, False, True])
+    scatter = own_scatter(np.array([0, 3]), np.array([3, 2]), surprise, said)
+    expected = [1.0, (8 + 4) / 9, (8 + 4 + 9) / 10, 1.0, (8 + 9) / 9]
+    np.testing.assert_allclose(scatter**2, expected)
+
+
+def test_what_was_asked_beside_changes_nothing():
+    """A young spell measured beside a long one is measured as it is alone."""
+    clock = np.r_[np.arange(28) / 3.0, 0.0, 0.5, 1.1]
+    level = np.r_[0.05 * np.arange(28) / 3.0, -0.5, -0.45, -0.38]
+    sessions = replace(made(clock, level), number=np.r_[np.arange(28), np.arange(3)])
+    both = measure_gain(sessions, MOTION, np.array([27, 30]))
+    for place, at in enumerate((27, 30)):
+        alone = measure_gain(sessions, MOTION, np.array([at]))
+        assert both.gain(level)[place] == pytest.approx(alone.gain(level)[0])
+        assert both.level(level)[place] == pytest.approx(alone.level(level)[0])
+        assert both.sd[place] == pytest.approx(alone.sd[0])
+    # Nor does it see the other spell's levels.
+    assert both.gain(np.where(np.arange(31) < 28, 9.0, level))[1] == both.gain(level)[1]
+
+
+def test_sessions_before_the_window_are_not_looked_at():
+    clock = np.array([0.0, 1.0, 5.0, 8.0, 11.0])  # the last sees back to 1, ten weeks before
+    level = np.array([-0.9, -0.8, -0.6, -0.5, -0.4])
+    measure = measure_gain(made(clock, level), MOTION, np.array([4]))
+    for place, seen in enumerate([False, True, True, True, True]):
+        other = level.copy()
+        other[place] += 1.0
+        assert (measure.gain(other)[0] != measure.gain(level)[0]) == seen, place
+
+
+def test_of_many_sessions_the_latest_seventy_are_looked_at():
+    clock = np.arange(90) / 20.0
+    measure = measure_gain(made(clock, clock * 0.0), MOTION, np.array([89]))
+    assert (measure.source.min(), measure.source.max()) == (20, 89)
+
+
+def test_short_records_are_measured_as_if_a_week_and_long_ones_over_six():
+    """A single session tells nothing of the gain: its spread is the opinion's and the bends'.
+
+    Over ``w`` weeks ``w * gain`` less bends and wiggles has the variance
+    ``(w GAIN_SD)**2 + bend**2 w**3 / 3 + wiggle**2 w``.
+    """
+    measure = measure_gain(made(np.zeros(1), np.zeros(1)), MOTION, np.zeros(1, dtype=int))
+    expected = GAIN_SD**2 + MOTION.bend**2 / 3.0 + MOTION.wiggle**2
+    assert measure.sd[0] ** 2 == pytest.approx(expected)
+    blind = replace(made(np.array([0.0, 9.0]), np.zeros(2)), var=np.array([np.inf, 0.01]))
+    measure = measure_gain(blind, MOTION, np.array([1]))
+    expected = GAIN_SD**2 + MOTION.bend**2 * SPAN / 3.0 + MOTION.wiggle**2 / SPAN
+    assert measure.sd[0] ** 2 == pytest.approx(expected)
+    wide = measure_gain(replace(blind, scatter=np.full(2, 1.5)), MOTION, np.array([1]))
+    assert wide.sd[0] == pytest.approx(1.5 * measure.sd[0])
+
+
+def test_a_club_by_hand(unfitted, seen):
+    """Days 0, 3, 5, 33, 36 with two weeks' grace, beside one and two weeks of others."""
+    sites = session_sites(unfitted, seen)
+    np.testing.assert_allclose(
+        7.0 * sites.clock, [0, 3, 5, 19, 22, 0, 7, 14, 0, 7]
+    )  # training days
+    np.testing.assert_allclose(7.0 * sites.rest, [0, 3, 2, 14, 3, 0, 7, 7, 0, 7])
+    np.testing.assert_allclose(7.0 * sites.excess, [0, 0, 0, 14, 0, 0, 0, 0, 0, 0])
+    # Al's second hang: 5 s where 9.5 are written as the 10 asked for.
+    assert sites.level[1] == pytest.approx(np.log(5.0 / 9.5), abs=0.03)
+    noise = unfitted.fit.constants.noise
+    day, one = noise.day_sd[0] ** 2 * noise.day_spread**2, noise.set_sd[0] ** 2
+    assert sites.var[1] == pytest.approx(day + one + np.log(5.5 / 4.5) ** 2 / 12, rel=0.15)
+    filtered = seen.filtered
+    first = np.array([0, 5, 8])
+    assert (sites.surprise[first] == 0.0).all()  # nothing was expected of a first session
+    later = np.setdiff1d(np.arange(10), first)
+    threshold = np.log(0.95) * (seen.panel.rung[seen.panel.spell] == 0)
+    away = sites.level + threshold - filtered.before_mean
+    spread = np.sqrt(filtered.before_var + sites.var)
+    np.testing.assert_allclose(sites.surprise[later], (away / spread)[later])
+    scatter = own_scatter(np.array([0, 5, 8]), np.array([5, 3, 2]), sites.surprise,
+                          ~np.isin(np.arange(10), first))  # fmt: skip
+    np.testing.assert_allclose(sites.scatter, scatter)
+
+
+def test_bends_are_the_swings_of_the_log_up_to_a_bound(club):
+    """A swing that reverts at ``alpha`` is pushed ``sd sqrt(2 alpha)`` in a week."""
+    calm = at_the_priors(club, log_alpha=np.log(0.5), log_swing_sd=np.log(0.02))
+    assert motion_of(calm).bend == pytest.approx(0.02)
+    assert motion_of(calm).wiggle == pytest.approx(0.025)  # its prior's middle
+    assert motion_of(at_the_priors(club, log_swing_sd=0.0)).bend == MOST_BEND
+
+
+def test_the_gain_ahead_is_the_motions_mean_over_six_weeks(club):
+    plain = at_the_priors(club, practice=-40.0, log_fade=-40.0, log_alpha=np.log(0.3))
+    mean, none = np.array([[-0.5, 0.04, 0.02]]), np.zeros(1)
+    swung = 0.04 * (1.0 - np.exp(-1.8)) / 0.3
+    expected = (0.02 * 6.0 + swung) / 6.0
+    assert gain_ahead(plain, mean, none, none, none)[0] == pytest.approx(expected)
+    # On the scale half way to the ratio the same position is another log.
+    bent = replace(plain, linear=0.5)
+    there = to_log(np.array([-0.5, -0.5 + 6.0 * expected]), 0.5)
+    found = gain_ahead(bent, mean, none, none, none)[0]
+    assert found == pytest.approx((there[1] - there[0]) / 6.0)
