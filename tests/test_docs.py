@@ -17,6 +17,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
+from few_athletes import few_athletes
 
 import forecast
 from forecast.__main__ import COMMANDS, function_of, main
@@ -76,14 +77,7 @@ def player(blocks):
 @pytest.fixture(scope="module")
 def few(tmp_path_factory):
     """The demo club with a few of its athletes, and their latest sets."""
-    folder = tmp_path_factory.mktemp("few")
-    for path in sorted((ROOT / "data_demo").glob("*.*ml")):
-        (folder / path.name).write_bytes(path.read_bytes())
-    for path in sorted((ROOT / "data_demo").glob("*.csv")):
-        head, *lines = path.read_bytes().splitlines(keepends=True)
-        theirs = [line for line in lines if any(name in line for name in DEMO_ATHLETES)]
-        (folder / path.name).write_bytes(head + b"".join(theirs[-LATEST_ROWS:]))
-    return folder
+    return few_athletes(tmp_path_factory.mktemp("few"), DEMO_ATHLETES, LATEST_ROWS)
 
 
 def commands_in(text: str) -> list[list[str]]:
