@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import dataclasses
-from pathlib import Path
 
 import pandas as pd
 import pytest
+from slow import Meter, function_of, listed_slow
 
 from forecast.log import SET_COLUMNS, TrainingLog
 from forecast.model import ReadinessForecaster
@@ -17,21 +17,33 @@ SMALL = {"horizon_weeks": 30, "draws": 16, "paths": 512}
 """Settings of the shared forecaster: a quarter of the usual simulation; its laws hold at any."""
 
 
-SLOW = Path(__file__).with_name("slow.txt")
-"""Tests known to be slow, one a line."""
+FIRST = ("tests/test_notebooks.py", "tests/log/")
+"""Notebooks take longest, and at the end one worker would wait for the other. What follows them
+needs nothing compiled, so that in a fresh checkout one worker compiles and the other does not too.
+"""
+
+
+def pytest_addoption(parser):
+    """Add the option that redraws the list of slow tests."""
+    parser.addoption(
+        "--redraw-slow", action="store_true", help="measure CPU and write tests/slow.txt anew"
+    )
+
+
+def pytest_configure(config):
+    """Measure where asked to."""
+    if config.getoption("redraw_slow"):
+        config.pluginmanager.register(Meter(config))
 
 
 def pytest_collection_modifyitems(items):
-    """Mark the slow ones, and put notebooks first.
-
-    They take longest, and at the end one worker would wait for the other.
-    """
-    slow = set(SLOW.read_text(encoding="utf-8").splitlines())
+    """Mark the slow ones, and put first what begins first."""
+    slow = listed_slow()
     for item in items:
-        whole = item.nodeid.split("[")[0]
+        whole = function_of(item.nodeid)
         if not slow.isdisjoint({whole, whole.split("::")[0]}):
             item.add_marker(pytest.mark.slow)
-    items.sort(key=lambda item: item.path.name != "test_notebooks.py")
+    items.sort(key=lambda item: [not item.nodeid.startswith(first) for first in FIRST])
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -66,10 +66,28 @@ def run(capsys):
     return call
 
 
+@pytest.fixture(scope="module")
+def told():
+    """What ``weeks`` said before, by its options."""
+    return {}
+
+
 @pytest.fixture
-def weeks(run, club):
-    """Run ``weeks`` on the club with its saved model."""
-    return lambda *arguments: run("weeks", club, "--model", club / "model.zip", *arguments)
+def weeks(run, club, told):
+    """Run ``weeks`` on the club with its saved model; what was asked before is not asked again."""
+
+    def call(*arguments, afresh=False):
+        if afresh or "--out" in arguments or arguments not in told:
+            told[arguments] = run("weeks", club, "--model", club / "model.zip", *arguments)
+        return told[arguments]
+
+    return call
+
+
+@pytest.fixture(scope="module")
+def view(fitted, small_log, small_cut):
+    """The small log as its model sees it: what the commands should say."""
+    return fitted.view(small_log, small_cut)
 
 
 # weeks --------------------------------------------------------------------------------------
@@ -100,8 +118,7 @@ def lines_of(out):
     return rows.splitlines()
 
 
-def test_each_open_rung_has_one_line_most_urgent_first(weeks, fitted, small_log, small_cut):
-    view = fitted.view(small_log, small_cut)
+def test_each_open_rung_has_one_line_most_urgent_first(weeks, view, small_log):
     rows = most_urgent_first(marked(view.forecast().summary, view.plateaus()), view.plateaus())
     rows = with_usual(rows, view.histories, small_log.ladder)
     counted = {rung.key: rung.criterion.measure == "reps" for rung in small_log.ladder.rungs}
@@ -172,7 +189,7 @@ def test_out_goes_by_its_ending(weeks, tmp_path, small_result, ending):
 
 
 def test_same_call_same_bytes(weeks):
-    assert weeks("--format", "csv")[1] == weeks("--format", "csv")[1]
+    assert weeks("--format", "csv", afresh=True)[1] == weeks("--format", "csv", afresh=True)[1]
 
 
 def test_weeks_fits_where_no_model_is_given_and_saves_it(run, club, tmp_path, small_result):
@@ -283,7 +300,7 @@ def test_an_order_of_dates_is_asked_for_as_an_option(run, club, tmp_path):
 # ahead, plateau -----------------------------------------------------------------------------
 
 
-def test_ahead_goes_up_to_the_top(run, club, tmp_path, fitted, small_log, small_cut):
+def test_ahead_goes_up_to_the_top(run, club, tmp_path, view, small_log):
     code, out, err = run(
         "ahead", club, "--model", club / "model.zip", "--athlete", "a001", "--by", "2025-12-31"
     )
@@ -294,12 +311,12 @@ def test_ahead_goes_up_to_the_top(run, club, tmp_path, fitted, small_log, small_
     assert max(map(len, out.splitlines())) <= WIDTH
     path = tmp_path / "ahead.csv"
     assert run("ahead", club, "--model", club / "model.zip", "--out", path)[0] == 0
-    expected = fitted.ladder_ahead(small_log, small_cut).summary
+    expected = view.ladder_ahead().summary
     assert pd.read_csv(path)["p_12"].to_numpy() == pytest.approx(expected["p_12"].to_numpy())
 
 
-def test_plateau_lists_who_needs_a_look(run, club, tmp_path, fitted, small_log, small_cut):
-    expected = fitted.plateaus(small_log, small_cut)
+def test_plateau_lists_who_needs_a_look(run, club, tmp_path, view):
+    expected = view.plateaus()
     code, out, err = run("plateau", club, "--model", club / "model.zip")
     assert code == 0, err
     listed = urgent_first(expected)
@@ -317,8 +334,8 @@ def test_plateau_lists_who_needs_a_look(run, club, tmp_path, fitted, small_log, 
     assert pd.read_csv(path)["state"].tolist() == expected["state"].tolist()
 
 
-def test_a_state_worth_a_look_is_noted_by_weeks(weeks, fitted, small_log, small_cut):
-    states = set(fitted.forecast(small_log, small_cut).summary["state"])
+def test_a_state_worth_a_look_is_noted_by_weeks(weeks, view):
+    states = set(view.forecast().summary["state"])
     _, out, _ = weeks("--why")
     for state in states & {"flat", "slipping", "paused"}:
         assert f"Note: {state}" in out
@@ -406,8 +423,8 @@ def test_beside_pain_the_ladder_is_on_hold(run, club, tmp_path, small_result, co
     assert re.findall(rf"^{athlete}, .*: (\w+)$", out, re.M) == ["pain"] * out.count("Pain of 6")
 
 
-def test_retests_lists_what_is_due(run, club, tmp_path, fitted, small_log, small_cut):
-    expected = retests(fitted, small_log, small_cut)
+def test_retests_lists_what_is_due(run, club, tmp_path, view):
+    expected = retests(view)
     path = tmp_path / "due.csv"
     assert run("retests", club, "--model", club / "model.zip", "--out", path)[0] == 0
     assert pd.read_csv(path)["due"].tolist() == expected["due"].tolist()

@@ -17,10 +17,11 @@ from forecast.log.columns import SET_COLUMNS
 
 @pytest.fixture
 def club(tmp_path, small_log):
-    """A folder with the small cohort as a club."""
+    """A folder with three of the small cohort as a club."""
     (tmp_path / "ladder.toml").write_bytes(LADDER_FILE.read_bytes())
     columns = [name for name in SET_COLUMNS if name not in {"assisted", "file", "row"}]
-    small_log.sets[columns].astype({"date": "str"}).to_csv(tmp_path / "sets.csv", index=False)
+    few = small_log.sets[small_log.sets["athlete"].isin(small_log.athletes[:3])]
+    few[columns].astype({"date": "str"}).to_csv(tmp_path / "sets.csv", index=False)
     (tmp_path / "club.toml").write_text(
         'name = "Invented"\nladder = "ladder.toml"\nas_of = 2024-10-07\n[[log]]\nfile="sets.csv"\n',
         encoding="utf-8",

@@ -7,6 +7,8 @@ import copy
 import pytest
 
 from forecast.ahead import LadderAhead, ladder_ahead
+from forecast.ahead.ladder import look_up, settings_of
+from forecast.ahead.walk import walk
 from forecast.model import ReadinessForecaster
 
 HORIZON = 120
@@ -34,3 +36,16 @@ def small_ahead(light_model, small_log, small_cut) -> LadderAhead:
         horizon_weeks=HORIZON,
         target_date="2025-12-01",
     )
+
+
+@pytest.fixture(scope="session")
+def ground(light_model, small_log, small_cut):
+    """Where everybody of the small log stands, the pooled chances, and the forecast."""
+    return look_up(light_model.view(small_log, small_cut))
+
+
+@pytest.fixture(scope="session")
+def walked(light_model, ground):
+    """A walk of the small cohort, and its settings."""
+    settings = settings_of(light_model, HORIZON)
+    return walk(ground[0], settings, pooled=ground[1]), settings

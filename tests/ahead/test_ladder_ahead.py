@@ -11,7 +11,6 @@ import pytest
 
 from forecast.ahead import ladder_ahead
 from forecast.ahead.ground import draw_shared
-from forecast.ahead.ladder import look_up, settings_of
 from forecast.ahead.result import chances_by_day
 from forecast.ahead.standing import Rhythm
 from forecast.ahead.walk import chain, walk
@@ -20,18 +19,6 @@ from forecast.model import ReadinessForecaster
 from forecast.readiness.result import CURVE_COLUMNS, SUMMARY_COLUMNS
 
 HORIZON = 120
-
-
-@pytest.fixture(scope="module")
-def ground(light_model, small_log, small_cut):
-    return look_up(light_model.view(small_log, small_cut))
-
-
-@pytest.fixture(scope="module")
-def walked(light_model, ground):
-    """A walk of the small cohort, and its settings."""
-    settings = settings_of(light_model, HORIZON)
-    return walk(ground[0], settings, pooled=ground[1]), settings
 
 
 def test_tables_have_the_columns_of_a_forecast(small_ahead):

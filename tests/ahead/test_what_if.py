@@ -48,11 +48,9 @@ def test_the_warning_says_association_and_to_stop_at_pain(asked):
     assert "80 % range" in asked[1].warning
 
 
-def test_sessions_alone_bring_a_rung_nearer(light_model, small_log, small_cut):
+def test_sessions_alone_bring_a_rung_nearer(ground, walked):
     """With no elasticity at all more sessions still give more chances to pass."""
-    ground, pooled, _ = look_up(light_model.view(small_log, small_cut))
-    settings = settings_of(light_model, HORIZON)
-    base = walk(ground, settings, pooled=pooled)
+    (ground, pooled, _), (base, settings) = ground, walked
     people = len(ground.standing.athletes)
     gain = np.ones((people, settings.paths))
     more = walk(
@@ -155,9 +153,7 @@ def _middle(walked, ground):
     return np.median(walked.cleared[ground.standing.ahead], axis=1) / 7.0
 
 
-def test_another_rate_keeps_what_the_record_says_of_the_athlete(light_model, small_log, small_cut):
-    ground, pooled, _ = look_up(light_model.view(small_log, small_cut))
-    settings = settings_of(light_model, HORIZON)
-    base = walk(ground, settings, pooled=pooled)
+def test_another_rate_keeps_what_the_record_says_of_the_athlete(ground, walked):
+    (ground, pooled, _), (base, settings) = ground, walked
     moved = walk_at(ground, settings, pooled, base, 6.0)
     np.testing.assert_array_equal(moved.tempo, base.tempo)

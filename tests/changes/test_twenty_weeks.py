@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import pandas as pd
 import pytest
 from planted import ATHLETES, CUT, END, START, WEEKS, planted_club
@@ -49,7 +51,7 @@ def names_event(told: pd.DataFrame, event) -> pd.Series:
     return right & rung & (told["as_of"] > event.on)
 
 
-def fact(row, log) -> bool:
+def fact(row, log, spells_on) -> bool:
     """Whether a word that is no estimate says what the sets say, by rules counted out here."""
     mine = log.sets[(log.sets["athlete"] == row.athlete) & (log.sets["date"] < row.as_of)]
     days = mine["date"].drop_duplicates().sort_values()
@@ -68,7 +70,7 @@ def fact(row, log) -> bool:
         return bool((last >= week).all())
     if row.kind == "re-test":  # after three weeks without a set, in the last quarter of a year
         return bool(days[days > row.as_of - pd.Timedelta(weeks=13)].diff().dt.days.max() > 21)
-    cleared = build_histories(log, row.as_of).spells
+    cleared = spells_on(row.as_of)
     mine = cleared[(cleared["athlete"] == row.athlete) & cleared["rung"].isin(rungs)]
     return row.kind == "cleared" and bool(mine["cleared_on"].between(week, row.as_of).all())
 
@@ -94,7 +96,10 @@ def true_state(row, levels) -> bool:
 
 def too_many(told: pd.DataFrame, club) -> pd.DataFrame:
     """Words that name no event a first time, are no fact of the log, and not true of progress."""
-    right = pd.Series([fact(row, club.log) for row in told.itertuples()], index=told.index)
+    spells_on = cache(lambda day: build_histories(club.log, day).spells)
+    right = pd.Series(
+        [fact(row, club.log, spells_on) for row in told.itertuples()], index=told.index
+    )
     for row in told[told["kind"].isin(["flat", "slipping", "moving again"])].itertuples():
         right[row.Index] = true_state(row, club.levels)
     for event in club.events.itertuples():

@@ -19,6 +19,7 @@ import forecast as fc
 from forecast.__main__ import main
 from forecast.ahead import what_if
 from forecast.log.training_log import TrainingLog
+from forecast.model import View
 from forecast.report import write_report
 from forecast.report.analyst import QUESTIONS
 
@@ -45,11 +46,12 @@ OF_ALL = {"lapse": NO_LAPSE, "audit": NO_MARK, "roster": NO_ROSTER, "trust": "No
 
 @dataclass(frozen=True)
 class Club:
-    """A club's files, its log, and a forecaster fitted to it."""
+    """A club's files, its log, a forecaster fitted to it, and the log as that one sees it."""
 
     folder: Path
     log: TrainingLog
     model: fc.ReadinessForecaster
+    view: View
 
 
 @pytest.fixture(scope="module")
@@ -65,8 +67,8 @@ def club_of(tmp_path_factory):
         log = fc.read_log(folder / "log.csv", fc.read_ladder(folder / "ladder.toml"))
         set_aside = 1 if name == "last_row_two_years_ahead" else 0  # it stands alone, and is said
         assert len(log.rejected) == set_aside
-        model = fc.ReadinessForecaster(horizon_weeks=26, draws=8, paths=96)
-        return Club(folder, log, model.fit(log))
+        model = fc.ReadinessForecaster(horizon_weeks=26, draws=8, paths=96).fit(log)
+        return Club(folder, log, model, model.view(log))
 
     return make
 
@@ -112,7 +114,7 @@ def check_pages(paths: list[Path], name: str) -> None:
 @pytest.mark.parametrize("name", CLUBS)
 def test_every_page_of_any_club_is_written(club_of, name, tmp_path):
     club = club_of(name)
-    check_pages(write_report(club.log, club.model, out=tmp_path, club="Tiny club"), name)
+    check_pages(write_report(club.view, out=tmp_path, club="Tiny club"), name)
 
 
 NUMBERS = ("level", "level_value", "gain_per_week", "p_next_session", "p_never_in_horizon")
@@ -121,12 +123,10 @@ NUMBERS = ("level", "level_value", "gain_per_week", "p_next_session", "p_never_i
 @pytest.mark.parametrize("name", CLUBS)
 def test_the_ladder_ahead_is_finite(club_of, name):
     club = club_of(name)
-    ahead = club.model.ladder_ahead(club.log, target_date=club.model.as_of_ + pd.Timedelta(days=99))
+    ahead = club.view.ladder_ahead(target_date=club.view.as_of + pd.Timedelta(days=99))
     tables = [ahead.summary, ahead.target]
     if len(ahead.summary):
-        asked = what_if(
-            club.model, club.log, None, ahead.summary["athlete"][0], sessions_per_week=[3]
-        )
+        asked = what_if(club.view, athlete=ahead.summary["athlete"][0], sessions_per_week=[3])
         tables.append(asked.table)
     for table in tables:
         known = [column for column in NUMBERS if column in table]
@@ -143,7 +143,7 @@ def test_the_ladder_ahead_is_finite(club_of, name):
 @pytest.mark.parametrize("name", CLUBS)
 def test_the_forecast_is_finite_and_never_falls(club_of, name):
     club = club_of(name)
-    result = club.model.forecast(club.log)
+    result = club.view.forecast()
     for _, rows in result.curve.groupby(["athlete", "rung"]):
         chances = rows.sort_values("week")["p_cleared"].to_numpy()
         assert ((chances >= 0) & (chances <= 1)).all()
@@ -156,7 +156,7 @@ def test_the_forecast_is_finite_and_never_falls(club_of, name):
 @pytest.mark.parametrize("name", ["everything_cleared", "all_cleared_at_once"])
 def test_who_has_no_open_rung_reads_so(club_of, name, tmp_path):
     club = club_of(name)
-    paths = {p.name: p for p in write_report(club.log, club.model, out=tmp_path, who=["athlete"])}
+    paths = {p.name: p for p in write_report(club.view, out=tmp_path, who=["athlete"])}
     said = words(paths["athlete-al0.html"].read_text(encoding="utf-8"))
     assert ("No rung is open for you now" in said) == (name == "everything_cleared")
     assert "Pain ends the session" in said
@@ -164,7 +164,7 @@ def test_who_has_no_open_rung_reads_so(club_of, name, tmp_path):
 
 def test_a_club_without_an_open_rung_is_told_that_nobody_waits(club_of, tmp_path):
     club = club_of("everything_cleared")
-    path = write_report(club.log, club.model, out=tmp_path, who=["coach"])[0]
+    path = write_report(club.view, out=tmp_path, who=["coach"])[0]
     said = words(path.read_text(encoding="utf-8"))
     assert "No rung is open" in said
     assert "Pain ends the session" in said
@@ -172,7 +172,7 @@ def test_a_club_without_an_open_rung_is_told_that_nobody_waits(club_of, tmp_path
 
 def test_what_is_short_on_every_rung_is_said_once(club_of, tmp_path):
     club = club_of("nobody_cleared")
-    path = write_report(club.log, club.model, out=tmp_path, who=["analyst"])[0]
+    path = write_report(club.view, out=tmp_path, who=["analyst"])[0]
     for slot, _, _ in QUESTIONS:
         said = section(path.read_text(encoding="utf-8"), slot)
         assert said.lower().count("not enough data") <= 1

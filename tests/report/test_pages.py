@@ -24,6 +24,7 @@ from forecast.report.athlete import athlete_pages
 from forecast.report.cards import athlete_cards
 from forecast.report.coach import clients, rung_rows
 from forecast.report.figures import sheets, span
+from forecast.report.files import file_names
 
 JARGON = (
     "posterior", "hazard", "CRPS", "quantile", "latent", "likelihood", "percentile", "median",
@@ -69,10 +70,11 @@ def test_one_page_a_reader_and_one_an_athlete(pages, report_data):
     assert all(re.fullmatch(r"[a-z0-9-]+\.html", name) for name in pages)
 
 
-def test_an_athletes_page_holds_nobody_elses_data(report_data):
+def test_an_athletes_page_holds_nobody_elses_data(pages, report_data):
     others = set(report_data.histories.spells["athlete"]) | set(report_data.athletes)
+    files = file_names([*report_data.athletes, *report_data.finished], "athlete")
     for athlete in report_data.athletes:
-        page = athlete_page(report_data, athlete)
+        page = pages[files[athlete]].read_text(encoding="utf-8")
         mine = html.escape(athlete, quote=True)
         assert athlete in text_of(page)
         # Names of the club's other athletes, as text, as escaped text, or in the charts' data.
