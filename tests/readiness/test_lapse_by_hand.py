@@ -41,7 +41,7 @@ def histories_of(rows, as_of):
 
 
 ROWS = [
-    ("Al", 0, "low", 2, 0), ("Al", 7, "low", 6, 3), ("Al", 14, "top", 1, 0),
+    ("Al", 0, "low", 2, None), ("Al", 7, "low", 6, 3), ("Al", 14, "top", 1, 0),
     ("Al", 36, "top", 2, 0), ("Al", 75, "top", 2, 5),
     ("Bo", 3, "low", 2, 0), ("Bo", 10, "low", 3, 0), ("Bo", 10, "low", 3, 2),
 ]  # fmt: skip
