@@ -10,7 +10,7 @@ import pytest
 from scipy.stats import multivariate_normal, norm
 
 from forecast.growth import BREAK_SD
-from forecast.plateau.changes import longer_but_less_clean
+from forecast.plateau.changes import changes_since, longer_but_less_clean
 from forecast.plateau.onset import _start, weeks_between
 from forecast.plateau.state import state_of
 from forecast.plateau.switching import (
@@ -206,3 +206,34 @@ def test_five_percent_more_and_fifteen_points_less_clean():
         assert longer_but_less_clean(sets_of(tenth + late)) is said, (value, unclean)
     nothing = [(day, 0.0, True) for day in (30, 40, 50)]
     assert not longer_but_less_clean(sets_of(nothing + LATE))
+
+
+# what changed ---------------------------------------------------------------------------------
+
+
+def said_of(days, since, *, unclean_from):
+    """What changed since a day, of sessions on some days, unclean from one of them on."""
+    date = pd.Timestamp("2025-01-06") + pd.to_timedelta(pd.Series(days), unit="D")
+    sessions = pd.DataFrame({"date": date})
+    sets = pd.DataFrame(
+        {
+            "spell": 0, "session": sessions.index, "date": date, "value": 10.0,
+            "clean": np.array(days) < unclean_from, "assisted": False, "effort": np.nan,
+            "pain": np.nan,
+        }
+    )  # fmt: skip
+    return changes_since(sessions, sets, pd.Timestamp("2025-01-06") + pd.Timedelta(days=since))
+
+
+def test_as_long_a_stretch_before_is_looked_at():
+    """Six weeks from day 70 to day 112: the three sessions from day 28 on are held against them."""
+    late = [70, 84, 98, 112]
+    words = "clean sets 100 % then 0 %"
+    assert words in said_of([0, 28, 42, 56, *late], 70, unclean_from=70)
+    assert said_of([0, 27, 42, 56, *late], 70, unclean_from=70) == ""  # two sessions tell nothing
+    # A stretch of days is held against three weeks, one of a year against twelve.
+    assert words in said_of([0, 49, 56, 63, 70, 72, 74], 70, unclean_from=70)
+    assert said_of([0, 48, 56, 63, 70, 72, 74], 70, unclean_from=70) == ""
+    year = list(range(200, 560, 14))
+    assert words in said_of([0, 116, 144, 172, *year], 200, unclean_from=200)
+    assert said_of([0, 115, 144, 172, *year], 200, unclean_from=200) == ""

@@ -76,6 +76,7 @@ def test_the_pool_is_the_mode_of_its_censored_score_and_priors(known):
     chances = [1 - np.exp(-np.outer(rng.uniform(0.03, 0.2, 25), weeks)) for _ in range(2)]
     time = rng.uniform(0.2, 14.0, 25)
     cleared = rng.random(25) < 0.5
+    time[:2], cleared[:2] = (0.4, 1.0), True  # in the first week
     athlete = np.repeat(np.arange(5), 5)
     sure = None if known == "all" else 0.5 * time
     stays = 1.0 if known == "all" else 0.3

@@ -62,9 +62,19 @@ def test_the_forecast_of_one_athlete():
     for table in (part.summary, part.curve, part.reasons):
         assert table["rung"].tolist() == ["r", "s"]
         assert table.index.tolist() == [0, 1]
+        assert table.columns.tolist() == ["athlete", "rung"]
     assert (part.as_of, part.horizon_weeks, part.engine) == (whole.as_of, 13, "growth")
     with pytest.raises(ForecastError, match=r"'Cy' has no open rung .*: Al, Bo"):
         whole.for_athlete("Cy")
+
+
+def test_points_that_nobody_reaches_are_missing_and_chances_may_fall_short():
+    """A chance of 0.05 all along: no point is reached, and no date is made up."""
+    row = time_columns(np.full((1, 30), 0.05), pd.Timestamp("2025-03-01")).iloc[0]
+    for name in ("low", "mid", "high"):
+        assert np.isnan(row[f"weeks_{name}"])
+        assert pd.isna(row[f"date_{name}"])
+    assert (row["p_4"], row["p_never_in_horizon"]) == (0.05, 0.95)
 
 
 # facts in words -------------------------------------------------------------------------------
