@@ -6,6 +6,7 @@ import dataclasses
 
 import pandas as pd
 import pytest
+from made_club import COHORT
 from slow import Meter, function_of, listed_slow
 
 from forecast.log import SET_COLUMNS, TrainingLog
@@ -57,7 +58,7 @@ def end_of_time():
 @pytest.fixture(scope="session")
 def small_cohort() -> SimulatedCohort:
     """12 invented athletes over 40 weeks, and 10 weeks more for outcomes."""
-    return simulate_cohort("steady", 12, seed=3, weeks=40, follow_up=10, start="2024-01-01")
+    return simulate_cohort(**COHORT)
 
 
 @pytest.fixture(scope="session")

@@ -11,12 +11,12 @@ import pytest
 
 LIST = Path(__file__).with_name("slow.txt")
 """Slow tests, one a line; redrawn by ``--redraw-slow``."""
-SECONDS = 2.0
+SECONDS = 1.0
 """Of CPU, subprocesses included: from here on a test is slow."""
 HEAD = """\
-# Tests that need two seconds of CPU or more: the test itself with all its parameters, and what it
+# Tests that need a second of CPU or more: the test itself with all its parameters, and what it
 # needs set up, but for the model of tests/conftest.py, which all share. Deselect: -m 'not slow'.
-# Measured, not typed: python -m pytest -n 2 --redraw-slow (part of the tests redraws that part).
+# Measured, not typed; DEVELOPERS.md says how.
 """
 
 

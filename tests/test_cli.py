@@ -12,6 +12,7 @@ from dataclasses import replace
 
 import pandas as pd
 import pytest
+from made_club import few_of, write_club
 from test_percentages import GLUED
 
 import forecast as fc
@@ -23,11 +24,9 @@ from forecast.commands.said import in_options
 from forecast.commands.weeks_screen import percent
 from forecast.errors import ForecastWarning
 from forecast.histories import build_histories
-from forecast.log.columns import SET_COLUMNS
 from forecast.plateau import urgent_first
 from forecast.readiness.marks import ORDER, marked, most_urgent_first, with_usual
 from forecast.readiness.result import SUMMARY_COLUMNS
-from forecast.simulate.ladders import LADDER_FILE
 
 
 @pytest.fixture(scope="module")
@@ -40,17 +39,16 @@ def fitted(small_model):
 def club(tmp_path_factory, small_log, fitted):
     """A folder with the small cohort as a club, one bad row in its log, and a saved model."""
     folder = tmp_path_factory.mktemp("club")
-    (folder / "ladder.toml").write_bytes(LADDER_FILE.read_bytes())
-    columns = [name for name in SET_COLUMNS if name not in {"assisted", "file", "row"}]
-    table = small_log.sets[columns].astype({"date": "str"})
-    bad = table.iloc[[0]].assign(value=-4.0, set=9)
-    pd.concat([table, bad]).to_csv(folder / "sets.csv", index=False)
-    (folder / "club.toml").write_text(
-        'name = "Invented"\nladder = "ladder.toml"\nas_of = 2024-10-07\n[[log]]\nfile="sets.csv"\n',
-        encoding="utf-8",
-    )
+    bad = small_log.sets.iloc[[0]].assign(value=-4.0, set=9)
+    write_club(folder, pd.concat([small_log.sets, bad]))
     fitted.save(folder / "model.zip")
     return folder
+
+
+@pytest.fixture(scope="module")
+def few_club(tmp_path_factory, small_log):
+    """A folder with three of the small cohort as a club."""
+    return write_club(tmp_path_factory.mktemp("few"), few_of(small_log))
 
 
 @pytest.fixture
@@ -192,16 +190,16 @@ def test_same_call_same_bytes(weeks):
     assert weeks("--format", "csv", afresh=True)[1] == weeks("--format", "csv", afresh=True)[1]
 
 
-def test_weeks_fits_where_no_model_is_given_and_saves_it(run, club, tmp_path, small_result):
+def test_weeks_fits_where_no_model_is_given_and_saves_it(run, few_club, tmp_path):
     saved = tmp_path / "model.zip"
     code, out, err = run(
-        "weeks", club, "--horizon", small_result.horizon_weeks, "--format", "csv",
+        "weeks", few_club, "--horizon", 30, "--format", "csv",
         "--save-model", saved,
     )  # fmt: skip
     assert code == 0, err
     assert pd.read_csv(io.StringIO(out))["p_12"].notna().all()
-    log, as_of = _of(club)
-    usual = fc.ReadinessForecaster(horizon_weeks=small_result.horizon_weeks).fit(log, as_of)
+    log, as_of = _of(few_club)
+    usual = fc.ReadinessForecaster(horizon_weeks=30).fit(log, as_of)
     usual.save(tmp_path / "usual.zip")
     assert saved.read_bytes() == (tmp_path / "usual.zip").read_bytes()
     assert fc.load_model(saved).comparable_ == usual.comparable_
@@ -493,9 +491,9 @@ def test_backtest_of_the_baselines_prints_and_writes_scores(run, club, tmp_path)
     assert "No backtest was run" not in page
 
 
-def test_demo_fits_once_and_says_where_the_pages_are(run, club, fitted, monkeypatch, tmp_path):
+def test_demo_fits_once_and_says_where_the_pages_are(run, few_club, fitted, monkeypatch, tmp_path):
     kept = shutil.ignore_patterns("last_*")
-    shutil.copytree(club, tmp_path / "data_demo", ignore=kept)
+    shutil.copytree(few_club, tmp_path / "data_demo", ignore=kept)
     monkeypatch.chdir(tmp_path)
     fits = []
     monkeypatch.setattr(
@@ -510,7 +508,7 @@ def test_demo_fits_once_and_says_where_the_pages_are(run, club, fitted, monkeypa
     assert [page.stem for page in pages[:2]] == ["coach", "analyst"]
     assert all(page.is_file() for page in pages)
     # A page for everybody: those with an open rung, and those with none left.
-    log, as_of = _of(club)
+    log, as_of = _of(few_club)
     people = log.sets.loc[log.sets["date"] < as_of, "athlete"] if as_of else log.sets["athlete"]
     assert set(fitted.forecast(log, as_of).summary["athlete"]) <= set(people)
     assert len(list((tmp_path / "build" / "pages").glob("athlete-*.html"))) == people.nunique()

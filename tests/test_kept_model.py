@@ -6,27 +6,18 @@ from dataclasses import replace
 
 import pandas as pd
 import pytest
-from test_cli import LADDER_FILE
+from made_club import few_of, write_club
 
 from forecast import ReadinessForecaster, load_model, read_club
 from forecast.__main__ import main
 from forecast.commands.kept_answer import keep_answer, read_answer
 from forecast.commands.kept_model import keep_model, kept_path
-from forecast.log.columns import SET_COLUMNS
 
 
 @pytest.fixture
 def club(tmp_path, small_log):
     """A folder with three of the small cohort as a club."""
-    (tmp_path / "ladder.toml").write_bytes(LADDER_FILE.read_bytes())
-    columns = [name for name in SET_COLUMNS if name not in {"assisted", "file", "row"}]
-    few = small_log.sets[small_log.sets["athlete"].isin(small_log.athletes[:3])]
-    few[columns].astype({"date": "str"}).to_csv(tmp_path / "sets.csv", index=False)
-    (tmp_path / "club.toml").write_text(
-        'name = "Invented"\nladder = "ladder.toml"\nas_of = 2024-10-07\n[[log]]\nfile="sets.csv"\n',
-        encoding="utf-8",
-    )
-    return tmp_path
+    return write_club(tmp_path, few_of(small_log))
 
 
 @pytest.fixture

@@ -92,7 +92,6 @@ def beside_a_club(tmp_path_factory) -> Path:
     return home / "notebooks"
 
 
-@pytest.mark.slow
 def test_runs_from_top_to_bottom(notebook, beside_a_club):
     client = NotebookClient(
         notebook,

@@ -34,7 +34,6 @@ def asked(view, row):
     return what_if_mark(view, athlete=row["athlete"], rung=row["rung"], targets=marks).table
 
 
-@pytest.mark.slow
 def test_the_present_mark_reads_as_forecast(asked, row, view):
     now = asked.iloc[0]
     assert now["as_now"]
@@ -48,7 +47,6 @@ def test_the_present_mark_reads_as_forecast(asked, row, view):
             )
 
 
-@pytest.mark.slow
 def test_an_easier_mark_is_never_cleared_later(asked):
     rows = asked.iloc[1:]
     assert rows["target"].is_monotonic_increasing
@@ -57,7 +55,6 @@ def test_an_easier_mark_is_never_cleared_later(asked):
     assert (rows["weeks_mid"].fillna(1e9).diff().dropna() >= 0).all()
 
 
-@pytest.mark.slow
 def test_a_mark_met_already_is_dated_by_the_literal_rule(asked, row, view):
     """The first day on which enough sessions in a row had a counting set at the mark."""
     sets = view.log.sets
@@ -89,7 +86,6 @@ def test_who_is_not_on_the_rung_is_told_so(view, row):
         what_if_mark(view, athlete=row["athlete"], rung="nowhere", targets=[1.0])
 
 
-@pytest.mark.slow
 def test_others_in_the_log_change_nothing(view, row, asked):
     sets = view.log.sets
     alone = replace(view.log, sets=sets[sets["athlete"] == row["athlete"]].reset_index(drop=True))

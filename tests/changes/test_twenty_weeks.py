@@ -110,14 +110,12 @@ def too_many(told: pd.DataFrame, club) -> pd.DataFrame:
     return told[~right]
 
 
-@pytest.mark.slow
 def test_every_planted_event_is_named(weekly, club):
     told = told_in(weekly)
     missed = [e for e in club.events.itertuples() if not names_event(told, e).any()]
     assert missed == []
 
 
-@pytest.mark.slow
 def test_every_clearing_is_named_once_and_nothing_else_as_one(weekly, club):
     told = told_in(weekly)
     told = told[told["kind"] == "cleared"]
@@ -129,7 +127,6 @@ def test_every_clearing_is_named_once_and_nothing_else_as_one(weekly, club):
     assert len(said) > 10
 
 
-@pytest.mark.slow
 def test_words_too_many_are_fewer_than_one_a_week(weekly, club):
     wrong = too_many(told_in(weekly), club)
     assert club.log.sets["athlete"].nunique() == ATHLETES

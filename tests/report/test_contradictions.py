@@ -199,7 +199,6 @@ def compare_charts(data, row, own: list[dict], club: list[dict]) -> None:
         assert points[0.5]["text"].endswith(say_date(row["date_mid"], data.as_of, range_weeks=wide))
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(("law", "seed"), CLUBS)
 def test_a_simulated_club_is_told_one_thing(law, seed, with_sets):
     cohort = simulate_cohort(law, 2, seed=100 + seed, weeks=41, follow_up=0)
@@ -209,7 +208,6 @@ def test_a_simulated_club_is_told_one_thing(law, seed, with_sets):
     assert check(data, view) == hurting(log, data.forecast.summary)
 
 
-@pytest.mark.slow
 def test_the_demo_club_is_told_one_thing():
     club = read_club(DEMO)
     view = club_model().view(club.log, club.as_of)  # whatever was learnt, it is told once

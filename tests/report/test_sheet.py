@@ -91,7 +91,6 @@ def sheet(paper: str) -> str:
     return page.replace("</style>", f"@page {{ size: {paper}; }}</style>", 1)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
 def test_thirty_athletes_and_the_cautions_print_on_one_page(tmp_path, paper):
     if CHROMIUM is None:

@@ -15,7 +15,6 @@ import alien
 
 import forecast as fc
 
-pytestmark = pytest.mark.slow  # twelve clubs, three years each
 N, SEED = 30, 5
 
 
