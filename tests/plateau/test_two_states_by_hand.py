@@ -237,3 +237,9 @@ def test_as_long_a_stretch_before_is_looked_at():
     year = list(range(200, 560, 14))
     assert words in said_of([0, 116, 144, 172, *year], 200, unclean_from=200)
     assert said_of([0, 115, 144, 172, *year], 200, unclean_from=200) == ""
+
+
+def test_a_week_before_is_the_least_to_be_held_against():
+    late = [70, 72, 74]
+    assert "clean sets" in said_of([63, 65, 67, *late], 70, unclean_from=70)
+    assert said_of([64, 65, 67, *late], 70, unclean_from=70) == ""
