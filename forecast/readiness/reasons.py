@@ -180,12 +180,13 @@ def _away(fact: Any) -> str:
     """When the rung was last trained; of an absence, also how those before it ended."""
     if 7.0 * fact.wait_weeks <= ABSENCE_DAYS:
         return f"last trained it {fact.wait_weeks:.1f} weeks ago"
-    text = f"away from it for {fact.wait_weeks:.0f} weeks; "
+    text = f"away from it for {counted(round(fact.wait_weeks), 'week')}; "
     if fact.back_known == 0:
         return text + "no absence that ended in this log was as long, so the return is a guess"
+    within = counted(round(max(fact.back_weeks, 1.0)), "week")
     return text + (
-        f"of those who came back after as long an absence, half were back within "
-        f"{max(fact.back_weeks, 1.0):.0f} weeks ({fact.back_known:.0f} such absences in the log)"
+        f"of those who came back after as long an absence, half were back within {within} "
+        f"({counted(int(fact.back_known), 'such absence')} in the log)"
     )
 
 
