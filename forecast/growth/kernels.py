@@ -33,6 +33,8 @@ LEAST_TOLD = 1e-3
 LEAST_VAR = 1e-12
 LOWEST_CLEAN, HIGHEST_CLEAN = -2.0, 0.7
 """Levels beyond which a level tells no more of the share of sets that can count."""
+FAR = 9.0
+"""A mark so many deviations of a set above what the day allows is not met: 1 in 10^18."""
 LEAST_LEFT = 1e-8
 """A path that has cleared but for this chance is walked no further."""
 MAX_FATIGUE_STEPS = 4
@@ -754,10 +756,21 @@ def dose_one(
     rest: float, done: float, day: float, sessions: float, clock: tuple[float, ...]
 ) -> float:
     """Return the weeks of training in a stretch; ``clock`` is ``Clock.numbers``."""
-    practice, session_weeks, fade, fade_sessions, season_cos, season_sin, turn, least = clock
+    return fading(done, clock) * unfaded_dose(rest, day, sessions, clock)
+
+
+@njit(cache=True, error_model="numpy")
+def fading(done: float, clock: tuple[float, ...]) -> float:
+    """Return what training counts after so many sessions, to that of the first."""
+    _, _, fade, fade_sessions, _, _, _, _ = clock
+    return (1.0 + done / fade_sessions) ** -fade if fade > 0.0 else 1.0
+
+
+@njit(cache=True, error_model="numpy")
+def unfaded_dose(rest: float, day: float, sessions: float, clock: tuple[float, ...]) -> float:
+    """Return the weeks of training in a stretch, were it among the first of the spell."""
+    practice, session_weeks, _, _, season_cos, season_sin, turn, least = clock
     dose = (1.0 - practice) * rest + practice * session_weeks * sessions
-    if fade > 0.0:
-        dose *= (1.0 + done / fade_sessions) ** -fade
     if season_cos != 0.0 or season_sin != 0.0:
         half = 3.5 * rest * turn
         middle = day * turn - half
@@ -866,6 +879,8 @@ def chance_of_session(
     ``noise``: slip and fatigue; ``habit``: intercept and slope of the share of sets that can count
     by level; ``odds`` the factor on the odds of meeting.
     """
+    if room + MAX_FATIGUE_STEPS * max(noise[1], 0.0) < -FAR * set_sd:
+        return 0.0
     clean = min(max(level, LOWEST_CLEAN), HIGHEST_CLEAN)
     eligible = (1.0 - noise[0]) / (1.0 + math.exp(-habit[0] - habit[1] * clean))
     meets = chance_to_meet(room, set_sd, noise[1], eligible, sets)
@@ -933,10 +948,13 @@ def walk_paths(
     by_day, next_session = out
     horizon = by_day.shape[1] - 1
     going = False
+    faded = np.empty(len(luck.form))
     for t in range(len(level)):
         mark, day_sd, set_sd, grace, done, origin, speed = by_target[t, :7]
         intercept, slope, spread, odds = by_target[t, 7:]
         need, paths = asked[t]
+        for b in range(len(faded)):
+            faded[b] = speed * fading(done + step + b, clock)
         for p in range(paths):
             if not day[t, p] <= horizon:
                 continue
@@ -949,7 +967,7 @@ def walk_paths(
                 if now > 0 or not untried:
                     rest = min(gap / 7.0, grace)
                     excess = gap / 7.0 - rest
-                    tau = speed * dose_one(rest, done + now, origin + day[t, p], 1.0, clock)
+                    tau = faded[b] * unfaded_dose(rest, origin + day[t, p], 1.0, clock)
                     z0, z1 = luck.normal[b, 0, p], luck.normal[b, 1, p]
                     move_on(standing, (t, p), rest, excess, tau, motion, z0, z1)
                 if not day[t, p] <= horizon and now > 0:
@@ -1001,9 +1019,13 @@ def climb_paths(
     days, first = out
     on = False
     paths = level.shape[1]
+    faded = np.empty((len(laws.clocks), len(luck.form)))
     for t in range(len(level)):
         mark, grace, done, scatter, intercept, slope, spread, odds = by_target[t]
         measure, confirm, untried = asked[t]
+        for d in range(len(faded)):
+            for b in range(len(luck.form)):
+                faded[d, b] = fading(done + step + b, laws.clocks[d])
         for p in range(paths):
             if not math.isnan(days[t, p]):
                 continue
@@ -1020,7 +1042,8 @@ def climb_paths(
                     rest = min(gap / 7.0, grace)
                     excess = gap / 7.0 - rest
                     at = origin[t, p] + day[t, p]
-                    tau = dose_one(rest, done + now, at, 1.0, laws.clocks[laws.owner[p]])
+                    own = laws.owner[p]
+                    tau = faded[own, b] * unfaded_dose(rest, at, 1.0, laws.clocks[own])
                     z0, z1 = luck.normal[b, 0, p], luck.normal[b, 1, p]
                     move_on(standing, (t, p), rest, excess, tau, motion, z0, z1)
                 room = level[t, p] + day_sd * luck.form[b, p] - mark
