@@ -87,9 +87,10 @@ class Meter:
             self.spent += cpu() - begun
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
-        """Gather what all workers measured."""
+        """Gather what all workers measured; a test skipped or failed stays as it was listed."""
         told = dict(report.user_properties)
-        if report.when != "call" or "own" not in told:
+        whole = report.passed or hasattr(report, "wasxfail")
+        if report.when != "call" or "own" not in told or not whole:
             return
         test = function_of(report.nodeid)
         self.own[test] += told["own"]
