@@ -56,6 +56,8 @@ def load_warnings(sets: pd.DataFrame, ladder: Ladder, roster: pd.DataFrame) -> l
 
     Parameters are those of ``load_marks``.
     """
+    asking = [r.key for r in ladder.rungs if r.criterion.load_kg or r.criterion.load_bodyweight]
+    sets = sets[sets["rung"].isin(asking)]
     marks = load_marks(sets, ladder, roster).join(sets[["athlete", "rung"]])
     marks["unknown"] = marks["load_asked"].isna()
     trusted = marks[marks["unknown"] | ((marks["load_asked"] > 0) & ~marks["load_noted"])]

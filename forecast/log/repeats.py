@@ -30,8 +30,10 @@ def set_aside_repeats(sets: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     turn = sets.groupby([content, sets["file"]], sort=False).cumcount()
     turn = turn.where(sets["set"] == 0, 0)
     twin = sets.groupby([content, turn], sort=False).cumcount() > 0
-    first = _places(sets).groupby([content, turn], sort=False).transform("first")
-    said = "the same set as in " + first[twin] + "; counted once."
+    first = sets.index.to_series().groupby([content, turn], sort=False).transform("first")[twin]
+    said = (
+        "the same set as in " + _places(sets.loc[first]).set_axis(first.index) + "; counted once."
+    )
     duplicates = _rejected(sets[twin], "duplicate", said)
     rest = sets[~twin]
     numbered = rest[rest["set"] > 0]

@@ -8,7 +8,6 @@ import re
 from collections.abc import Sequence
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 import pyarrow
 import pyarrow.csv
@@ -21,7 +20,6 @@ from forecast.log.raw import (
     Known,
     Opening,
     RawTable,
-    check_cells,
     check_size,
     find_header,
     table_at,
@@ -196,9 +194,7 @@ def _plain(text: str, separator: str, file: str) -> pd.DataFrame | None:
     except pyarrow.ArrowInvalid:
         return None
     frame = table.to_pandas(types_mapper=lambda _: _TEXT)
-    blank = np.full(len(frame), None, dtype=object)
     check_size(file, *frame.shape)
-    check_cells(RawTable(file, frame, np.arange(1, len(frame) + 1), blank))
     return frame if any(cell.strip() for cell in frame.head(HEAD).to_numpy().flat) else None
 
 
