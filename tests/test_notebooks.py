@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ast
+import os
+import shutil
 from pathlib import Path
 
 import nbformat
@@ -85,9 +87,16 @@ def test_parameters_come_first(notebook):
 
 @pytest.fixture(scope="session")
 def beside_a_club(tmp_path_factory) -> Path:
-    """A folder to run notebooks in, beside a demo club of few, where they keep one model."""
+    """A folder to run notebooks in, beside a demo club where they keep one model.
+
+    It has a few of the athletes; all of them where the environment says so, as the gate's does.
+    """
     home = tmp_path_factory.mktemp("notebooks_run")
-    few_athletes(home / "data_demo", ATHLETES)
+    if os.environ.get("NOTEBOOKS_ON") == "all":
+        kept = shutil.ignore_patterns("last_*")
+        shutil.copytree(FOLDER.parent / "data_demo", home / "data_demo", ignore=kept)
+    else:
+        few_athletes(home / "data_demo", ATHLETES)
     (home / "notebooks").mkdir()
     return home / "notebooks"
 
