@@ -40,10 +40,11 @@ def shown_url(url: str) -> str:
 def without_secrets(text: str, secrets: Iterable[str]) -> str:
     """Return a message with each secret masked: a driver may quote its address in its errors.
 
-    A secret of one or two characters stays: masking it would take the message apart.
+    So is whatever follows ``password=`` and the like, wherever in an address it stands. A secret
+    of one or two characters stays: masking it would take the message apart.
     """
     ways = (str, unquote_plus, quote, quote_plus, lambda one: repr(one)[1:-1])
     forms = {way(one) for one in secrets for way in ways if len(one) > 2}
     for secret in sorted(forms, key=len, reverse=True):
         text = text.replace(secret, HIDDEN)
-    return text
+    return _SETTING.sub(rf"\1{HIDDEN}", text)

@@ -250,6 +250,20 @@ def test_no_error_tells_a_secret(ladder, url, _):
         assert "hunter2" not in str(caught.value)
 
 
+@pytest.mark.parametrize(
+    "url",
+    [
+        "sqlite://x/none.db?mode=ro&password=hunter2.db&uri=true&password=hunter2",
+        "sqlite://e&password=hunter2/none.db?mode=ro&uri=true",
+        "sqlite://x/none.db?sslkey=a&sslkey=hunter2",
+    ],
+)
+def test_a_driver_that_quotes_its_address_tells_no_secret(ladder, url):
+    with pytest.raises(ForecastError) as caught:
+        read_log(url, ladder)
+    assert "hunter2" not in str(caught.value)
+
+
 def test_a_read_database_is_named_without_its_settings(club, ladder):
     log = read_log(f"sqlite:///file:{club}?uri=true&mode=rwc&key=hunter2", ladder)
     assert set(log.sets["file"]) == {f"sqlite:///file:{club} sets"}
