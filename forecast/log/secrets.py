@@ -9,7 +9,11 @@ from urllib.parse import quote, quote_plus, unquote_plus
 HIDDEN = "***"
 
 _ADDRESS = re.compile(r"\s*([a-z][a-z0-9+_.-]*):/", re.I)
-_SETTING = re.compile(r"(\b(?:\w*_)?(?:pass|pwd|secret|token|key|connect)\w*=)[^&;\s]+", re.I)
+_SETTING = re.compile(  # as it is written, and as a driver quotes it: %26password%3Dopen
+    r"((?:\b|(?<=%26)|(?<=%3B)|(?<=%3F))(?:\w*_)?(?:pass|pwd|secret|token|key|connect)\w*(?:=|%3D))"
+    r"(?:(?!%26|%3B)[^&;\s])+",
+    re.I,
+)
 _USER = re.compile(r"(?<=/)([^/@:\s]*):(.*)@", re.S)
 
 

@@ -256,6 +256,7 @@ def test_no_error_tells_a_secret(ladder, url, _):
         "sqlite://x/none.db?mode=ro&password=hunter2.db&uri=true&password=hunter2",
         "sqlite://e&password=hunter2/none.db?mode=ro&uri=true",
         "sqlite://x/none.db?sslkey=a&sslkey=hunter2",
+        "sqlite://x/file:/nonemode=ro&uri=true&password=hunter2",
     ],
 )
 def test_a_driver_that_quotes_its_address_tells_no_secret(ladder, url):
