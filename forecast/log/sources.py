@@ -147,7 +147,12 @@ def _check_unpacked(label: str, size: int) -> None:
 def _from_frame(frame: pd.DataFrame, file: str, kind: str) -> RawTable:
     # a named index is a column, unless a column of that name is there already
     named = [name for name in frame.index.names if name not in (None, *frame.columns)]
-    cells = frame.reset_index(level=named) if named else frame
+    try:
+        cells = frame.reset_index(level=named) if named else frame
+    except UnicodeEncodeError as error:
+        raise LogError(
+            f"{file}: the index holds a character that is no text ({error.object!r}); mend it."
+        ) from error
     check_size(file, *cells.shape)
     cells = cells.reset_index(drop=True)
     cells.columns = pd.Index(header_names(list(cells.columns)))

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from forecast.errors import MappingError
+from forecast.errors import LogError, MappingError
 from forecast.ladder import Criterion, Ladder, Rung
 from forecast.log import load_mapping, read_log
 from forecast.log.columns import REJECTED_COLUMNS, SET_COLUMNS
@@ -505,3 +505,10 @@ def test_a_digit_that_is_no_number_in_a_header_costs_the_column_alone(ladder, tm
     )
     log = read_log(path, ladder)
     assert log.sets["value"].tolist() == [7.0]
+
+
+def test_half_a_character_in_an_index_is_refused_in_a_sentence(ladder):
+    index = pd.Index(["\ud800"], name="date", dtype=object)
+    table = pd.DataFrame({"athlete": ["Ana"], "rung": ["press"], "value": [7]}, index=index)
+    with pytest.raises(LogError, match="the index holds a character that is no text"):
+        read_log(table, ladder)
