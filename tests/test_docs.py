@@ -122,28 +122,42 @@ def without_stamp(text):
     return re.sub(r"(?<=<!-- printed -->\n).*", "", text)
 
 
+def test_pages_print_what_they_say_they_print(refresh, player):
+    """A stranger's first hour and the pages that go on from it, as written, to the letter."""
+    texts = {page: page.read_text(encoding="utf-8") for page in refresh.STORY}
+    played = refresh.with_outputs(texts, player)
+    assert list(played) == refresh.STORY
+    for page, text in texts.items():
+        assert without_stamp(played[page]) == without_stamp(text), "run: python docs/refresh.py"
+
+
 def told(text):
-    """Words of a page without numbers and gaps, and its numbers."""
+    """Words of a page without numbers and gaps, and its numbers with the step of the last digit."""
     text = without_stamp(text)
     numbers = re.findall(r"\d+(?:\.\d+)?", text)
     words = re.sub(r"\s+|-{3,}", " ", re.sub(r"\d+(?:\.\d+)?", "#", text))
     return words, [(float(n), 10.0 ** -len(n.partition(".")[2])) for n in numbers]
 
 
-@pytest.mark.parametrize("kind", ["STORY", "BESIDE"])
-def test_pages_print_what_they_say_they_print(refresh, player, kind):
-    """A stranger's first hour and the pages that go on from it; those about the demo club.
-
-    A figure may be off by a step of its last digit: another processor rounds otherwise.
-    """
-    texts = {page: page.read_text(encoding="utf-8") for page in getattr(refresh, kind)}
+def test_pages_about_the_demo_club_print_what_it_gives(refresh, player):
+    """A figure may be off by a step of its last digit: another processor rounds otherwise."""
+    texts = {page: page.read_text(encoding="utf-8") for page in refresh.BESIDE}
     played = refresh.with_outputs(texts, player)
-    assert list(played) == list(texts)
+    assert list(played) == refresh.BESIDE
     for page, text in texts.items():
         (words, numbers), (shown, figures) = told(text), told(played[page])
         assert shown == words, f"{page.name}; run: python docs/refresh.py"
         for (now, step), (then, _) in zip(figures, numbers, strict=True):
             assert abs(now - then) <= 1.01 * step, f"{page.name}; run: python docs/refresh.py"
+
+
+def test_the_check_of_the_demo_club_is_the_one_shown(blocks, player):
+    (found,) = re.findall(
+        r"(<!-- run[^\n]+forecast check data_demo -->\n```text\n.*?```)",
+        (ROOT / "README.md").read_text(encoding="utf-8"),
+        re.S,
+    )
+    assert blocks.play(found + "\n", ROOT, player) == found + "\n", "run: python docs/refresh.py"
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda path: path.name)
