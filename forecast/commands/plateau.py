@@ -24,11 +24,8 @@ from forecast.commands.common import (
 )
 from forecast.commands.people import named, rows_of
 from forecast.log import counted
-from forecast.plateau import DEFAULT_FALSE_ALARMS, PAUSED, urgent_first
-from forecast.readiness import PAIN
-
-PAIN_URGENCY = 1
-"""Pain stands first in the watch list, whatever the state beside it."""
+from forecast.plateau import DEFAULT_FALSE_ALARMS, urgent_first
+from forecast.readiness import AWAY, marked
 
 
 @reading()
@@ -54,8 +51,8 @@ def plateau(
 
 
 def _show(console: Console, records: Records, states: pd.DataFrame) -> None:
-    listed = urgent_first(states)
-    away = (listed["state"] == PAUSED) & (listed["urgency"] > PAIN_URGENCY)
+    listed = marked(urgent_first(states), states)
+    away = listed["mark"] == AWAY
     watched, rest = listed[~away], listed[away]
     console.print(
         f"{records.name}: of {counted(len(states), 'open rung')}, {len(watched)} to look at, "
@@ -65,8 +62,7 @@ def _show(console: Console, records: Records, states: pd.DataFrame) -> None:
     )
     names = {rung.key: rung.name for rung in records.log.ladder.rungs}
     for row in watched.to_dict("records"):
-        mark = PAIN if row["urgency"] == PAIN_URGENCY else row["state"]
-        console.print(Text(f"{row['athlete']}, {names[row['rung']]}: {mark}", "bold"))
+        console.print(Text(f"{row['athlete']}, {names[row['rung']]}: {row['mark']}", "bold"))
         told = " ".join(part for part in (row["why"], row["next_step"]) if part)
         console.print(Padding(Text(told), (0, 0, 1, 4)))
     if len(rest):
