@@ -26,7 +26,7 @@ from forecast.growth import (
     to_log,
 )
 from forecast.histories import CLEARED, Histories, build_sessions, day_number
-from forecast.log import TrainingLog, is_number
+from forecast.log import TrainingLog, in_percent, is_number
 from forecast.readiness import DIGITS, Fitted, LogView, as_view
 from forecast.types import Array, Ints
 
@@ -308,7 +308,7 @@ def _fallback_row(histories: Histories, part: pd.DataFrame, climbing: Climbing) 
         )
         text = (
             f"{unclean} of the last {sets} sets were not clean; others at that level show about "
-            f"{100 * share:.0f} %. Consider: {where}. If it hurts, stop and see a licensed "
+            f"{in_percent(share)}. Consider: {where}. If it hurts, stop and see a licensed "
             "clinician."
         )
     return (

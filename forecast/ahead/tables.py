@@ -10,6 +10,7 @@ from forecast.ahead.ground import Ground, Settings
 from forecast.ahead.result import LadderAhead, chances_by_day
 from forecast.ahead.walk import chain
 from forecast.growth import log_slope, to_log
+from forecast.log import in_percent
 from forecast.readiness import (
     DIGITS,
     SUMMARY_COLUMNS,
@@ -106,7 +107,7 @@ def _times_as_fast(ground: Ground, walked: Walk, top: int, days: float) -> Array
 
 def _sentence(chance: float, gain: float, needed: float, times: float, date: pd.Timestamp) -> str:
     """The row in words."""
-    said = f"The chance of the top by {date.date()} is {100 * chance:.0f} %."
+    said = f"The chance of the top by {date.date()} is {in_percent(chance)}."
     if not np.isfinite(times):
         return (
             f"{said} No gain within {QUICKEST:g} times the present one would make it even odds: "

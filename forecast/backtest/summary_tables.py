@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from forecast.log import in_percent
+
 BLOCKS: dict[str, dict[str, tuple[str, str]]] = {
     "Overall. CRPS is how far off the curve was, in weeks; concordance 0.5 is a coin": {
         "crps_weeks": ("CRPS, weeks (less)", ".2f"),
@@ -97,7 +99,7 @@ def _cell(value: float, low: float, high: float, form: str) -> str:
     if not np.isfinite(value):
         return "-"
     if form.endswith("%"):
-        return f"{100 * value:.0f} % ({100 * low:.0f} to {100 * high:.0f})"
+        return f"{in_percent(value)} ({100 * low:.0f} to {100 * high:.0f})"
     return f"{value:{form}} ({low:{form}} to {high:{form}})"
 
 

@@ -14,7 +14,7 @@ from forecast.changes.snapshot import KEYS, WEEKS_AHEAD, Snapshot, chance_at, sn
 from forecast.errors import ForecastError, HistoryError
 from forecast.histories import CLEARED
 from forecast.ladder import Ladder
-from forecast.log import as_day, counted
+from forecast.log import as_day, counted, in_percent
 from forecast.plateau import day_words
 from forecast.readiness import AWAY, CLIMBING, FLAT, SLIPPING, UNITS, LogView
 
@@ -238,7 +238,7 @@ def _why_moved(row: Any) -> str:
         why.append(f"last trained {row.wait_weeks:.0f} weeks ago")
     return (
         f"chance of clearing it by {day_words(row.until)} went from {100 * was:.0f} to "
-        f"{100 * is_now:.0f} % ({'; '.join(why)})"
+        f"{in_percent(is_now)} ({'; '.join(why)})"
     )
 
 

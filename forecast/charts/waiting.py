@@ -22,9 +22,7 @@ from forecast.readiness import ON_HOLD, PAIN
 ROW = 40
 """Pixels a row is high."""
 WEEKS = ["weeks_low", "weeks_mid", "weeks_high"]
-DRAWN = (
-    "athlete", "rung_name", *WEEKS, "state", "confidence", "warnings",
-)  # fmt: skip
+DRAWN = ("athlete", "rung_name", *WEEKS, "state", "confidence", "warnings")
 
 
 def waiting_list(

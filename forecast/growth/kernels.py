@@ -181,6 +181,15 @@ def flattened(*values: Array | float) -> tuple[tuple[int, ...], list[Array]]:
 
 
 @njit(cache=True, error_model="numpy")
+def _far_past(w: float) -> float:
+    """Return how far the mean of a normal above ``w`` lies past it: Laplace's continued fraction.
+
+    So few terms do where the table has ended.
+    """
+    return 1.0 / (w + 2.0 / (w + 3.0 / w))
+
+
+@njit(cache=True, error_model="numpy")
 def _upper_ratio(w: float) -> float:
     """Return Mills' ratio for ``w`` of 0 or more: from a table, which costs a tenth of ``erfc``."""
     if w < TABLE_END:
@@ -188,7 +197,7 @@ def _upper_ratio(w: float) -> float:
         cell = int(place)
         t, c = place - cell, _RATIO[cell]
         return c[0] + t * (c[1] + t * (c[2] + t * (c[3] + t * (c[4] + t * c[5]))))
-    return 1.0 / (w + 1.0 / (w + 2.0 / (w + 3.0 / w)))  # Laplace's continued fraction
+    return 1.0 / (w + _far_past(w))
 
 
 @njit(cache=True, error_model="numpy")
@@ -202,8 +211,8 @@ def mills(w: float) -> float:
 def mills_and_more(w: float) -> tuple[float, float]:
     """Return Mills' ratio, and how far the mean of a standard normal above ``w`` lies past it."""
     if w >= TABLE_END:  # 1 / ratio - w would lose all digits
-        rest = w + 2.0 / (w + 3.0 / w)
-        return 1.0 / (w + 1.0 / rest), 1.0 / rest
+        past = _far_past(w)
+        return 1.0 / (w + past), past
     ratio = mills(w)
     return ratio, 1.0 / ratio - w
 

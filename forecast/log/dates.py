@@ -218,14 +218,14 @@ def read_dates(
         order, understood = _settle(read, column, rows, file)
     outcome = {cell: _ordered(cell, order, date_order is not None) for cell in unsettled}
     days = [outcome[day] if isinstance(day, Unsettled) else day for day in read]
-    problems = np.full(len(cells) + 1, None, dtype=object)  # one spare: there may be no cell
+    problems = np.full(len(cells), None, dtype=object)
     for n, (cell, day) in enumerate(zip(read, days, strict=True)):
         if isinstance(day, Problem):
             said = f"{show(column.iloc[n])!r}: {day.reason}"
             problems[n] = day if day is cell else Problem(day.kind, said)
     good = [day if isinstance(day, Day) else None for day in days]
-    dates = np.array([day and day.date for day in [*good, None]], dtype="datetime64[ns]")
-    clocks = np.array([day.clock if day else -1 for day in [*good, None]], dtype=np.int64)
+    dates = np.array([day and day.date for day in good], dtype="datetime64[ns]")
+    clocks = np.array([day.clock if day else -1 for day in good], dtype=np.int64)
     counts = np.bincount(codes, minlength=len(cells))
     return Dates(
         dates=dates[codes],

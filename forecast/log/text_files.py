@@ -15,15 +15,7 @@ import pyarrow.csv
 from forecast.errors import LogError
 from forecast.log.jottings import read_jottings
 from forecast.log.limits import MAX_CELL, MAX_CELLS, MAX_COLUMNS, MAX_LINE, MAX_ROWS, MAX_TEXT
-from forecast.log.raw import (
-    SEARCHED,
-    Known,
-    Opening,
-    RawTable,
-    check_size,
-    find_header,
-    table_at,
-)
+from forecast.log.raw import SEARCHED, Known, Opening, RawTable, check_size, find_header, table_at
 
 _BOMS = (
     (b"\xef\xbb\xbf", "utf-8-sig"),

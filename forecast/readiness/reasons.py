@@ -9,7 +9,7 @@ import pandas as pd
 
 from forecast.histories import ABSENCE_DAYS, PAIN
 from forecast.ladder import Rung
-from forecast.log import counted
+from forecast.log import counted, in_percent
 from forecast.readiness.marks import LAST_SESSIONS
 from forecast.readiness.result import DIGITS, REASON_COLUMNS
 from forecast.readiness.shown import SURPRISING
@@ -167,7 +167,7 @@ def _training(fact: Any) -> list[tuple[str, float, str, str]]:
          *out,
          ("away", fact.wait_weeks, "weeks", _away(fact)),
         ("clean", 100 * fact.clean_share, "%",
-         f"{100 * fact.clean_share:.0f} % of recent sets were clean and unassisted"),
+         f"{in_percent(fact.clean_share)} of recent sets were clean and unassisted"),
         ("pace", 100 * fact.athlete_pace, "% a week",
          "other rungs say this athlete is "
          + _faster(fact.athlete_pace) + " than the cohort"),
