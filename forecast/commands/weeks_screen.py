@@ -12,7 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from forecast.commands.common import CAUTION
-from forecast.log import TrainingLog, counted
+from forecast.log import TrainingLog, chance_in_percent, counted
 from forecast.readiness import (
     AWAY,
     FLAT,
@@ -219,10 +219,8 @@ def _date(date: pd.Timestamp, last: pd.Timestamp) -> str:
 
 
 def percent(chance: float) -> str:
-    """Return a chance in whole per cent, never a flat 0 or 100."""
-    if pd.isna(chance):
-        return "-"
-    return "<1" if chance < 0.01 else ">99" if chance > 0.99 else f"{100 * chance:.0f}"
+    """Return a chance in whole per cent without the sign, never a flat 0 or 100."""
+    return "-" if pd.isna(chance) else chance_in_percent(chance).removesuffix(" %")
 
 
 def notes(row: dict) -> str:

@@ -1,7 +1,7 @@
 """Getting records in: formats, mapping, values and units, checks, and everything set aside."""
 
 from forecast.log.archive import add_tables, read_tables
-from forecast.log.cells import counted, in_percent, visible
+from forecast.log.cells import chance_in_percent, counted, in_percent, visible
 from forecast.log.check import LogReport, describe_log, write_rejected
 from forecast.log.club import Club, draft_club, read_club
 from forecast.log.columns import REJECTED_COLUMNS, SET_COLUMNS, as_sets
@@ -37,6 +37,7 @@ __all__ = [
     "as_day",
     "as_sets",
     "bare",
+    "chance_in_percent",
     "check_level",
     "check_seed",
     "checked_log",

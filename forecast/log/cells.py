@@ -111,6 +111,11 @@ def in_percent(share: float, form: str = ".0f") -> str:
     return f"{100 * share:{form}} %"
 
 
+def chance_in_percent(chance: float) -> str:
+    """Return a chance in whole per cent, never a flat 0 or 100: ``<1 %``, ``56 %``, ``>99 %``."""
+    return "<1 %" if chance < 0.01 else ">99 %" if chance > 0.99 else in_percent(chance)
+
+
 def word_set(text: str) -> frozenset[str]:
     """Return the words of a text as a set."""
     return frozenset(text.split())

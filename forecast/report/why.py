@@ -8,6 +8,7 @@ import pandas as pd
 
 from forecast.histories import PAIN, PAIN_WEEKS
 from forecast.plateau import urgent_first
+from forecast.readiness import marked
 from forecast.report.words import say_date, say_percent
 
 FLOOR = 0.5
@@ -83,6 +84,8 @@ def _changed(row: Any) -> str:
 def watch_table(states: pd.DataFrame, as_of: pd.Timestamp) -> pd.DataFrame:
     """Return who needs a look, most urgent first: ``athlete, rung_name, state, why, next_step``.
 
+    The state is the rung's mark, as in every list: pain stands above what the rung does.
+
     Parameters
     ----------
     states
@@ -93,4 +96,5 @@ def watch_table(states: pd.DataFrame, as_of: pd.Timestamp) -> pd.DataFrame:
     watch = urgent_first(states)[["athlete", "rung", "next_step"]]
     rows = watch.merge(states, on=["athlete", "rung"])
     why = [say_why(row, as_of) for row in rows.itertuples(index=False)]
-    return rows.assign(why=why)[["athlete", "rung_name", "state", "why", "next_step"]]
+    rows = marked(rows, states).assign(why=why)
+    return rows.assign(state=rows["mark"])[["athlete", "rung_name", "state", "why", "next_step"]]

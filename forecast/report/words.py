@@ -7,7 +7,7 @@ from typing import Any
 import pandas as pd
 
 from forecast.charts import say_date, say_day
-from forecast.log import counted
+from forecast.log import chance_in_percent, counted
 
 __all__ = [
     "HEADINGS", "count_weeks", "in_sessions", "percent", "say_chance", "say_date", "say_day",
@@ -124,8 +124,7 @@ def say_percent(gain: float) -> str:
 
 def percent(chance: float) -> str:
     """Return a chance in whole per cent, never a flat 0 or 100: ``<1 %``, ``56 %``."""
-    text = "<1" if chance < 0.01 else ">99" if chance > 0.99 else f"{100.0 * chance:.0f}"
-    return f"{text}{NBSP}%"
+    return chance_in_percent(chance).replace(" ", NBSP)
 
 
 def say_value(value: float, measure: str) -> str:

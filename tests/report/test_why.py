@@ -75,6 +75,13 @@ def test_the_watch_table_keeps_the_order_of_urgency(report_data):
     order = urgent_first(report_data.plateaus)["athlete"]
     assert list(table["athlete"]) == list(order)
     assert table["why"].str.len().gt(10).all()
+    hurts = table["why"].str.startswith("Pain of").tolist()
+    assert [state == "pain" for state in table["state"]] == hurts
+
+
+def test_beside_pain_no_state_is_told_but_pain(report_data):
+    table = watch_table(report_data.plateaus.assign(pain=6.0), report_data.as_of)
+    assert set(table["state"]) == {"pain"}
 
 
 @pytest.mark.parametrize(

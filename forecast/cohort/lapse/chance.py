@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from forecast.log import TrainingLog, in_percent
+from forecast.log import TrainingLog, chance_in_percent
 from forecast.readiness import Fitted, LogView, as_view
 
 COLUMNS = (
@@ -61,12 +61,14 @@ def lapse_chance(
 
 
 def _sentence(row: pd.Series) -> str:
-    by = {
-        week: f"{week} weeks {in_percent(row[f'lapse_{week}'])} "
-        f"({in_percent(row[f'lapse_{week}_low'])} to {in_percent(row[f'lapse_{week}_high'])})"
-        for week in (12, 26)
-    }
-    text = f"Chance of having stopped logging within {by[12]}, within {by[26]}."
+    text = f"Chance of having stopped logging within {_by(12, row)}, within {_by(26, row)}."
     if row["p_gone"] > 0.2:
         text += f" Away for {row['weeks_away']:.0f} weeks, perhaps already gone: worth a call."
     return text
+
+
+def _by(week: int, row: pd.Series) -> str:
+    """A chance with its range, unless both ends read the same."""
+    ends = ("", "_low", "_high")
+    chance, low, high = (chance_in_percent(row[f"lapse_{week}{end}"]) for end in ends)
+    return f"{week} weeks {chance}" + (f" ({low} to {high})" if low != high else "")
