@@ -98,7 +98,8 @@ def by_mark(
     ends = rows["met_on"].notna().map({True: ", cleared already", False: ""})
     ends = ends.where(~rows["as_now"].astype(bool), " (as now)")
     labels = [f"{mark:g} {unit}".strip() for mark in rows["target"]] + ends
-    shown = rows.assign(rung_name=labels).drop_duplicates("target")
+    day = rows["met_on"].fillna(rows["date_mid"])  # of a mark met already, when it was
+    shown = rows.assign(rung_name=labels, date_mid=day).drop_duplicates("target")
     who = f"{shown['athlete'].iloc[0]}, {table['rung_name'].iloc[0]}"
     chart = _rows(shown, "datum.rung_name", as_of, horizon_weeks, sort=list(shown["rung_name"]))
     return dress(

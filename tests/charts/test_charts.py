@@ -317,6 +317,7 @@ def test_marks_are_told_once_each_and_say_which_is_met_or_the_present_one():
     chart = CHARTS["marks"]()
     assert y_order(chart) == ["6 s, cleared already", "10 s (as now)"]
     assert "Bo, Toe pulls" in chart.to_dict()["title"]["text"]
+    assert "about 23 May" in drawn_words(chart)  # nine days before the cut, when it was met
 
 
 def test_timeline_leaves_out_rows_without_a_date():
