@@ -15,8 +15,13 @@ from reference import demo_words as words
 from reference.roughen import annex_rows, floor_rows, log_order, with_slips
 
 from forecast.log import SET_COLUMNS, write_all
-from forecast.simulate.cohort import Setting, SimulatedCohort, simulate_cohort
-from forecast.simulate.ladders import LADDER_FILE, default_ladder
+from forecast.simulate import (
+    LADDER_FILE,
+    Setting,
+    SimulatedCohort,
+    default_ladder,
+    simulate_cohort,
+)
 from forecast.simulate.population import draw_population
 
 SEED = 20260531

@@ -8,7 +8,7 @@ import pandas as pd
 
 from forecast.log import TrainingLog
 from forecast.log.columns import SET_COLUMNS
-from forecast.simulate.ladders import LADDER_FILE
+from forecast.simulate import LADDER_FILE
 
 COHORT = {
     "law": "steady",

@@ -1,9 +1,25 @@
 """Invented cohorts: laws of progress, attendance, sets as a coach writes them, and the truth."""
 
-from __future__ import annotations
+from forecast.simulate.cohort import (
+    LADDER_FILE,
+    Setting,
+    SimulatedCohort,
+    default_ladder,
+    simulate_cohort,
+)
+from forecast.simulate.laws import GRACE_DAYS, LAWS, MAX_LOST, Cells, Law, State, law_class
 
-from forecast.simulate.cohort import Setting, SimulatedCohort, simulate_cohort
-from forecast.simulate.ladders import default_ladder
-from forecast.simulate.laws import LAWS
-
-__all__ = ["LAWS", "Setting", "SimulatedCohort", "default_ladder", "simulate_cohort"]
+__all__ = [
+    "GRACE_DAYS",
+    "LADDER_FILE",
+    "LAWS",
+    "MAX_LOST",
+    "Cells",
+    "Law",
+    "Setting",
+    "SimulatedCohort",
+    "State",
+    "default_ladder",
+    "law_class",
+    "simulate_cohort",
+]

@@ -9,10 +9,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from forecast.ladder import Ladder
-from forecast.simulate.attendance import Attendance
 from forecast.simulate.emission import DrawnSets, Marks, draw_sets
 from forecast.simulate.laws import Cells, Law, State
-from forecast.simulate.population import Population
+from forecast.simulate.population import Attendance, Population
 from forecast.types import Array, Flags, Ints
 
 UNLOGGED_DAYS = 140

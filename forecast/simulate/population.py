@@ -1,43 +1,25 @@
-"""Population constants of an invented cohort, and the hidden constants of its athletes."""
+"""Who is in an invented cohort, what is constant about them, and who turns up on a day."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
+
+from forecast.log import YEAR_DAYS
+from forecast.simulate.laws import State, Style, between, drawn_constants
+from forecast.types import Array, Flags
 
 NOISE_CLASSES = np.array([0.7, 1.0, 1.4])
 """An athlete's scatter relative to the cohort's: one of these."""
 NOISE_SHARES = np.array([0.25, 0.5, 0.25])
-
-_RANGES: dict[str, tuple[float, float]] = {
-    "usual_weeks": (10.0, 18.0),
-    "usual_gap": (0.55, 0.85),
-    "gap_sd": (0.22, 0.35),
-    "athlete_sd": (0.3, 0.5),
-    "rung_sd": (0.2, 0.4),
-    "spell_sd": (0.2, 0.35),
-    "form_sd": (0.06, 0.12),
-    "set_sd": (0.05, 0.10),
-    "fatigue": (0.03, 0.08),
-    "unclean_at_target": (-2.6, -1.8),
-    "unclean_slope": (-2.0, -1.0),
-    "unclean_push": (0.5, 1.0),
-    "unclean_bonus": (0.05, 0.15),
-    "band_level": (-1.1, -0.8),
-    "band_use": (0.5, 0.9),
-    "band_help": (0.3, 0.6),
-    "slip": (0.004, 0.015),
-    "choice": (0.03, 0.10),
-    "stop_share": (0.25, 0.5),
-    "stop_habit": (0.6, 0.95),
-    "note_share": (0.35, 0.7),
-    "coarse_share": (0.05, 0.15),
-    "layoff_every": (15.0, 40.0),
-    "layoff_weeks": (1.5, 3.0),
-    "lapse_shape": (1.3, 2.5),
-}
+CLUB_WEEK = np.array([1.3, 0.9, 1.2, 0.9, 1.1, 0.8, 0.3])
+"""Monday to Sunday, how the club's hours draw people."""
+LAYOFF_SPREAD = 0.6
+SORE_DAYS = 7.0
+SORE_SHARE = 0.35
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,32 +54,32 @@ class Population:
         Log pace of each rung relative to the middling rung, shape (rungs,).
     """
 
-    usual_weeks: float
-    usual_gap: float
-    gap_sd: float
-    athlete_sd: float
-    rung_sd: float
-    spell_sd: float
-    form_sd: float
-    set_sd: float
-    fatigue: float
-    unclean_at_target: float
-    unclean_slope: float
-    unclean_push: float
-    unclean_bonus: float
-    band_level: float
-    band_use: float
-    band_help: float
-    slip: float
-    choice: float
-    stop_share: float
-    stop_habit: float
-    note_share: float
-    coarse_share: float
-    layoff_every: float
-    layoff_weeks: float
-    lapse_shape: float
     rung_effects: np.ndarray
+    usual_weeks: float = between(10.0, 18.0)
+    usual_gap: float = between(0.55, 0.85)
+    gap_sd: float = between(0.22, 0.35)
+    athlete_sd: float = between(0.3, 0.5)
+    rung_sd: float = between(0.2, 0.4)
+    spell_sd: float = between(0.2, 0.35)
+    form_sd: float = between(0.06, 0.12)
+    set_sd: float = between(0.05, 0.10)
+    fatigue: float = between(0.03, 0.08)
+    unclean_at_target: float = between(-2.6, -1.8)
+    unclean_slope: float = between(-2.0, -1.0)
+    unclean_push: float = between(0.5, 1.0)
+    unclean_bonus: float = between(0.05, 0.15)
+    band_level: float = between(-1.1, -0.8)
+    band_use: float = between(0.5, 0.9)
+    band_help: float = between(0.3, 0.6)
+    slip: float = between(0.004, 0.015)
+    choice: float = between(0.03, 0.10)
+    stop_share: float = between(0.25, 0.5)
+    stop_habit: float = between(0.6, 0.95)
+    note_share: float = between(0.35, 0.7)
+    coarse_share: float = between(0.05, 0.15)
+    layoff_every: float = between(15.0, 40.0)
+    layoff_weeks: float = between(1.5, 3.0)
+    lapse_shape: float = between(1.3, 2.5)
 
     @property
     def log_pace(self) -> float:
@@ -107,8 +89,7 @@ class Population:
 
 def draw_population(rng: np.random.Generator, n_rungs: int) -> Population:
     """Draw the constants of one cohort, each uniform over its stated range."""
-    names = [f.name for f in fields(Population) if f.name != "rung_effects"]
-    constants = {name: float(rng.uniform(*_RANGES[name])) for name in names}
+    constants = drawn_constants(Population, rng)
     effects = constants["rung_sd"] * rng.standard_normal(n_rungs)
     return Population(**constants, rung_effects=effects)
 
@@ -142,4 +123,89 @@ def draw_athletes(
             "coarse": rng.random(n_athletes) < population.coarse_share,
             "notes_effort": rng.random(n_athletes) < 0.5,
         }
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Attendance:
+    """Chances of turning up, per athlete.
+
+    ``week`` (athletes, 7) is the chance of training on each weekday, Monday first, when not in a
+    layoff; ``layoff_every`` the mean weeks between layoffs, ``layoff_weeks`` the median length of
+    one. ``style`` ``ragged`` lets whole weeks go well or badly, ``seasonal`` adds holidays.
+    """
+
+    week: Array
+    layoff_every: float
+    layoff_weeks: float
+    style: Style
+
+    def begin(self, shape: tuple[int, ...]) -> State:
+        """Return the state before the first day: in training, no layoff in sight."""
+        return {
+            "until": np.full(shape, np.inf),  # days until an announced layoff begins
+            "left": np.zeros(shape),  # days of layoff left
+            "sore": np.zeros(shape),
+            "mood": np.ones(shape),
+        }
+
+    def step(
+        self, state: State, rows: NDArray[np.intp], day: int, rng: np.random.Generator
+    ) -> tuple[State, Flags]:
+        """Let one day pass; return the new state, and who trains today.
+
+        ``state`` is as from ``begin`` or the last step, of arrays that broadcast with ``rows``, the
+        row of ``week`` for each entry; ``day`` is counted from 1 January 1970.
+        """
+        shape = state["left"].shape
+        weekday = (day + 3) % 7  # 1 January 1970 was a Thursday
+        until, left = state["until"] - 1.0, np.maximum(state["left"] - 1.0, 0.0)
+        length = 7 * self.layoff_weeks * np.exp(LAYOFF_SPREAD * rng.standard_normal(shape))
+        begins = until <= 0
+        left = np.where(begins, np.minimum(length, 84.0), left)
+        until = np.where(begins, np.inf, until)
+        ahead = (left <= 0) & np.isinf(until) & (rng.random(shape) < 1 / (7 * self.layoff_every))
+        until = np.where(ahead, SORE_DAYS, until)
+        sore = np.where(ahead, rng.random(shape) < SORE_SHARE, state["sore"] * ~np.isinf(until))
+        mood = state["mood"]
+        if self.style == "ragged" and weekday == 0:
+            mood = np.exp(0.6 * rng.standard_normal(shape) - 0.18)
+        chance = self.week[rows, weekday] * mood * self._holiday(day)
+        trains = (left <= 0) & (rng.random(shape) < np.minimum(chance, 0.97))
+        return {"until": until, "left": left, "sore": sore, "mood": mood}, trains
+
+    def resume(self, state: State, days_off: Array, rng: np.random.Generator) -> State:
+        """Set a state to 'known to have been away for so many days'.
+
+        After more than ten days off somebody is taken to be in a layoff already.
+        """
+        shape = state["left"].shape
+        off = np.broadcast_to(days_off, shape)
+        length = 7 * self.layoff_weeks * np.exp(LAYOFF_SPREAD * rng.standard_normal(shape))
+        left = np.where(off > 10, np.maximum(np.minimum(length, 84.0) - off, 1.0), 0.0)
+        return {**state, "left": left}
+
+    def _holiday(self, day: int) -> float:
+        if self.style != "seasonal":
+            return 1.0
+        of_year = day % YEAR_DAYS
+        if 212 <= of_year < 233:
+            return 0.2
+        return 0.1 if of_year >= 354 or of_year < 3 else 1.0
+
+
+def draw_attendance(
+    rng: np.random.Generator, population: Population, rate: Array, style: Style
+) -> Attendance:
+    """Draw each athlete's week: the club's hours times personal liking, scaled to ``rate``."""
+    liking = np.exp(0.8 * rng.standard_normal((rate.size, 7)))
+    week = CLUB_WEEK * liking
+    week = week / week.sum(axis=1, keepdims=True) * rate[:, None]
+    often = 0.5 if style == "ragged" else 1.0
+    longer = 1.3 if style == "ragged" else 1.0
+    return Attendance(
+        week=np.minimum(week, 0.95),
+        layoff_every=population.layoff_every * often,
+        layoff_weeks=population.layoff_weeks * longer,
+        style=style,
     )

@@ -11,10 +11,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from forecast.errors import SimulationError
+from forecast.simulate import State
 from forecast.simulate.cohort import SimulatedCohort
 from forecast.simulate.emission import Marks, draw_sets
 from forecast.simulate.engine import SHARE_OF_RUNGS, habits_of, marks_for, plan_arrays
-from forecast.simulate.laws import State
 from forecast.simulate.population import NOISE_CLASSES
 from forecast.types import Array
 from reference.likelihood import session_likelihood

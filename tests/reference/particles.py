@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from forecast.simulate.laws import Cells, Law, State
+from forecast.simulate import Cells, Law, State
 from forecast.simulate.population import NOISE_SHARES, Population
 from forecast.types import Array
 from reference.likelihood import SessionLikelihood

@@ -1,11 +1,12 @@
 """Laws of progress keep the properties their names promise."""
 
+from dataclasses import fields
+
 import numpy as np
 import pytest
 
 from forecast.errors import SimulationError
-from forecast.simulate.laws import LAWS, Cells, law_class
-from forecast.simulate.laws.base import GRACE_DAYS, MAX_LOST
+from forecast.simulate import GRACE_DAYS, LAWS, MAX_LOST, Cells, law_class
 
 N = 4000
 
@@ -39,8 +40,9 @@ def law(request):
 def test_constants_lie_in_their_ranges_and_differ_by_seed(law):
     again = type(law).draw(np.random.default_rng(6))
     assert again != law
-    for name, (low, high) in {**law._shared, **law.ranges}.items():
-        assert low <= getattr(law, name) <= high
+    for constant in fields(law):
+        low, high = constant.metadata["range"]
+        assert low <= getattr(law, constant.name) <= high
 
 
 def test_every_law_starts_at_its_gap_and_climbs_on_average(law):
