@@ -16,25 +16,26 @@ Array = np.ndarray
 People = dict[str, Array]
 """Arrays by name, one entry a person: who they are, or how they stand today."""
 
-FAILED, TARGET, CHOICE = 0, 1, 2
-STOPPED = np.array(["failed", "target", "choice"])
+FAILED, TARGET, CHOICE, NOT_NOTED = 0, 1, 2, 3
+STOPPED = np.array(["failed", "target", "choice", ""])
 
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """A rung and its pass rule."""
+    """A rung and its pass rule; ``load``: kg that count at least."""
 
     key: str
     measure: str
     target: float
     confirm: int = 1
+    load: float = 0.0
 
 
 @dataclass(slots=True)
 class Shown:
     """The sets of one day, one row a person who came, one column a set; NaN: no such set.
 
-    ``value`` is what the coach writes; ``logged`` whether it is written at all.
+    ``value`` is what the coach writes; ``logged`` whether it is written at all; ``load`` kg.
     """
 
     value: Array
@@ -43,6 +44,7 @@ class Shown:
     stopped: Array
     logged: Array
     pain: Array
+    load: Array
 
     @classmethod
     def plain(cls, value: Array, clean: Array) -> Shown:
@@ -55,6 +57,7 @@ class Shown:
             np.full(value.shape, FAILED),
             done,
             np.full(len(value), np.nan),
+            np.zeros(value.shape),
         )
 
 
@@ -75,6 +78,7 @@ class Law:
     def __init__(self, rng: np.random.Generator) -> None:
         self.target = np.array([mark.target for mark in self.marks])
         self.confirm = np.array([mark.confirm for mark in self.marks])
+        self.load = np.array([mark.load for mark in self.marks])
         self.rung_pace = np.exp(rng.normal(0.0, 0.25, len(self.marks)))
 
     def people(self, rng: np.random.Generator, n: int) -> People:
@@ -84,6 +88,10 @@ class Law:
     def enter(self, rng: np.random.Generator, who: People, rung: Array) -> People:
         """Say how people stand on the first day on a rung."""
         raise NotImplementedError
+
+    def go_on(self, rng: np.random.Generator, who: People, state: People, rung: Array) -> People:
+        """Say how people who have cleared a rung stand on the next, ``rung``."""
+        return self.enter(rng, who, rung)
 
     def live(
         self, rng: np.random.Generator, who: People, state: People, rung: Array, came: Array,
@@ -99,7 +107,7 @@ class Law:
     def shows(
         self, rng: np.random.Generator, who: People, state: People, rung: Array, day: int
     ) -> Shown:
-        """Draw the sets of people who came today."""
+        """Draw the sets of people who came today; what they remember of it is kept in ``state``."""
         raise NotImplementedError
 
     def clocks(self, n: int) -> People:

@@ -151,7 +151,7 @@ class Past:
     ) -> Array:
         at, on = here[came], np.full(int(came.sum()), rung)
         shown = self.law.shows(self.rng, take(who, came), take(state, came), on, day)
-        return at[passes(shown, self.law.target[on], self.law.confirm[on], run, at)]
+        return at[passes(shown, self.law, on, run, at)]
 
 
 def drawn_layoffs(
