@@ -12,6 +12,7 @@ from forecast.survival.hazard import (
 from forecast.survival.incidence import IncidenceCurves, cumulative_incidence
 from forecast.survival.landmarks import cut_landmarks, landmark_features, training_landmarks
 from forecast.survival.risk_sets import OutsideCurveError
+from forecast.survival.trees import Trees, grow_trees
 from forecast.survival.turnbull import TurnbullCurve, turnbull
 
 __all__ = [
@@ -19,11 +20,13 @@ __all__ = [
     "IncidenceCurves",
     "OutsideCurveError",
     "SurvivalCurve",
+    "Trees",
     "TurnbullCurve",
     "cumulative_incidence",
     "cut_landmarks",
     "fit_hazard",
     "fit_ridge_logistic",
+    "grow_trees",
     "kaplan_meier",
     "landmark_features",
     "predict_hazard",
