@@ -1,4 +1,4 @@
-"""How alien worlds are scored: likelihoods against the laws, layoffs, CRPS, coverage, alarms."""
+"""How worlds are scored: likelihoods against the laws, layoffs, CRPS, cover, verdicts, alarms."""
 
 import sys
 from dataclasses import replace
@@ -10,12 +10,25 @@ import pytest
 
 sys.path.append(str(Path(__file__).resolve().parents[1] / "bench"))
 
-from alien import DEVELOPMENT, HELD_BACK, WORLDS, make_world
+from alien import NEW, OLD, WORLDS, futures, make_world
 from alien.likelihoods import LIKELIHOODS
 from alien.reference import drawn_layoffs, informed_curves
-from alien.scoring import ENGINES, WEEKS, forecast_table, score
+from alien.scoring import (
+    ENGINES,
+    WEEKS,
+    brier_row,
+    each_verdict,
+    forecast_table,
+    reliability,
+    score,
+    verdict_table,
+    with_verdicts,
+)
 from alien.watching import tally
-from alien_worlds import asked_at_cut, parse
+from sklearn.metrics import brier_score_loss, roc_auc_score
+from verdict import asked_at_cut, asked_lately, parse, true_state_curves
+
+from forecast.simulate import LAWS
 
 COPIES = 40_000
 
@@ -81,7 +94,7 @@ def test_layoffs_lie_between_training_days_and_explain_long_gaps():
 
 
 def test_crps_and_coverage_of_forecasts_whose_scores_are_known():
-    asked = pd.DataFrame({"athlete": ["a", "b", "c"], "rung": "r", "weeks": [3.0, np.nan, 80.0]})
+    asked = pd.DataFrame({"athlete": ["a", "b", "c"], "rung": "r", "weeks": [3.0, np.nan, np.inf]})
     sure = (np.arange(1, WEEKS + 1) >= 3).astype(float)
     found = score({("a", "r"): sure, ("b", "r"): np.zeros(WEEKS)}, asked)
     # The curve rises within week 3, and the truth counts it whole: a quarter of a week.
@@ -95,31 +108,82 @@ def test_forecasts_that_are_the_truth_cover_what_they_promise():
     rng = np.random.default_rng(5)
     curve = 1 - np.exp(-((np.arange(1, WEEKS + 1) / 30) ** 1.3))
     weeks = 30 * rng.exponential(size=4000) ** (1 / 1.3)
-    asked = pd.DataFrame({"athlete": [f"a{i}" for i in range(4000)], "rung": "r", "weeks": weeks})
-    off = score({(a, "r"): curve for a in asked["athlete"]}, asked)["off"]
-    for level in (0.5, 0.8, 0.95):
-        assert (off <= level / 2).mean() == pytest.approx(level, abs=0.025)
+    weeks[weeks > WEEKS] = np.inf
+    ahead = pd.DataFrame({"athlete": np.repeat(["a", "b"], 2000), "rung": "r", "weeks": weeks})
+    rows = score({("a", "r"): curve, ("b", "r"): curve}, ahead)
+    for level in (50, 80, 95):
+        assert rows[f"cov{level}"].mean() == pytest.approx(level / 100, abs=0.025)
+    # Nobody scores better, over many futures, than who gives their own shares.
+    worse = score({("a", "r"): curve**1.2, ("b", "r"): curve**0.8}, ahead)
+    assert (worse["crps"] > rows["crps"]).all()
 
 
 def test_ratios_compare_only_worlds_where_both_were_run():
-    def result(world, told, **crps):
+    def cases(world, more, **crps):
         rows = [
-            {"athlete": a, "rung": "r", "weeks": 9.0, "crps": value, "off": 0.1, "answered": True,
-             "forecaster": name}
+            {"athlete": a, "rung": "r", "in_52": 1.0, "crps": value, "answered": True,
+             "forecaster": name, "cov50": 0.5, "cov80": 1.0, "cov95": 1.0}
             for a in "ab"
-            for name, value in (crps | told).items()
+            for name, value in (crps | more).items()
         ]  # fmt: skip
-        return {"world": world, "seed": 1, "cases": rows}
+        return pd.DataFrame(rows).assign(world=world, seed=1, group="old")
 
-    engines = dict.fromkeys(ENGINES, 6.0) | {"landmark_logit": 8.0, "weibull_landmark": 12.0}
+    engines = dict.fromkeys(ENGINES, 6.0) | {"landmark_logit": 8.0, "cohort_curve": 12.0}
     poor = engines | {"pool": 20.0}
     table = forecast_table(
-        [result("one", {"reference": 5.0}, **engines), result("two", {}, **poor)]
+        pd.concat([cases("one", {"reference": 5.0}, **engines), cases("two", {}, **poor)])
     )
-    assert table["to_reference"]["one"] == table["to_reference"]["all"] == pytest.approx(1.2)
+    assert table["to_reference"]["one"] == table["to_reference"]["all old"] == pytest.approx(1.2)
     assert np.isnan(table["to_reference"]["two"])
-    assert table["to_landmark"]["all"] == pytest.approx(26 / 16)
-    assert table["cov80"]["all"] == 1.0
+    assert table["to_landmark_logit"]["all old"] == pytest.approx(26 / 16)
+    assert table["to_cohort_curve"]["all old"] == pytest.approx(26 / 24)
+    assert table["cov80"]["all old"] == 1.0
+
+
+def spells(n, seed):
+    """Verdicts of a package that knows how likely each kind is, and only that."""
+    rng = np.random.default_rng(seed)
+    chance = rng.dirichlet([1.0, 1.0, 0.5], n)
+    kind = (rng.random(n)[:, None] > np.cumsum(chance, axis=1)).sum(axis=1)
+    level = rng.uniform(-1.5, 0.3, n)
+    smallest = np.maximum(-level / 52, 0.005)
+    change = np.choose(kind, [smallest + 0.01, smallest / 2, np.full(n, -0.01)])
+    return pd.DataFrame(
+        {"world": "w", "group": "new", "seed": 1, "level": level, "change": change,
+         "p_climbing": chance[:, 0], "p_flat": chance[:, 1], "p_slipping": chance[:, 2],
+         "sessions": rng.integers(2, 40, n), "gain_low": change - 0.01, "gain_high": change + 0.02,
+         "state": rng.choice(["flat", "unclear"], n, p=[0.8, 0.2])}
+    )  # fmt: skip
+
+
+def test_verdicts_are_scored_on_the_true_change():
+    cases = with_verdicts(spells(20_000, seed=3))
+    row = verdict_table(cases).loc["w"]
+    assert row["brier"] == pytest.approx(brier_score_loss(cases["still"], cases["p_still"]))
+    assert row["auc"] == pytest.approx(roc_auc_score(cases["still"], cases["p_still"]))
+    assert row["said"] == pytest.approx(row["true"], abs=0.02)
+    assert row["base"] == pytest.approx(row["true"] * (1 - row["true"]))
+    assert row["ratio_own"] == pytest.approx(row["ratio"])
+    assert row["gain80"] == 1.0
+    assert row["unclear"] == pytest.approx(0.2, abs=0.03)
+    assert (cases[["climbing", "flat", "slipping"]].sum(axis=1) == 1).all()
+    each = each_verdict(cases)
+    assert np.allclose(each["said"], each["true"], atol=0.03)
+    tenths = reliability(cases)["all"]
+    assert np.allclose(tenths["said"], tenths["true"], atol=0.04)
+    assert tenths["spells"].sum() == 20_000
+    # Without a chance of slipping the one of flat is for both.
+    two = with_verdicts(cases.drop(columns=["p_slipping", "p_climbing"]))
+    assert (two["p_still"] == cases["p_flat"]).all()
+    assert each_verdict(two).empty
+
+
+def test_a_verdict_that_says_the_share_scores_like_the_base_rate():
+    true = pd.Series([True, False, False, False])
+    row = brier_row(pd.Series(np.full(4, 0.25)), true)
+    assert row["ratio"] == 1.0
+    assert row["auc"] == 0.5
+    assert brier_row(pd.Series([0.9, 0.1, 0.2, 0.3]), true)["auc"] == 1.0
 
 
 @pytest.fixture(scope="module")
@@ -182,27 +246,41 @@ def test_the_reference_sees_strength_and_never_takes_back():
     assert all((again[key] == curves[key]).all() for key in again)
 
 
-def test_worlds_held_back_run_only_when_asked_for_by_name(capsys):
-    assert set(parse([]).worlds) == set(DEVELOPMENT)
-    assert set(parse(["--held-back"]).worlds) == set(HELD_BACK)
-    with pytest.raises(SystemExit):
-        parse(["--worlds", "heavy_days", "mess"])
-    assert "mess: held back for a last run" in capsys.readouterr().err
+def test_worlds_and_laws_are_asked_for_by_name():
+    assert {job.name for job in parse([]).todo} == set(WORLDS)
+    assert {job.group for job in parse(["--worlds", "new", "mess"]).todo} == {"new", "old"}
+    laws = parse(["--worlds", "none", "--laws", "all", "--seeds", "2"]).todo
+    assert [job.name for job in laws[::2]] == list(LAWS)
+    assert {job.group for job in laws} == {"own"}
+    assert len(parse(["--worlds", *OLD, *NEW]).todo) == 19
 
 
-def test_asked_are_the_rungs_truly_open_with_two_sessions_or_more():
+def test_asked_are_rungs_truly_open_that_were_begun():
     world = make_world(WORLDS["mess"], 30, seed=5)
-    asked = asked_at_cut(world)
-    assert asked["athlete"].is_unique
-    left = world.athletes.set_index("athlete")["left"].notna()
-    assert not left.reindex(asked["athlete"]).any()
-    assert left.any()
+    ahead = futures(world, copies=4, weeks=52)
+    asked = asked_at_cut(world, ahead)
+    assert len(asked) == 4 * asked["athlete"].nunique() > 60
+    left = world.athletes.loc[world.athletes["left"] < world.cut, "athlete"]
+    assert len(left)
+    assert not asked["athlete"].isin(left).any()
     one = asked.merge(world.spells, on=["athlete", "rung"])
     assert (one["start"] < world.cut).all()
     assert ((one["cleared"] >= world.cut) | one["cleared"].isna()).all()
-    known = one["cleared"].notna()
-    days = (one["cleared"] - world.cut).dt.days[known]
-    assert (days / 7 == one["weeks"][known]).all()
-    assert one["weeks"][~known].isna().all()
     never = world.athletes.loc[world.athletes["pace"] == 0, "athlete"]
     assert asked["athlete"].isin(never).any()
+    lately = asked_lately(world, world.cut).set_index(["athlete", "rung"])
+    assert set(lately.index) < set(zip(asked["athlete"], asked["rung"], strict=True))
+    seen = world.sets[world.sets["logged"] & (world.sets["date"] < world.cut)]
+    days = seen.groupby(["athlete", "rung"])["date"]
+    assert (days.nunique().reindex(lately.index) >= 2).all()
+    assert (days.max().reindex(lately.index) >= world.cut - pd.Timedelta(weeks=6)).all()
+
+
+def test_who_knows_the_true_state_is_scored_on_other_futures():
+    world = make_world(WORLDS["staircase"], 12, seed=5)
+    ahead = futures(world, copies=40, weeks=52)
+    curves, others = true_state_curves(ahead)
+    assert (ahead["future"].nunique(), others["future"].nunique()) == (40, 20)
+    told = score(curves, others)["crps"].mean()
+    mixed = np.mean(list(curves.values()), axis=0)
+    assert told < score(dict.fromkeys(curves, mixed), others)["crps"].mean()

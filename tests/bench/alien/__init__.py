@@ -25,7 +25,7 @@ from alien.habits import (
 from alien.law import Law
 from alien.second_six import ChangingLaw, Mess, SetBacks, Spurts, Staircase, StricterCoach
 
-__all__ = ["DEVELOPMENT", "FIRST_DAY", "HELD_BACK", "NEW", "OLD", "WORLDS", "Law", "World",
+__all__ = ["FIRST_DAY", "NEW", "OLD", "WORLDS", "Law", "World",
            "digest", "futures", "make_world", "true_change"]  # fmt: skip
 
 WORLDS: dict[str, type[Law]] = {
@@ -37,4 +37,3 @@ WORLDS: dict[str, type[Law]] = {
     )
 }  # fmt: skip
 OLD, NEW = tuple(WORLDS)[:12], tuple(WORLDS)[12:]
-DEVELOPMENT, HELD_BACK = OLD[:6], OLD[6:]

@@ -129,7 +129,7 @@ def true_change(world: World, date: pd.Timestamp) -> pd.DataFrame:
     now = world.levels[world.levels["date"] == eve][[*keys, "level"]]
     past = pd.concat([world.levels, world.at_sessions])
     past = past.merge(world.spells[[*keys, "start"]], on=keys)
-    since = np.maximum(past["start"], eve - pd.Timedelta(weeks=CHANGE_WEEKS))
+    since = past["start"].clip(lower=eve - pd.Timedelta(weeks=CHANGE_WEEKS))
     past = past[(past["date"] >= since) & (past["date"] <= eve)]
     first = past.sort_values("date").drop_duplicates(keys)[[*keys, "date", "level"]]
     rows = now.merge(first, on=keys, suffixes=("", "_then"), validate="one_to_one")
