@@ -14,7 +14,8 @@ if TYPE_CHECKING:
     from forecast.ladder_file import read_ladder
     from forecast.log import Club, TrainingLog, describe_log, pseudonymise, read_club, read_log
     from forecast.model import ReadinessForecaster, load_model
-    from forecast.readiness import ReadinessForecast, forecast_parts, share_out_log
+    from forecast.parts import forecast_parts, share_out_log
+    from forecast.result import ReadinessForecast
 
 __all__ = [
     "BacktestResult",
@@ -48,18 +49,18 @@ _HOMES = {
     "ForecastWarning": "errors",
     "Ladder": "ladder",
     "LadderAhead": "ahead",
-    "ReadinessForecast": "readiness",
+    "ReadinessForecast": "result",
     "ReadinessForecaster": "model",
     "Rung": "ladder",
     "TrainingLog": "log",
     "describe_log": "log",
-    "forecast_parts": "readiness",
+    "forecast_parts": "parts",
     "load_model": "model",
     "pseudonymise": "log",
     "read_club": "log",
     "read_ladder": "ladder_file",
     "read_log": "log",
-    "share_out_log": "readiness",
+    "share_out_log": "parts",
 }
 """Where each public name lives; it is loaded when first asked for (PEP 562)."""
 

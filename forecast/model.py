@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from copy import copy
-from dataclasses import replace
 from pathlib import Path
 from typing import Self
 
@@ -12,12 +11,13 @@ import pandas as pd
 from joblib import Parallel, delayed, effective_n_jobs
 from sklearn.base import BaseEstimator
 
-from forecast import ahead, plateau
+from forecast import ahead
 from forecast.ahead import Climbing, LadderAhead, RungTimes, Times, learn_climbing
 from forecast.errors import ForecastError, ModelFileError
 from forecast.growth import GrowthModel, Motion, Tracked
 from forecast.histories import DEFAULT_LAPSE_WEEKS, Histories, build_histories
 from forecast.log import TrainingLog, is_whole
+from forecast.parts import forecast_shared_out
 from forecast.plateau import DEFAULT_FALSE_ALARMS, PlateauRules, Switching, Traces, learn_plateaus
 from forecast.readiness import (
     ENGINES,
@@ -25,14 +25,13 @@ from forecast.readiness import (
     Engines,
     LogView,
     Progress,
-    ReadinessForecast,
     comparable_counts,
-    forecast_shared_out,
     moved_back,
     read_model,
     save_model,
     train_engines,
 )
+from forecast.result import ReadinessForecast, forecast_of, states_table
 
 _RECORDS = (Climbing, Motion, PlateauRules, RungTimes, Switching, Times, Traces)
 """What is learnt beyond the engines and their pool, as kept in a saved model."""
@@ -55,19 +54,27 @@ class View(LogView):
     """A log as a fitted forecaster sees it on one date: forecast, states, and the ladder ahead.
 
     What ``model.forecast``, ``model.plateaus`` and ``model.ladder_ahead`` return is asked of a
-    view; so are the questions of ``ahead``, ``plateau`` and ``cohort``, and the pages. See
+    view; so are the questions of ``ahead`` and ``cohort``, and the pages. See
     ``readiness.LogView`` for what it holds and when that is worked out.
     """
 
-    def forecast(self, engine: Engine = "pool") -> ReadinessForecast:
-        """Return the forecast of every open rung, with the state of each from ``plateaus``.
+    def forecast(self, engine: Engine = "pool", *, despite_hold: bool = False) -> ReadinessForecast:
+        """Return the forecast of every open rung, with the state of each.
 
         Parameters
         ----------
         engine
             As for ``ReadinessForecaster.forecast``.
+        despite_hold
+            Whether the curve holds rungs on hold for pain too: for scoring, never to be shown.
         """
-        return self.once(_with_states, engine)
+        return self.once(_forecast, engine, despite_hold)
+
+    def forecast_each(
+        self, engines: Sequence[Engine] = ENGINES, *, despite_hold: bool = False
+    ) -> dict[Engine, ReadinessForecast]:
+        """Return forecasts by several engines, all from one simulation."""
+        return {engine: self.forecast(engine, despite_hold=despite_hold) for engine in engines}
 
     def plateaus(
         self,
@@ -77,13 +84,34 @@ class View(LogView):
     ) -> pd.DataFrame:
         """Say for each open rung whether the athlete climbs, is flat, slips or pauses.
 
-        See ``plateau.plateaus`` for parameters, columns and errors.
+        Parameters
+        ----------
+        false_alarms_per_year
+            How many false alarms one athlete may get in a year of training.
+        smallest_gain
+            Gain a week (0.01 is 1 %) below which progress counts as flat. Left out: the gain that
+            takes a year to the target from where the athlete stands, but 0.5 % a week at least.
+
+        Returns
+        -------
+        DataFrame
+            One row an open (athlete, rung), by athlete and in ladder order: ``athlete, rung,
+            state, since, weeks_flat, gain, gain_low, gain_high, p_flat, reason``, then ``since_low,
+            since_high, smallest_gain, p_climbing, p_slipping, on_hold``. ``since`` (50, 10 and 90 %
+            points) and ``weeks_flat`` only where flat or slipping. Where ``on_hold`` is ``pain``
+            chances are missing.
+
+        Raises
+        ------
+        ForecastError
+            A setting is out of range.
+        FitError
+            The verdict could not be learnt from the log.
         """
-        if false_alarms_per_year == DEFAULT_FALSE_ALARMS and smallest_gain is None:
-            return self.once(plateau.plateaus)
-        return plateau.plateaus(
-            self, false_alarms_per_year=false_alarms_per_year, smallest_gain=smallest_gain
+        rows = self.rows_of(
+            "pool", false_alarms_per_year=false_alarms_per_year, smallest_gain=smallest_gain
         )
+        return states_table(rows)
 
     def ladder_ahead(
         self,
@@ -104,13 +132,10 @@ class View(LogView):
         )
 
 
-def _with_states(view: View, engine: Engine) -> ReadinessForecast:
-    result = view.forecast_each((engine,))[engine]
-    view.say("flat or not")
-    states = view.plateaus().set_index(["athlete", "rung"])
-    keys = pd.MultiIndex.from_frame(result.summary[["athlete", "rung"]])
-    found = {name: states[name].reindex(keys).to_numpy() for name in ("state", "p_flat")}
-    return replace(result, summary=result.summary.assign(**found))
+def _forecast(view: View, engine: Engine, despite_hold: bool) -> ReadinessForecast:
+    rows = view.rows_of(engine)
+    curve = view.curve(engine, despite_hold=despite_hold)
+    return forecast_of(rows, curve, view.as_of, view.model.horizon_weeks, engine)
 
 
 class ReadinessForecaster(BaseEstimator):
@@ -264,9 +289,7 @@ class ReadinessForecaster(BaseEstimator):
         start: GrowthModel | None = None,
     ) -> tuple[Histories, Tracked]:
         self._check_settings()
-        for name in ("plateau_rules_", "climbing_"):  # an earlier fit's would not belong here
-            if hasattr(self, name):
-                delattr(self, name)
+        self.plateau_rules_, self.climbing_ = None, None  # an earlier fit's do not belong here
         histories = build_histories(log, as_of, lapse_weeks=self.lapse_weeks)
         self.engines_, tracked = train_engines(
             histories,
@@ -343,7 +366,7 @@ class ReadinessForecaster(BaseEstimator):
             No set is dated before ``as_of``.
         """
         # without ``fit`` a plateau is learnt from the log asked about, which then stays whole
-        if effective_n_jobs(n_jobs) > 1 and hasattr(self, "plateau_rules_"):
+        if effective_n_jobs(n_jobs) > 1 and self.plateau_rules_ is not None:
             return forecast_shared_out(self, log, as_of, engine, n_jobs)
         return self.view(log, as_of, progress=progress).forecast(engine)
 
@@ -352,8 +375,10 @@ class ReadinessForecaster(BaseEstimator):
         log: TrainingLog,
         as_of: pd.Timestamp | str | None = None,
         engines: Sequence[Engine] = ENGINES,
+        *,
+        despite_hold: bool = False,
     ) -> dict[Engine, ReadinessForecast]:
-        """Forecast by several engines from one simulation, without the states.
+        """Forecast by several engines from one simulation.
 
         Parameters
         ----------
@@ -361,13 +386,15 @@ class ReadinessForecaster(BaseEstimator):
             As for ``forecast``.
         engines
             Names of engines; all where left out.
+        despite_hold
+            Whether curves hold rungs on hold for pain too: for scoring, never to be shown.
 
         Raises
         ------
         NotFittedError, ForecastError, HistoryError
             As for ``forecast``.
         """
-        return self.view(log, as_of).forecast_each(engines)
+        return self.view(log, as_of).forecast_each(engines, despite_hold=despite_hold)
 
     def plateaus(
         self,
@@ -379,7 +406,7 @@ class ReadinessForecaster(BaseEstimator):
     ) -> pd.DataFrame:
         """Say for each open rung whether the athlete climbs, is flat, slips or pauses.
 
-        See ``plateau.plateaus`` for parameters, columns and errors.
+        See ``View.plateaus`` for parameters, columns and errors.
         """
         return self.view(log, as_of).plateaus(
             false_alarms_per_year=false_alarms_per_year, smallest_gain=smallest_gain
@@ -414,7 +441,11 @@ class ReadinessForecaster(BaseEstimator):
         ModelFileError
             Nothing can be written there.
         """
-        learnt = {name: value for name, value in vars(self).items() if name.endswith("_")}
+        learnt = {
+            name: value
+            for name, value in vars(self).items()
+            if name.endswith("_") and value is not None
+        }
         return save_model(self.get_params(), learnt, path)
 
     def dates_moved(self, days: int) -> Self:

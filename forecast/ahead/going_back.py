@@ -27,7 +27,8 @@ from forecast.growth import (
 )
 from forecast.histories import CLEARED, Histories, build_sessions, day_number
 from forecast.log import TrainingLog, in_percent, is_number
-from forecast.readiness import DIGITS, Fitted, LogView, as_view
+from forecast.readiness import Fitted, LogView, as_view
+from forecast.row import DIGITS
 from forecast.types import Array, Ints
 
 LEAST_DROP = 0.05

@@ -27,7 +27,8 @@ from forecast.ahead.walk import walk
 from forecast.errors import ForecastError
 from forecast.growth import Clock
 from forecast.log import TrainingLog, as_day
-from forecast.readiness import Fitted, LogView, ReadinessForecast, as_view
+from forecast.readiness import Fitted, LogView, as_view
+from forecast.row import Row
 from forecast.types import Array
 
 MOST_PATHS, MOST_DRAWS = 512, 16
@@ -85,12 +86,12 @@ def ladder_ahead(
     view = as_view(model, log, as_of)
     ground, pooled, current = look_up(view)
     if day is not None:
-        days_ahead(day, current.as_of, horizon_weeks, "target_date")
+        days_ahead(day, view.as_of, horizon_weeks, "target_date")
     settings = settings_of(view.model, horizon_weeks)
     walked = walk(ground, settings, pooled=pooled)
     if rate is not None:
         walked = walk_at(ground, settings, pooled, walked, rate)
-    return assemble(ground, settings, walked, current, view.model, day, as_now=rate is None)
+    return assemble(ground, settings, walked, current, view, day, as_now=rate is None)
 
 
 def what_if(
@@ -130,7 +131,7 @@ def what_if(
         raise ForecastError(f"{athlete!r} is not in the log; its athletes are in log.athletes.")
     climbing = view.once(known_climbing)
     ground, pooled, current = look_up_alone(view, athlete)
-    if current.summary.empty:
+    if not current:
         raise ForecastError(f"Nothing lies ahead of {athlete!r}: no rung is open.")
     now = float(weekly_sessions(ground.gaps)[0])
     settings = settings_of(view.model, horizon_weeks)
@@ -138,7 +139,7 @@ def what_if(
     parts = []
     for asked in (None, *rates):
         walked = base if asked is None else walk_at(ground, settings, pooled, base, asked)
-        ahead = assemble(ground, settings, walked, current, view.model, as_now=asked is None)
+        ahead = assemble(ground, settings, walked, current, view, as_now=asked is None)
         rate = round(now, 2) if asked is None else asked
         parts.append(ahead.summary.assign(sessions_per_week=rate, as_now=asked is None))
     table = pd.concat(parts, ignore_index=True)[list(WHAT_IF_COLUMNS)]
@@ -152,7 +153,7 @@ def known_climbing(view: LogView) -> Climbing:
     Learnt up to the earlier of the view's cut date and that of the fit.
     """
     model = view.model
-    if hasattr(model, "climbing_"):
+    if model.climbing_ is not None:
         return model.climbing_
     if view.as_of > model.as_of_:
         view = model.view(view.log, model.as_of_)
@@ -173,20 +174,20 @@ def settings_of(model: Fitted, horizon_weeks: int) -> Settings:
 
 def look_up(
     view: LogView, climbing: Climbing | None = None
-) -> tuple[Ground, dict[tuple[int, int], Array], ReadinessForecast]:
+) -> tuple[Ground, dict[tuple[int, int], Array], tuple[Row, ...]]:
     """Return where everybody stands, the pooled chances of open rungs by week, the forecast."""
-    current = view.forecast()
-    standing = stand(view.histories, sorted(set(current.summary["athlete"])))
+    current = view.rows_of("pool")
+    standing = stand(view.histories, sorted({row.athlete for row in current}))
     ground = survey(
         view.growth, view.tracked, view.histories, climbing or view.once(known_climbing), standing,
         view.model.random_state,
     )  # fmt: skip
-    return ground, _pooled_chances(ground, current), current
+    return ground, _pooled_chances(ground, view), current
 
 
 def look_up_alone(
     view: LogView, athlete: str
-) -> tuple[Ground, dict[tuple[int, int], Array], ReadinessForecast]:
+) -> tuple[Ground, dict[tuple[int, int], Array], tuple[Row, ...]]:
     """Return the same of one athlete, by how the whole club climbs."""
     sets = view.log.sets
     alone = replace(view.log, sets=sets[sets["athlete"] == athlete].reset_index(drop=True))
@@ -194,16 +195,14 @@ def look_up_alone(
     return look_up(view.model.view(alone, view.as_of), view.once(known_climbing))
 
 
-def _pooled_chances(ground: Ground, current: ReadinessForecast) -> dict[tuple[int, int], Array]:
+def _pooled_chances(ground: Ground, view: LogView) -> dict[tuple[int, int], Array]:
     """By (athlete place, rung): chances by week 0, 1, ... of the open rungs."""
     who = {name: place for place, name in enumerate(ground.standing.names)}
     rung = {key: number for number, key in enumerate(ground.histories.ladder.keys)}
-    weekly = current.curve["p_cleared"].to_numpy().reshape(-1, current.horizon_weeks)
+    curve = view.curve(despite_hold=True).groupby(["athlete", "rung"], sort=False)["p_cleared"]
     return {
-        (who[athlete], rung[key]): np.concatenate([[0.0], chances])
-        for athlete, key, chances in zip(
-            current.summary["athlete"], current.summary["rung"], weekly, strict=True
-        )
+        (who[athlete], rung[key]): np.concatenate([[0.0], chances.to_numpy()])
+        for (athlete, key), chances in curve
         if ground.standing.ahead[who[athlete], rung[key]]
     }
 

@@ -18,6 +18,7 @@ from forecast.growth import to_latent, to_ratio
 from forecast.histories import running_count
 from forecast.log import TrainingLog, is_number
 from forecast.readiness import Fitted, LogView, as_view, time_columns
+from forecast.row import AHEAD_COLUMNS, rows_table
 
 MARK_COLUMNS = [
     "athlete", "rung", "rung_name", "target", "as_now", "met_on", "weeks_low", "weeks_mid",
@@ -91,12 +92,15 @@ def what_if_mark(
     table = pd.DataFrame([{**now, "as_now": True, "met_on": None}, *rows])
     same = {name: now[name] for name in ("athlete", "rung", "rung_name")}
     table = table.assign(**same, met_on=pd.to_datetime(table["met_on"]))
+    if pd.notna(row["on_hold"]):
+        blank = [name for name in MARK_COLUMNS if name in AHEAD_COLUMNS]
+        table = table.assign(**{name: table[name].mask(table["athlete"].notna()) for name in blank})
     return WhatIf(table[MARK_COLUMNS].reset_index(drop=True), WARNING)
 
 
 def _open_row(view: LogView, athlete: str, rung: str) -> dict[str, Any]:
     """The forecast's row, with ``rung_index``; or say what the athlete is on."""
-    summary = view.forecast().summary
+    summary = rows_table(view.rows_of("pool"))
     mine = summary[(summary["athlete"] == athlete) & (summary["sessions"] > 0)]
     row = mine[mine["rung"] == rung]
     if row.empty:

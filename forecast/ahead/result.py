@@ -10,7 +10,7 @@ import pandas as pd
 
 from forecast.errors import ForecastError
 from forecast.log import as_day, is_number
-from forecast.readiness import DIGITS
+from forecast.row import DIGITS
 from forecast.types import Array
 
 MOST_HORIZON = 1040

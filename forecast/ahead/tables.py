@@ -11,16 +11,8 @@ from forecast.ahead.result import LadderAhead, chances_by_day
 from forecast.ahead.walk import chain
 from forecast.growth import log_slope, to_log
 from forecast.log import in_percent
-from forecast.readiness import (
-    DIGITS,
-    SUMMARY_COLUMNS,
-    Fitted,
-    ReadinessForecast,
-    confidence_words,
-    curve_table,
-    time_columns,
-    usual_value,
-)
+from forecast.readiness import LogView, curve_table, record_of, time_columns, usual_value
+from forecast.row import AHEAD_COLUMNS, DIGITS, NEW, PAIN, SUMMARY_COLUMNS, Row, rows_table
 from forecast.types import Array, Flags, Ints
 
 TARGET_COLUMNS = (
@@ -131,8 +123,8 @@ TIME_COLUMNS = (
 )  # fmt: skip
 
 MEASURED = (
-    "gain_per_week", "gain_lately", "gain_lately_low", "gain_lately_high", "p_flat",
-    "sessions_per_week",
+    "gain_per_week", "gain_lately", "gain_lately_low", "gain_lately_high", "p_climbing", "p_flat",
+    "p_slipping", "sessions_per_week",
 )  # fmt: skip
 """What a rung without a session has no figure of."""
 
@@ -141,8 +133,8 @@ def assemble(
     ground: Ground,
     settings: Settings,
     walked: Walk,
-    current: ReadinessForecast,
-    model: Fitted,
+    current: tuple[Row, ...],
+    view: LogView,
     target_date: pd.Timestamp | None = None,
     *,
     as_now: bool = True,
@@ -156,21 +148,31 @@ def assemble(
     order = np.lexsort((rung, names[who].astype(str)))
     who, rung = who[order], rung[order]
     by_day = chances_by_day(walked.cleared[who, rung], settings.most_days)
-    facts = _facts(ground, walked, names[who], who, rung, model.comparable_)
-    lapse = current.summary.drop_duplicates("athlete").set_index("athlete")["p_lapse_26"]
-    facts["p_lapse_26"] = facts["athlete"].map(lapse).astype(float)
-    summary = pd.concat([facts, time_columns(by_day, current.as_of)], axis=1)
+    facts = _facts(ground, walked, names[who], who, rung, view.model.comparable_)
+    facts["p_lapse_26"] = facts["athlete"].map({r.athlete: r.lapse for r in current}).astype(float)
+    summary = pd.concat([facts, time_columns(by_day, view.as_of)], axis=1)
     if as_now:
-        summary = _as_forecast(summary, current, settings.most_days)
+        summary = _as_forecast(summary, rows_table(current), settings.most_days)
     weeks = settings.most_days // 7
-    target = target_table(ground, walked, current.as_of, target_date)
+    held = facts["athlete"].isin({row.athlete for row in current if row.hold}).to_numpy()
+    summary = _on_hold(summary[list(SUMMARY_COLUMNS)], held)
+    target = target_table(ground, walked, view.as_of, target_date)
     return LadderAhead(
-        summary=summary[list(SUMMARY_COLUMNS)],
-        curve=curve_table(facts, by_day),
-        target=target,
-        by_day=by_day,
-        as_of=current.as_of,
+        summary=summary,
+        curve=curve_table(facts[~held], by_day[~held]),
+        target=target[~target["athlete"].isin(set(facts.loc[held, "athlete"]))],
+        by_day=np.where(held[:, None], np.nan, by_day),
+        as_of=view.as_of,
         horizon_weeks=weeks,
+    )
+
+
+def _on_hold(summary: pd.DataFrame, held: Flags) -> pd.DataFrame:
+    """Take every chance, week and date from athletes in pain: on all rungs, not open ones alone."""
+    ahead = [*AHEAD_COLUMNS, "p_climbing", "p_flat", "p_slipping", "p_lapse_26"]
+    blank = summary.assign(**{name: summary[name].mask(held) for name in ahead})
+    return blank.assign(
+        on_hold=blank["on_hold"].mask(held, PAIN), state=blank["state"].mask(held, PAIN)
     )
 
 
@@ -200,13 +202,16 @@ def _facts(
             **dict.fromkeys(MEASURED, np.nan),
             "gain_ahead": np.round(gain, DIGITS),
             "p_next_session": np.round(walked.first[who, rung], DIGITS),
-            "state": "unclear",
+            "state": NEW,
+            "on_hold": pd.Series([pd.NA] * len(rungs), dtype="str"),
             "met_lately": 0,
             "met_expected": 0.0,
             "comparable": [comparable.get(r.key, 0) for r in rungs],
         }
     )
-    facts["confidence"] = confidence_words(facts)
+    facts["confidence"] = [
+        record_of(*pair) for pair in zip(facts["sessions"], facts["comparable"], strict=True)
+    ]
     facts["warnings"] = _warnings(ground, who, rung)
     return facts
 
@@ -229,14 +234,14 @@ def _warnings(ground: Ground, who: Ints, rung: Ints) -> pd.Series:
     return pd.Series(texts, dtype="str")
 
 
-def _as_forecast(summary: pd.DataFrame, current: ReadinessForecast, most_days: int) -> pd.DataFrame:
+def _as_forecast(summary: pd.DataFrame, current: pd.DataFrame, most_days: int) -> pd.DataFrame:
     """Open rungs read as in the forecast itself, wherever that reaches; beyond, as walked."""
     keys = pd.MultiIndex.from_frame(summary[["athlete", "rung"]])
-    said = current.summary.set_index(["athlete", "rung"]).reindex(keys)
+    said = current.set_index(["athlete", "rung"]).reindex(keys)
     is_open = said["rung_name"].notna().to_numpy()
     out = summary.copy()
     for name in SUMMARY_COLUMNS:
-        if name in ("athlete", "rung", "p_never_in_horizon"):
+        if name in ("athlete", "rung", "p_never_in_horizon", "warnings"):
             continue
         values = said[name].to_numpy()
         use = is_open & pd.notna(values)

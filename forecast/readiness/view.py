@@ -22,15 +22,30 @@ from forecast.growth import (
     states_table,
     track,
 )
-from forecast.histories import Histories, build_histories, cut_day, weeks_until_back
+from forecast.histories import PAIN, Histories, build_histories, cut_day, weeks_until_back
 from forecast.log import TrainingLog, as_day, checked_log
-from forecast.readiness.assembling import assemble
+from forecast.plateau import (
+    DEFAULT_FALSE_ALARMS,
+    VERDICT_COLUMNS,
+    PlateauRules,
+    learn_plateaus,
+    verdicts,
+)
+from forecast.readiness.changed import alongside
 from forecast.readiness.engines import POOLED, Present, confirm_sessions
-from forecast.readiness.facts import open_facts, untried_facts
+from forecast.readiness.facts import (
+    PAUSE_GAPS,
+    PAUSE_WEEKS,
+    open_facts,
+    untried_facts,
+)
 from forecast.readiness.lapse import chance_flat, lapse_chances, training_days
 from forecast.readiness.open_rungs import untried_rungs
-from forecast.readiness.result import ReadinessForecast
+from forecast.row import KEYS, Row, most_urgent_first
+from forecast.readiness.rows import make_rows
+from forecast.readiness.times import curve_table
 from forecast.readiness.training import Engines
+from forecast.readiness.valid import valid_by_day
 from forecast.types import Array, Ints
 
 Engine = str
@@ -52,6 +67,8 @@ class Fitted(Protocol):
         The fitted engines and their pool.
     comparable_
         Cleared spells by rung in the log fitted on.
+    plateau_rules_
+        What the verdict learnt; ``None`` where it is to be learnt from the log asked about.
     as_of_, rungs_
         Cut date of the fit, and keys of the ladder fitted on.
     hindsight
@@ -65,6 +82,7 @@ class Fitted(Protocol):
     lapse_weeks: float
     engines_: Engines
     comparable_: dict[str, int]
+    plateau_rules_: PlateauRules | None
     as_of_: pd.Timestamp
     rungs_: tuple[str, ...]
     hindsight: bool
@@ -203,30 +221,55 @@ class LogView:
         """
         return self.once(_lapse, self.model.random_state if seed is None else seed)
 
-    def forecast(self, engine: Engine = "pool") -> ReadinessForecast:
-        """Return the forecast of every open rung by one engine, as ``forecast_each`` does."""
-        return self.forecast_each((engine,))[engine]
+    @cached_property
+    def rows(self) -> tuple[Row, ...]:
+        """The row of every open rung by the pool, most urgent first."""
+        return most_urgent_first(self.rows_of("pool"))
 
-    def forecast_each(self, engines: Sequence[Engine] = ENGINES) -> dict[Engine, ReadinessForecast]:
-        """Return forecasts of every open rung by several engines, all from one simulation.
+    def rows_of(
+        self,
+        engine: Engine,
+        *,
+        false_alarms_per_year: float = DEFAULT_FALSE_ALARMS,
+        smallest_gain: float | None = None,
+    ) -> tuple[Row, ...]:
+        """Return the row of every open rung by an engine, by athlete and in ladder order.
 
         Parameters
         ----------
-        engines
+        engine
             ``pool``, or one engine alone; ``unrecalibrated`` is the pool before its chances are
             corrected by how they turned out.
+        false_alarms_per_year, smallest_gain
+            See ``plateau.verdicts``.
 
         Raises
         ------
         ForecastError
-            An engine's name is unknown, or ``as_of`` lies before that of the fit.
+            An engine's name is unknown, a setting is out of range, or ``as_of`` lies before that
+            of the fit.
         HistoryError
             No set is dated before ``as_of``.
+        FitError
+            The verdict could not be learnt from the log.
         """
-        for engine in engines:
-            if engine not in ENGINES:
-                raise ForecastError(f"engine = {engine!r}; choose one of {', '.join(ENGINES)}.")
-        return {engine: self.once(_forecast, engine) for engine in engines}
+        return self.once(_rows, known_engine(engine), false_alarms_per_year, smallest_gain)
+
+    def curve(self, engine: Engine = "pool", *, despite_hold: bool = False) -> pd.DataFrame:
+        """Return ``athlete, rung, week, p_cleared`` (1..H) of every open rung.
+
+        Rungs on hold are left out, unless ``despite_hold`` asks for their raw chances too.
+        """
+        facts, by_day = self.once(_ordered, known_engine(engine))
+        if not despite_hold:
+            free = (facts["pain"] < PAIN).to_numpy()
+            facts, by_day = facts[free], by_day[free]
+        return curve_table(facts, by_day)
+
+    @property
+    def rules(self) -> PlateauRules:
+        """What the verdict learnt: with the model, else from the log of this view."""
+        return self.model.plateau_rules_ or self.once(_learn_rules)
 
     @property
     def _today(self) -> int:
@@ -258,9 +301,6 @@ class LogView:
             return None
         facts = open_facts(histories, self.tracked, which, growth, self.growth, model.comparable_)
         facts["p_next_session"] = growth.passage.next_session
-        facts["back_weeks"], facts["back_known"] = weeks_until_back(
-            self.growth.rhythm.absences, 7.0 * facts["wait_weeks"].to_numpy(), float(today)
-        )
         return facts, growth.passage.by_day
 
     @property
@@ -314,13 +354,35 @@ class LogView:
         facts["p_next_session"] = growth.passage.next_session
         return facts, growth.passage.by_day
 
-    def parts(self, engine: Engine) -> list[tuple[pd.DataFrame, Array]]:
-        """Return facts of open rungs with their (rows, D + 1) chances by day, in two parts."""
-        found = [] if self._untried is None else [self._untried]
-        if self._under_way is not None:
-            facts, _ = self._under_way
-            found = [(facts, self.once(LogView._chances, engine)), *found]
-        return found
+    @cached_property
+    def _valid_by_day(self) -> Array:
+        """(T, D + 1) chance of a first valid set by day, of the spells under way."""
+        facts, by_day = self._under_way or (pd.DataFrame({"rate": []}), np.empty((0, 1)))
+        spell = self.tracked.panel.spell_row[self.under_way]
+        return valid_by_day(
+            self.histories, spell, facts["rate"].to_numpy(float), by_day.shape[1] - 1
+        )
+
+    @cached_property
+    def usual_absence(self) -> float:
+        """Weeks that ``USUAL_SHARE`` of the log's absences that ended did not exceed."""
+        law = self.growth.rhythm.absences
+        if not len(law.length):
+            return NO_ABSENCE_WEEKS
+        reached = np.cumsum(law.share) / law.share.sum()
+        return float(law.length[np.searchsorted(reached, USUAL_SHARE)]) / 7.0
+
+
+USUAL_SHARE = 0.75
+NO_ABSENCE_WEEKS = 6.0
+"""What an absence usually lasts at most where the log holds none that ended (judgement)."""
+
+
+def known_engine(engine: Engine) -> Engine:
+    """Return the name of an engine, or raise ``ForecastError``."""
+    if engine not in ENGINES:
+        raise ForecastError(f"engine = {engine!r}; choose one of {', '.join(ENGINES)}.")
+    return engine
 
 
 def _lapse(view: LogView, seed: int) -> pd.DataFrame:
@@ -328,17 +390,91 @@ def _lapse(view: LogView, seed: int) -> pd.DataFrame:
     return lapse_chances(learnt.lapse, learnt.days, view.training_days, seed)
 
 
-def _forecast(view: LogView, engine: Engine) -> ReadinessForecast:
-    view.say("forecast")
-    spells = view.histories.spells
-    names = spells.drop_duplicates("athlete").set_index("athlete_id")["athlete"]
-    return assemble(
-        view.parts(engine),
-        view.histories,
-        view.lapse_chances()["lapse_26"].rename(names),
-        horizon_weeks=view.model.horizon_weeks,
-        engine=engine,
+def _learn_rules(view: LogView) -> PlateauRules:
+    return learn_plateaus(
+        view.growth, view.histories, tracked=view.tracked, seed=view.model.random_state
     )
+
+
+def _ordered(view: LogView, engine: Engine) -> tuple[pd.DataFrame, Array]:
+    """Facts of every open rung and (rows, D + 1) chances by day, by athlete and ladder order."""
+    view.say("forecast")
+    parts = [] if view._untried is None else [view._untried]
+    if view._under_way is not None:
+        facts, _ = view._under_way
+        parts.insert(0, (facts, view.once(LogView._chances, engine) * view._valid_by_day))
+    days = 7 * view.model.horizon_weeks + 1
+    if not parts:
+        return pd.DataFrame({name: [] for name in (*KEYS, "pain")}), np.empty((0, days))
+    facts = pd.concat([part for part, _ in parts], ignore_index=True)
+    by_day = np.maximum.accumulate(np.concatenate([chance for _, chance in parts]), axis=1)
+    place = facts["rung"].map({key: i for i, key in enumerate(view.histories.ladder.keys)})
+    order = facts.assign(place=place).sort_values(["athlete", "place"], kind="stable").index
+    facts = _of_athletes(facts.loc[order].reset_index(drop=True), view)
+    return facts, np.clip(by_day[order.to_numpy()], 0.0, 1.0)
+
+
+def _of_athletes(facts: pd.DataFrame, view: LogView) -> pd.DataFrame:
+    """Add what is the athlete's: the wait on any rung, coming back, and the chance of lapse."""
+    histories = view.histories
+    days = pd.concat([histories.sessions, histories.after_clearing])[["athlete", "date"]]
+    days = days.drop_duplicates().sort_values(["athlete", "date"])
+    gap = days.groupby("athlete")["date"].diff().dt.days.groupby(days["athlete"]).median() / 7.0
+    wait = (histories.as_of - days.groupby("athlete")["date"].max()).dt.days / 7.0
+    names = histories.spells.drop_duplicates("athlete").set_index("athlete_id")["athlete"]
+    lapse = view.lapse_chances().rename(index=names)
+    waits = facts["athlete"].map(wait).to_numpy(float)
+    today = float(np.datetime64(histories.as_of, "D").astype(np.int64))
+    back, like = weeks_until_back(view.growth.rhythm.absences, 7.0 * waits, today)
+    new = (facts["sessions"] == 0).to_numpy()
+    pause = np.fmax(PAUSE_WEEKS, PAUSE_GAPS * facts["athlete"].map(gap).to_numpy(float))
+    return facts.assign(
+        athlete_wait=waits,
+        wait_weeks=np.where(new, waits, facts["wait_weeks"]),
+        pause_weeks=np.where(new, pause, facts["pause_weeks"]),
+        back_weeks=back,
+        back_like=like,
+        lapse=facts["athlete"].map(lapse["lapse_26"]).to_numpy(float),
+        gone=facts["athlete"].map(lapse["p_gone"]).to_numpy(float),
+    )
+
+
+def _rows(
+    view: LogView, engine: Engine, false_alarms: float, smallest_gain: float | None
+) -> tuple[Row, ...]:
+    facts, by_day = view.once(_ordered, engine)
+    if facts.empty:
+        return ()
+    view.say("flat or not")
+    told = view.once(_verdicts, false_alarms, smallest_gain)
+    keys = pd.MultiIndex.from_frame(facts[KEYS])
+    told = told.set_index(KEYS).reindex(keys).reset_index()
+    told = told.assign(flagged=told["flagged"].eq(True), less_clean=told["less_clean"].eq(True))
+    changed = [c if isinstance(c, tuple) else () for c in told["changed"]]
+    facts = facts.assign(less_clean=told["less_clean"], changed=pd.Series(changed, dtype=object))
+    return make_rows(
+        facts,
+        by_day,
+        told,
+        view.histories,
+        usual_absence=view.usual_absence,
+        horizon=view.model.horizon_weeks,
+    )
+
+
+def _verdicts(view: LogView, false_alarms: float, smallest_gain: float | None) -> pd.DataFrame:
+    """The verdict on every spell under way, with what changed in the log beside it."""
+    table = verdicts(
+        view.histories,
+        view.tracked,
+        view.growth,
+        view.rules,
+        false_alarms_per_year=false_alarms,
+        smallest_gain=smallest_gain,
+    )
+    spell = view.tracked.panel.spell_row[view.under_way]
+    beside = alongside(view.histories, spell, table["since"])
+    return pd.concat([table[list(VERDICT_COLUMNS)], beside], axis=1)
 
 
 def as_view(

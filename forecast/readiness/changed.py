@@ -5,23 +5,35 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from forecast.histories import PAIN
+from forecast.histories import PAIN, Histories
+from forecast.types import Ints
 
 COMPARED = ["spell", "session", "date", "value", "clean", "assisted", "effort", "pain"]
 """Columns of the sets that are looked at."""
-LEAST_WEEKS = 3.0
-MOST_WEEKS = 12.0
+LEAST_WEEKS, MOST_WEEKS = 3.0, 12.0
 LONG_GAP_DAYS = 14
-RECENT_WEEKS = 4.0
-EARLIER_WEEKS = 8.0
+RECENT_WEEKS, EARLIER_WEEKS = 4.0, 8.0
+Changed = tuple[tuple[str, float, float], ...]
+"""What changed, its figure before (missing where there is none) and after."""
 
 
-def changes_since(sessions: pd.DataFrame, sets: pd.DataFrame, since: pd.Timestamp) -> str:
-    """Compare the stretch since a day with as long a stretch before it, in words.
+def alongside(histories: Histories, spell: Ints, since: pd.Series) -> pd.DataFrame:
+    """Return ``less_clean`` and ``changed`` of spells (T,); ``since`` (T,) may be missing."""
+    sessions = histories.sessions[["spell", "date"]].groupby("spell")
+    sets = histories.sets[COMPARED].groupby("spell")
+    rows = []
+    for number, day in zip(spell, since, strict=True):
+        own = sets.get_group(number)
+        changed = () if pd.isna(day) else changes_since(sessions.get_group(number), own, day)
+        rows.append((longer_but_less_clean(own), changed))
+    return pd.DataFrame(rows, columns=["less_clean", "changed"])
+
+
+def changes_since(sessions: pd.DataFrame, sets: pd.DataFrame, since: pd.Timestamp) -> Changed:
+    """Compare the stretch since a day with as long a stretch before it.
 
     ``sessions`` and ``sets`` are those of one spell, as in ``Histories``: dates, and the columns
-    ``COMPARED``. Returns observations parted by semicolons; empty where nothing stands out or
-    nothing was before.
+    ``COMPARED``. Empty where nothing stands out or nothing was before.
     """
     end = sessions["date"].max()
     weeks = float(np.clip((end - since).days / 7.0, LEAST_WEEKS, MOST_WEEKS))
@@ -32,17 +44,18 @@ def changes_since(sessions: pd.DataFrame, sets: pd.DataFrame, since: pd.Timestam
     early = sessions[(sessions["date"] >= start) & (sessions["date"] < since)]
     late = sessions[sessions["date"] >= since]
     if len(early) < 3 or len(late) < 3 or before_weeks < 1.0:
-        return ""
-    notes = [
-        _rate(_sessions_a_week(sessions, early), _sessions_a_week(sessions, late)),
-        *_sets(_of(sets, early), _of(sets, late), len(early), len(late)),
-        _gap(sessions, since),
-    ]
-    return "; ".join(note for note in notes if note)
-
-
-def _of(sets: pd.DataFrame, sessions: pd.DataFrame) -> pd.DataFrame:
-    return sets[sets["session"].isin(sessions.index)]
+        return ()
+    notes: list[tuple[str, float, float]] = []
+    rate = _sessions_a_week(sessions, early), _sessions_a_week(sessions, late)
+    if abs(np.log(rate[1] / rate[0])) >= np.log(1.3):
+        notes.append(("attendance", *rate))
+    before, after = (sets[sets["session"].isin(stretch.index)] for stretch in (early, late))
+    notes += _sets(before, after, len(early), len(late))
+    gap = sessions["date"].diff().dt.days
+    longest = gap[sessions["date"] >= since - pd.Timedelta(days=LONG_GAP_DAYS)].max()
+    if longest > LONG_GAP_DAYS:  # one that ended about when the stretch began, or later
+        notes.append(("gap", np.nan, float(longest)))
+    return tuple(notes)
 
 
 def _sessions_a_week(sessions: pd.DataFrame, part: pd.DataFrame) -> float:
@@ -51,36 +64,23 @@ def _sessions_a_week(sessions: pd.DataFrame, part: pd.DataFrame) -> float:
     return float(7.0 / gaps.mean())
 
 
-def _rate(before: float, after: float) -> str:
-    if abs(np.log(after / before)) < np.log(1.3):
-        return ""
-    return f"attendance {before:.1f} then {after:.1f} sessions a week"
-
-
-def _sets(early: pd.DataFrame, late: pd.DataFrame, n_early: int, n_late: int) -> list[str]:
+def _sets(
+    early: pd.DataFrame, late: pd.DataFrame, n_early: int, n_late: int
+) -> list[tuple[str, float, float]]:
     notes = []
-    clean = 100 * early["clean"].mean(), 100 * late["clean"].mean()
-    if abs(clean[1] - clean[0]) >= 15:
-        notes.append(f"clean sets {clean[0]:.0f} % then {clean[1]:.0f} %")
+    clean = early["clean"].mean(), late["clean"].mean()
+    if abs(clean[1] - clean[0]) >= 0.15:
+        notes.append(("clean", *clean))
     number = len(early) / n_early, len(late) / n_late
     if abs(np.log(number[1] / number[0])) >= np.log(1.25):
-        notes.append(f"sets a session {number[0]:.1f} then {number[1]:.1f}")
+        notes.append(("sets", *number))
     effort = early["effort"].mean(), late["effort"].mean()
     if np.isfinite(effort).all() and abs(effort[1] - effort[0]) >= 1.0:
-        notes.append(f"effort {effort[0]:.1f} then {effort[1]:.1f}")
+        notes.append(("effort", *effort))
     pain = early["pain"].max(), late["pain"].max()
     if pain[1] >= PAIN and not pain[0] >= pain[1]:
-        was = f"{pain[0]:.0f}" if np.isfinite(pain[0]) else "none noted"
-        notes.append(f"highest pain {was} then {pain[1]:.0f}")
+        notes.append(("pain", *pain))
     return notes
-
-
-def _gap(sessions: pd.DataFrame, since: pd.Timestamp) -> str:
-    """A long gap that ended about when the stretch began or later."""
-    gap = sessions["date"].diff().dt.days
-    near = sessions["date"] >= since - pd.Timedelta(days=LONG_GAP_DAYS)
-    longest = gap[near].max()
-    return f"a gap of {longest:.0f} days" if longest > LONG_GAP_DAYS else ""
 
 
 def longer_but_less_clean(sets: pd.DataFrame) -> bool:

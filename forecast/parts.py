@@ -25,7 +25,7 @@ from forecast.errors import ForecastError
 from forecast.histories import cut_day
 from forecast.ladder import Ladder
 from forecast.log import TrainingLog, as_day, checked_log, read_log, write_whole
-from forecast.readiness.result import ReadinessForecast
+from forecast.result import ReadinessForecast
 
 BATCH = 100_000
 """Rows of a log in memory at a time while it is shared out."""
@@ -89,7 +89,8 @@ def joined(parts: Sequence[ReadinessForecast]) -> ReadinessForecast:
         )
         for name in (SUMMARY, CURVE, "reasons")
     }  # fmt: skip
-    return replace(parts[0], **tables)
+    rows = tuple(row for one in parts for row in one.rows)
+    return replace(parts[0], **tables, rows=rows)
 
 
 def share_out_log(

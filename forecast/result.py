@@ -1,0 +1,208 @@
+"""What a forecast is: a row, a summary line and a curve for each open rung."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from forecast import words
+from forecast.errors import ForecastError
+from forecast.row import DIGITS, KEYS, Row, rows_table
+
+if TYPE_CHECKING:
+    import altair as alt
+
+CURVE_COLUMNS = (*KEYS, "week", "p_cleared")
+REASON_COLUMNS = (*KEYS, "what", "value", "unit", "text")
+STATE_COLUMNS = (
+    *KEYS, "state", "since", "weeks_flat", "gain", "gain_low", "gain_high", "p_flat", "reason",
+    "since_low", "since_high", "smallest_gain", "p_climbing", "p_slipping", "on_hold",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class ReadinessForecast:
+    """A forecast for every open rung.
+
+    Attributes
+    ----------
+    summary
+        One line an open (athlete, rung), columns ``row.SUMMARY_COLUMNS``. ``weeks_low``,
+        ``weeks_mid``, ``weeks_high`` are the 10, 50 and 90 % points in weeks after ``as_of``;
+        one past the horizon is missing. ``level`` is log(capacity / target), ``level_value`` what a
+        usual day shows, never above what was shown. ``gain_lately`` with its 80 % range is the
+        change of level a week over the last six weeks, missing where there is no session;
+        ``gain_per_week`` is the same; ``gain_ahead`` is what is expected from now on. ``met_lately``
+        of the latest sessions (up to 30 in 12 weeks) met the mark, ``met_expected`` is what the
+        model would have expected of them. ``sessions_per_week`` is counted without breaks.
+        ``p_climbing``, ``p_flat`` and ``p_slipping`` add to 1. Where ``on_hold`` is ``pain`` every
+        chance, week and date is missing.
+    curve
+        ``athlete, rung, week`` (1..H) and ``p_cleared``: the chance that the rung is cleared
+        within that many weeks if the athlete keeps training as lately. Rungs on hold have none.
+    reasons
+        What drives each forecast: ``athlete, rung, what, value, unit, text``, heaviest first.
+    rows
+        All that is known of each open rung, from which the tables are made.
+    as_of
+        Cut date: nothing dated on or after it was used.
+    horizon_weeks
+        Weeks looked ahead.
+    engine
+        ``pool``, or the name of one engine.
+    """
+
+    summary: pd.DataFrame
+    curve: pd.DataFrame
+    reasons: pd.DataFrame
+    rows: tuple[Row, ...]
+    as_of: pd.Timestamp
+    horizon_weeks: int
+    engine: str = "pool"
+
+    def for_athlete(self, athlete: str) -> ReadinessForecast:
+        """Return the part of the forecast about one athlete.
+
+        Raises
+        ------
+        ForecastError
+            The athlete has no open rung in this forecast.
+        """
+        known = sorted({row.athlete for row in self.rows})
+        if athlete not in known:
+            raise ForecastError(
+                f"{athlete!r} has no open rung in this forecast; athletes with one: "
+                f"{', '.join(known) or 'none'}."
+            )
+        return self.only([athlete])
+
+    def only(self, athletes: Sequence[str]) -> ReadinessForecast:
+        """Return the part about these athletes, empty where none has an open rung."""
+        tables = {
+            name: (frame := getattr(self, name))[frame["athlete"].isin(athletes)].reset_index(
+                drop=True
+            )
+            for name in ("summary", "curve", "reasons")
+        }
+        return replace(self, **tables, rows=tuple(r for r in self.rows if r.athlete in athletes))
+
+    def quantile(self, level: float) -> pd.DataFrame:
+        """Return ``athlete, rung, weeks, date`` by which each rung is cleared with a chance.
+
+        Parameters
+        ----------
+        level
+            The chance, between 0 and 1. Weeks are read off the curve between its weeks; they are
+            missing past the horizon, and under a hold.
+
+        Raises
+        ------
+        ForecastError
+            ``level`` is not between 0 and 1.
+        """
+        if not (isinstance(level, float | int) and 0 < level < 1):
+            raise ForecastError(f"level = {level!r}; give a chance between 0 and 1, such as 0.9.")
+        weeks = {
+            key: _reached(curve["p_cleared"].to_numpy(), level)
+            for key, curve in self.curve.groupby(KEYS, sort=False)
+        }
+        keys = self.summary[KEYS]
+        at = np.array([weeks.get(key, np.nan) for key in keys.itertuples(index=False, name=None)])
+        days = pd.to_timedelta((pd.Series(at, dtype=float) * 7.0).round(), unit="D")
+        return keys.assign(weeks=at.astype(float).round(2), date=self.as_of + days)
+
+    def plot(self, athlete: str) -> alt.Chart:
+        """Return the chart of an athlete's chances by week, one line a rung.
+
+        Raises
+        ------
+        ForecastError
+            The athlete has no open rung in this forecast, or all of them are on hold.
+        """
+        from forecast.charts import chances_of  # drawing is loaded when asked for
+
+        return chances_of(self.for_athlete(athlete).curve, self.rows)
+
+    def __repr__(self) -> str:
+        return (
+            f"ReadinessForecast({len(self.rows)} open rungs of "
+            f"{self.summary['athlete'].nunique()} athletes, as of {self.as_of.date()}, "
+            f"{self.horizon_weeks} weeks ahead, engine={self.engine!r})"
+        )
+
+    def _repr_html_(self) -> str:
+        return words.html_table(self.rows)
+
+
+def _reached(chances: np.ndarray, level: float) -> float:
+    """Week at which a weekly curve reaches a level, between its points; missing where it does not."""
+    curve = np.concatenate([[0.0], chances])
+    if curve[-1] < level:
+        return np.nan
+    after = int(np.argmax(curve >= level))
+    rise = curve[after] - curve[after - 1]
+    return after - 1 + (level - curve[after - 1]) / rise
+
+
+def forecast_of(
+    rows: tuple[Row, ...],
+    curve: pd.DataFrame,
+    as_of: pd.Timestamp,
+    horizon_weeks: int,
+    engine: str,
+) -> ReadinessForecast:
+    """Return the public tables of some rows, by athlete and in ladder order."""
+    summary = rows_table(rows)
+    warnings = pd.Series([words.warnings(row) for row in rows], dtype="str")
+    return ReadinessForecast(
+        summary=summary.assign(warnings=warnings),
+        curve=curve,
+        reasons=_reasons(rows),
+        rows=rows,
+        as_of=as_of,
+        horizon_weeks=horizon_weeks,
+        engine=engine,
+    )
+
+
+def states_table(rows: Sequence[Row]) -> pd.DataFrame:
+    """Return the table of ``model.plateaus``: one line a row."""
+    summary = rows_table(rows)
+    dates = ("since", "since_low", "since_high")
+    verdicts = pd.DataFrame(
+        [
+            (*(getattr(row.verdict, day) for day in dates), row.verdict.weeks, row.verdict.least,
+             words.why(row))
+            for row in rows
+        ],
+        columns=[*dates, "weeks_flat", "smallest_gain", "reason"],
+    ).astype({**dict.fromkeys(dates, "datetime64[ns]"), "reason": "str",
+              "weeks_flat": float, "smallest_gain": float})  # fmt: skip
+    summary = summary.rename(
+        columns={
+            "gain_lately": "gain",
+            "gain_lately_low": "gain_low",
+            "gain_lately_high": "gain_high",
+        }
+    )
+    table = pd.concat(
+        [summary, verdicts.round({"weeks_flat": DIGITS, "smallest_gain": DIGITS})], axis=1
+    )
+    return table[list(STATE_COLUMNS)]
+
+
+def _reasons(rows: Sequence[Row]) -> pd.DataFrame:
+    table = pd.DataFrame(
+        [
+            (*row.key, reason.kind, reason.value, reason.unit, words.reason(reason, row))
+            for row in rows
+            for reason in row.reasons
+        ],
+        columns=list(REASON_COLUMNS),
+    )
+    return table.astype({**dict.fromkeys(("athlete", "rung", "what", "unit", "text"), "str"),
+                         "value": float})  # fmt: skip

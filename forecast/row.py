@@ -1,0 +1,355 @@
+"""The row: all that is known of one open rung on one date, after every rule.
+
+Facts and figures, no sentence: `words` makes those, and every table, page, chart and export is
+made from rows alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from forecast.ladder import Rung
+
+PAIN, PAUSED, NEW, FEW, NO_SUCCESS, FORM, HELP, SLIPPING, FLAT, AT_MARK, CLIMBING, UNCLEAR = (
+    "pain", "paused", "new", "few", "no_success", "form", "help", "slipping", "flat", "at_mark",
+    "climbing", "unclear",
+)  # fmt: skip
+STATES = (
+    PAIN, PAUSED, NEW, FEW, NO_SUCCESS, FORM, HELP, SLIPPING, FLAT, AT_MARK, CLIMBING, UNCLEAR,
+)  # fmt: skip
+"""Every state, in the order in which the rule asks for it: the first that holds decides."""
+STUCK = (SLIPPING, FLAT)
+TRIAGE = (PAIN, SLIPPING, FLAT, FORM, HELP, NO_SUCCESS)
+"""States that a coach looks at first, the most urgent first."""
+KEYS = ["athlete", "rung"]
+MARKS = (4, 8, 12, 26)
+"""Weeks by which chances are told."""
+DIGITS = 6
+"""Decimals kept in tables: far below what matters, far above the last bits of floating sums."""
+LIKELY = 0.5
+"""Chance of climbing from which a rung that is not flagged counts as climbing (judgement)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What the log shows of the rung.
+
+    ``sessions, sets, valid`` (sets that count); ``obstacle``: empty, or why none counts
+    (``missed, unclean, helped, underloaded``); ``last_on`` and ``weeks_since`` the last session,
+    ``weeks_on`` since the first one; ``per_week`` sessions a week lately, breaks left out;
+    ``clean_share`` of recent sets that count; ``best`` the highest value that counted lately;
+    ``met`` of the latest ``met_of`` sessions met the mark where ``met_expected`` (give or take
+    ``met_sd``) would have been expected; ``run`` sessions in a row that met; ``more_sessions``
+    until there are enough to judge by; ``break_days`` the longest break among recent sessions;
+    ``less_clean``: values rise while form slips; ``load_known``: false where the load asked for
+    could not be checked.
+    """
+
+    sessions: int
+    sets: int
+    valid: int
+    obstacle: str
+    last_on: pd.Timestamp | None
+    weeks_since: float
+    weeks_on: float
+    per_week: float
+    clean_share: float
+    best: float
+    met: int
+    met_of: int
+    met_expected: float
+    met_sd: float
+    run: int
+    more_sessions: int
+    break_days: float
+    less_clean: bool
+    load_known: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """The usual day: ``value`` in the rung's unit, never above what was shown, missing where no
+    recent set counts; ``guess`` the same where it can only be guessed; ``before`` at the last
+    session; ``log`` is log(capacity / target)."""
+
+    value: float
+    guess: float
+    before: float
+    log: float
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """Chances that the change over six weeks was enough, too little, or downward; they add to 1.
+
+    ``state`` one of ``STATES``; ``since`` with ``since_low, since_high`` (10 and 90 % points) and
+    ``weeks`` only where flat or slipping; ``least`` the smallest gain a week that matters;
+    ``changed`` what changed in the log at the same time, as (what, before, after).
+    """
+
+    state: str
+    p_climbing: float
+    p_flat: float
+    p_slipping: float
+    least: float
+    since: pd.Timestamp | None = None
+    since_low: pd.Timestamp | None = None
+    since_high: pd.Timestamp | None = None
+    weeks: float = np.nan
+    changed: tuple[tuple[str, float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Gain:
+    """Change of level a week: ``lately`` with its 80 % range, and ``ahead`` as expected."""
+
+    lately: float
+    low: float
+    high: float
+    ahead: float
+
+
+@dataclass(frozen=True, slots=True)
+class Wait:
+    """When the rung is cleared, if training goes on as lately.
+
+    ``next_session`` chance that the next session meets; ``chances`` by week of ``MARKS``;
+    ``low, mid, high`` the 10, 50 and 90 % points in weeks, missing past ``horizon``, with their
+    dates; ``never`` chance of not clearing within the horizon.
+    """
+
+    next_session: float
+    chances: dict[int, float]
+    low: float
+    mid: float
+    high: float
+    dates: tuple[pd.Timestamp, pd.Timestamp, pd.Timestamp]
+    never: float
+    horizon: int
+
+
+@dataclass(frozen=True, slots=True)
+class Away:
+    """A pause: of the ``person`` (else of this rung alone), and whether ``long``, past the log's
+    usual absence; half of those ``like`` (absences as long that ended) were ``back`` within so many
+    weeks."""
+
+    person: bool
+    long: bool
+    back: float
+    like: int
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """What drives a forecast: its kind, a figure with its unit, and further ``figures``."""
+
+    kind: str
+    value: float
+    unit: str
+    figures: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One open rung on one date, after every rule.
+
+    Attributes
+    ----------
+    athlete, rung, as_of
+        Who, which rung of the ladder, and the cut date.
+    back
+        Name of the rung to go back to when form breaks, ``None`` for none.
+    seen, level, verdict, gain
+        See there.
+    wait
+        Chances, weeks and dates; ``None`` under a hold.
+    hold
+        Why nothing ahead is told: ``pain``, or ``None``.
+    pain
+        Highest pain noted lately, 0 where none was.
+    away
+        ``None`` unless the state is ``paused``.
+    lapse, gone
+        Chance of having stopped for good within 26 weeks, and by today.
+    comparable
+        Spells of others on this rung that were cleared.
+    record
+        How much there is to go by: ``good``, ``fair`` or ``thin``.
+    reasons
+        Heaviest first, five at most.
+    """
+
+    athlete: str
+    rung: Rung
+    as_of: pd.Timestamp
+    back: str | None
+    seen: Seen
+    level: Level
+    verdict: Verdict
+    gain: Gain
+    wait: Wait | None
+    hold: str | None
+    pain: float
+    away: Away | None
+    lapse: float
+    gone: float
+    comparable: int
+    record: str
+    reasons: tuple[Reason, ...]
+
+    @property
+    def state(self) -> str:
+        """The state of the verdict."""
+        return self.verdict.state
+
+    @property
+    def key(self) -> tuple[str, str]:
+        """Athlete and rung."""
+        return self.athlete, self.rung.key
+
+    @property
+    def who(self) -> str:
+        """Label by which charts tell rows apart."""
+        return f"{self.athlete} \u00b7 {self.rung.name}"
+
+    @property
+    def is_away(self) -> bool:
+        """Whether the athlete has been away for longer than the log's absences usually last."""
+        return self.away is not None and self.away.long
+
+
+def state_of(fact: Any, verdict: Any, *, hurts: bool) -> str:
+    """Return the state of an open rung: the only rule there is.
+
+    Parameters
+    ----------
+    fact
+        One open rung's facts: ``sessions, wait_weeks, pause_weeks, more_sessions, obstacle,
+        usual, target`` (see ``facts.open_facts``).
+    verdict
+        ``flagged, p_climbing, gain, gain_high, smallest_gain`` of ``plateau.verdicts``; not looked
+        at where there are too few sessions.
+    hurts
+        Whether pain was noted lately.
+    """
+    if hurts:
+        return PAIN
+    if fact.wait_weeks > fact.pause_weeks:
+        return PAUSED
+    if fact.sessions == 0:
+        return NEW
+    if fact.more_sessions > 0:
+        return FEW
+    if fact.obstacle:
+        return {"missed": NO_SUCCESS, "unclean": FORM}.get(fact.obstacle, HELP)
+    if verdict.flagged and verdict.gain_high < 0:
+        return SLIPPING
+    if verdict.flagged and verdict.gain <= verdict.smallest_gain:
+        return FLAT
+    if fact.usual >= fact.target - 1e-9:
+        return AT_MARK
+    return CLIMBING if verdict.p_climbing >= LIKELY else UNCLEAR
+
+
+_URGENCY = {PAIN: 0, SLIPPING: 1, FLAT: 2, FORM: 3, HELP: 3, NO_SUCCESS: 3}
+
+
+def most_urgent_first(rows: Iterable[Row]) -> tuple[Row, ...]:
+    """Return rows in the order of every list.
+
+    Pain, then whoever is stuck, longest first, then whoever trains by who clears soonest; a pause
+    after all who train, and whoever is away for long last, by name.
+    """
+
+    def order(row: Row) -> tuple[float, ...]:
+        stuck = row.state in STUCK
+        mid, low = (row.wait.mid, row.wait.low) if row.wait else (np.nan, np.nan)
+        within = -row.verdict.weeks if stuck else mid
+        place = 6 if row.is_away else 5 if row.state == PAUSED else _URGENCY.get(row.state, 4)
+        return place, *(np.inf if np.isnan(value) else value for value in (within, low))
+
+    return tuple(sorted(rows, key=lambda row: (*order(row), row.athlete)))
+
+
+SUMMARY_COLUMNS = (
+    "athlete", "rung", "rung_name", "sessions", "level", "level_value", "target",
+    "gain_per_week", "weeks_low", "weeks_mid", "weeks_high", "date_low", "date_mid", "date_high",
+    "p_next_session", "p_4", "p_8", "p_12", "p_26", "p_never_in_horizon", "state", "on_hold",
+    "p_climbing", "p_flat", "p_slipping", "gain_lately", "gain_lately_low", "gain_lately_high",
+    "gain_ahead", "met_lately", "met_expected", "sessions_per_week", "p_lapse_26",
+    "comparable", "confidence", "warnings",
+)  # fmt: skip
+"""Columns of a forecast's summary, in order; ``warnings`` are added in words."""
+_TEXT = ("athlete", "rung", "rung_name", "state", "on_hold", "confidence")
+_DATES = ("date_low", "date_mid", "date_high")
+_COUNTS = ("sessions", "met_lately", "comparable")
+AHEAD_COLUMNS = (
+    "weeks_low", "weeks_mid", "weeks_high", *_DATES, "p_next_session",
+    *(f"p_{week}" for week in MARKS), "p_never_in_horizon",
+)  # fmt: skip
+"""What lies ahead, and is missing under a hold."""
+
+
+def rows_table(rows: Sequence[Row]) -> pd.DataFrame:
+    """Return the frame behind ``summary``, every export and every chart: one line a row.
+
+    Columns are ``SUMMARY_COLUMNS`` but ``warnings``. ``on_hold`` is missing, or ``pain``: then
+    every chance, week and date is missing.
+    """
+    table = pd.DataFrame([_figures(row) for row in rows], columns=list(SUMMARY_COLUMNS[:-1]))
+    numbers = [name for name in table if name not in (*_TEXT, *_DATES, *_COUNTS)]
+    types = {
+        **dict.fromkeys(_TEXT, "str"),
+        **dict.fromkeys(_DATES, "datetime64[ns]"),
+        **dict.fromkeys(_COUNTS, "int64"),
+        **dict.fromkeys(numbers, "float64"),
+    }
+    table = table.astype(types)
+    table[numbers] = table[numbers].round(DIGITS)
+    return table
+
+
+def _figures(row: Row) -> dict[str, Any]:
+    wait, verdict, gain = row.wait, row.verdict, row.gain
+    low, mid, high = wait.dates if wait else (pd.NaT, pd.NaT, pd.NaT)
+    value = row.level.guess if np.isnan(row.level.value) else row.level.value
+    return {
+        "athlete": row.athlete,
+        "rung": row.rung.key,
+        "rung_name": row.rung.name,
+        "sessions": row.seen.sessions,
+        "level": row.level.log,
+        "level_value": value,
+        "target": row.rung.criterion.target,
+        "gain_per_week": gain.lately,
+        "weeks_low": wait.low if wait else np.nan,
+        "weeks_mid": wait.mid if wait else np.nan,
+        "weeks_high": wait.high if wait else np.nan,
+        "date_low": low,
+        "date_mid": mid,
+        "date_high": high,
+        "p_next_session": wait.next_session if wait else np.nan,
+        **{f"p_{week}": wait.chances[week] if wait else np.nan for week in MARKS},
+        "p_never_in_horizon": wait.never if wait else np.nan,
+        "state": row.state,
+        "on_hold": row.hold,
+        "p_climbing": np.nan if row.hold else verdict.p_climbing,
+        "p_flat": np.nan if row.hold else verdict.p_flat,
+        "p_slipping": np.nan if row.hold else verdict.p_slipping,
+        "gain_lately": gain.lately,
+        "gain_lately_low": gain.low,
+        "gain_lately_high": gain.high,
+        "gain_ahead": gain.ahead,
+        "met_lately": row.seen.met,
+        "met_expected": row.seen.met_expected,
+        "sessions_per_week": row.seen.per_week,
+        "p_lapse_26": np.nan if row.hold else row.lapse,
+        "comparable": row.comparable,
+        "confidence": row.record,
+    }

@@ -1,0 +1,504 @@
+"""A row in words, for coach, analyst and athlete."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from html import escape
+
+import numpy as np
+
+from forecast.log import counted
+from forecast.row import (
+    AT_MARK,
+    CLIMBING,
+    FEW,
+    FLAT,
+    FORM,
+    HELP,
+    NEW,
+    NO_SUCCESS,
+    PAIN,
+    PAUSED,
+    SLIPPING,
+    STUCK,
+    UNCLEAR,
+    Reason,
+    Row,
+)
+from forecast.words.plain import (
+    listed,
+    percent,
+    say_ago,
+    say_chance,
+    say_date,
+    say_gain,
+    say_gain_range,
+    say_half,
+    say_number,
+    say_range,
+    say_value,
+    say_weeks,
+    says_nothing,
+    sentence,
+    whole_weeks,
+)
+
+ON_HOLD = "on hold"
+WORTH_A_CALL = 0.2
+"""Chance of having stopped from which a call is worth it (judgement)."""
+FAR = 0.75
+"""Going back a rung is worth a thought below this share of the mark (judgement)."""
+TOO_WIDE = 0.2
+"""An 80 % range of the gain wider than this a week measures nothing."""
+HEADINGS = {
+    "athlete": "Athlete", "rung": "Rung", "stands": "Usual day", "weeks": "Weeks",
+    "half_by": "Half by", "state": "State", "next_step": "Next step",
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """A row in words.
+
+    ``state`` with its length where that matters; ``stands`` the usual day beside the mark; ``weeks``
+    the 80 % range and ``half_by`` the date, ``on hold`` beside pain; ``headline`` both in a
+    sentence; ``chances`` as (by when, how likely); ``why`` in one or two sentences; ``next_step``;
+    ``reasons`` what the forecast rests on, heaviest first; ``record`` how much there is to go by.
+    """
+
+    state: str
+    stands: str
+    weeks: str
+    half_by: str
+    headline: str
+    chances: tuple[tuple[str, str], ...]
+    why: str
+    next_step: str
+    reasons: tuple[str, ...]
+    record: str
+
+
+def for_coach(row: Row) -> Said:
+    """Return a row in a coach's words."""
+    return _said(row, why(row), next_step(row), percent)
+
+
+def for_analyst(row: Row) -> Said:
+    """Return a row in an analyst's words: the verdict's chances beside what a coach is told."""
+    verdict = row.verdict
+    text = why(row)
+    if not row.hold and np.isfinite(verdict.p_flat):
+        text += (
+            f" Climbing {percent(verdict.p_climbing)}, flat {percent(verdict.p_flat)}, slipping "
+            f"{percent(verdict.p_slipping)}."
+        )
+    return _said(row, text, next_step(row), percent)
+
+
+def for_athlete(row: Row) -> Said:
+    """Return a row in plain words for the athlete."""
+    return _said(row, _own_why(row), _OWN_STEPS[row.state](row), say_chance)
+
+
+def _said(row: Row, why_text: str, step: str, chance: Callable[[float], str]) -> Said:
+    wait = row.wait
+    return Said(
+        state=state(row),
+        stands=stands(row),
+        weeks=weeks(row),
+        half_by=half_by(row),
+        headline=headline(row),
+        chances=tuple(
+            (f"within {week} weeks", chance(p))
+            for week, p in (wait.chances.items() if wait else ())
+            if np.isfinite(p)
+        ),
+        why=why_text,
+        next_step=step,
+        reasons=tuple(
+            sentence(reason(one, row)) for one in row.reasons if one.kind not in ("level", "gain")
+        ),
+        record=row.record,
+    )
+
+
+STATE_NAMES = {
+    PAIN: "pain", PAUSED: "away", NEW: "not begun", FEW: "too few sessions",
+    NO_SUCCESS: "no success yet", FORM: "form first", HELP: "help first", SLIPPING: "slipping",
+    FLAT: "flat", AT_MARK: "at the mark", CLIMBING: "climbing", UNCLEAR: "unclear",
+}  # fmt: skip
+"""What each state is called."""
+
+
+def state(row: Row) -> str:
+    """Return the state in a few words, with how long or how many where that is the point."""
+    if row.state in STUCK and np.isfinite(row.verdict.weeks):
+        return f"{row.state}, {say_weeks(row.verdict.weeks)}"
+    if row.away is not None:
+        verb = "away" if row.away.person else "not trained"
+        return f"{verb}, {say_weeks(row.seen.weeks_since)}" if row.seen.sessions else (
+            "not begun, away" if row.away.person else "not begun")  # fmt: skip
+    if row.state == FEW:
+        return f"{counted(row.seen.more_sessions, 'session')} more to tell"
+    return STATE_NAMES[row.state]
+
+
+def stands(row: Row) -> str:
+    """Return what a usual day shows of the mark: ``5.1 of 6 s``, ``3 of 8 reps``."""
+    criterion = row.rung.criterion
+    mark = say_value(criterion.target, criterion.measure)
+    value = row.level.before if row.is_away else row.level.value
+    if np.isnan(value):
+        return f"- of {mark}"
+    shown = str(round(value)) if criterion.measure == "reps" else say_number(value)
+    return f"{shown} of {mark}"
+
+
+def weeks(row: Row) -> str:
+    """Return the 80 % range in weeks, or why none is told."""
+    if row.wait is None:
+        return ON_HOLD
+    return "-" if _undated(row) else say_range(row.wait)
+
+
+def half_by(row: Row) -> str:
+    """Return by when half clear it, empty where none is told."""
+    if row.wait is None or _undated(row) or says_nothing(row.wait):
+        return ""
+    return say_half(row.wait, row.as_of)
+
+
+def _undated(row: Row) -> bool:
+    return row.state in (FORM, HELP, NO_SUCCESS)
+
+
+def headline(row: Row) -> str:
+    """Return when the rung is cleared, in a sentence."""
+    wait = row.wait
+    if wait is None:
+        return "On hold: pain is noted, so no weeks and no dates until it has been seen."
+    if _undated(row):
+        return f"No date before a first valid set; {say_chance(wait.chances[12])} by 12 weeks."
+    if says_nothing(wait):
+        return "Cannot say yet: the record fits anything from days to more than a year."
+    low, high = (whole_weeks(week, wait.horizon) for week in (wait.low, wait.high))
+    given = _given(row)
+    if np.isnan(wait.low):
+        return f"Not likely within {wait.horizon} weeks {given} ({say_chance(1 - wait.never)})."
+    half = say_half(wait, row.as_of)
+    middle = f"half by {half}" if np.isfinite(wait.mid) else f"half {half}"
+    span = low if low == high else f"{low} to {high}"
+    return sentence(f"{middle}; 8 in 10 in {span} weeks {given}".replace("in <1 ", "in under 1 "))
+
+
+def _given(row: Row) -> str:
+    if row.away is not None and row.away.person:
+        return "if they come back as others have"
+    return "if training goes on as lately"
+
+
+def why(row: Row) -> str:
+    """Return what stands behind the state, in one or two sentences."""
+    seen, verdict = row.seen, row.verdict
+    if row.state == PAIN:
+        text = f"Pain of {row.pain:.0f} of 10 noted lately."
+    elif row.state == PAUSED:
+        text = _paused(row)
+    elif row.state == NEW:
+        text = "No session on this rung yet."
+    elif row.state == FEW:
+        text = (
+            f"{counted(seen.sessions, 'session')} so far: {seen.more_sessions} more before progress "
+            "can be told from the scatter of days."
+        )
+    elif _undated(row):
+        text = _OBSTACLES[seen.obstacle].format(all_sets(seen.sets))
+    elif row.state in STUCK:
+        text = f"{_gain(row)} {_stuck(row)}"
+    elif row.state == AT_MARK:
+        need = row.rung.criterion.confirm_sessions
+        text = "A usual day is on the mark"
+        text += f"; {seen.run} of {need} sessions in a row so far." if need > 1 else "."
+    elif row.state == CLIMBING:
+        text = _gain(row)
+    else:
+        text = f"{_gain(row)} Progress or none: both fit."
+    if verdict.changed:
+        text += f" Changed at about the same time, which need not be why: {_changed(row)}."
+    if seen.less_clean and row.state not in (PAIN, PAUSED):
+        text += " Longer but less clean: the numbers rise while more sets lose form."
+    return text
+
+
+_OBSTACLES = {
+    "missed": "{} missed: nothing to measure yet.",
+    "unclean": "{} unclean: the capacity is there, a valid set is not yet.",
+    "helped": "{} with help: no unassisted set yet.",
+    "underloaded": "{} under the load asked for: none counts yet.",
+}
+
+
+def all_sets(count: int) -> str:
+    """Return ``All 42 sets`` or ``The only set``."""
+    return f"All {count} sets" if count > 1 else "The only set"
+
+
+def _gain(row: Row) -> str:
+    gain = row.gain
+    if not np.isfinite(gain.lately):
+        return "No gain can be measured yet."
+    span = say_gain_range(gain.low, gain.high)
+    if gain.high - gain.low > TOO_WIDE:
+        return f"Too little to measure a gain ({span} a week)."
+    return f"{say_gain(gain.lately)} a week over the last six weeks ({span})."
+
+
+def _stuck(row: Row) -> str:
+    verdict = row.verdict
+    chance = verdict.p_flat + verdict.p_slipping
+    text = f"Less than {say_gain(verdict.least)} counts as flat"
+    if row.state == SLIPPING:
+        text = "Losing ground"
+    if np.isfinite(verdict.weeks):
+        text += f"; so for about {say_weeks(verdict.weeks)}"
+        low, high = ((row.as_of - day).days / 7.0 if day is not None else np.nan
+                     for day in (verdict.since_high, verdict.since_low))  # fmt: skip
+        if round(low) < round(high):
+            text += f" ({round(low)} to {round(high)})"
+    return f"{text}. {sentence(say_chance(chance) + ' that it stands still')}"
+
+
+def _paused(row: Row) -> str:
+    away = row.away
+    assert away is not None
+    if not row.seen.sessions:
+        return "No session on this rung yet, and none on others lately."
+    text = f"Last trained {say_ago(row.seen.weeks_since)}: a pause, not a plateau."
+    if not away.person:
+        return f"{text} Other rungs were trained."
+    if row.gone > WORTH_A_CALL:
+        text += f" {sentence(say_chance(row.gone) + ' that they have stopped')}"
+    return text
+
+
+_CHANGES = {
+    "attendance": "attendance {:.1f} then {:.1f} sessions a week",
+    "clean": "clean sets {:.0%} then {:.0%}",
+    "sets": "sets a session {:.1f} then {:.1f}",
+    "effort": "effort {:.1f} then {:.1f}",
+    "pain": "highest pain {:.0f} then {:.0f}",
+    "gap": "a gap of {1:.0f} days",
+}
+
+
+def _changed(row: Row) -> str:
+    texts = [
+        _CHANGES[what].format(before, after)
+        .replace("nan", "none noted").replace("%", " %")
+        for what, before, after in row.verdict.changed
+    ]  # fmt: skip
+    return listed(texts)
+
+
+def next_step(row: Row) -> str:
+    """Return one line of what to do next, fit for the exercise; common practice, no source."""
+    criterion, person = row.rung.criterion, row.away is not None and row.away.person
+    far = row.level.guess < FAR * criterion.target
+    steps = {
+        PAIN: PAIN_CAUTION,
+        PAUSED: "Start below where it stopped, and test after a week or two."
+        if person and row.seen.sessions
+        else "Nothing to do, unless it should be trained.",
+        NEW: "Try it once and write down every set, the missed ones too.",
+        FEW: "Go on, and write down every set, the missed ones too.",
+        NO_SUCCESS: "Try an easier variation until one succeeds.",
+        FORM: f"Shorter, cleaner sets first{_form(row)}.",
+        HELP: "One try without help early in each session, while fresh.",
+        SLIPPING: "Look at pain, sleep, illness and load first; a lighter week often helps.",
+        FLAT: "Change one thing for a few weeks: fewer, cleaner sets, more rest or a variation.",
+        AT_MARK: f"Test it: {criterion.confirm_sessions} sessions in a row pass."
+        if criterion.confirm_sessions > 1
+        else "Test it when fresh.",
+        CLIMBING: "Go on as now.",
+        UNCLEAR: "Go on and keep the notes: the next sessions will tell.",
+    }
+    text = steps[row.state]
+    if row.back and far and row.state in (SLIPPING, FLAT, NO_SUCCESS):
+        text += f" Or some weeks on the rung to go back to: {row.back}."
+    return text
+
+
+def _form(row: Row) -> str:
+    return f" ({row.rung.form.rstrip('.')})" if row.rung.form else ""
+
+
+PAIN_CAUTION = (
+    "Pain ends the session. Do not load it again before a licensed clinician or qualified coach "
+    "has seen it; local rules come first. No figure here clears anyone to train."
+)
+
+
+def _own_why(row: Row) -> str:
+    """Why, in an athlete's words."""
+    if row.state in STUCK:
+        moved = "gone down" if row.state == SLIPPING else "hardly moved"
+        since = f" for about {say_weeks(row.verdict.weeks)}" if np.isfinite(row.verdict.weeks) else (
+            " for some time")  # fmt: skip
+        return (
+            f"Your usual day has {moved}{since}. This warning is set to be wrong only about once "
+            "in five years of training, but it can be."
+        )
+    return _OWN_WHY[row.state].format(
+        sets=all_sets(row.seen.sets).lower(),
+        more=counted(row.seen.more_sessions, "session"),
+        met=row.seen.met,
+        of=counted(row.seen.met_of, "session"),
+    )
+
+
+_OWN_WHY = {
+    PAIN: "Pain comes first: whether you are stuck is not the question now.",
+    PAUSED: "You have not trained this lately; nothing says you are stuck.",
+    NEW: "There is no session yet to judge by.",
+    FEW: "It takes {more} more to tell progress from good and bad days.",
+    NO_SUCCESS: "So far {sets} missed. That is where it starts.",
+    FORM: "You are strong enough; what is missing is a set with the form held.",
+    HELP: "So far {sets} with help; the first one without is the next step.",
+    AT_MARK: "A usual day brings you to the mark: met in {met} of your last {of}.",
+    CLIMBING: "What you can do on a usual day has been rising.",
+    UNCLEAR: "Your record fits both getting better and standing still.",
+}
+
+_OWN_STEPS: dict[str, Callable[[Row], str]] = {
+    PAIN: lambda row: (
+        "Stop what hurts, tell your coach, and see a licensed clinician before you load it again."
+    ),
+    PAUSED: lambda row: (
+        "Start again below where you stopped, and give it a week or two before you test."
+    ),
+    NEW: lambda row: "Try it once with your coach, and write down every set.",
+    FEW: lambda row: "Write down every set, the missed ones too.",
+    NO_SUCCESS: lambda row: "Ask your coach for an easier variation until one succeeds.",
+    FORM: lambda row: f"Shorter sets with clean form first{_form(row)}.",
+    HELP: lambda row: "Try once without help while you are fresh.",
+    SLIPPING: lambda row: (
+        "Show this to your coach before adding work; look at sleep, illness and pain first."
+    ),
+    FLAT: lambda row: (
+        "A flat stretch is common. Ask your coach what one thing to change for a few weeks."
+    ),
+    AT_MARK: lambda row: "Ask your coach for a test when you are fresh.",
+    CLIMBING: lambda row: "Keep what works; stop a set when the form goes.",
+    UNCLEAR: lambda row: "Keep training and writing down every set; then there is more to say.",
+}
+
+
+def reason(one: Reason, row: Row) -> str:
+    """Return one reason as half a sentence."""
+    return _REASONS[one.kind](one, row)
+
+
+def _of_gain(one: Reason, row: Row) -> str:
+    low, high, ahead = (figure / 100.0 for figure in one.figures)
+    expected = f"{say_gain(ahead)} a week is expected from now on"
+    if high - low > TOO_WIDE:
+        return f"too little to measure a gain ({say_gain_range(low, high)} a week); {expected}"
+    lately = say_gain(one.value / 100.0)
+    return f"{lately} a week over the last six weeks ({say_gain_range(low, high)}); {expected}"
+
+
+def _of_level(one: Reason, row: Row) -> str:
+    measure = row.rung.criterion.measure
+    mark = f"the pass mark is {say_value(one.figures[0], measure)}"
+    shown = say_value(one.value, measure)
+    if row.seen.sessions == 0:
+        return f"no session here yet: a first day is guessed at about {shown}; {mark}"
+    if np.isnan(row.level.value):
+        return f"no recent set counts: the level is put at about {shown}; {mark}"
+    return f"stands at about {shown} on a usual day; {mark}"
+
+
+def _of_away(one: Reason, row: Row) -> str:
+    text = f"last trained {say_ago(one.value)}"
+    back, like = one.figures
+    if row.away is None or not row.away.person:
+        return text
+    if like == 0:
+        return f"{text}; no absence in this log that ended was as long, so the return is a guess"
+    return (
+        f"{text}; half of those who came back after as long an absence were back within "
+        f"{say_weeks(max(back, 1.0))} ({counted(int(like), 'such absence')} in the log)"
+    )
+
+
+def _quicker(effect: float) -> str:
+    return f"{abs(effect):.1f} % a week {'quicker' if effect > 0 else 'slower'}"
+
+
+_REASONS: dict[str, Callable[[Reason, Row], str]] = {
+    "level": _of_level,
+    "gain": _of_gain,
+    "away": _of_away,
+    "attendance": lambda one, row: f"trained {one.value:.1f} times a week lately",
+    "met": lambda one, row: (
+        f"met the mark in {one.value:.0f} of the last {one.figures[0]:.0f} "
+        f"sessions; about {one.figures[1]:.0f} were to be expected"
+    ),
+    "break": lambda one, row: f"a break of {one.value:.0f} days among the latest sessions",
+    "clean": lambda one, row: f"{one.value:.0f} % of recent sets count (clean, unassisted)",
+    "run": lambda one, row: (
+        f"met the mark in {one.value:.0f} of the {one.figures[0]:.0f} sessions "
+        "in a row that it takes"
+    ),
+    "pace": lambda one, row: f"on other rungs this athlete goes {_quicker(one.value)} than most",
+    "difficulty": lambda one, row: f"this rung goes {_quicker(one.value)} than the others",
+    "comparable": lambda one, row: f"{counted(int(one.value), 'athlete')} cleared it before",
+    **{
+        kind: lambda one, row: _OBSTACLES[one.kind].format(all_sets(int(one.value))).rstrip(".")
+        for kind in _OBSTACLES
+    },
+}
+
+
+def warnings(row: Row) -> str:
+    """Return why a forecast is wide or needs a look, parted by semicolons; empty if neither."""
+    seen = row.seen
+    unusual = [reason(one, row) for one in row.reasons if one.kind == "met"]
+    texts = [
+        ("pain noted lately: stop and refer", row.hold is not None),
+        ("no session on this rung yet", seen.sessions == 0),
+        ("few sessions on this rung", 0 < seen.sessions and row.record == "thin"),
+        ("few others have cleared this rung", row.comparable < 5),
+        ("not trained lately", row.state == PAUSED),
+        ("load not checked: no body mass in the roster", not seen.load_known),
+        (_OBSTACLES.get(seen.obstacle, "").format(all_sets(seen.sets).lower()).rstrip("."),
+         bool(seen.obstacle)),
+        *((text, True) for text in unusual),
+    ]  # fmt: skip
+    return "; ".join(text for text, holds in texts if holds)
+
+
+def away_line(rows: Iterable[Row]) -> str:
+    """Return the one line for everybody away for long, empty where nobody is."""
+    away = [row for row in rows if row.is_away]
+    if not away:
+        return ""
+    people = len({row.athlete for row in away})
+    return f"{counted(len(away), 'rung')} of {counted(people, 'athlete')} away"
+
+
+def html_table(rows: Sequence[Row]) -> str:
+    """Return rows as the table that a notebook shows: a reader's headings, away in one line."""
+    shown = [row for row in rows if not row.is_away]
+    head = "".join(f"<th>{title}</th>" for title in HEADINGS.values())
+    lines = []
+    for row in shown:
+        said = for_coach(row)
+        cells = (row.athlete, row.rung.name, said.stands, said.weeks, said.half_by, said.state,
+                 said.next_step)  # fmt: skip
+        lines.append("".join(f"<td style='text-align:left'>{escape(cell)}</td>" for cell in cells))
+    body = "".join(f"<tr>{line}</tr>" for line in lines)
+    rest = away_line(rows)
+    note = f"<p>{escape(rest)}, not listed.</p>" if rest else ""
+    return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>{note}"
