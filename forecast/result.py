@@ -36,9 +36,9 @@ class ReadinessForecast:
         one past the horizon is missing. ``level`` is log(capacity / target), ``level_value`` what a
         usual day shows, never above what was shown. ``gain_lately`` with its 80 % range is the
         change of level a week over the last six weeks, missing where there is no session;
-        ``gain_per_week`` is the same; ``gain_ahead`` is what is expected from now on. ``met_lately``
-        of the latest sessions (up to 30 in 12 weeks) met the mark, ``met_expected`` is what the
-        model would have expected of them. ``sessions_per_week`` is counted without breaks.
+        ``gain_per_week`` is the same; ``gain_ahead`` is what is expected. ``met_lately`` of the
+        latest sessions (up to 30 in 12 weeks) met the mark, ``met_expected`` is what the model
+        would have expected of them. ``sessions_per_week`` is counted without breaks.
         ``p_climbing``, ``p_flat`` and ``p_slipping`` add to 1. Where ``on_hold`` is ``pain`` every
         chance, week and date is missing.
     curve
@@ -139,7 +139,7 @@ class ReadinessForecast:
 
 
 def _reached(chances: np.ndarray, level: float) -> float:
-    """Week at which a weekly curve reaches a level, between its points; missing where it does not."""
+    """Week at which a weekly curve reaches a level, between its points; missing past its end."""
     curve = np.concatenate([[0.0], chances])
     if curve[-1] < level:
         return np.nan

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 import pandas as pd
+from pydantic import AfterValidator, PlainValidator
 
 from forecast.ladder import Rung
 
@@ -35,6 +36,23 @@ LIKELY = 0.5
 """Chance of climbing from which a rung that is not flagged counts as climbing (judgement)."""
 
 
+def _between(low: float, high: float) -> AfterValidator:
+    def check(value: float) -> float:
+        if not (np.isnan(value) or low <= value <= high):
+            raise ValueError(f"{value} is not between {low} and {high}")
+        return value
+
+    return AfterValidator(check)
+
+
+Chance = Annotated[float, _between(0.0, 1.0)]
+Weeks = Annotated[float, _between(0.0, 10_000.0)]
+Figure = Annotated[float, _between(-1e12, 1e12)]
+Count = Annotated[int, _between(0, 10**9)]
+Day = Annotated[pd.Timestamp, PlainValidator(pd.Timestamp)]
+"""Types of fields with their ranges, held where a kept row is read back; missing is allowed."""
+
+
 @dataclass(frozen=True, slots=True)
 class Seen:
     """What the log shows of the rung.
@@ -50,37 +68,40 @@ class Seen:
     could not be checked.
     """
 
-    sessions: int
-    sets: int
-    valid: int
+    sessions: Count
+    sets: Count
+    valid: Count
     obstacle: str
-    last_on: pd.Timestamp | None
-    weeks_since: float
-    weeks_on: float
-    per_week: float
-    clean_share: float
-    best: float
-    met: int
-    met_of: int
-    met_expected: float
-    met_sd: float
-    run: int
-    more_sessions: int
-    break_days: float
+    last_on: Day | None
+    weeks_since: Weeks
+    weeks_on: Weeks
+    per_week: Figure
+    clean_share: Chance
+    best: Figure
+    met: Count
+    met_of: Count
+    met_expected: Figure
+    met_sd: Figure
+    run: Count
+    more_sessions: Count
+    break_days: Figure
     less_clean: bool
     load_known: bool
 
 
 @dataclass(frozen=True, slots=True)
 class Level:
-    """The usual day: ``value`` in the rung's unit, never above what was shown, missing where no
-    recent set counts; ``guess`` the same where it can only be guessed; ``before`` at the last
-    session; ``log`` is log(capacity / target)."""
+    """The usual day.
 
-    value: float
-    guess: float
-    before: float
-    log: float
+    ``value`` in the rung's unit, never above what was shown, missing where no recent set counts;
+    ``guess`` the same where it can only be guessed; ``before`` at the last session; ``log`` is
+    log(capacity / target).
+    """
+
+    value: Figure
+    guess: Figure
+    before: Figure
+    log: Figure
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,14 +114,14 @@ class Verdict:
     """
 
     state: str
-    p_climbing: float
-    p_flat: float
-    p_slipping: float
-    least: float
-    since: pd.Timestamp | None = None
-    since_low: pd.Timestamp | None = None
-    since_high: pd.Timestamp | None = None
-    weeks: float = np.nan
+    p_climbing: Chance
+    p_flat: Chance
+    p_slipping: Chance
+    least: Figure
+    since: Day | None = None
+    since_low: Day | None = None
+    since_high: Day | None = None
+    weeks: Weeks = np.nan
     changed: tuple[tuple[str, float, float], ...] = ()
 
 
@@ -108,10 +129,10 @@ class Verdict:
 class Gain:
     """Change of level a week: ``lately`` with its 80 % range, and ``ahead`` as expected."""
 
-    lately: float
-    low: float
-    high: float
-    ahead: float
+    lately: Figure
+    low: Figure
+    high: Figure
+    ahead: Figure
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,26 +144,28 @@ class Wait:
     dates; ``never`` chance of not clearing within the horizon.
     """
 
-    next_session: float
-    chances: dict[int, float]
-    low: float
-    mid: float
-    high: float
-    dates: tuple[pd.Timestamp, pd.Timestamp, pd.Timestamp]
-    never: float
+    next_session: Chance
+    chances: dict[int, Chance]
+    low: Weeks
+    mid: Weeks
+    high: Weeks
+    dates: tuple[Day, Day, Day]
+    never: Chance
     horizon: int
 
 
 @dataclass(frozen=True, slots=True)
 class Away:
-    """A pause: of the ``person`` (else of this rung alone), and whether ``long``, past the log's
-    usual absence; half of those ``like`` (absences as long that ended) were ``back`` within so many
-    weeks."""
+    """A pause.
+
+    Of the ``person`` (else of this rung alone), and whether ``long``, past the log's usual absence;
+    half of those ``like`` (absences as long that ended) were ``back`` within so many weeks.
+    """
 
     person: bool
     long: bool
-    back: float
-    like: int
+    back: Figure
+    like: Count
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +173,7 @@ class Reason:
     """What drives a forecast: its kind, a figure with its unit, and further ``figures``."""
 
     kind: str
-    value: float
+    value: Figure
     unit: str
     figures: tuple[float, ...] = ()
 
@@ -187,7 +210,7 @@ class Row:
 
     athlete: str
     rung: Rung
-    as_of: pd.Timestamp
+    as_of: Day
     back: str | None
     seen: Seen
     level: Level
@@ -195,11 +218,11 @@ class Row:
     gain: Gain
     wait: Wait | None
     hold: str | None
-    pain: float
+    pain: Figure
     away: Away | None
-    lapse: float
-    gone: float
-    comparable: int
+    lapse: Chance
+    gone: Chance
+    comparable: Count
     record: str
     reasons: tuple[Reason, ...]
 

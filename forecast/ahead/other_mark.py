@@ -92,7 +92,7 @@ def what_if_mark(
     table = pd.DataFrame([{**now, "as_now": True, "met_on": None}, *rows])
     same = {name: now[name] for name in ("athlete", "rung", "rung_name")}
     table = table.assign(**same, met_on=pd.to_datetime(table["met_on"]))
-    if pd.notna(row["on_hold"]):
+    if pd.notna(now["on_hold"]):
         blank = [name for name in MARK_COLUMNS if name in AHEAD_COLUMNS]
         table = table.assign(**{name: table[name].mask(table["athlete"].notna()) for name in blank})
     return WhatIf(table[MARK_COLUMNS].reset_index(drop=True), WARNING)

@@ -14,9 +14,10 @@ from forecast.changes.snapshot import KEYS, WEEKS_AHEAD, Snapshot, chance_at, sn
 from forecast.errors import ForecastError, HistoryError
 from forecast.histories import CLEARED
 from forecast.ladder import Ladder
-from forecast.log import as_day, counted, in_percent
-from forecast.plateau import day_words
-from forecast.readiness import AWAY, CLIMBING, FLAT, SLIPPING, UNITS, LogView
+from forecast.log import as_day, counted
+from forecast.readiness import LogView
+from forecast.row import CLIMBING, FLAT, SLIPPING
+from forecast.words import percent, say_day
 
 KINDS = (
     "pain", "slipping", "flat", "away", "left", "re-test", "cleared", "moving again", "back",
@@ -57,7 +58,7 @@ class Changes:
     def text(self) -> str:
         """The changes in sentences, one a line."""
         if self.table.empty:
-            return f"Nothing to tell since {day_words(self.since)}."
+            return f"Nothing to tell since {say_day(self.since, self.as_of)}."
         return "\n".join(self.table["athlete"] + ": " + self.table["text"])
 
     def frame(self) -> pd.DataFrame:
@@ -65,13 +66,14 @@ class Changes:
         return self.table.copy()
 
     def _repr_html_(self) -> str:
-        heading = f"<p>Since {day_words(self.since)}, as of {day_words(self.as_of)}</p>"
+        heading = f"<p>Since {say_day(self.since, self.as_of)}, as of {self.as_of.date()}</p>"
         return heading + self.table[["kind", "athlete", "text"]].to_html(index=False)
 
 
-def changes_since(view: LogView, since: pd.Timestamp | str) -> Changes:
+def changes_since(view: LogView, since: pd.Timestamp | str, *, first: bool = False) -> Changes:
     """Compare a view with what the same forecaster says of an earlier day, in hindsight.
 
+    ``first``: nothing was ever told, so that whoever is stuck is told however long it has been.
     Raises ``ForecastError`` if that is not a date, or not before the view's own, ``HistoryError``
     if no set is dated before it.
     """
@@ -84,6 +86,8 @@ def changes_since(view: LogView, since: pd.Timestamp | str) -> Changes:
     model: Any = copy(view.model)
     model.hindsight = True
     before = snapshot(replace(view, model=model, cut=day))
+    if first:
+        before = replace(before, rungs=before.rungs.assign(stuck=False))
     return changes(before, snapshot(view, before), view.log.ladder)
 
 
@@ -131,14 +135,14 @@ def _of_athletes(before: Snapshot, now: Snapshot, ladder: Ladder) -> Iterator[Ro
         if row.pain_on >= before.as_of:
             name = names[row.pain_rung]
             said = (
-                f"pain of {row.pain:.0f} noted on {day_words(row.pain_on)} ({name}): stop what "
-                "hurts, and refer to a licensed clinician."
+                f"pain of {row.pain:.0f} noted on {say_day(row.pain_on, now.as_of)} ({name}): stop "
+                "what hurts, and refer to a licensed clinician."
             )
             yield "pain", row.athlete, row.pain_rung, name, said
         if row.athlete not in was.index:
-            yield "came", row.athlete, "", "", f"came on {day_words(row.first_on)}."
+            yield "came", row.athlete, "", "", f"came on {say_day(row.first_on, now.as_of)}."
         elif row.lapsed and not was.at[row.athlete, "lapsed"]:
-            said = f"has probably left: no set since {day_words(row.last_on)}."
+            said = f"has probably left: no set since {say_day(row.last_on, now.as_of)}."
             yield "left", row.athlete, "", "", said
     for athlete in sorted(set(was.index) - set(now.athletes["athlete"])):
         yield "left", athlete, "", "", "is no longer in the log."
@@ -147,10 +151,10 @@ def _of_athletes(before: Snapshot, now: Snapshot, ladder: Ladder) -> Iterator[Ro
 def _of_rungs(before: Snapshot, now: Snapshot, ladder: Ladder) -> Iterator[Row]:
     """One word a rung; rungs of one athlete that share a word are told together."""
     joined = now.rungs.merge(before.rungs, on=KEYS, how="left", suffixes=("", "_was"))
-    joined["known"] = joined["mark_was"].notna()
+    joined["known"] = joined["state_was"].notna()
     joined["until"] = before.as_of + pd.Timedelta(weeks=WEEKS_AHEAD)
     joined["weeks"] = (now.as_of - before.as_of).days / 7.0
-    joined["unit"] = [UNITS[ladder.rung(key).criterion.measure] for key in joined["rung"]]
+    joined["as_of"] = now.as_of
     words = [_word(row) for row in joined.itertuples(index=False)]
     told = joined.assign(kind=[word for word, _ in words], said=[said for _, said in words])
     told = told[told["kind"] != ""]
@@ -173,7 +177,7 @@ def _of_log(before: Snapshot, now: Snapshot, ladder: Ladder) -> Iterator[Row]:
     edited = ~vanished & ~late & (both["digest"] != both["digest_was"])
     for what, rows in (("has vanished", vanished), ("was edited", edited), ("came late", late)):
         for athlete, part in both[rows].groupby("athlete"):
-            days = [day_words(day) for day in part["date"].sort_values()]
+            days = [say_day(day, now.as_of) for day in part["date"].sort_values()]
             more = f" and {len(days) - MOST_DAYS} days more" if len(days) > MOST_DAYS else ""
             said = f"what was written of {', '.join(days[:MOST_DAYS])}{more} {what}."
             yield "log", str(athlete), "", "", said
@@ -226,32 +230,29 @@ def _why_moved(row: Any) -> str:
     was, is_now = _chances(row)
     sessions = row.sessions - row.sessions_was
     why = [f"{counted(round(sessions), 'session')} since" if sessions > 0 else "no session since"]
-    if round(row.level_value, 1) != round(row.level_value_was, 1):
-        why.append(
-            f"a usual day shows {row.level_value:.1f} {row.unit} where it showed "
-            f"{row.level_value_was:.1f}, of {row.target:g}"
-        )
+    if row.stands != row.stands_was and row.stands and row.stands_was:
+        why.append(f"a usual day shows {row.stands} where it showed {row.stands_was}")
     rates = row.sessions_per_week, row.sessions_per_week_was
     if min(rates) > 0 and abs(np.log(rates[0] / rates[1])) > np.log(RATE_MOVED):
         why.append(f"{rates[0]:.1f} sessions a week after {rates[1]:.1f}")
     if row.wait_weeks > 2.0:
         why.append(f"last trained {row.wait_weeks:.0f} weeks ago")
     return (
-        f"chance of clearing it by {day_words(row.until)} went from {100 * was:.0f} to "
-        f"{in_percent(is_now)} ({'; '.join(why)})"
+        f"chance of clearing it by {say_day(row.until, row.as_of)} went from {percent(was)} to "
+        f"{percent(is_now)} ({'; '.join(why)})"
     )
 
 
 RULES: tuple[tuple[str, Callable[[Any], bool], Callable[[Any], str]], ...] = (
     ("cleared", lambda row: pd.notna(row.cleared_on) and pd.isna(row.cleared_on_was),
-     lambda row: f"on {day_words(row.cleared_on)}"),
+     lambda row: f"on {say_day(row.cleared_on, row.as_of)}"),
     ("re-test", lambda row: row.due and row.due_was is not True, lambda row: ""),
-    ("away", lambda row: row.known and row.mark == AWAY != row.mark_was,
+    ("away", lambda row: row.known and row.absent is True and row.absent_was is not True,
      lambda row: f"for {row.wait_weeks:.0f} weeks"),
     ("slipping", _newly(SLIPPING), lambda row: f"is slipping. {row.reason}"),
     ("flat", _newly(FLAT), lambda row: f"is flat. {row.reason}"),
     ("moving again", _moving, lambda row: f"is moving again. {row.reason}"),
-    ("back", lambda row: row.mark_was == AWAY and row.mark not in (AWAY, CLEARED),
+    ("back", lambda row: row.absent_was is True and row.absent is False and row.state != CLEARED,
      lambda row: f"after {row.wait_weeks_was + row.weeks - row.wait_weeks:.0f} weeks"),
     ("chance", _moved, _why_moved),
 )  # fmt: skip

@@ -11,6 +11,7 @@ from forecast.changes.snapshot import Snapshot
 from forecast.errors import ForecastError
 from forecast.log import write_whole
 
+VERSION = 2
 KEPT_RUNS = 2
 """The last day's, and one before it: asked twice on one day, the answer is the same."""
 DAYS = {"rungs": ["cleared_on"], "athletes": ["first_on", "last_on", "pain_on"], "days": ["date"]}
@@ -25,7 +26,7 @@ def keep(path: Path, kept: list[Snapshot], now: Snapshot) -> None:
         return  # a look back
     earlier = [run for run in kept if run.as_of < now.as_of]
     runs = [*earlier[-KEPT_RUNS + 1 :], now]
-    content = {"changes": 1, "runs": [_plain(run) for run in runs]}
+    content = {"changes": VERSION, "runs": [_plain(run) for run in runs]}
     write_whole(path, (json.dumps(content, ensure_ascii=False) + "\n").encode("utf-8"))
 
 
@@ -50,6 +51,8 @@ def read_kept(path: Path) -> list[Snapshot]:
         return []
     try:
         found = json.loads(path.read_text(encoding="utf-8"))
+        if found["changes"] != VERSION:
+            return []  # of an earlier version: as if this were the first run
         return [_snapshot(run) for run in found["runs"]]
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise ForecastError(

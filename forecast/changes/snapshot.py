@@ -11,21 +11,21 @@ from forecast.ahead import retests
 from forecast.histories import CLEARED, Histories
 from forecast.histories import PAIN as PAIN_NOTED
 from forecast.log import TrainingLog
-from forecast.plateau import plateaus
-from forecast.readiness import CLIMBING, FLAT, KEYS, SLIPPING, LogView, marked, with_usual
+from forecast.readiness import LogView
+from forecast.row import CLIMBING, KEYS, STUCK, Row
 from forecast.types import Flags
+from forecast.words import say_value, why
 
 WEEKS_AHEAD = 12
 """Weeks ahead for which chances are compared."""
 HERE = pd.Timedelta(days=10)
 """Somebody who came as lately as this is there to be tested (judgement)."""
-STUCK = (FLAT, SLIPPING)
 LASTS = pd.Timedelta(days=10)
 """A rung found flat is told as such once it is at two runs, or where they are further apart than
 this (judgement): of the flags that go up in a week, many are down again in the next."""
 OPEN_COLUMNS = [
-    "rung_name", "sessions", "level_value", "target", "sessions_per_week", "mark", "state",
-    "wait_weeks", "reason",
+    *KEYS, "rung_name", "sessions", "stands", "sessions_per_week", "state", "absent", "wait_weeks",
+    "reason",
 ]  # fmt: skip
 
 
@@ -40,8 +40,9 @@ class Snapshot:
     rungs
         One row an athlete and rung, open or cleared: ``athlete, rung, rung_name, cleared_on``
         (missing where open), ``due`` (a cleared rung to be tested again, of somebody who comes),
-        and of the open ones ``sessions, level_value, target, sessions_per_week, mark, state,
-        wait_weeks, reason``, ``stuck`` (flat or slipping for longer than a week, or not known to
+        and of the open ones ``sessions, stands`` (a usual day in the rung's unit),
+        ``sessions_per_week, state, wait_weeks, reason``, ``absent`` (the athlete is away, and not
+        this rung alone left), ``stuck`` (flat or slipping for longer than a week, or not known to
         have moved again since), and ``chances`` (of having cleared within 1, 2, ... 12 weeks).
     athletes
         One row an athlete: ``athlete, first_on, last_on`` (days of the first and the last set),
@@ -78,15 +79,20 @@ def snapshot(view: LogView, before: Snapshot | None = None) -> Snapshot:
 
 
 def _open(view: LogView, before: Snapshot | None) -> pd.DataFrame:
-    forecast, states = view.forecast(), view.once(plateaus)
-    summary = forecast.summary.drop(columns=["state"], errors="ignore")
-    usual = with_usual(summary, view.histories, view.log.ladder)["usual"]
-    summary = summary.assign(level_value=usual.fillna(summary["level_value"]))
-    rows = marked(summary, states).merge(states[[*KEYS, "state", "wait_weeks", "reason"]], on=KEYS)
-    chances = forecast.curve[forecast.curve["week"] <= WEEKS_AHEAD]
-    lists = chances.groupby(KEYS)["p_cleared"].agg(list).rename("chances")
-    rows = rows[[*KEYS, *OPEN_COLUMNS]].join(lists, on=KEYS)
+    rows = pd.DataFrame([_line(row) for row in view.rows_of("pool")], columns=OPEN_COLUMNS)
+    curve = view.curve()
+    chances = curve[curve["week"] <= WEEKS_AHEAD].groupby(KEYS)["p_cleared"].agg(list)
+    rows = rows.join(chances.rename("chances"), on=KEYS)
     return rows.assign(stuck=_stuck(rows, before, view.as_of), cleared_on=pd.NaT, due=False)
+
+
+def _line(row: Row) -> tuple:
+    value = row.level.value
+    stands = "" if np.isnan(value) else say_value(value, row.rung.criterion.measure)
+    return (
+        *row.key, row.rung.name, row.seen.sessions, stands, row.seen.per_week, row.state,
+        row.away is not None and row.away.person, row.seen.weeks_since, why(row),
+    )  # fmt: skip
 
 
 def _stuck(rows: pd.DataFrame, before: Snapshot | None, as_of: pd.Timestamp) -> Flags:
@@ -109,7 +115,7 @@ def _cleared(view: LogView, athletes: pd.DataFrame) -> pd.DataFrame:
     keys = pd.MultiIndex.from_frame(done[KEYS])
     due = again.reindex(keys).eq(True).to_numpy() & done["athlete"].isin(here)
     return done.assign(
-        rung_name=done["rung"].map(names), due=due.astype(bool), mark=CLEARED, stuck=False
+        rung_name=done["rung"].map(names), due=due.astype(bool), state=CLEARED, stuck=False
     )
 
 

@@ -7,17 +7,15 @@ from typing import Annotated
 import pandas as pd
 import typer
 from rich.console import Console
+from rich.table import Table
 from rich.text import Text
 
-from forecast.ahead import LadderAhead
-from forecast.commands import weeks_screen
+from forecast import words
 from forecast.commands.common import (
-    CAUTION,
     Athletes,
     ModelFile,
     OutFile,
     Read,
-    Records,
     Seed,
     print_table,
     reading,
@@ -25,7 +23,6 @@ from forecast.commands.common import (
 )
 from forecast.commands.people import named, rows_of
 from forecast.log import counted
-from forecast.readiness import PAIN, marked, with_usual
 
 HORIZON_AHEAD = 260
 
@@ -39,6 +36,9 @@ def ahead(
     by: Annotated[
         str | None, typer.Option("--by", help="Also: the top of the ladder by this date?")
     ] = None,
+    away: Annotated[
+        bool, typer.Option("--away", help="List those away for long too, in full.")
+    ] = False,
     seed: Seed = None,
     athlete: Athletes = None,
     out: OutFile = None,
@@ -49,28 +49,42 @@ def ahead(
     names = named(athlete or [], records.log)
     with viewing(records, "Ladder ahead", saved=model, seed=seed) as view:
         result = view.ladder_ahead(horizon_weeks=horizon, target_date=by)
+        open_rows = {row.key: row for row in view.rows}
     summary = rows_of(result.summary, names)
-    told = f"{len(summary)} rungs ahead"
-    shown = with_usual(summary, view.histories, records.log.ladder)
-    shown = marked(shown, view.plateaus())
-    print_table(summary, lambda console: _show(console, records, result, shown), out, told)
+    gone = {row.athlete for row in open_rows.values() if row.is_away}
+    listed = summary if away or names else summary[~summary["athlete"].isin(gone)]
+
+    def show(console: Console) -> None:
+        what = f"{counted(len(listed), 'rung')} ahead"
+        people = listed["athlete"].nunique()
+        console.print(words.club_heading(records.name, what, people, result.as_of), style="bold")
+        table = Table(
+            "Athlete", "Rung", "Usual day", "By 26 weeks", "Weeks", "Half by", "Note",
+            box=None, padding=(0, 1, 0, 0), pad_edge=False,
+        )  # fmt: skip
+        before = ""
+        for line in listed.to_dict("records"):
+            row = open_rows.get((line["athlete"], line["rung"]))
+            stands = "-" if row is None else words.stands(row)
+            note = line["warnings"] if row is None else words.state(row)
+            name = "" if line["athlete"] == before else line["athlete"]
+            table.add_row(Text(name, "bold"), line["rung_name"], stands,
+                          *_when(line, result.as_of, result.horizon_weeks), note)  # fmt: skip
+            before = line["athlete"]
+        console.print(table)
+        note = words.away_note([row for row in open_rows.values() if not names])
+        console.print(f"\n{note}\n" if note and not away else "")
+        for line in rows_of(result.target, sorted(set(listed["athlete"]))).to_dict("records"):
+            console.print(f"{line['athlete']}: {line['text']}\n")
+        console.print(words.CAUTION)
+
+    print_table(summary, show, out, f"{counted(len(summary), 'rung')} ahead")
 
 
-def _show(console: Console, records: Records, result: LadderAhead, summary: pd.DataFrame) -> None:
-    what = f"{counted(len(summary), 'rung')} ahead"
-    weeks_screen.heading(console, records.name, what, summary, result.as_of)
-    console.print("Chances of clearing in %, counted from that day.\n")
-    weeks_screen.lines(console, records.log, summary, result.as_of, result.horizon_weeks, _note)
-    mark_of = dict(zip(summary["athlete"], summary["mark"], strict=True))
-    for row in result.target.to_dict("records"):
-        if row["athlete"] in mark_of:
-            held = mark_of[row["athlete"]] == PAIN
-            said = f"{weeks_screen.ON_HOLD}, pain is noted." if held else row["text"]
-            console.print(f"{row['athlete']}: {said}\n")
-    console.print(weeks_screen.legend(result.horizon_weeks))
-    console.print(CAUTION)
-
-
-def _note(row: dict) -> Text:
-    said = weeks_screen.notes(row)
-    return Text(f"Note: {said}." if said else "", "bold yellow")
+def _when(line: dict, as_of: pd.Timestamp, horizon: int) -> tuple[str, str, str]:
+    """Return the chance by 26 weeks, the range in weeks, and by when half clear it."""
+    if pd.notna(line["on_hold"]):
+        return "-", words.ON_HOLD, ""
+    low, high = line["weeks_low"], line["weeks_high"]
+    half = words.say_half(line["date_mid"], low, high, horizon, as_of)
+    return words.percent(line["p_26"]), words.say_range(low, high, horizon), half

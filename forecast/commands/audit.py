@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from rich.console import Console
 
+from forecast import words
 from forecast.cohort import as_histories, criterion_audit
-from forecast.commands.common import CAUTION, OutFile, Read, print_table, reading
+from forecast.commands.common import OutFile, Read, print_table, reading
 from forecast.log import counted
 
 
@@ -18,7 +19,7 @@ def audit(read: Read, out: OutFile = None) -> None:
 
     def show(console: Console) -> None:
         console.print(f"{records.name}: audit, as of {histories.as_of.date()}\n", style="bold")
-        console.print(f"{found.text}\n\n{CAUTION}")
+        console.print(f"{found.text}\n\n{words.CAUTION}")
 
     told = f"Audit of {counted(len(found.rungs) - 1, 'rung')}"
     print_table(found.frame(), show, out, told)

@@ -13,6 +13,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from forecast import words
 from forecast.changes import (
     Changes,
     Snapshot,
@@ -24,7 +25,6 @@ from forecast.changes import (
 )
 from forecast.changes import changes as compare
 from forecast.commands.common import (
-    CAUTION,
     Athletes,
     ModelFile,
     OutFile,
@@ -78,7 +78,7 @@ class Runs:
         before = self.before(view.as_of)
         if since is not None or before is None:
             day = cut_date(since) if since is not None else view.as_of - LOOK_BACK
-            return changes_since(view, day if day is not None else view.as_of)
+            return changes_since(view, day if day is not None else view.as_of, first=since is None)
         return compare(before, snapshot(view, before), view.log.ladder)
 
     def keep(self, view: LogView) -> None:
@@ -112,7 +112,7 @@ def changes(
     told = f"{counted(len(found.table), 'change')} since {found.since.date()}"
     if out is not None and out.suffix.casefold() == ".json":
         write_whole(out, _as_json(found))
-        say(f"{CAUTION}\n{told} written to {out}.")
+        say(f"{words.CAUTION}\n{told} written to {out}.")
     else:
         print_table(found.table, lambda console: _show(console, records.name, found), out, told)
     if since is None:
@@ -123,7 +123,7 @@ def _as_json(found: Changes) -> bytes:
     whole = {
         "since": str(found.since.date()),
         "as_of": str(found.as_of.date()),
-        "caution": CAUTION,
+        "caution": words.CAUTION,
         "changes": found.table.to_dict("records"),
     }
     return (json.dumps(whole, indent=1, ensure_ascii=False) + "\n").encode("utf-8")
@@ -142,4 +142,4 @@ def _show(console: Console, name: str, found: Changes) -> None:
     if len(found.table):
         console.print(table)
         console.print()
-    console.print(CAUTION)
+    console.print(words.CAUTION)

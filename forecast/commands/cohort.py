@@ -6,9 +6,9 @@ import pandas as pd
 from rich.console import Console
 from rich.table import Table
 
+from forecast import words
 from forecast.cohort import bottlenecks, lapse_hazard, lapse_incidence, pace_and_difficulty
 from forecast.commands.common import (
-    CAUTION,
     ModelFile,
     OutFile,
     Read,
@@ -42,7 +42,7 @@ def cohort(read: Read, seed: Seed = None, out: OutFile = None, model: ModelFile 
         console.print(LEGEND)
         for found in (slow, pace, *stopped):
             console.print(f"\n{found.text}")
-        console.print(f"\n{CAUTION}")
+        console.print(f"\n{words.CAUTION}")
 
     print_table(table, show, out, f"Cohort table of {counted(len(table), 'rung')}")
 

@@ -17,6 +17,7 @@ import typer
 from rich.console import Console
 
 import forecast
+from forecast import words
 from forecast.commands.kept_model import fit_or_kept, kept_path
 from forecast.errors import ForecastError
 from forecast.ladder_file import read_ladder
@@ -40,13 +41,6 @@ HORIZON_WEEKS, SEED = 52, 0
 
 WIDTH = 116
 """Columns of text output where nothing tells the width of the reader's window."""
-
-CAUTION = (
-    "Pain stops the session. Straight-arm loading is slow on tendons. A forecast clears nobody to "
-    "train: that is for a qualified coach and, where it hurts, a licensed clinician; local rules "
-    "come first."
-)
-"""Ends every output that a coach or an athlete reads."""
 
 
 class DateOrder(StrEnum):
@@ -336,7 +330,7 @@ def print_table(
     """Write the table as CSV where ``out`` ends so, else let ``write`` print; say what was done."""
     if out is not None and out.suffix.casefold() == ".csv":
         write_whole(out, csv_bytes(table))
-        say(CAUTION)
+        say(words.CAUTION)
     else:
         print_report(write, out)
     if out is not None:

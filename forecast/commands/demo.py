@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 import forecast
-from forecast.commands import weeks_screen
+from forecast.commands import weeks
 from forecast.commands.common import print_report, progress, read_records, say, viewing
 from forecast.errors import ForecastError
 
@@ -30,11 +30,7 @@ def demo(
     records = read_records([str(place)])
     with viewing(records, "Forecast") as view:
         result = view.forecast()
-    print_report(
-        lambda console: weeks_screen.show(
-            console, records.name, records.log, weeks_screen.states_shown(view, result), result
-        )
-    )
+    print_report(lambda console: weeks.show(console, records, result))
     with progress("Pages") as step:
         pages = write_report(view, out=out, club=records.name, forecast=result, progress=step)
     typer.echo(_where(pages))

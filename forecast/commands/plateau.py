@@ -1,31 +1,30 @@
-"""``plateau``: who is flat, slipping, paused or in pain, since when, and what usually helps."""
+"""``plateau``: triage: who is in pain, slipping, flat, or lacks form, since when, and what next."""
 
 from __future__ import annotations
 
 from typing import Annotated
 
-import pandas as pd
 import typer
 from rich.console import Console
 from rich.padding import Padding
 from rich.text import Text
 
+from forecast import words
 from forecast.commands.common import (
-    CAUTION,
     Athletes,
     ModelFile,
     OutFile,
     Read,
-    Records,
     Seed,
     print_table,
     reading,
     viewing,
 )
-from forecast.commands.people import named, rows_of
+from forecast.commands.people import named
 from forecast.log import counted
-from forecast.plateau import DEFAULT_FALSE_ALARMS, urgent_first
-from forecast.readiness import AWAY, marked
+from forecast.plateau import DEFAULT_FALSE_ALARMS
+from forecast.result import states_table
+from forecast.row import TRIAGE, most_urgent_first
 
 
 @reading()
@@ -40,37 +39,23 @@ def plateau(
     out: OutFile = None,
     model: ModelFile = None,
 ) -> None:
-    """Who needs a look: in pain, slipping, flat, paused or thinly logged, and since when."""
+    """Who needs a look: pain, slipping, flat, form first; since when, and what next."""
     records = read()
     names = named(athlete or [], records.log)
     with viewing(records, "Plateaus", saved=model, seed=seed) as view:
-        states = view.plateaus(false_alarms_per_year=false_alarms)
-    states = rows_of(states, names)
-    told = f"States of {len(states)} open rungs"
-    print_table(states, lambda console: _show(console, records, states), out, told)
+        rows = view.rows_of("pool", false_alarms_per_year=false_alarms)
+    rows = tuple(row for row in rows if not names or row.athlete in names)
 
+    def show(console: Console) -> None:
+        console.print(words.triage_heading(records.name, rows), style="bold")
+        console.print()
+        for row in most_urgent_first(rows):
+            if row.state not in TRIAGE:
+                continue
+            said = words.for_coach(row)
+            console.print(Text(f"{row.athlete}, {row.rung.name}: {said.state}", "bold"))
+            console.print(Padding(Text(f"{said.why} {said.next_step}"), (0, 0, 1, 4)))
+        console.print(words.CAUTION)
 
-def _show(console: Console, records: Records, states: pd.DataFrame) -> None:
-    listed = marked(urgent_first(states), states)
-    away = listed["mark"] == AWAY
-    watched, rest = listed[~away], listed[away]
-    console.print(
-        f"{records.name}: of {counted(len(states), 'open rung')}, {len(watched)} to look at, "
-        f"{len(states) - len(listed)} climbing as expected, {len(rest)} at rest while the athlete "
-        "is away.\n",
-        style="bold",
-    )
-    names = {rung.key: rung.name for rung in records.log.ladder.rungs}
-    for row in watched.to_dict("records"):
-        console.print(Text(f"{row['athlete']}, {names[row['rung']]}: {row['mark']}", "bold"))
-        told = " ".join(part for part in (row["why"], row["next_step"]) if part)
-        console.print(Padding(Text(told), (0, 0, 1, 4)))
-    if len(rest):
-        weeks = states.set_index(["athlete", "rung"])["wait_weeks"]
-        said = [
-            f"{athlete}, {names[rung]} ({weeks[athlete, rung]:.0f} weeks)"
-            for athlete, rung in zip(rest["athlete"], rest["rung"], strict=True)
-        ]
-        console.print(Text("Away, no plateau but a pause", "bold"))
-        console.print(Padding(Text("; ".join(said) + "."), (0, 0, 1, 4)))
-    console.print(CAUTION)
+    told = f"States of {counted(len(rows), 'open rung')}"
+    print_table(states_table(rows), show, out, told)

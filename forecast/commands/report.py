@@ -9,9 +9,10 @@ from typing import Annotated
 import pandas as pd
 import typer
 
+from forecast import words
 from forecast.backtest import BacktestResult, load_backtest
 from forecast.commands.changes import KeptFile, Runs, Since
-from forecast.commands.common import CAUTION, Horizon, ModelFile, Read, Seed, reading, say, viewing
+from forecast.commands.common import Horizon, ModelFile, Read, Seed, reading, say, viewing
 from forecast.errors import ForecastError
 from forecast.log import TrainingLog
 
@@ -65,7 +66,7 @@ def report(
         )
     for page in pages:
         typer.echo(page)
-    say(CAUTION)
+    say(words.CAUTION)
 
 
 def _of_these(result: BacktestResult, log: TrainingLog, path: Path) -> BacktestResult:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
+import pandas as pd
 from rich.console import Console
 from rich.table import Table
 
-from forecast import ahead
+from forecast import ahead, words
 from forecast.commands.common import (
-    CAUTION,
     Athletes,
     ModelFile,
     OutFile,
@@ -18,13 +20,7 @@ from forecast.commands.common import (
     viewing,
 )
 from forecast.commands.people import named, rows_of
-from forecast.commands.weeks_screen import stands_at, units_of
 from forecast.log import counted
-
-LEGEND = (
-    "\nShortest away first. Stands at: what a usual day would show now, and the pass mark. Weeks "
-    "off: without a set on any rung, beyond ordinary rest. Come back gradually.\n"
-)
 
 
 @reading()
@@ -40,19 +36,25 @@ def retests(
     names = named(athlete or [], records.log)
     with viewing(records, "Re-tests", saved=model, seed=seed) as view:
         table = rows_of(ahead.retests(view), names)
-    due = table[table["due"]]
+    due = table[table["due"]].sort_values(["weeks_off", "athlete"])
     told = f"{len(due)} of {counted(len(table), 'cleared rung')} due for a re-test"
 
     def show(console: Console) -> None:
         console.print(f"{records.name}: {told}, as of {view.as_of.date()}\n", style="bold")
-        units = units_of(records.log)
-        shown = Table("Athlete", "Rung", "Stands at", "Weeks off", box=None, padding=(0, 2, 0, 0))
-        for row in due.sort_values(["weeks_off", "athlete"]).to_dict("records"):
+        measure = {rung.key: rung.criterion.measure for rung in records.log.ladder.rungs}
+        shown = Table("Athlete", "Rung", "Usual day", "Weeks off", box=None, padding=(0, 2, 0, 0))
+        for row in due.to_dict("records"):
             weeks = f"{row['weeks_off']:.0f}" if row["weeks_off"] >= 1 else "sets since show it"
-            shown.add_row(row["athlete"], row["rung_name"], stands_at(row, units), weeks)
+            shown.add_row(row["athlete"], row["rung_name"], _stands(row, measure), weeks)
         if len(due):
             console.print(shown)
-            console.print(LEGEND)
-        console.print(CAUTION)
+            console.print(f"\n{words.RETESTS_LEGEND}\n")
+        console.print(words.CAUTION)
 
     print_table(table, show, out, told)
+
+
+def _stands(row: dict, measure: Mapping[str, str]) -> str:
+    kind = measure[row["rung"]]
+    shown = "-" if pd.isna(row["level_value"]) else words.say_value(row["level_value"], kind)
+    return f"{shown} of {words.say_value(row['target'], kind)}"

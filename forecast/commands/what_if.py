@@ -8,10 +8,9 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
-from forecast import ahead
+from forecast import ahead, words
 from forecast.commands.ahead import HORIZON_AHEAD
 from forecast.commands.common import (
-    CAUTION,
     ModelFile,
     OutFile,
     Read,
@@ -21,8 +20,6 @@ from forecast.commands.common import (
     viewing,
 )
 from forecast.commands.people import named
-from forecast.commands.weeks_screen import ON_HOLD, percent, weeks_range
-from forecast.readiness import PAIN, marked
 
 
 @reading()
@@ -47,22 +44,22 @@ def what_if(
         found = ahead.what_if(
             view, athlete=who, sessions_per_week=rates or (2.0, 3.0, 4.0), horizon_weeks=horizon
         )
-        shown = marked(found.table, view.plateaus())
+        held = {row.athlete for row in view.rows if row.hold}
 
     def show(console: Console) -> None:
         console.print(f"{records.name}: {who}, as of {view.as_of.date()}\n", style="bold")
-        for name, rows in shown.groupby("rung_name", sort=False):
+        for name, rows in found.table.groupby("rung_name", sort=False):
             table = Table(
                 "Sessions a week", "By 12 weeks", "By 26 weeks", "Weeks", title=str(name), box=None,
                 title_justify="left", title_style="bold", padding=(0, 2, 0, 0),
             )  # fmt: skip
             for row in rows.to_dict("records"):
                 rate = f"{row['sessions_per_week']:g}" + (" (as now)" if row["as_now"] else "")
-                held = row["mark"] == PAIN
-                chances = ("-" if held else f"{percent(row[by])} %" for by in ("p_12", "p_26"))
-                table.add_row(rate, *chances, ON_HOLD if held else weeks_range(row, horizon))
+                chances = (words.percent(row[by]) for by in ("p_12", "p_26"))
+                span = words.say_range(row["weeks_low"], row["weeks_high"], horizon)
+                table.add_row(rate, *chances, words.ON_HOLD if who in held else span)
             console.print(table)
             console.print()
-        console.print(f"{found.warning}\n\n{CAUTION}")
+        console.print(f"{found.warning}\n\n{words.CAUTION}")
 
     print_table(found.table, show, out, f"What if for {who}")

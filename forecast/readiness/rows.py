@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from forecast.histories import ABSENCE_DAYS, PAIN, Histories
+from forecast.readiness.times import POINTS, weeks_at
 from forecast.row import (
     DIGITS,
     FORM,
@@ -26,7 +27,6 @@ from forecast.row import (
     Wait,
     state_of,
 )
-from forecast.readiness.times import POINTS, weeks_at
 from forecast.types import Array
 
 THIN_SESSIONS, THIN_COMPARABLE = 5, 5

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Sequence
+from collections.abc import Callable, Hashable
 from copy import copy
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -41,11 +41,11 @@ from forecast.readiness.facts import (
 )
 from forecast.readiness.lapse import chance_flat, lapse_chances, training_days
 from forecast.readiness.open_rungs import untried_rungs
-from forecast.row import KEYS, Row, most_urgent_first
 from forecast.readiness.rows import make_rows
 from forecast.readiness.times import curve_table
 from forecast.readiness.training import Engines
 from forecast.readiness.valid import valid_by_day
+from forecast.row import KEYS, Row, most_urgent_first
 from forecast.types import Array, Ints
 
 Engine = str
@@ -69,6 +69,8 @@ class Fitted(Protocol):
         Cleared spells by rung in the log fitted on.
     plateau_rules_
         What the verdict learnt; ``None`` where it is to be learnt from the log asked about.
+    climbing_
+        What ``ahead`` learnt of the ladder, or ``None``.
     as_of_, rungs_
         Cut date of the fit, and keys of the ladder fitted on.
     hindsight
@@ -83,6 +85,7 @@ class Fitted(Protocol):
     engines_: Engines
     comparable_: dict[str, int]
     plateau_rules_: PlateauRules | None
+    climbing_: Any
     as_of_: pd.Timestamp
     rungs_: tuple[str, ...]
     hindsight: bool
@@ -296,7 +299,7 @@ class LogView:
     def _under_way(self) -> tuple[pd.DataFrame, Array] | None:
         """Facts of the spells under way, and their daily chances by the growth engine."""
         model, histories, which = self.model, self.histories, self.under_way
-        growth, today = self.at_cut, self._today
+        growth = self.at_cut
         if growth is None:
             return None
         facts = open_facts(histories, self.tracked, which, growth, self.growth, model.comparable_)

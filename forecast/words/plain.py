@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 
 from forecast.log import counted
-from forecast.row import Wait
 
 NBSP = "\u00a0"
 MINUS = "\u2212"
@@ -36,7 +35,7 @@ def say_chance(chance: float) -> str:
 
 
 def percent(chance: float) -> str:
-    """Return a chance in whole per cent, never a flat 0 or 100: ``<1 %``, ``56 %``; ``-`` if none."""
+    """Return a chance in whole per cent, never a flat 0 or 100; ``-`` where there is none."""
     if pd.isna(chance):
         return "-"
     return "<1 %" if chance < 0.01 else ">99 %" if chance > 0.99 else f"{100 * chance:.0f} %"
@@ -107,24 +106,24 @@ def say_weeks(weeks: float) -> str:
     return "less than a week" if weeks < 0.5 else counted(round(weeks), "week")
 
 
-def say_range(wait: Wait) -> str:
-    """Return the 80 % range in weeks: ``3 to 14``, ``14 to > 52``, ``cannot say yet``."""
-    if says_nothing(wait):
+def say_range(low: float, high: float, horizon: int) -> str:
+    """Return an 80 % range in weeks: ``3 to 14``, ``14 to > 52``, ``cannot say yet``."""
+    if says_nothing(low, high):
         return "cannot say yet"
-    low, high = (whole_weeks(week, wait.horizon) for week in (wait.low, wait.high))
-    return low if low == high else f"{low} to {high}"
+    ends = whole_weeks(low, horizon), whole_weeks(high, horizon)
+    return ends[0] if ends[0] == ends[1] else " to ".join(ends)
 
 
-def says_nothing(wait: Wait) -> bool:
-    """Whether the range is so wide that it says nothing."""
-    return bool(wait.low < SAYS_NOTHING and np.isnan(wait.high))
+def says_nothing(low: float, high: float) -> bool:
+    """Whether a range of weeks is so wide that it says nothing."""
+    return bool(low < SAYS_NOTHING and np.isnan(high))
 
 
-def say_half(wait: Wait, as_of: pd.Timestamp) -> str:
-    """Return by when half clear it: ``mid-July``; or that it is later than the horizon."""
-    if pd.isna(wait.mid):
-        return f"later than {wait.horizon} weeks"
-    return say_date(wait.dates[1], as_of, range_weeks=wait.high - wait.low)
+def say_half(mid: pd.Timestamp, low: float, high: float, horizon: int, as_of: pd.Timestamp) -> str:
+    """Return by when half clear it: ``mid-July``, or ``> 52 weeks``."""
+    if pd.isna(mid):
+        return f"> {horizon} weeks"
+    return say_date(mid, as_of, range_weeks=high - low)
 
 
 def say_ago(weeks: float) -> str:

@@ -31,7 +31,6 @@ from forecast.words.plain import (
     percent,
     say_ago,
     say_chance,
-    say_date,
     say_gain,
     say_gain_range,
     say_half,
@@ -61,10 +60,10 @@ HEADINGS = {
 class Said:
     """A row in words.
 
-    ``state`` with its length where that matters; ``stands`` the usual day beside the mark; ``weeks``
-    the 80 % range and ``half_by`` the date, ``on hold`` beside pain; ``headline`` both in a
-    sentence; ``chances`` as (by when, how likely); ``why`` in one or two sentences; ``next_step``;
-    ``reasons`` what the forecast rests on, heaviest first; ``record`` how much there is to go by.
+    ``state`` with its length where that matters; ``stands`` the usual day beside the mark;
+    ``weeks`` the 80 % range and ``half_by`` the date, ``on hold`` beside pain; ``headline`` both
+    in a sentence; ``chances`` as (by when, how likely); ``why`` in one or two sentences;
+    ``next_step``; ``reasons`` what the forecast rests on, heaviest first; ``record`` how much there is to go by.
     """
 
     state: str
@@ -140,7 +139,8 @@ def state(row: Row) -> str:
         return f"{verb}, {say_weeks(row.seen.weeks_since)}" if row.seen.sessions else (
             "not begun, away" if row.away.person else "not begun")  # fmt: skip
     if row.state == FEW:
-        return f"{counted(row.seen.more_sessions, 'session')} more to tell"
+        return f"{row.seen.more_sessions} more sessions" if row.seen.more_sessions > 1 else (
+            "1 more session")  # fmt: skip
     return STATE_NAMES[row.state]
 
 
@@ -159,14 +159,15 @@ def weeks(row: Row) -> str:
     """Return the 80 % range in weeks, or why none is told."""
     if row.wait is None:
         return ON_HOLD
-    return "-" if _undated(row) else say_range(row.wait)
+    return "-" if _undated(row) else say_range(row.wait.low, row.wait.high, row.wait.horizon)
 
 
 def half_by(row: Row) -> str:
     """Return by when half clear it, empty where none is told."""
-    if row.wait is None or _undated(row) or says_nothing(row.wait):
+    wait = row.wait
+    if wait is None or _undated(row) or says_nothing(wait.low, wait.high):
         return ""
-    return say_half(row.wait, row.as_of)
+    return say_half(wait.dates[1], wait.low, wait.high, wait.horizon, row.as_of)
 
 
 def _undated(row: Row) -> bool:
@@ -180,16 +181,20 @@ def headline(row: Row) -> str:
         return "On hold: pain is noted, so no weeks and no dates until it has been seen."
     if _undated(row):
         return f"No date before a first valid set; {say_chance(wait.chances[12])} by 12 weeks."
-    if says_nothing(wait):
+    if says_nothing(wait.low, wait.high):
         return "Cannot say yet: the record fits anything from days to more than a year."
     low, high = (whole_weeks(week, wait.horizon) for week in (wait.low, wait.high))
     given = _given(row)
     if np.isnan(wait.low):
         return f"Not likely within {wait.horizon} weeks {given} ({say_chance(1 - wait.never)})."
-    half = say_half(wait, row.as_of)
-    middle = f"half by {half}" if np.isfinite(wait.mid) else f"half {half}"
+    half = half_by(row)
+    middle = f"half by {half}" if np.isfinite(wait.mid) else f"half in {half}"
     span = low if low == high else f"{low} to {high}"
-    return sentence(f"{middle}; 8 in 10 in {span} weeks {given}".replace("in <1 ", "in under 1 "))
+    return sentence(
+        f"{middle}; 8 in 10 in {span} weeks {given}".replace("in <1 ", "in under 1 ").replace(
+            "by about", "about"
+        )
+    )
 
 
 def _given(row: Row) -> str:
@@ -209,8 +214,8 @@ def why(row: Row) -> str:
         text = "No session on this rung yet."
     elif row.state == FEW:
         text = (
-            f"{counted(seen.sessions, 'session')} so far: {seen.more_sessions} more before progress "
-            "can be told from the scatter of days."
+            f"{counted(seen.sessions, 'session')} so far: {seen.more_sessions} more before "
+            "progress can be told from the scatter of days."
         )
     elif _undated(row):
         text = _OBSTACLES[seen.obstacle].format(all_sets(seen.sets))
@@ -343,8 +348,8 @@ def _own_why(row: Row) -> str:
     """Why, in an athlete's words."""
     if row.state in STUCK:
         moved = "gone down" if row.state == SLIPPING else "hardly moved"
-        since = f" for about {say_weeks(row.verdict.weeks)}" if np.isfinite(row.verdict.weeks) else (
-            " for some time")  # fmt: skip
+        weeks_so = row.verdict.weeks
+        since = f" for about {say_weeks(weeks_so)}" if np.isfinite(weeks_so) else " for some time"
         return (
             f"Your usual day has {moved}{since}. This warning is set to be wrong only about once "
             "in five years of training, but it can be."
@@ -468,7 +473,7 @@ def warnings(row: Row) -> str:
     texts = [
         ("pain noted lately: stop and refer", row.hold is not None),
         ("no session on this rung yet", seen.sessions == 0),
-        ("few sessions on this rung", 0 < seen.sessions and row.record == "thin"),
+        ("few sessions on this rung", seen.sessions > 0 and row.record == "thin"),
         ("few others have cleared this rung", row.comparable < 5),
         ("not trained lately", row.state == PAUSED),
         ("load not checked: no body mass in the roster", not seen.load_known),

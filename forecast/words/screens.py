@@ -1,0 +1,56 @@
+"""What the command line prints beside rows: headings, legends and lines on the club."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+
+import pandas as pd
+
+from forecast.log import counted
+from forecast.row import PAUSED, STATES, Row
+from forecast.words.rows import STATE_NAMES, away_line
+
+CAUTION = (
+    "Pain stops the session. Straight-arm loading is slow on tendons. A forecast clears nobody to "
+    "train: that is for a qualified coach and, where it hurts, a licensed clinician; local rules "
+    "come first."
+)
+"""Ends every output that a coach or an athlete reads."""
+WEEKS_LEGEND = (
+    "Most urgent first. Usual day: what it shows, of the pass mark. Weeks: 8 in 10 clear it within "
+    "this range if training goes on as lately; half clear it by the date. --why: chances, reasons "
+    "and what to do next."
+)
+WHY_LEGEND = (
+    "Usual day: what it shows, of the pass mark. 4 wk ... 26 wk: chance in % that the rung is "
+    "cleared by then if training goes on as lately. Weeks: 8 in 10 clear it within this range "
+    "(> {horizon}: beyond the weeks looked at). Record: how much there is to go by."
+)
+RETESTS_LEGEND = (
+    "Usual day: what it would show now, of the pass mark. Weeks off: without a set on any rung, "
+    "beyond ordinary rest. Come back gradually."
+)
+
+
+def club_heading(name: str, what: str, people: int, as_of: pd.Timestamp) -> str:
+    """Return whose figures these are, and of which day."""
+    return f"{name}: {what} of {counted(people, 'athlete')}, as of {as_of.date()}"
+
+
+def away_note(rows: Sequence[Row], option: str = "--away") -> str:
+    """Return the line that stands for everybody away for long; empty where nobody is."""
+    line = away_line(rows)
+    return f"{line}: {option}" if line else ""
+
+
+def states_line(rows: Sequence[Row]) -> str:
+    """Return how many rungs are in each state: ``2 pain, 3 flat, 12 climbing``."""
+    counts = Counter(row.state for row in rows)
+    return ", ".join(f"{counts[one]} {STATE_NAMES[one]}" for one in STATES if counts[one])
+
+
+def triage_heading(name: str, rows: Sequence[Row]) -> str:
+    """Return the first line of the triage: how the club's open rungs stand."""
+    training = [row for row in rows if row.state != PAUSED]
+    return f"{name}: {counted(len(training), 'rung')} in training ({states_line(training)})."
