@@ -28,6 +28,7 @@ from forecast.readiness import (
     comparable_counts,
     moved_back,
     read_model,
+    rows_end,
     save_model,
     train_engines,
 )
@@ -42,6 +43,8 @@ _DAYS: dict[type, str] = {Traces: "day"}
 _LEARNT = {
     "engines_": Engines,
     "comparable_": dict,
+    "athletes_": int,
+    "rows_end_": float,
     "as_of_": pd.Timestamp,
     "rungs_": tuple,
     "plateau_rules_": PlateauRules,
@@ -167,6 +170,10 @@ class ReadinessForecaster(BaseEstimator):
         Cut date of the fit.
     rungs_
         Keys of the ladder fitted on.
+    athletes_
+        Athletes in the log fitted on.
+    rows_end_
+        How readily rows of sessions without a valid set end in the log fitted on.
     plateau_rules_
         What a plateau looks like in the log fitted on.
     climbing_
@@ -299,6 +306,8 @@ class ReadinessForecaster(BaseEstimator):
             progress=progress,
         )
         self.comparable_ = comparable_counts(histories)
+        self.athletes_ = int(histories.spells["athlete"].nunique())
+        self.rows_end_ = rows_end(histories)
         self.as_of_ = histories.as_of
         self.rungs_ = tuple(log.ladder.keys)
         return histories, tracked

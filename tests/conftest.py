@@ -11,7 +11,7 @@ from slow import Meter, function_of, listed_slow
 
 from forecast.log import SET_COLUMNS, TrainingLog
 from forecast.model import ReadinessForecaster
-from forecast.readiness import ReadinessForecast
+from forecast.result import ReadinessForecast
 from forecast.simulate import SimulatedCohort, simulate_cohort
 
 SMALL = {"horizon_weeks": 30, "draws": 16, "paths": 512}

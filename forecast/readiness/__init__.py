@@ -8,6 +8,7 @@ from forecast.readiness.rows import record_of
 from forecast.readiness.storage import read_model, save_model
 from forecast.readiness.times import CURVE_COLUMNS, POINTS, curve_table, time_columns, weeks_at
 from forecast.readiness.training import Engines, train_engines
+from forecast.readiness.valid import rows_end
 from forecast.readiness.view import ENGINES, Engine, Fitted, LogView, Progress, as_view
 
 __all__ = [
@@ -30,6 +31,7 @@ __all__ = [
     "moved_back",
     "read_model",
     "record_of",
+    "rows_end",
     "rungs_behind",
     "save_model",
     "time_columns",

@@ -46,6 +46,7 @@ def make_rows(
     histories: Histories,
     *,
     usual_absence: float,
+    several: bool,
     horizon: int,
 ) -> tuple[Row, ...]:
     """Return a row for each fact, in their order.
@@ -63,13 +64,14 @@ def make_rows(
         For the ladder and the cut date.
     usual_absence
         Weeks that an absence in this log usually lasts at most.
+    several
+        Whether the model was fitted on more than one athlete.
     horizon
         Weeks looked ahead.
     """
     numbers = facts.select_dtypes("float").columns
     # rounded before anything is said: last bits depend on who else is asked about
     facts = facts.assign(**{name: facts[name].round(DIGITS) for name in numbers})
-    several = facts["athlete"].nunique() > 1
     weeks = np.column_stack([weeks_at(by_day, share) for share in POINTS.values()])
     pairs = zip(
         facts.itertuples(index=False), verdicts.itertuples(index=False), by_day, weeks, strict=True

@@ -67,6 +67,10 @@ class Fitted(Protocol):
         The fitted engines and their pool.
     comparable_
         Cleared spells by rung in the log fitted on.
+    athletes_
+        Athletes in the log fitted on.
+    rows_end_
+        How readily rows of sessions without a valid set end; see ``valid.rows_end``.
     plateau_rules_
         What the verdict learnt; ``None`` where it is to be learnt from the log asked about.
     climbing_
@@ -84,6 +88,8 @@ class Fitted(Protocol):
     lapse_weeks: float
     engines_: Engines
     comparable_: dict[str, int]
+    athletes_: int
+    rows_end_: float
     plateau_rules_: PlateauRules | None
     climbing_: Any
     as_of_: pd.Timestamp
@@ -363,22 +369,32 @@ class LogView:
         facts, by_day = self._under_way or (pd.DataFrame({"rate": []}), np.empty((0, 1)))
         spell = self.tracked.panel.spell_row[self.under_way]
         return valid_by_day(
-            self.histories, spell, facts["rate"].to_numpy(float), by_day.shape[1] - 1
+            self.histories,
+            spell,
+            facts["rate"].to_numpy(float),
+            by_day.shape[1] - 1,
+            self.model.rows_end_,
         )
 
     @cached_property
     def usual_absence(self) -> float:
-        """Weeks that ``USUAL_SHARE`` of the log's absences that ended did not exceed."""
+        """Weeks that an absence in this log usually lasts at most.
+
+        ``USUAL_SHARE`` of those that ended did not exceed it, drawn to ``NO_ABSENCE_WEEKS`` where
+        they are few.
+        """
         law = self.growth.rhythm.absences
-        if not len(law.length):
-            return NO_ABSENCE_WEEKS
-        reached = np.cumsum(law.share) / law.share.sum()
-        return float(law.length[np.searchsorted(reached, USUAL_SHARE)]) / 7.0
+        number = len(law.length)
+        weeks = NO_ABSENCE_WEEKS
+        if number:
+            reached = np.cumsum(law.share) / law.share.sum()
+            weeks = float(law.length[np.searchsorted(reached, USUAL_SHARE)]) / 7.0
+        return (number * weeks + FEW_ABSENCES * NO_ABSENCE_WEEKS) / (number + FEW_ABSENCES)
 
 
 USUAL_SHARE = 0.75
-NO_ABSENCE_WEEKS = 6.0
-"""What an absence usually lasts at most where the log holds none that ended (judgement)."""
+NO_ABSENCE_WEEKS, FEW_ABSENCES = 6.0, 4
+"""What an absence usually lasts at most, and for how many of the log's it counts (judgement)."""
 
 
 def known_engine(engine: Engine) -> Engine:
@@ -461,6 +477,7 @@ def _rows(
         told,
         view.histories,
         usual_absence=view.usual_absence,
+        several=view.model.athletes_ > 1,
         horizon=view.model.horizon_weeks,
     )
 

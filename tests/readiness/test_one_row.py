@@ -7,6 +7,7 @@ import pytest
 from one_row import CUT, made_log
 
 from forecast.model import ReadinessForecaster
+from forecast.words import say_gain
 
 GAINS = ["gain_lately", "gain_lately_low", "gain_lately_high"]
 
@@ -62,8 +63,8 @@ def test_ten_per_cent_a_week_is_read_as_ten_per_cent(of, told):
     assert row["gain_lately"] == pytest.approx(0.10, abs=0.015)
     assert row["gain_lately_low"] < 0.10 < row["gain_lately_high"] < 0.14
     assert row["state"] == "climbing"
-    assert f"{100 * row['gain_lately']:+.1f} % a week lately" in told("up", "gain").iloc[0]
-    assert f"{100 * row['gain_ahead']:+.1f} % a week is expected" in told("up", "gain").iloc[0]
+    assert told("up", "gain").iloc[0].startswith(f"{say_gain(row['gain_lately'])} a week over")
+    assert f"{say_gain(row['gain_ahead'])} a week is expected" in told("up", "gain").iloc[0]
 
 
 def test_minus_four_per_cent_a_week_is_slipping(of):
@@ -71,27 +72,27 @@ def test_minus_four_per_cent_a_week_is_slipping(of):
     assert row["gain_lately"] == pytest.approx(-0.037, abs=0.01)
     assert row["gain_lately_high"] < 0
     assert row["state"] == "slipping"
-    assert row["p_flat"] > 0.8
+    assert row["p_flat"] + row["p_slipping"] > 0.8
 
 
 def test_a_break_dilutes_neither_gain_nor_attendance(of, told):
     row = of("breaks")
     assert row["gain_lately"] == pytest.approx(0.08, abs=0.02)
     assert row["sessions_per_week"] == pytest.approx(3.0, abs=0.3)
-    assert told("breaks", "break").iloc[0] == "with a break of 24 days"
+    assert told("breaks", "break").iloc[0].startswith("a break of 24 days")
     assert told("up", "break").empty
 
 
 def test_nine_weeks_at_nine_of_ten_seconds_are_flat(of, told):
     row = of("near")
     assert row["state"] == "flat"
-    assert row["p_flat"] >= 2 / 3
-    assert 9.0 <= row["level_value"] <= 9.75
+    assert row["p_flat"] + row["p_slipping"] >= 2 / 3
+    assert 9.0 <= row["level_value"] <= 9.5
     assert (row["met_lately"], row["sessions"]) == (0, 27)
 
 
 def test_what_was_expected_and_did_not_come_is_a_reason_and_a_warning(result):
-    summary = result.summary
+    summary = result.summary[result.summary["on_hold"].isna()]
     off = summary["met_lately"] - summary["met_expected"]
     said = summary["warnings"].str.contains("of the last")
     assert not said[off.abs() <= 1].any()
@@ -107,21 +108,21 @@ def test_seven_of_eight_repetitions_stand_at_seven_at_most(of):
 def test_nobody_stands_above_what_was_shown(result, log):
     best = log.sets.groupby(["athlete", "rung"])["value"].max()
     shown = best.reindex(result.summary.set_index(["athlete", "rung"]).index).to_numpy()
-    assert (result.summary["level_value"] <= shown + 0.5).all()
+    assert (result.summary["level_value"] <= shown).all()
 
 
 def test_all_missed_is_said_and_never_climbing(of):
     row = of("missed")
     assert row["level_value"] == 0.0
-    assert row["state"] == "unclear"
+    assert row["state"] == "no_success"
     assert "all 36 sets missed: nothing to measure yet" in row["warnings"]
 
 
 @pytest.mark.parametrize(
     ("name", "words"),
     [
-        ("banded", "all 48 sets with help: no clean, unassisted set yet"),
-        ("loose", "all 48 sets unclean: no clean set yet"),
+        ("banded", "all 48 sets with help: no unassisted set yet"),
+        ("loose", "all 48 sets unclean: the capacity is there, a valid set is not yet"),
     ],
 )
 def test_all_with_help_and_all_unclean_are_said(of, name, words):
@@ -132,7 +133,8 @@ def test_all_with_help_and_all_unclean_are_said(of, name, words):
 
 
 def test_no_state_contradicts_its_chance(result):
-    chance = result.summary.set_index("state")["p_flat"]
+    summary = result.summary.set_index("state")
+    chance = summary["p_flat"] + summary["p_slipping"]
     assert {"flat", "climbing", "slipping"} <= set(chance.index)
     assert (chance[chance.index.isin(["flat", "slipping"])] >= 0.5).all()
     assert (chance[chance.index == "climbing"] <= 0.5).all()

@@ -60,7 +60,7 @@ def by_key(table):
 def test_a_log_in_parts_is_forecast_as_the_whole(
     tmp_path, parquet, small_model, small_log, small_cut, small_result, monkeypatch
 ):
-    monkeypatch.setattr("forecast.readiness.parts.BATCH", 500)  # several batches go to each part
+    monkeypatch.setattr("forecast.parts.BATCH", 500)  # several batches go to each part
     files = fc.share_out_log(parquet, tmp_path / "parts", 3)
     assert len(files) > 1
     out = tmp_path / "out"

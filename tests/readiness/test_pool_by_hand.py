@@ -18,10 +18,11 @@ from forecast.errors import ForecastError, ModelFileError
 from forecast.histories import Absences
 from forecast.ladder import Criterion, Ladder, Rung
 from forecast.log import read_log
-from forecast.readiness import combine, parts
+from forecast import parts
+from forecast.readiness import combine
 from forecast.readiness.combine import Combiner, fit_combiner, prior_centre
 from forecast.readiness.open_rungs import rungs_behind
-from forecast.readiness.result import ReadinessForecast
+from forecast.result import ReadinessForecast
 from forecast.readiness.schema import check_record, check_settings
 from forecast.readiness.storage import read_model, save_model
 
@@ -238,7 +239,7 @@ class Counting:
         people = sorted(log.sets["athlete"].unique())
         assert n_jobs == 1
         table = pd.DataFrame({"athlete": people, "rung": "pull"})
-        return ReadinessForecast(table, table, table, as_of, 9, f"{engine} of {len(people)}")
+        return ReadinessForecast(table, table, table, (), as_of, 9, f"{engine} of {len(people)}")
 
 
 def log_of(names, days=(0, 5)):
@@ -317,7 +318,7 @@ def test_tables_without_rows_do_not_decide_types():
     empty = pd.DataFrame({"athlete": [], "value": []})
     made = [SimpleNamespace(summary=t, curve=t, reasons=t) for t in (empty, full)]
     forecasts = [
-        ReadinessForecast(m.summary, m.curve, m.reasons, pd.Timestamp("2025-02-01"), 9)
+        ReadinessForecast(m.summary, m.curve, m.reasons, (), pd.Timestamp("2025-02-01"), 9)
         for m in made
     ]
     assert parts.joined(forecasts).summary["value"].dtype == np.int64

@@ -13,7 +13,6 @@ from forecast.ahead import fallbacks, ladder_ahead, retests, what_if
 from forecast.cohort import bottlenecks, lapse_chance, lapse_hazard, pace_and_difficulty
 from forecast.errors import ForecastError, HistoryError, LogError, NotFittedError
 from forecast.model import ReadinessForecaster
-from forecast.plateau import plateaus, watch_list
 from forecast.readiness import ENGINES, as_view
 
 
@@ -47,8 +46,6 @@ def test_the_order_of_questions_changes_no_answer(view, small_model, small_log, 
 @pytest.mark.parametrize(
     "ask",
     [
-        plateaus,
-        watch_list,
         retests,
         fallbacks,
         lapse_chance,
@@ -136,7 +133,6 @@ def test_a_clone_is_unfitted_with_the_same_settings(small_model):
 
 def test_engines_alone_learn_no_states_and_forget_earlier_ones(small_log, small_cut):
     model = ReadinessForecaster(4, paths=8, draws=2)
-    model.plateau_rules_ = model.climbing_ = None
+    model.plateau_rules_ = model.climbing_ = "of an earlier fit"
     model.fit_engines(small_log, small_cut)
-    assert not hasattr(model, "plateau_rules_")
-    assert not hasattr(model, "climbing_")
+    assert model.plateau_rules_ is model.climbing_ is None
