@@ -1,6 +1,5 @@
-"""Every chart: takes a table, draws, computes nothing."""
+"""Every chart: takes rows or a result's table, draws, computes nothing."""
 
-from forecast.charts.chance import chance_by_week
 from forecast.charts.cohort import (
     growth_fits,
     lapse,
@@ -8,20 +7,17 @@ from forecast.charts.cohort import (
     time_to_clear,
     waits_by_rung,
 )
-from forecast.charts.dates import say_date, say_day
+from forecast.charts.lists import ROW, by_mark, ladder_ahead, plateau_timeline, waiting_list
 from forecast.charts.offline import in_notebook, packed_script
-from forecast.charts.picker import pick_a_rung
-from forecast.charts.progress import progress
-from forecast.charts.small import small_line
-from forecast.charts.timeline import plateau_timeline
+from forecast.charts.rung import chance_by_week, edge_weeks, pick_a_rung, progress, small_line
 from forecast.charts.trust import calibration, reliability, scores
-from forecast.charts.waiting import ROW, by_mark, ladder_ahead, waiting_list
 
 __all__ = [
     "ROW",
     "by_mark",
     "calibration",
     "chance_by_week",
+    "edge_weeks",
     "growth_fits",
     "in_notebook",
     "ladder_ahead",
@@ -32,8 +28,6 @@ __all__ = [
     "plateau_timeline",
     "progress",
     "reliability",
-    "say_date",
-    "say_day",
     "scores",
     "small_line",
     "time_to_clear",

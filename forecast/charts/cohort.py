@@ -19,6 +19,7 @@ from forecast.charts.look import (
     one_or_pick,
     picked,
 )
+from forecast.words import caption
 
 ROOM = 1.04
 """Times the last week that an axis of weeks reaches."""
@@ -69,16 +70,8 @@ def time_to_clear(curves: pd.DataFrame, at_risk: pd.DataFrame) -> alt.LayerChart
     chart = alt.layer(*layers)
     if pick is not None:
         chart = chart.add_params(pick)
-    return dress(
-        chart,
-        title="Weeks to clear a rung",
-        subtitle="Share cleared, with its band, of those who keep logging. Bottom row: spells "
-        "still watched.",
-        description="Share of spells cleared by weeks on the rung, for "
-        + ", ".join(dict.fromkeys(curves["name"]))
-        + ".",
-        height=320,
-    )
+    names = ", ".join(dict.fromkeys(curves["name"]))
+    return dress(chart, caption("clearing", names=names), height=320)
 
 
 def _share(column: str) -> alt.Y:
@@ -130,14 +123,7 @@ def waits_by_rung(waits: pd.DataFrame) -> alt.LayerChart:
             y=rows, x=alt.value("width"), text="words:N"
         ),
     )
-    return dress(
-        chart,
-        title="Which rung holds people up",
-        subtitle="Bar: weeks by which a quarter to three quarters had cleared. Diamond: half. "
-        "Arrow: three quarters not reached.",
-        description=f"Weeks to clear for {len(waits)} rungs, top rung first.",
-        height=40 * len(waits),
-    )
+    return dress(chart, caption("waits", count=len(waits)), height=40 * len(waits))
 
 
 def growth_fits(fits: pd.DataFrame, targets: pd.DataFrame) -> alt.LayerChart:
@@ -179,19 +165,7 @@ def growth_fits(fits: pd.DataFrame, targets: pd.DataFrame) -> alt.LayerChart:
     )
     if pick is not None:
         chart = chart.add_params(pick)
-    return dress(
-        chart,
-        title="Growth of many athletes on a rung",
-        subtitle="One line an athlete: what a usual day would show. Point at one to see whose.",
-        description=f"Level against weeks on the rung for {fits['athlete'].nunique()} athletes.",
-        height=320,
-    )
-
-
-KIND_WORDS = {
-    "rung": ("Difficulty of rungs", "gain a week of an average athlete; low is hard"),
-    "athlete": ("Pace of athletes", "gain a week beside an average athlete"),
-}
+    return dress(chart, caption("growth", count=fits["athlete"].nunique()), height=320)
 
 
 def pace_and_difficulty(
@@ -214,7 +188,8 @@ def pace_and_difficulty(
         every = every.sort_values(["gain", "name"], ascending=[False, True], kind="stable")
     ends = [min(every["gain_low"].min(), 0.0), max(every["gain_high"].max(), 0.0)]
     shown = every[["name", "gain", "gain_low", "gain_high"]].iloc[rows]
-    title, label = KIND_WORDS[kind]
+    said = caption("difficulty" if kind == "rung" else "pace", count=len(shown))
+    label = said.axis
     base = alt.Chart(shown)
     y = alt.Y("name:N", sort=list(shown["name"]), axis=None)
     scale = alt.Scale(domain=ends)
@@ -238,13 +213,7 @@ def pace_and_difficulty(
         ).encode(y=y, x="gain:Q", tooltip=tip),
         base.mark_text(align="left", dy=-7, color=INK).encode(y=y, x=alt.value(2), text="name:N"),
     )
-    return dress(
-        chart,
-        title=title,
-        subtitle="Pulled toward the cohort on purpose where there is little to go by.",
-        description=f"{title}: {label}, with ranges, for {len(shown)}.",
-        height=30 * len(shown),
-    )
+    return dress(chart, said, height=30 * len(shown))
 
 
 STACK = ("cleared", "still on it", "moved on without clearing", "stopped logging")
@@ -290,10 +259,4 @@ def lapse(incidence: pd.DataFrame) -> alt.LayerChart:
     )
     if pick is not None:
         chart = chart.add_params(pick)
-    return dress(
-        chart,
-        title="What becomes of a spell",
-        subtitle="Cleared, still on the rung, or stopped logging, by weeks on the rung.",
-        description="Shares of spells cleared, still under way, and lapsed, by weeks.",
-        height=260,
-    )
+    return dress(chart, caption("lapse"), height=260)

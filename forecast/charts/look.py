@@ -7,6 +7,8 @@ from typing import Any, TypeVar
 import altair as alt
 import pandas as pd
 
+from forecast.words import Caption
+
 INK = "#1c1c1c"
 SOFT = "#595959"
 FAINT = "#c4c0b6"
@@ -64,31 +66,15 @@ LOOK: dict[str, Any] = {
 
 
 def dress(
-    chart: Layered,
-    *,
-    title: str,
-    subtitle: str,
-    description: str,
-    height: int,
-    width: int | str = "container",
+    chart: Layered, words: Caption, *, height: int, width: int | str = "container"
 ) -> Layered:
     """Return the chart with its title, alternative text, size and the common look.
 
-    Parameters
-    ----------
-    chart
-        A single or layered chart.
-    title, subtitle
-        What it shows, and how to read it.
-    description
-        Alternative text for whoever can't see it.
-    height, width
-        Pixels; ``container`` fills the cell or page it stands in.
+    ``height, width`` in pixels; ``container`` fills the cell or page it stands in.
     """
-    words = alt.TitleParams(text=title, subtitle=subtitle)
     dressed = chart.properties(  # type: ignore[attr-defined]
-        title=words,
-        description=description,
+        title=alt.TitleParams(text=words.title, subtitle=words.subtitle),
+        description=words.description,
         width=width,
         height=height,
         autosize=alt.AutoSizeParams(type="fit-x", contains="padding"),
@@ -96,31 +82,25 @@ def dress(
     return dressed.configure(**LOOK)  # type: ignore[no-any-return]
 
 
-def weeks_axis(
-    title: str, *, values: list[int] | None = None, as_of: pd.Timestamp | None = None
-) -> alt.Axis:
-    """Return an axis of weeks, with the date under each tick where ``as_of`` is given."""
-    if as_of is None:
-        return alt.Axis(title=title, values=values, tickCount=8)
-    day = day_after(as_of, "datum.value")
-    expr = f"[datum.value, timeFormat({day}, '%-d %b'), timeFormat({day}, '%Y')]"
-    return alt.Axis(title=title, values=values, tickCount=8, labelExpr=expr, **APART)
+def weeks_axis(last: int, as_of: pd.Timestamp) -> alt.Axis:
+    """Return an axis of weeks from a day, up to ``last``, with the date under each tick.
 
-
-def since(as_of: pd.Timestamp) -> str:
-    """Return the title of an axis of weeks: from which day they are counted."""
-    day = pd.Timestamp(as_of)
-    return f"weeks from {day.day} {day:%b %Y}"
-
-
-def day_after(as_of: pd.Timestamp, weeks: str) -> str:
-    """Return a Vega expression for midnight so many weeks after a day, whatever the time zone.
-
-    Counted in days of the calendar: in milliseconds it would be an hour off, and so a day, where
-    the clocks change between the two.
+    Dates are counted in days of the calendar: in milliseconds they would be an hour off, and so a
+    day, where the clocks change between the two.
     """
-    day = pd.Timestamp(as_of)
-    return f"datetime({day.year}, {day.month - 1}, {day.day} + 7 * {weeks})"
+    day = f"datetime({as_of.year}, {as_of.month - 1}, {as_of.day} + 7 * datum.value)"
+    return alt.Axis(
+        title=f"weeks from {as_of.day} {as_of:%b %Y}",
+        values=list(range(0, last + 1, 4 if last <= 60 else 26)),
+        labelExpr=f"[datum.value, timeFormat({day}, '%-d %b'), timeFormat({day}, '%Y')]",
+        **APART,
+    )
+
+
+def day_labels() -> alt.Axis:
+    """Return an axis of days with the year below."""
+    expr = "[timeFormat(datum.value, '%-d %b'), timeFormat(datum.value, '%Y')]"
+    return alt.Axis(title=None, tickCount=6, labelExpr=expr, **APART)
 
 
 def one_or_pick(who: pd.Series, label: str) -> alt.Parameter | None:

@@ -6,19 +6,7 @@ import altair as alt
 import pandas as pd
 
 from forecast.charts.look import ALERT, BAND, FAINT, INK, LINE, SOFT, dress, one_or_pick, picked
-
-SCORE_WORDS = {
-    "crps_weeks": "CRPS in weeks; less is better",
-    "brier_4": "Brier score at 4 weeks; less is better",
-    "brier_8": "Brier score at 8 weeks; less is better",
-    "brier_12": "Brier score at 12 weeks; less is better",
-    "brier_26": "Brier score at 26 weeks; less is better",
-    "log_score": "log score; less is better",
-    "coverage_50": "share inside the 50 % range",
-    "coverage_80": "share inside the 80 % range",
-    "coverage_95": "share inside the 95 % range",
-}
-
+from forecast.words import caption, score_caption
 
 def scores(table: pd.DataFrame, score: str = "crps_weeks") -> alt.LayerChart:
     """Draw one score of every forecaster with its range.
@@ -35,8 +23,8 @@ def scores(table: pd.DataFrame, score: str = "crps_weeks") -> alt.LayerChart:
     y = alt.Y(
         "forecaster:N", sort=list(rows["forecaster"]), title=None, axis=alt.Axis(labelLimit=220)
     )
-    words = SCORE_WORDS.get(score, score.replace("_", " "))
-    x = alt.X("low:Q", title=words, scale=alt.Scale(zero=False))
+    said = score_caption(score, len(rows))
+    x = alt.X("low:Q", title=said.axis, scale=alt.Scale(zero=False))
     tip = ["forecaster:N", *(alt.Tooltip(f"{c}:Q", format=".3g") for c in ("value", "low", "high"))]
     layers = [
         base.mark_rule(strokeWidth=3, color=SOFT).encode(y=y, x=x, x2="high:Q", tooltip=tip),
@@ -44,18 +32,11 @@ def scores(table: pd.DataFrame, score: str = "crps_weeks") -> alt.LayerChart:
             y=y, x="value:Q", tooltip=tip
         ),
     ]
-    title, how = "How far off the forecasts were", f"{words[0].upper()}{words[1:]}."
     if score.startswith("coverage_"):
-        said = pd.DataFrame({"said": [int(score.removeprefix("coverage_")) / 100.0]})
-        layers.append(alt.Chart(said).mark_rule(color=ALERT, strokeDash=[6, 3]).encode(x="said:Q"))
-        title, how = "How often the range held", how + " Dashed: what it should be."
-    return dress(
-        alt.layer(*layers),
-        title=title,
-        subtitle=f"{how} Grey: its range, athletes drawn anew.",
-        description=f"{title}: {words}, for {len(rows)} forecasters, lowest first.",
-        height=28 * len(rows) + 20,
-    )
+        stated = pd.DataFrame({"stated": [int(score.removeprefix("coverage_")) / 100.0]})
+        rule = alt.Chart(stated).mark_rule(color=ALERT, strokeDash=[6, 3])
+        layers.append(rule.encode(x="stated:Q"))
+    return dress(alt.layer(*layers), said, height=28 * len(rows) + 20)
 
 
 def reliability(calibration: pd.DataFrame, week: int = 12) -> alt.LayerChart:
@@ -90,19 +71,7 @@ def reliability(calibration: pd.DataFrame, week: int = 12) -> alt.LayerChart:
     )
     if pick is not None:
         chart = chart.add_params(pick)
-    return dress(
-        chart,
-        title=f"Said and came: cleared within {week} weeks",
-        subtitle="On the dashed line, a chance of 30 % comes true 3 times in 10.",
-        description=f"Chance said against share that cleared within {week} weeks, in ten bins.",
-        height=300,
-    )
-
-
-CHECK_WORDS = {
-    "pit": ("Where outcomes fell in the forecast", "place of the outcome in its forecast (PIT)"),
-    "d_calibration": ("D-calibration", "chance still on the rung when it ended"),
-}
+    return dress(chart, caption("reliability", week=week), height=300)
 
 
 def calibration(table: pd.DataFrame, check: str = "pit") -> alt.LayerChart:
@@ -117,10 +86,10 @@ def calibration(table: pd.DataFrame, check: str = "pit") -> alt.LayerChart:
     """
     rows = table[table["check"] == check]
     pick = one_or_pick(rows["forecaster"], "Forecaster")
-    title, label = CHECK_WORDS[check]
+    said = caption(check)
     base = picked(alt.Chart(rows), pick, "forecaster")
     axis = alt.Axis(format=".1f", values=[0, 0.2, 0.4, 0.6, 0.8, 1])
-    x = alt.X("low:Q", title=label, bin="binned", axis=axis)
+    x = alt.X("low:Q", title=said.axis, bin="binned", axis=axis)
     y = alt.Y("observed:Q", title="share of forecasts", axis=alt.Axis(format=".0%"))
     tip = [alt.Tooltip("observed:Q", title="share", format=".1%"), alt.Tooltip("low:Q")]
     chart = alt.layer(
@@ -131,10 +100,4 @@ def calibration(table: pd.DataFrame, check: str = "pit") -> alt.LayerChart:
     )
     if pick is not None:
         chart = chart.add_params(pick)
-    return dress(
-        chart,
-        title=title,
-        subtitle="Level bars: honest ranges. A hump: too wide. Two horns: too narrow.",
-        description=f"{title}: ten bins, one in ten expected in each.",
-        height=220,
-    )
+    return dress(chart, said, height=220)

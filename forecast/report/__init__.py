@@ -1,8 +1,5 @@
 """Pages for coach, analyst and athlete: self-contained HTML that can be mailed or printed."""
 
-from forecast.report.advice import STOP
-from forecast.report.cards import RungCard, athlete_cards
-from forecast.report.coach import rung_table, rung_words
 from forecast.report.cohort_tables import (
     clear_curves,
     ends,
@@ -10,26 +7,19 @@ from forecast.report.cohort_tables import (
     named_effects,
     rung_names,
     waits,
-    with_rung_names,
 )
 from forecast.report.data import AthleteData, ReportData, gather
-from forecast.report.files import make_folder
-from forecast.report.paragraphs import Paragraphs, paragraphs
+from forecast.report.page import Paragraphs, Table, paragraphs, table
 from forecast.report.tables import OpenTables, open_tables
-from forecast.report.why import watch_table
-from forecast.report.words import HEADINGS
-from forecast.report.write import READERS, write_report
+from forecast.report.write import READERS, make_folder, write_report
 
 __all__ = [
-    "HEADINGS",
     "READERS",
-    "STOP",
     "AthleteData",
     "OpenTables",
     "Paragraphs",
     "ReportData",
-    "RungCard",
-    "athlete_cards",
+    "Table",
     "clear_curves",
     "ends",
     "gather",
@@ -39,10 +29,7 @@ __all__ = [
     "open_tables",
     "paragraphs",
     "rung_names",
-    "rung_table",
-    "rung_words",
+    "table",
     "waits",
-    "watch_table",
-    "with_rung_names",
     "write_report",
 ]

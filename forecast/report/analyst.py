@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 
-from forecast import charts
+from forecast import charts, words
 from forecast.backtest import BacktestResult
 from forecast.cohort import (
     bottlenecks,
@@ -18,7 +18,6 @@ from forecast.cohort import (
     time_to_clear,
 )
 from forecast.errors import FitError, HistoryError
-from forecast.report.account import account
 from forecast.report.cohort_tables import (
     clear_curves,
     ends,
@@ -28,9 +27,19 @@ from forecast.report.cohort_tables import (
     waits,
 )
 from forecast.report.data import ReportData
-from forecast.report.figures import Figure, figure, sheets, span, told_once
-from forecast.report.html_tables import Table, number, share, table, text, weeks
-from forecast.report.page import render
+from forecast.report.page import (
+    Figure,
+    Table,
+    figure,
+    number,
+    render,
+    share,
+    sheets,
+    span,
+    table,
+    text,
+    weeks,
+)
 
 PACE_ROWS = 28
 """Rows of a chart that fit a printed page."""
@@ -81,12 +90,12 @@ def analyst_page(data: ReportData, trust: BacktestResult | None = None) -> str:
     trusted = f"{trust.held}." if trust else NOT_TRIED
     return render(
         "analyst.html.j2",
-        title=f"{data.club}: the cohort",
+        title=words.page_text("analyst", club=data.club),
         figures=figures,
         data=data,
         answer=(_slowest(data), trusted),
         answers=parts,
-        account=account(data.histories),
+        account=data.account,
     )
 
 
@@ -104,10 +113,10 @@ Found = tuple[str, tuple[Figure, ...], tuple[Table, ...]]
 def _tried(slot: str, title: str, make: Callable[[], Found]) -> Part:
     """Make a part, or say on the page why it could not be made."""
     try:
-        words, figures, tables = make()
+        texts, figures, tables = make()
     except (FitError, HistoryError) as error:
         return Part(slot, title, (f"Not worked out: {error}",))
-    return Part(slot, title, tuple(words.splitlines()), told_once(figures, set()), tables)
+    return Part(slot, title, tuple(texts.splitlines()), figures, tables)
 
 
 def _clearing(data: ReportData) -> Found:
@@ -166,9 +175,9 @@ def _growth(data: ReportData) -> Found:
     levels, targets = growth_table(data.view)
     if not levels.duplicated(["athlete", "rung_name"]).any():
         return NO_LINE, (), ()
-    words = "The level is what a usual day would show; it is filtered: each point knows only what "
+    how = "The level is what a usual day would show; it is filtered: each point knows only what "
     figures = (figure("growth", charts.growth_fits(levels, targets)),)
-    return words + "had been logged by then.", figures, ()
+    return how + "had been logged by then.", figures, ()
 
 
 def _lapse(data: ReportData) -> Found:

@@ -2,20 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 
-import pandas as pd
-
+from forecast import words
 from forecast.charts import ROW, chance_by_week, ladder_ahead, progress
-from forecast.ladder import Ladder
-from forecast.readiness import PAIN
-from forecast.report.advice import STOP
-from forecast.report.cards import RungCard, athlete_cards
 from forecast.report.data import AthleteData, ReportData
-from forecast.report.figures import Figure, figure
-from forecast.report.page import render
-from forecast.report.words import say_day
+from forecast.report.page import Figure, Picture, figure, render
+from forecast.row import PAIN, Row
 
 
 def athlete_pages(
@@ -23,96 +17,72 @@ def athlete_pages(
 ) -> Iterator[tuple[str, str]]:
     """Make the pages of athletes one by one: name, and page as HTML.
 
-    The charts are made once for the club; a page holds the part with its athlete's rows.
-
-    Parameters
-    ----------
-    data
-        The club's tables.
-    athletes
-        Whose pages.
-    back
-        Where the coach's page has each of them, if one is written beside these.
+    The charts are made once for the club; a page holds the part with its athlete's rows. ``back``
+    is where the coach's page has each of them, if one is written beside these.
     """
-    drawn, tables = _figures(data), data.for_athletes.split("athlete")
+    drawn = _figures(data)
     for athlete in athletes:
-        mine = data.only(athlete, tables[athlete])
-        yield athlete, _page(mine, drawn, (back or {}).get(athlete, ""))
+        yield athlete, _page(data.only(athlete), drawn, (back or {}).get(athlete, ""))
 
 
 def _figures(data: ReportData) -> dict[str, Figure]:
-    tables, found = data.for_athletes, {}
-    if len(tables.sets):
-        chart = progress(tables.sets, tables.level, tables.fan, tables.marks)
-        found["progress"] = figure("progress", chart)
-    if len(tables.curve):
-        found["chance"] = figure(
-            "chance", chance_by_week(tables.curve, tables.points, as_of=data.as_of)
-        )
+    tables = data.tables if data.notes else data.tables.without_notes()
+    tried, free = ([row for row in data.rows if row.seen.sessions],
+                   [row for row in data.rows if row.wait])  # fmt: skip
+    figures = {}
+    if tried:
+        figures["progress"] = figure("progress", progress(tables, tried))
+    if free:
+        figures["chance"] = figure("chance", chance_by_week(data.curve, free))
     if len(data.ahead):
-        upward = data.ahead.sort_values("rung", key=_place(data.ladder), kind="stable")
+        place = {key: number for number, key in enumerate(data.ladder.keys)}
+        upward = data.ahead.sort_values("rung", key=lambda keys: keys.map(place), kind="stable")
         chart = ladder_ahead(upward, as_of=data.as_of, horizon_weeks=data.ahead_weeks)
-        found["ahead"] = figure(
-            "ahead",
-            chart,
-            title="The ladder ahead of you",
-            subtitle="Top rung first. Bar: 8 in 10 get there in here. Diamond: half have by then. "
-            "Arrow: it may take longer than the chart is wide.",
-            note="The further up, the wider: each rung waits for the one before.",
-        )
-    return found
+        title, how = words.page_text("up_title"), words.page_text("up_how")
+        figures["ahead"] = figure("ahead", chart, title=title, subtitle=how)
+    return figures
 
 
-def _place(ladder: Ladder) -> Callable[[pd.Series], pd.Series]:
-    """Places of rungs in the ladder's order, which no single athlete's rungs need show."""
-    return lambda keys: keys.map({key: place for place, key in enumerate(ladder.keys)})
-
-
-def _page(data: AthleteData, drawn: dict[str, Figure], back: str) -> str:
-    cards = athlete_cards(data)
-    hurts = bool((data.forecast.summary["mark"] == PAIN).any())
+def _page(data: AthleteData, drawn: Mapping[str, Figure], back: str) -> str:
+    hurts = any(row.state == PAIN for row in data.rows)
+    pictures = [_pictures(row, first=place == 0) for place, row in enumerate(data.rows)]
     figures = [
-        drawn[name].of("who", {p.who: None for p in found})
+        drawn[name].of("who", whose)
         for name in ("progress", "chance")
-        if (found := [p for card in cards for p in card.pictures if p.figure == name])
+        if (whose := {p.who: None for each in pictures for p in each if p.figure == name})
     ]
     ahead = None
     if len(data.ahead) > 1 and not hurts:
         ahead = replace(
             drawn["ahead"].of("athlete", [data.athlete], height=ROW * len(data.ahead)),
-            alt=f"Range of weeks to each of the {len(data.ahead)} rungs still ahead of "
-            f"{data.athlete}, top rung first.",
+            alt=words.up_alt(len(data.ahead), data.athlete),
         )
         figures.append(ahead)
     return render(
         "athlete.html.j2",
-        title=f"{data.athlete}: where you stand",
+        title=words.page_text("athlete", athlete=data.athlete),
         figures=figures,
         data=data,
-        cards=cards,
-        answer=_answer(cards),
+        cards=list(zip(data.cards, pictures, strict=True)),
         back=back,
         ahead=ahead,
-        nothing_open="" if cards else _nothing_open(data),
-        stop=STOP,
+        nothing_open="" if data.cards else words.nothing_open(data.cleared, data.as_of),
+        stop=words.STOP,
         pain=hurts,
     )
 
 
-def _answer(cards: list[RungCard]) -> list[str]:
-    """One sentence a rung: its state, and when."""
-    return [f"{card.name}: {card.state.lower()}; {card.soon}." for card in cards]
+def _pictures(row: Row, *, first: bool) -> tuple[Picture, ...]:
+    """What is drawn of a rung: its sets, where any were logged; the chance, but beside pain.
 
-
-def _nothing_open(data: AthleteData) -> str:
-    """What there is to say where every rung logged is behind the athlete."""
-    as_of = data.forecast.as_of
-    said = [
-        f"{data.ladder.rung(row.rung).name} on {say_day(row.cleared_on, as_of)}"
-        for row in data.cleared.itertuples(index=False)
-    ]
-    done = f"You cleared {'; '.join(said)}. " if said else ""
-    return (
-        f"No rung is open for you now, so there is nothing to forecast. {done}What comes next is "
-        "for you and your coach to choose."
-    )
+    How to read them stands beside the ``first`` alone.
+    """
+    kinds = [("progress", "sets", words.of_sets(row), words.under_sets(row))]
+    kinds = kinds if row.seen.sessions else []
+    if row.wait:
+        kinds.append(("chance", "chances", words.of_chance(row), ""))
+    return tuple(
+        Picture(name, row.who, words.page_text(title),
+                words.caption(name, title="", text="").subtitle if first else "", alt, note)
+        for name, title, alt, note in kinds
+    )  # fmt: skip

@@ -24,11 +24,6 @@ def rung_names(ladder: Ladder) -> dict[str, str]:
     return {rung.key: rung.name for rung in ladder.rungs}
 
 
-def with_rung_names(frame: pd.DataFrame, ladder: Ladder) -> pd.DataFrame:
-    """Return the table with ``rung_name`` beside its ``rung``."""
-    return frame.assign(rung_name=frame["rung"].map(rung_names(ladder)))
-
-
 def clear_curves(result: TimeToClear) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return the curves from week 0, and the numbers still watched at a few weeks.
 

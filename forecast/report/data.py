@@ -2,24 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from forecast import words
 from forecast.ahead import fallbacks, ladder_ahead, retests
-from forecast.changes import Changes
-from forecast.cohort import lapse_chance, weeks_of_others
+from forecast.cohort import weeks_of_others
 from forecast.errors import ForecastError
 from forecast.histories import CLEARED, PASSED_OVER, Histories
 from forecast.ladder import Ladder
 from forecast.log import TrainingLog
-from forecast.plateau import plateaus
-from forecast.readiness import AWAY, KEYS, Fitted, LogView, Progress, ReadinessForecast, as_view
-from forecast.report.answer import own_changes
-from forecast.report.cohort_tables import with_rung_names
-from forecast.report.seen import seen
+from forecast.readiness import Fitted, LogView, Progress, as_view
 from forecast.report.tables import OpenTables, open_tables
+from forecast.row import KEYS, Row
+
+if TYPE_CHECKING:
+    from forecast.changes import Changes
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,29 +30,23 @@ class ReportData:
     ----------
     club
         Name for headings.
-    ladder
-        The ladder.
-    forecast
-        The forecast, with a ``who`` column (athlete and rung) in ``summary`` and ``reasons``, and
-        ``mark`` and ``usual`` (see ``marks``) in ``summary``.
-    tables
-        Tables of the charts, by ``who``.
-    plateaus
-        One row an open (athlete, rung), as ``model.plateaus`` gives it, with ``rung_name``.
-    ahead
-        Summary of the ladder ahead, one row an athlete and rung; empty where not asked for.
-    ahead_weeks
-        Weeks the ladder ahead looks forward.
-    lapse
-        ``athlete, rung, p_gone, text``: the chance of stopping, beside each forecast.
-    going_back
-        Rungs whose form breaks more often than usual, as ``ahead.fallbacks`` gives them.
-    retests
-        Cleared rungs due for a re-test, as ``ahead.retests`` gives them, of athletes not away.
-    others
-        How long the others took, as ``cohort.weeks_of_others`` gives it; empty where not asked for.
     view
         The log as the model sees it, from which all of this comes.
+    rows
+        Every open rung, most urgent first, whoever is away for long last.
+    tables
+        Tables of the charts of sets, of all rows; see ``open_tables``.
+    curve
+        Chances by week, as ``view.curve`` gives them; none under a hold.
+    ahead, ahead_weeks
+        Summary of the ladder ahead, one line an athlete and rung, and the weeks it looks forward;
+        empty where not asked for.
+    going_back
+        By athlete and rung: what to know where form breaks more often than usual.
+    retests
+        By athlete: cleared rungs due for a re-test, in words; of athletes who train now.
+    others
+        By athlete and rung: the weeks beside those of others, in words; empty where not asked for.
     notes
         Whether athletes' pages show the notes of their sets.
     changes
@@ -60,24 +54,22 @@ class ReportData:
     """
 
     club: str
-    ladder: Ladder
-    forecast: ReadinessForecast
+    view: LogView
+    rows: tuple[Row, ...]
     tables: OpenTables
-    plateaus: pd.DataFrame
+    curve: pd.DataFrame
     ahead: pd.DataFrame
     ahead_weeks: int
-    lapse: pd.DataFrame
-    going_back: pd.DataFrame
-    retests: pd.DataFrame
-    others: pd.DataFrame
-    view: LogView
+    going_back: dict[tuple[str, str], str]
+    retests: dict[str, str]
+    others: dict[tuple[str, str], str]
     notes: bool = False
     changes: Changes | None = None
 
     @property
     def as_of(self) -> pd.Timestamp:
         """Cut date: nothing dated on or after it was used."""
-        return self.forecast.as_of
+        return self.view.as_of
 
     @property
     def histories(self) -> Histories:
@@ -85,9 +77,19 @@ class ReportData:
         return self.view.histories
 
     @property
+    def ladder(self) -> Ladder:
+        """The ladder."""
+        return self.view.log.ladder
+
+    @property
+    def here(self) -> tuple[Row, ...]:
+        """The rows that are listed and charted: of whoever is not away for long."""
+        return tuple(row for row in self.rows if not row.is_away)
+
+    @property
     def athletes(self) -> list[str]:
         """Athletes with an open rung, in alphabetical order."""
-        return sorted(set(self.forecast.summary["athlete"]))
+        return sorted({row.athlete for row in self.rows})
 
     @property
     def finished(self) -> list[str]:
@@ -97,54 +99,62 @@ class ReportData:
         return sorted(set(done.index[done]) - set(self.athletes))
 
     @property
-    def for_athletes(self) -> OpenTables:
-        """The tables; what the coach wrote beside a set only where asked for."""
-        whole = self.tables
-        return whole if self.notes else replace(whole, sets=whole.sets.assign(note=""))
+    def account(self) -> str:
+        """What the pages are made from, counted, in a sentence."""
+        histories = self.histories
+        ends = histories.spells["outcome"].value_counts().to_dict()
+        late = int(histories.spells["under_way"].sum())
+        return words.account(len(histories.sets), len(histories.after_clearing), ends, late)
 
-    def only(self, athlete: str, tables: OpenTables | None = None) -> AthleteData:
-        """Return the part that one athlete's page may hold, and nothing of anybody else's.
-
-        ``tables``: the athlete's part of ``for_athletes``, where it has been split already.
-        """
-        forecast, spells = self.forecast, _mine(self.histories.spells, athlete)
+    def only(self, athlete: str) -> AthleteData:
+        """Return the part that one athlete's page may hold, and nothing of anybody else's."""
+        place = {key: number for number, key in enumerate(self.ladder.keys)}
+        rows = [row for row in self.rows if row.athlete == athlete]
+        rows.sort(key=lambda row: place[row.rung.key])
+        tables = self.tables.only([row.who for row in rows])
+        spells = self.histories.spells
+        done = spells[(spells["athlete"] == athlete) & (spells["outcome"] == CLEARED)]
+        changed = ""
+        if self.changes is not None:
+            mine = self.changes.table[self.changes.table["athlete"] == athlete]
+            kinds = zip(mine["kind"], mine["rung_name"], strict=True)
+            changed = words.own_changes(kinds, self.changes.since, self.as_of)
         return AthleteData(
             athlete=athlete,
             club=self.club,
-            ladder=self.ladder,
-            forecast=replace(
-                forecast,
-                summary=_mine(forecast.summary, athlete),
-                curve=_mine(forecast.curve, athlete),
-                reasons=_mine(forecast.reasons, athlete),
+            as_of=self.as_of,
+            rows=tuple(rows),
+            cards=tuple(words.card(row, self.others.get(row.key, "")) for row in rows),
+            cleared=tuple(
+                (self.ladder.rung(key).name, day)
+                for key, day in zip(done["rung"], done["cleared_on"], strict=True)
             ),
-            cleared=spells[spells["outcome"] == CLEARED][["rung", "cleared_on"]],
-            tables=tables or self.for_athletes.split("athlete")[athlete],
-            plateaus=_mine(self.plateaus, athlete),
+            tables=tables if self.notes else tables.without_notes(),
+            curve=_mine(self.curve, athlete),
             ahead=_mine(self.ahead, athlete),
             ahead_weeks=self.ahead_weeks,
-            others=_mine(self.others, athlete),
-            changed=own_changes(self.changes, athlete, self.as_of),
+            changed=changed,
         )
 
 
 @dataclass(frozen=True, slots=True)
 class AthleteData:
-    """What one athlete's page is made from; fields as in ``ReportData``.
+    """What one athlete's page is made from, rows in the ladder's order; fields as in ``ReportData``.
 
-    ``cleared``: ``rung, cleared_on`` of the rungs cleared; ``changed``: a sentence, or empty.
+    ``cards``: each row in words; ``cleared``: names and days of the rungs cleared; ``changed``: a
+    sentence, or empty.
     """
 
     athlete: str
     club: str
-    ladder: Ladder
-    forecast: ReadinessForecast
-    cleared: pd.DataFrame
+    as_of: pd.Timestamp
+    rows: tuple[Row, ...]
+    cards: tuple[words.Card, ...]
+    cleared: tuple[tuple[str, pd.Timestamp], ...]
     tables: OpenTables
-    plateaus: pd.DataFrame
+    curve: pd.DataFrame
     ahead: pd.DataFrame
     ahead_weeks: int
-    others: pd.DataFrame
     changed: str
 
 
@@ -161,21 +171,19 @@ def gather(
     for_coach: bool = True,
     for_athlete: bool = True,
     notes: bool = False,
-    forecast: ReadinessForecast | None = None,
+    changes: Changes | None = None,
     progress: Progress | None = None,
 ) -> ReportData:
     """Work out what the pages show.
 
     Parameters
     ----------
-    log, model, as_of, club, notes, progress
+    log, model, as_of, club, notes, changes, progress
         As in ``write_report``.
     for_coach
-        Whether re-tests, going back and the chance of stopping are wanted.
+        Whether re-tests and going back are wanted.
     for_athlete
-        Whether the ladder ahead is wanted.
-    forecast
-        The model's forecast of the log at the cut, where it has been made already.
+        Whether the ladder ahead and the weeks of others are wanted.
 
     Raises
     ------
@@ -186,46 +194,61 @@ def gather(
     HistoryError
         No set is dated before ``as_of``.
     """
-    cut = as_of if forecast is None else forecast.as_of
     if isinstance(log, LogView):
-        view = as_view(log, as_of=cut)
-    elif not hasattr(model, "view") or model is None:
+        view = as_view(log, as_of=as_of)
+    elif model is None or not hasattr(model, "view"):
         raise ForecastError(
             "A log needs a fitted model to be seen with; give the log first, then the model, or "
             "its view alone."
         )
     else:
-        view = model.view(log, cut, progress=progress)
-    ladder = view.log.ladder
-    forecast = seen(view, forecast)
-    states = with_rung_names(view.once(plateaus), ladder)
-    summary = forecast.summary
-    view.say("ladder ahead")
-    ahead = ladder_ahead(view) if for_athlete else None
+        view = model.view(log, as_of, progress=progress)
+    rows = view.rows
+    ahead = None
+    if for_athlete:
+        view.say("ladder ahead")
+        ahead = ladder_ahead(view)
     view.say("who needs a look")
-    at_it = set(summary.loc[summary["mark"] != AWAY, "athlete"])
     return ReportData(
-        club=club or ladder.name,
-        ladder=ladder,
+        club=club or view.log.ladder.name,
         view=view,
-        forecast=forecast,
-        tables=open_tables(view, forecast),
-        plateaus=states,
+        rows=rows,
+        tables=open_tables(view, rows),
+        curve=view.curve(),
+        ahead=pd.DataFrame({"athlete": []}) if ahead is None else ahead.summary,
+        ahead_weeks=0 if ahead is None else ahead.horizon_weeks,
+        going_back=_going_back(view) if for_coach else {},
+        retests=_retests(view, rows) if for_coach else {},
+        others=_others(view.histories) if for_athlete else {},
         notes=notes,
-        ahead=summary.iloc[:0] if ahead is None else ahead.summary,
-        ahead_weeks=forecast.horizon_weeks if ahead is None else ahead.horizon_weeks,
-        lapse=lapse_chance(view) if for_coach else _none("p_gone", "text"),
-        others=weeks_of_others(view.histories) if for_athlete else _none("week"),
-        going_back=_flagged(fallbacks(view), "go_back", at_it) if for_coach else _none("text"),
-        retests=_flagged(retests(view), "due", at_it) if for_coach else _none("text"),
+        changes=changes,
     )
 
 
-def _flagged(frame: pd.DataFrame, flag: str, at_it: Collection[str]) -> pd.DataFrame:
-    """Keep the rows with the flag, of athletes who train an open rung now."""
-    kept = frame[frame[flag].astype(bool) & frame["athlete"].isin(at_it)]
-    return kept.reset_index(drop=True)
+def _going_back(view: LogView) -> dict[tuple[str, str], str]:
+    table = fallbacks(view)
+    table = table[table["go_back"].astype(bool)].set_index(KEYS)
+    return table["text"].to_dict()
 
 
-def _none(*columns: str) -> pd.DataFrame:
-    return pd.DataFrame({name: pd.Series(dtype="str") for name in (*KEYS, "rung_name", *columns)})
+def _retests(view: LogView, rows: tuple[Row, ...]) -> dict[str, str]:
+    due = retests(view)
+    here = {row.athlete for row in rows if row.away is None}
+    due = due[due["due"].astype(bool) & due["athlete"].isin(here)]
+    ladder = view.log.ladder
+    told = [
+        words.retest(
+            one.rung_name, one.level_value, one.target, ladder.rung(one.rung).criterion.measure
+        )
+        for one in due.itertuples(index=False)
+    ]
+    return due.assign(told=told).groupby("athlete")["told"].agg("; ".join).to_dict()
+
+
+def _others(histories: Histories) -> dict[tuple[str, str], str]:
+    return {
+        (one.athlete, one.rung): words.beside_others(
+            one.week, one.at_least, one.quarter, one.three_quarters
+        )
+        for one in weeks_of_others(histories).itertuples(index=False)
+    }

@@ -1,142 +1,101 @@
-"""Tables behind the charts of one athlete on one rung, made for all open rungs at once."""
+"""Tables behind the charts of open rungs: sets, the level at each session, and from here on."""
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from scipy.stats import norm
 
+from forecast.charts import edge_weeks
 from forecast.growth import GrowthModel, Tracked, propagate, to_ratio
 from forecast.histories import Histories
-from forecast.readiness import LAST_SESSIONS, LogView, ReadinessForecast
-from forecast.report.marks import MOST_WEEKS, edge_weeks, marks_table, points_table
-from forecast.report.seen import on_hold, seen
+from forecast.readiness import LAST_SESSIONS, LogView, usual_value
+from forecast.row import FLAT, FORM, HELP, NO_SUCCESS, PAIN, PAUSED, SLIPPING, Row
 from forecast.types import Array
 
 EIGHTY = float(norm.ppf(0.9))
-FAN_KEYS = ["who", "athlete", "target", "counted"]
 CEILING = 3.2
 """Times the target beyond which no level is drawn; it bounds the axis of a record gone wild."""
+NO_LINE_AHEAD = (PAIN, PAUSED, FORM, HELP, NO_SUCCESS)
+"""States in which no level is drawn from here on: nobody trains it, or nothing counts yet."""
 
 
 @dataclass(frozen=True, slots=True)
 class OpenTables:
-    """What the charts of progress and of chances need, keyed by ``who`` (athlete and rung).
-
-    Attributes
-    ----------
-    sets
-        ``who, athlete, date, value, kind, note``.
-    level, fan
-        ``who, athlete, date, low, mid, high``: level in the rung's unit with its 80 % band, at
-        each session and after the cut.
-    marks
-        One row a ``who``; see ``charts.progress``.
-    curve
-        ``who, athlete, week, p_cleared``.
-    points
-        ``who, athlete, share, week, text, low, high``; see ``charts.chance_by_week``.
-    """
+    """What charts of sets draw, keyed by ``who``; see ``charts.Drawn``."""
 
     sets: pd.DataFrame
     level: pd.DataFrame
     fan: pd.DataFrame
-    marks: pd.DataFrame
-    curve: pd.DataFrame
-    points: pd.DataFrame
 
-    def split(self, column: str) -> Mapping[str, OpenTables]:
-        """Return the rows of each value of ``column`` (``who`` or ``athlete``); of another, none.
+    def only(self, who: Collection[str]) -> OpenTables:
+        """Return the part about some rows."""
+        return OpenTables(*(t[t["who"].isin(who)] for t in (self.sets, self.level, self.fan)))
 
-        Once for all of them: picking them out one by one takes ten times as long.
-        """
-        frames = {part.name: getattr(self, part.name) for part in fields(self)}
-        places = {name: frame.groupby(column).indices for name, frame in frames.items()}
-        none = OpenTables(**{name: frame.iloc[:0] for name, frame in frames.items()})
-        found = defaultdict(lambda: none)
-        for value in set().union(*places.values()):
-            found[value] = OpenTables(
-                **{
-                    name: frame.iloc[places[name].get(value, [])].reset_index(drop=True)
-                    for name, frame in frames.items()
-                }
-            )
-        return found
+    def without_notes(self) -> OpenTables:
+        """Return the same without what was written beside sets."""
+        return replace(self, sets=self.sets.assign(note=""))
 
 
-def open_tables(view: LogView, forecast: ReadinessForecast | None = None) -> OpenTables:
-    """Return the tables for every row of the forecast.
+def open_tables(view: LogView, rows: Sequence[Row]) -> OpenTables:
+    """Return the tables of some open rungs.
 
     Parameters
     ----------
     view
         The log as a fitted forecaster sees it.
-    forecast
-        The forecast, of the same log and cut; that of the view where left out.
-
-    Raises
-    ------
-    HistoryError, ForecastError
-        See ``readiness.LogView.histories``.
+    rows
+        Rows of that view; those without a session have nothing to draw.
     """
-    forecast = seen(view, forecast)
-    keys = forecast.summary
-    growth, histories, tracked = view.growth, view.histories, view.tracked
-    measures = {rung.key: rung.criterion.measure for rung in histories.ladder.rungs}
-    spells = histories.spells.reset_index(names="spell_row")[["athlete", "rung", "spell_row"]]
-    tried = keys.merge(spells, on=["athlete", "rung"], how="inner")
-    tried = tried[tried["sessions"] > 0].reset_index(drop=True)
-    tried = tried.assign(counted=tried["rung"].map(measures) == "reps")
-    keep = tried[["spell_row", "who", "athlete", "target", "counted"]]
-    level = _shown(level_by_session(growth, tracked, histories, keep), histories)
-    ahead = _fan(view, tried)
-    held = on_hold(keys)
+    growth, histories = view.growth, view.histories
+    spells = histories.spells.reset_index(names="spell_row").set_index(["athlete", "rung"])
+    tried = [row for row in rows if row.seen.sessions]
+    keys = pd.DataFrame(
+        [
+            (row.who, row.rung.criterion.target, row.rung.criterion.measure == "reps",
+             row.level.value, edge_weeks(row), row.state)
+            for row in tried
+        ],
+        columns=["who", "target", "whole", "usual", "edge", "state"],
+    ).assign(spell_row=[int(spells.at[row.key, "spell_row"]) for row in tried])  # fmt: skip
+    level = level_by_session(growth, view.tracked, histories, keys)
     return OpenTables(
-        sets=_sets(histories, tried),
-        level=_in_whole(level),
-        fan=_in_whole(_without(ahead, held)),
-        marks=marks_table(keys, histories, forecast.horizon_weeks, ahead),
-        curve=_without(_curve(keys, forecast.curve), held),
-        points=_without(points_table(keys, forecast), held),
+        sets=_sets(histories, keys),
+        level=_in_whole(_shown(level, histories)),
+        fan=_in_whole(_fan(view, keys)),
     )
 
 
-def _without(frame: pd.DataFrame, held: list[str]) -> pd.DataFrame:
-    """Take what lies ahead off the charts of rungs on hold; what was logged stays."""
-    return frame[~frame["who"].isin(held)].reset_index(drop=True)
-
-
 def _shown(level: pd.DataFrame, histories: Histories) -> pd.DataFrame:
-    """Bound the level by what was shown: the best set that counted in the last five sessions.
-
-    The same bound as on the usual day of ``readiness.with_usual``, at every session.
-    """
+    """Bound the level by the best set that counted in the last sessions, as the usual day is."""
     best = histories.sessions.groupby("spell")["best"]
     shown = best.rolling(LAST_SESSIONS, min_periods=1).max().droplevel(0)
     level = level.merge(shown.rename("shown"), left_on="session_row", right_index=True, how="left")
-    below = {name: level[name].clip(upper=level["shown"]) for name in ("low", "mid")}
-    return level.assign(**below)
+    return level.assign(**{name: level[name].clip(upper=level["shown"]) for name in ("low", "mid")})
 
 
 def _in_whole(frame: pd.DataFrame) -> pd.DataFrame:
-    """Say repetitions whole, as a day shows them: steps, each up to the day of the next."""
+    """Tell repetitions whole, as the usual day is: steps, each up to the day of the next."""
     names = ["low", "mid", "high"]
-    whole = frame[names].apply(lambda part: np.floor(part + 1e-9))
-    counted = frame["counted"]
-    steps = frame.assign(**{name: whole[name].where(counted, frame[name]) for name in names})
-    held = steps.groupby("who")[names].shift()
-    ends = steps.assign(**held.to_dict("series"))[counted & held["mid"].notna()]
-    both = pd.concat([ends, steps]).sort_index(kind="stable")
-    return both[["who", "athlete", "date", *names]].reset_index(drop=True)
+    whole, target = frame["whole"].to_numpy(dtype=bool), frame["target"].to_numpy()
+    steps = frame.assign(
+        **{
+            name: usual_value(np.log(np.maximum(frame[name].to_numpy(), 1e-9) / target), target, whole)
+            for name in names
+        }
+    )
+    before = steps.groupby("who")[names].shift()
+    ends = steps.assign(**before.to_dict("series"))[whole & before["mid"].notna().to_numpy()]
+    both = pd.concat([ends, steps]).sort_index(kind="stable").round(dict.fromkeys(names, 2))
+    return both[["who", "date", *names]].reset_index(drop=True)
 
 
-def _sets(histories: Histories, tried: pd.DataFrame) -> pd.DataFrame:
+def _sets(histories: Histories, keys: pd.DataFrame) -> pd.DataFrame:
     sets = histories.sets.merge(
-        tried[["spell_row", "who"]], left_on="spell", right_on="spell_row", how="inner"
+        keys[["spell_row", "who"]], left_on="spell", right_on="spell_row", how="inner"
     )
     stopped = sets["stopped"].isin(["target", "choice"])
     kind = np.select(
@@ -144,7 +103,7 @@ def _sets(histories: Histories, tried: pd.DataFrame) -> pd.DataFrame:
         ["with help", "not clean", "clean, stopped on purpose"],
         default="clean",
     )
-    return sets.assign(kind=kind)[["who", "athlete", "date", "value", "kind", "note"]]
+    return sets.assign(kind=kind)[["who", "date", "value", "kind", "note"]]
 
 
 def _in_unit(
@@ -166,12 +125,7 @@ def level_by_session(
 ) -> pd.DataFrame:
     """Return the level after each session in the rung's unit, with its 80 % band.
 
-    Parameters
-    ----------
-    growth, tracked, histories
-        The engine, and the log seen through it.
-    spells
-        ``spell_row`` (row of ``histories.spells``) and ``target``, with any columns to keep.
+    ``spells``: ``spell_row`` (row of ``histories.spells``) and ``target``, with any columns to keep.
     """
     filtered = tracked.filtered
     state = pd.DataFrame(
@@ -187,33 +141,30 @@ def level_by_session(
     return rows.drop(columns=["mean", "var", "spell"]).assign(**band)
 
 
-def _fan(view: LogView, tried: pd.DataFrame) -> pd.DataFrame:
-    """Carry the forecast's own state at the cut on, weekly, to the chart's edge."""
-    growth, at_cut, as_of = view.growth, view.at_cut, view.histories.as_of
+def _fan(view: LogView, keys: pd.DataFrame) -> pd.DataFrame:
+    """Carry the forecast's own state at the cut on, weekly, to the chart's edge.
+
+    What is flat stays level, what slips does not rise: as the verdict says.
+    """
+    at_cut, as_of = view.at_cut, view.as_of
+    keys = keys[~keys["state"].isin(NO_LINE_AHEAD)].reset_index(drop=True)
+    if at_cut is None or keys.empty:
+        return pd.DataFrame(columns=["who", "date", "target", "whole", "low", "mid", "high"])
     spell_row = view.tracked.panel.spell_row[view.under_way]
-    place = pd.Series(np.arange(len(spell_row)), index=spell_row)[tried["spell_row"]].to_numpy()
-    mean, cov = np.empty((0, 3)), np.empty((0, 3, 3))
-    if at_cut is not None:
-        mean, cov = at_cut.mean[place], at_cut.cov[place]
-    target, edge = tried["target"].to_numpy(), edge_weeks(tried).to_numpy()
-    none = np.zeros(len(tried))
+    place = pd.Series(np.arange(len(spell_row)), index=spell_row)[keys["spell_row"]].to_numpy()
+    mean, cov = at_cut.mean[place], at_cut.cov[place]
+    target, none, now = keys["target"].to_numpy(), np.zeros(len(keys)), at_cut.mean[place, 0]
+    flat, slips = ((keys["state"] == state).to_numpy() for state in (FLAT, SLIPPING))
     frames = []
-    for week in range(MOST_WEEKS + 1):
-        then, spread = propagate(growth.fit.constants.dynamics, mean, cov, none + week, none)
-        band = _in_unit(growth, target, then[:, 0], spread[:, 0, 0], CEILING * target)
-        rows = tried[FAN_KEYS].assign(date=as_of + pd.Timedelta(weeks=week), **band)
-        frames.append(rows[edge >= week])
-    # What a usual day shows now is never more than was shown; see ``_shown``.
-    now, most = frames[0], tried["usual"]
-    frames[0] = now.assign(**{name: now[name].clip(upper=most) for name in ("low", "mid")})
+    for week in range(int(keys["edge"].max()) + 1):
+        dynamics = view.growth.fit.constants.dynamics
+        then, spread = propagate(dynamics, mean, cov, none + week, none)
+        level = np.where(flat, now, np.where(slips, np.minimum(then[:, 0], now), then[:, 0]))
+        band = _in_unit(view.growth, target, level, spread[:, 0, 0], CEILING * target)
+        rows = keys.assign(date=as_of + pd.Timedelta(weeks=week), **band)
+        # what a usual day shows now is never more than was shown, and stays so where flat
+        bounded = flat | slips | (week == 0)
+        most = rows["usual"].where(bounded, np.inf)
+        rows = rows.assign(**{name: rows[name].clip(upper=most) for name in ("low", "mid")})
+        frames.append(rows[keys["edge"] >= week])
     return pd.concat(frames, ignore_index=True)
-
-
-def _curve(keys: pd.DataFrame, curve: pd.DataFrame) -> pd.DataFrame:
-    """Put who beside the curve, and the chance of 0 at the cut in front of it."""
-    start = keys[["athlete", "rung"]].assign(week=0, p_cleared=0.0)
-    whole = pd.concat([start, curve], ignore_index=True)
-    whole = whole.merge(keys[["athlete", "rung", "who"]], on=["athlete", "rung"])
-    return whole.sort_values(["who", "week"], kind="stable", ignore_index=True)[
-        ["who", "athlete", "week", "p_cleared"]
-    ]

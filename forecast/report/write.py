@@ -1,29 +1,35 @@
-"""Write the pages for coach, analyst and athlete."""
+"""Write the pages for coach, analyst and athlete: names of files, and all of them or none."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Container, Iterator, Sequence
-from dataclasses import replace
+import hashlib
+import re
+import unicodedata
+from collections import Counter
+from collections.abc import Callable, Container, Iterable, Iterator, Sequence
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import pandas as pd
 
 from forecast.backtest import BacktestResult
-from forecast.changes import Changes
 from forecast.errors import ForecastError, HistoryError
-from forecast.log import TrainingLog, as_day
-from forecast.readiness import Fitted, LogView, ReadinessForecast
+from forecast.log import TrainingLog, as_day, write_all
+from forecast.readiness import Fitted, LogView
 from forecast.report.analyst import analyst_page
 from forecast.report.athlete import athlete_pages
 from forecast.report.coach import anchor, coach_page
 from forecast.report.data import ReportData, gather
-from forecast.report.files import file_names, make_folder, write_pages
+
+if TYPE_CHECKING:
+    from forecast.changes import Changes
 
 Who = Literal["coach", "analyst", "athlete"]
 READERS: tuple[Who, ...] = ("coach", "analyst", "athlete")
 COACH = "coach.html"
 Progress = Callable[[str], None]
+LONGEST = 48
+"""Letters of a name in a file's name."""
 
 
 def write_report(
@@ -36,7 +42,6 @@ def write_report(
     club: str = "",
     trust: BacktestResult | None = None,
     notes: bool = False,
-    forecast: ReadinessForecast | None = None,
     changes: Changes | None = None,
     progress: Progress | None = None,
 ) -> list[Path]:
@@ -65,8 +70,6 @@ def write_report(
         A backtest on the same log, for the analyst's page.
     notes
         Show athletes the free-text notes of their own sets; they stay with the coach otherwise.
-    forecast
-        The model's forecast of the log, where it has been made already: at its cut the pages are.
     changes
         What changed since an earlier day, for the top of the coach's page.
     progress
@@ -75,8 +78,8 @@ def write_report(
     Raises
     ------
     ForecastError
-        An unknown reader, a folder that can't be written to, a log of another ladder, a
-        forecast as of another day, or a log without a model.
+        An unknown reader, a folder that can't be written to, a log of another ladder, or a log
+        without a model.
     NotFittedError
         ``fit`` was not called on the model.
     HistoryError
@@ -88,27 +91,20 @@ def write_report(
             f"who = {', '.join(map(repr, strangers)) or 'nobody'}; "
             f"choose from {', '.join(READERS)}."
         )
-    day = None if as_of is None else as_day(as_of, "as_of", HistoryError)
-    if forecast is not None and day is not None and day != forecast.as_of:
-        raise ForecastError(
-            f"The forecast is as of {forecast.as_of.date()}, the pages as of {day.date()}; make "
-            "both for one day."
-        )
-    say = progress or (lambda _: None)
     folder = make_folder(out)
     data = gather(
         log,
         model,
-        as_of,
+        None if as_of is None else as_day(as_of, "as_of", HistoryError),
         club=club,
         for_coach="coach" in who,
         for_athlete="athlete" in who,
         notes=notes,
-        forecast=forecast,
+        changes=changes,
         progress=progress,
     )
-    data = replace(data, changes=changes)
-    return write_pages(folder, _pages(dict.fromkeys(who), data, trust, say))
+    pages = _pages(dict.fromkeys(who), data, trust, progress or (lambda _: None))
+    return write_all((folder / name, text.encode("utf-8")) for name, text in pages)
 
 
 def _pages(
@@ -118,7 +114,7 @@ def _pages(
     files = file_names([*data.athletes, *data.finished], "athlete")
     if "coach" in readers:
         say("pages for coach")
-        yield COACH, coach_page(data, files if "athlete" in readers else None)
+        yield COACH, coach_page(data, files, linked="athlete" in readers)
     if "analyst" in readers:
         say("pages for analyst")
         yield "analyst.html", analyst_page(data, trust)
@@ -127,3 +123,46 @@ def _pages(
         back = {athlete: f"{COACH}#{anchor(name)}" for athlete, name in files.items()}
         for athlete, page in athlete_pages(data, files, back if "coach" in readers else None):
             yield files[athlete], page
+
+
+def slug(name: str) -> str:
+    """Return the name in small ASCII letters, digits and hyphens.
+
+    A name of which nothing is left that way becomes a short digest of itself.
+    """
+    plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode("ascii")
+    text = re.sub(r"[^a-z0-9]+", "-", plain.lower()).strip("-")[:LONGEST].strip("-")
+    return text or hashlib.sha256(name.encode("utf-8")).hexdigest()[:8]
+
+
+def file_names(names: Iterable[str], prefix: str) -> dict[str, str]:
+    """Return a distinct file name for each name: ``athlete-arvo-w.html``.
+
+    Names that look alike get a digest of their own behind the common part, so that a name keeps
+    its file whoever else is in the club.
+    """
+    slugs = {name: slug(name) for name in names}
+    counts = Counter(slugs.values())
+    files = {}
+    for name, value in slugs.items():
+        digest = hashlib.sha256(name.encode("utf-8")).hexdigest()[:6]
+        files[name] = f"{prefix}-{value}{'' if counts[value] == 1 else '-' + digest}.html"
+    return files
+
+
+def make_folder(path: str | Path) -> Path:
+    """Return the folder, made where it is not there yet.
+
+    Raises
+    ------
+    ForecastError
+        It can't be made, or is a file.
+    """
+    folder = Path(path)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise ForecastError(
+            f"The folder {folder} can't be made ({error.strerror}); name another with --out."
+        ) from error
+    return folder

@@ -97,17 +97,19 @@ def for_analyst(row: Row) -> Said:
 
 def for_athlete(row: Row) -> Said:
     """Return a row in plain words for the athlete."""
-    return _said(row, _own_why(row), _OWN_STEPS[row.state](row), say_chance)
+    return _said(row, _own_why(row), _OWN_STEPS[row.state](row), say_chance, who="you")
 
 
-def _said(row: Row, why_text: str, step: str, chance: Callable[[float], str]) -> Said:
+def _said(
+    row: Row, why_text: str, step: str, chance: Callable[[float], str], who: str = "they"
+) -> Said:
     wait = row.wait
     return Said(
         state=state(row),
         stands=stands(row),
         weeks=weeks(row),
         half_by=half_by(row),
-        headline=headline(row),
+        headline=headline(row, who),
         chances=tuple(
             (f"within {week} weeks", chance(p))
             for week, p in (wait.chances.items() if wait else ())
@@ -165,7 +167,7 @@ def weeks(row: Row) -> str:
 def half_by(row: Row) -> str:
     """Return by when half clear it, empty where none is told."""
     wait = row.wait
-    if wait is None or _undated(row) or says_nothing(wait.low, wait.high):
+    if wait is None or not has_dates(row):
         return ""
     return say_half(wait.dates[1], wait.low, wait.high, wait.horizon, row.as_of)
 
@@ -174,8 +176,14 @@ def _undated(row: Row) -> bool:
     return row.state in (FORM, HELP, NO_SUCCESS)
 
 
-def headline(row: Row) -> str:
-    """Return when the rung is cleared, in a sentence."""
+def has_dates(row: Row) -> bool:
+    """Whether weeks and dates are told of a row: no hold, a valid set, a range that says something."""
+    wait = row.wait
+    return wait is not None and not _undated(row) and not says_nothing(wait.low, wait.high)
+
+
+def headline(row: Row, who: str = "they") -> str:
+    """Return when the rung is cleared, in a sentence; ``who`` may be ``you``."""
     wait = row.wait
     if wait is None:
         return "On hold: pain is noted, so no weeks and no dates until it has been seen."
@@ -184,7 +192,7 @@ def headline(row: Row) -> str:
     if says_nothing(wait.low, wait.high):
         return "Cannot say yet: the record fits anything from days to more than a year."
     low, high = (whole_weeks(week, wait.horizon) for week in (wait.low, wait.high))
-    given = _given(row)
+    given = _given(row, who)
     if np.isnan(wait.low):
         return f"Not likely within {wait.horizon} weeks {given} ({say_chance(1 - wait.never)})."
     half = half_by(row)
@@ -197,9 +205,9 @@ def headline(row: Row) -> str:
     )
 
 
-def _given(row: Row) -> str:
+def _given(row: Row, who: str) -> str:
     if row.away is not None and row.away.person:
-        return "if they come back as others have"
+        return f"if {who} come back as others have"
     return "if training goes on as lately"
 
 

@@ -1,0 +1,207 @@
+"""One line each: who clears next, who is stuck, one athlete's ladder ahead, other pass marks."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import altair as alt
+import pandas as pd
+
+from forecast import words
+from forecast.charts.look import (
+    ALERT,
+    DAY,
+    FAINT,
+    INK,
+    LINE,
+    NARROW,
+    SOFT,
+    day_labels,
+    dress,
+    weeks_axis,
+)
+from forecast.row import SLIPPING, STUCK, Row
+
+ROW = 40
+"""Pixels a line is high."""
+WEEKS = ["weeks_low", "weeks_mid", "weeks_high"]
+
+
+def waiting_list(rows: Sequence[Row]) -> alt.LayerChart:
+    """Draw the range of weeks of every row that has dates, soonest first; those away left out.
+
+    Parameters
+    ----------
+    rows
+        The rows, as ``view.rows`` gives them.
+    """
+    waits = [(row, row.wait) for row in rows if row.wait and words.has_dates(row)]
+    waits = [(row, wait) for row, wait in waits if not row.is_away]
+    lines = pd.DataFrame(
+        [
+            (row.who, wait.low, wait.mid, wait.high, words.half_by(row), words.state(row))
+            for row, wait in waits
+        ],
+        columns=["label", *WEEKS, "words", "state"],
+    )
+    lines = lines.sort_values(["weeks_mid", "weeks_low", "label"], kind="stable")
+    horizon = waits[0][1].horizon if waits else 52
+    as_of = waits[0][0].as_of if waits else pd.Timestamp(0)
+    said = words.caption("waiting", count=len(lines), horizon=horizon)
+    return _ranges(lines, as_of, horizon, said)
+
+
+def ladder_ahead(
+    summary: pd.DataFrame, *, as_of: pd.Timestamp, horizon_weeks: int
+) -> alt.LayerChart:
+    """Draw the range of weeks to every rung still ahead of one athlete, the top rung on top.
+
+    Parameters
+    ----------
+    summary
+        Rows of ``LadderAhead.summary`` of one athlete, in the ladder's order; none of an athlete
+        on hold has weeks.
+    as_of, horizon_weeks
+        Cut date, week 0, and weeks looked ahead: a range past them ends in an arrow.
+    """
+    lines = summary[["athlete", "rung_name", *WEEKS]].assign(
+        label=summary["rung_name"], words=_half_by(summary, as_of, horizon_weeks)
+    )
+    who = ", ".join(dict.fromkeys(summary["athlete"]))
+    said = words.caption("ahead", who=who, count=len(lines), horizon=horizon_weeks)
+    return _ranges(lines.iloc[::-1], as_of, horizon_weeks, said)
+
+
+def by_mark(
+    table: pd.DataFrame, *, as_of: pd.Timestamp, horizon_weeks: int, unit: str = ""
+) -> alt.LayerChart:
+    """Draw one rung's range of weeks at each of several pass marks, the lowest mark on top.
+
+    Parameters
+    ----------
+    table
+        That of ``ahead.what_if_mark``.
+    as_of, horizon_weeks
+        As for ``ladder_ahead``.
+    unit
+        Behind each mark.
+    """
+    rows = table.sort_values(["target", "as_now"], ascending=[True, False], kind="stable")
+    rows = rows.drop_duplicates("target")
+    day = rows["met_on"].fillna(rows["date_mid"])  # of a mark met already, when it was
+    labels = [
+        words.mark_label(mark, unit, as_now=bool(now), met=pd.notna(met))
+        for mark, now, met in zip(rows["target"], rows["as_now"], rows["met_on"], strict=True)
+    ]
+    half = _half_by(rows.assign(date_mid=day), as_of, horizon_weeks)
+    who = f"{rows['athlete'].iloc[0]}, {rows['rung_name'].iloc[0]}"
+    said = words.caption("marks", who=who, count=len(rows), horizon=horizon_weeks)
+    return _ranges(rows[WEEKS].assign(label=labels, words=half), as_of, horizon_weeks, said)
+
+
+def _half_by(table: pd.DataFrame, as_of: pd.Timestamp, horizon: int) -> list[str]:
+    """By when half have cleared, in words; on hold where nothing ahead is told."""
+    held = table["p_never_in_horizon"].isna()
+    return [
+        words.ON_HOLD if hold else words.say_half(mid, low, high, horizon, as_of)
+        for hold, mid, low, high in zip(
+            held, table["date_mid"], table["weeks_low"], table["weeks_high"], strict=True
+        )
+    ]
+
+
+def _ranges(
+    lines: pd.DataFrame, as_of: pd.Timestamp, horizon: int, said: words.Caption
+) -> alt.LayerChart:
+    """Draw ``label``, the three ``WEEKS`` and ``words``, one line each, in their order."""
+    shown = lines.assign(held=lines["words"] == words.ON_HOLD)
+    base = alt.Chart(shown).transform_calculate(
+        shown_low=f"datum.held ? 0 : isValid(datum.weeks_low) ? datum.weeks_low : {horizon}",
+        shown_high=f"datum.held ? 0 : isValid(datum.weeks_high) ? datum.weeks_high : {horizon}",
+        beyond="datum.held || isValid(datum.weeks_high) ? '' : '\u25b6'",
+        right=f"width < {NARROW} && !datum.held ? '' : datum.words",
+    )
+    y = alt.Y("label:N", sort=list(shown["label"]), axis=None)
+    scale = alt.Scale(domain=[0, 1.04 * horizon], nice=False)
+    low = alt.X("shown_low:Q", scale=scale, axis=weeks_axis(horizon, as_of))
+    tips = [
+        alt.Tooltip("label:N", title="who"),
+        alt.Tooltip("weeks_low:Q", title="1 in 10 within weeks", format=".0f"),
+        alt.Tooltip("weeks_mid:Q", title="half within weeks", format=".0f"),
+        alt.Tooltip("weeks_high:Q", title="9 in 10 within weeks", format=".0f"),
+    ]
+    if "state" in shown:
+        tips.append(alt.Tooltip("state:N", title="state"))
+    arrow = {"y": y, "x": alt.value("width"), "text": "beyond:N"}
+    chart = alt.layer(
+        base.mark_rule(color=FAINT, yOffset=8).encode(y=y),
+        base.mark_bar(height=9, color=LINE, opacity=0.75, yOffset=8).encode(
+            y=y, x=low, x2="shown_high:Q", tooltip=tips
+        ),
+        base.mark_point(
+            shape="diamond", size=90, fill="white", stroke=ALERT, opacity=1, strokeWidth=2,
+            yOffset=8,
+        ).encode(y=y, x=alt.X("weeks_mid:Q", scale=scale), tooltip=tips),
+        *_labels(base, y, "right:N"),
+        # A white edge keeps the line from running through the arrow.
+        base.mark_text(align="right", dy=8, dx=-1, stroke="white", strokeWidth=6).encode(**arrow),
+        base.mark_text(align="right", dy=8, dx=-1, color=INK).encode(**arrow),
+    )  # fmt: skip
+    return dress(chart, said, height=ROW * len(shown))
+
+
+def _labels(base: alt.Chart, y: alt.Y, right: str) -> list[alt.Chart]:
+    """Words above a line: who on the left, when on the right."""
+    return [
+        base.mark_text(align="left", dy=-9, color=INK).encode(y=y, x=alt.value(2), text="label:N"),
+        base.mark_text(align="right", dy=-9, dx=-2, color=SOFT).encode(
+            y=y, x=alt.value("width"), text=right
+        ),
+    ]
+
+
+def plateau_timeline(rows: Sequence[Row]) -> alt.LayerChart:
+    """Draw, for every row that is flat or slipping, since when, longest first.
+
+    Parameters
+    ----------
+    rows
+        The rows, as ``view.rows`` gives them; the others are left out.
+    """
+    stuck = [row for row in rows if row.state in STUCK and row.verdict.since is not None]
+    stuck.sort(key=lambda row: (row.verdict.since, row.who))
+    names = ["label", "state", "since", "since_low", "since_high", "as_of", "words", "why"]
+    lines = [
+        (row.who, row.state, row.verdict.since, row.verdict.since_low, row.verdict.since_high,
+         row.as_of, words.state(row), words.why(row))
+        for row in stuck
+    ]  # fmt: skip
+    days = dict.fromkeys(["since", "since_low", "since_high", "as_of"], "datetime64[ns]")
+    base = alt.Chart(pd.DataFrame(lines, columns=names).astype(days))
+    y = alt.Y("label:N", sort=[row.who for row in stuck], axis=None)
+    colour = alt.Color(
+        "state:N", scale=alt.Scale(domain=list(STUCK), range=[_ink(s) for s in STUCK]), legend=None
+    )
+    tip = [
+        alt.Tooltip("label:N", title="who"),
+        alt.Tooltip("since:T", format=DAY),
+        alt.Tooltip("since_low:T", title="at the earliest", format=DAY),
+        alt.Tooltip("since_high:T", title="at the latest", format=DAY),
+        alt.Tooltip("why:N"),
+    ]
+    x = alt.X("since_low:T", axis=day_labels())
+    chart = alt.layer(
+        base.mark_rule(color=FAINT, yOffset=8).encode(y=y),
+        base.mark_rule(strokeWidth=3, color=SOFT, yOffset=8).encode(
+            y=y, x=x, x2="since_high:T", tooltip=tip
+        ),
+        base.mark_bar(height=9, yOffset=8).encode(
+            y=y, x=alt.X("since:T", axis=day_labels()), x2="as_of:T", color=colour, tooltip=tip
+        ),
+        *_labels(base, y, "words:N"),
+    )
+    return dress(chart, words.caption("stuck", count=len(stuck)), height=ROW * max(len(stuck), 1))
+
+
+def _ink(state: str) -> str:
+    return ALERT if state == SLIPPING else INK

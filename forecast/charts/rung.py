@@ -1,0 +1,440 @@
+"""One athlete on one rung: sets, level and pass mark; the chance by week; both at once; in small."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Callable, Sequence
+from typing import Protocol
+
+import altair as alt
+import numpy as np
+import pandas as pd
+
+from forecast import words
+from forecast.charts.look import (
+    ALERT,
+    APART,
+    BAND,
+    DAY,
+    FAN,
+    INK,
+    LINE,
+    LOOK,
+    SOFT,
+    day_labels,
+    dress,
+    one_or_pick,
+    picked,
+    weeks_axis,
+)
+from forecast.errors import ForecastError
+from forecast.row import KEYS, Row
+
+KINDS = ("clean", "clean, stopped on purpose", "not clean", "with help")
+SHAPES = ("circle", "triangle-up", "cross", "square")
+FILLS = (INK, "white", ALERT, "white")
+ROOM = 1.5
+"""Times the pass mark that the axis of values reaches at least."""
+LEAST_WEEKS, MOST_WEEKS = 4, 26
+"""Weeks after the cut that a chart of sets goes on: to where 9 in 10 have cleared, within these."""
+WIDTH, LETTERS, LINE_HEIGHT = 700, 105, 17
+"""Of the words under the list: pixels of a line, letters that fit it, and its height."""
+
+
+class Drawn(Protocol):
+    """Tables of open rungs: ``sets`` (``who, date, value, kind, note``), ``level`` at each session
+    and ``fan`` after the cut (both ``who, date, low, mid, high``, 80 % band, in the rung's unit)."""
+
+    @property
+    def sets(self) -> pd.DataFrame: ...
+    @property
+    def level(self) -> pd.DataFrame: ...
+    @property
+    def fan(self) -> pd.DataFrame: ...
+
+
+def progress(drawn: Drawn, rows: Sequence[Row]) -> alt.LayerChart:
+    """Draw every set, the level behind them, and where it is heading.
+
+    Points are sets as logged; the line with its band is the level (what a usual day shows) as known
+    at each session; the bar on the pass mark is when it is cleared, which comes from draws of
+    sessions to come and not from the line.
+
+    Parameters
+    ----------
+    drawn
+        Tables as ``report.open_tables`` makes them.
+    rows
+        The rows to draw; with more than one a drop-down list picks.
+    """
+    marks = _marks(rows)
+    pick = one_or_pick(marks["who"], "Show")
+    layers, tops = _progress_layers(drawn, marks, pick)
+    chart = alt.layer(*layers)
+    if pick is not None:
+        chart = chart.add_params(pick, tops)
+    one = rows[0] if len(rows) == 1 else None
+    title = one.who if one else "One athlete on one rung"
+    text = words.of_sets(one) if one else f"Sets of {len(rows)} athletes and rungs."
+    return dress(chart, words.caption("progress", title=title, text=text), height=300)
+
+
+def edge_weeks(row: Row) -> int:
+    """Return up to which week after the cut a row's chart of sets goes on."""
+    high = row.wait.high if row.wait else np.nan
+    return MOST_WEEKS if np.isnan(high) else int(np.clip(np.ceil(high), LEAST_WEEKS, MOST_WEEKS))
+
+
+def _marks(rows: Sequence[Row]) -> pd.DataFrame:
+    """The pass mark, the cut and the dates that lie on the chart, one line a row."""
+    lines = []
+    for row in rows:
+        edge = row.as_of + pd.Timedelta(weeks=edge_weeks(row))
+        low, mid, high = row.wait.dates if row.wait and words.has_dates(row) else (pd.NaT,) * 3
+        shown = low <= edge  # false where there is none
+        last = edge if pd.isna(high) else min(high, edge)
+        lines.append(
+            (row.who, row.rung.criterion.target, words.UNITS[row.rung.criterion.measure],
+             row.as_of, low if shown else pd.NaT, mid if mid <= edge else pd.NaT,
+             last if shown else pd.NaT, words.pass_mark(row), words.headline(row))
+        )  # fmt: skip
+    names = ["who", "target", "unit", "as_of", "date_low", "date_mid", "date_last", "mark", "when"]
+    days = dict.fromkeys(["as_of", "date_low", "date_mid", "date_last"], "datetime64[ns]")
+    return pd.DataFrame(lines, columns=names).astype(days)
+
+
+Axis = Callable[[str], alt.Y]
+
+
+def _progress_layers(
+    drawn: Drawn, marks: pd.DataFrame, pick: alt.Parameter | None
+) -> tuple[list[alt.Chart], alt.Parameter]:
+    """Return the layers, and the parameter ``tops`` that they need where there is a ``pick``."""
+    sets, level, fan = (
+        table.loc[table["who"].isin(marks["who"]), columns]
+        for table, columns in (
+            (drawn.sets, ["who", "date", "value", "kind", "note"]),
+            (drawn.level, ["who", "date", "low", "mid", "high"]),
+            (drawn.fan, ["who", "date", "low", "mid", "high"]),
+        )
+    )
+    value, tops = _value_axis(sets, level, marks, pick)
+    layers = [*_level_layers(level, fan, pick, value), *_mark_layers(marks, pick, value)]
+    return [*layers, _sets_layer(sets, pick, value)], tops
+
+
+def _value_axis(
+    sets: pd.DataFrame, level: pd.DataFrame, marks: pd.DataFrame, pick: alt.Parameter | None
+) -> tuple[Axis, alt.Parameter]:
+    """Return the axis of values for a column, and its top by ``who``: room for every set.
+
+    What may lie far above, the shade of what is to come, runs out of its top.
+    """
+    shown = pd.concat(
+        [
+            sets.groupby("who")["value"].max(),
+            level.groupby("who")["high"].max(),
+            ROOM * marks.groupby("who")["target"].max(),
+        ]
+    )
+    highest = (1.05 * shown.groupby(level=0).max()).round(2)
+    tops = alt.param(name="tops", value={str(who): top for who, top in highest.items()})
+    top = float(highest.max()) if pick is None else alt.ExprRef("tops[pick]")
+    scale = alt.Scale(domainMin=0, domainMax=top, nice=False)
+    units = set(marks["unit"])
+    title = f"a set, in {units.pop()}" if len(units) == 1 else "a set, in the rung's unit"
+    ticks = alt.Axis(tickMinStep=1)
+    return lambda column: alt.Y(f"{column}:Q", title=title, scale=scale, axis=ticks), tops
+
+
+def _x(column: str = "date") -> alt.X:
+    return alt.X(f"{column}:T", title=None, axis=day_labels())
+
+
+def _level_layers(
+    level: pd.DataFrame, fan: pd.DataFrame, pick: alt.Parameter | None, value: Axis
+) -> list[alt.Chart]:
+    tip = [
+        alt.Tooltip("date:T", title="day", format=DAY),
+        alt.Tooltip("mid:Q", title="usual day", format=".1f"),
+        alt.Tooltip("low:Q", title="from", format=".1f"),
+        alt.Tooltip("high:Q", title="to", format=".1f"),
+    ]
+    base, ahead = picked(alt.Chart(level), pick), picked(alt.Chart(fan), pick)
+    shape = {"x": _x(), "tooltip": tip}
+    return [
+        ahead.mark_area(color=FAN, clip=True).encode(**shape, y=value("low"), y2="high:Q"),
+        base.mark_area(color=BAND, opacity=0.9).encode(**shape, y=value("low"), y2="high:Q"),
+        base.mark_line(color=LINE, strokeWidth=2).encode(**shape, y=value("mid")),
+        ahead.mark_line(color=LINE, strokeWidth=1.5, strokeDash=[2, 3], clip=True).encode(
+            **shape, y=value("mid")
+        ),
+    ]
+
+
+def _mark_layers(marks: pd.DataFrame, pick: alt.Parameter | None, value: Axis) -> list[alt.Chart]:
+    base, target = picked(alt.Chart(marks), pick), value("target")
+    left = {"x": alt.value(4), "y": target, "text": "mark:N"}
+    when = {"x": alt.X("as_of:T"), "y": alt.value(10), "text": alt.Text("as_of:T", format=DAY)}
+    layers = [
+        base.mark_rule(color=INK, strokeDash=[6, 3]).encode(y=target),
+        base.mark_text(align="left", dy=-8, color=INK, fontWeight=600).encode(**left),
+        base.mark_rule(color=SOFT, strokeDash=[1, 3]).encode(x="as_of:T"),
+        base.mark_text(align="right", dx=-4, color=SOFT).encode(**when),
+    ]
+    # A layer without a single date would stretch the axis to nowhere.
+    if marks["date_low"].notna().any():
+        layers.append(
+            base.transform_filter("isValid(datum.date_low)")
+            .mark_rule(color=ALERT, strokeWidth=5, opacity=0.8)
+            .encode(y=target, x=_x("date_low"), x2="date_last:T", tooltip=["when:N"])
+        )
+    if marks["date_mid"].notna().any():
+        layers.append(
+            base.transform_filter("isValid(datum.date_mid)")
+            .mark_point(
+                shape="diamond", size=130, stroke=ALERT, fill="white", opacity=1, strokeWidth=2
+            )
+            .encode(x=_x("date_mid"), y=target, tooltip=["when:N"])
+        )
+    return layers
+
+
+def _sets_layer(sets: pd.DataFrame, pick: alt.Parameter | None, value: Axis) -> alt.Chart:
+    kinds = [kind for kind in KINDS if kind in set(sets["kind"])]
+    place = [KINDS.index(kind) for kind in kinds]
+    legend = alt.Legend(orient="bottom", direction="horizontal", columns=2, symbolSize=70)
+    shape = alt.Scale(domain=kinds, range=[SHAPES[i] for i in place])
+    fill = alt.Scale(domain=kinds, range=[FILLS[i] for i in place])
+    return (
+        picked(alt.Chart(sets), pick)
+        .mark_point(size=42, stroke=INK, strokeWidth=1, opacity=0.8, filled=True)
+        .encode(
+            x=_x(),
+            y=value("value"),
+            shape=alt.Shape("kind:N", scale=shape, legend=legend),
+            fill=alt.Fill("kind:N", scale=fill, legend=legend),
+            tooltip=[
+                alt.Tooltip("date:T", title="day", format=DAY),
+                alt.Tooltip("value:Q", title="value"),
+                alt.Tooltip("kind:N", title="set"),
+                alt.Tooltip("note:N", title="note"),
+            ],
+        )
+    )
+
+
+def chance_by_week(
+    curve: pd.DataFrame, rows: Sequence[Row], *, slider: bool = False
+) -> alt.LayerChart:
+    """Draw the chance of having cleared within so many weeks, if training goes on as lately.
+
+    Parameters
+    ----------
+    curve
+        ``athlete, rung, week, p_cleared``, as ``view.curve`` gives it.
+    rows
+        The rows to draw, those on hold left out; with more than one a drop-down list picks.
+    slider
+        Add a slider that reads off the chance at a week of one's choice.
+
+    Raises
+    ------
+    ForecastError
+        Every row is on hold.
+    """
+    free = [row for row in rows if row.wait]
+    if not free:
+        raise ForecastError("Nothing ahead is drawn: every rung asked for is on hold for pain.")
+    pick = one_or_pick(pd.Series([row.who for row in free]), "Show")
+    chart = alt.layer(*_chance_layers(curve, free, pick, slider=slider))
+    if pick is not None:
+        chart = chart.add_params(pick)
+    one = free[0] if len(free) == 1 else None
+    title = one.who if one else "Chance of clearing"
+    text = words.of_chance(one) if one else f"Chances of {len(free)} athletes and rungs by week."
+    return dress(chart, words.caption("chance", title=title, text=text), height=260)
+
+
+def _chance_layers(
+    curve: pd.DataFrame, rows: Sequence[Row], pick: alt.Parameter | None, *, slider: bool
+) -> list[alt.Chart]:
+    """Return the layers, filtered by a ``pick`` that the chart they go into must have."""
+    who = pd.DataFrame([(*row.key, row.who) for row in rows], columns=[*KEYS, "who"])
+    whole = pd.concat([who.assign(week=0, p_cleared=0.0), curve.merge(who, on=KEYS)])
+    whole = whole.sort_values(["who", "week"], kind="stable")[["who", "week", "p_cleared"]]
+    last, as_of = int(whole["week"].max()), rows[0].as_of
+    x = alt.X("week:Q", scale=alt.Scale(domain=[0, last], nice=False), axis=weeks_axis(last, as_of))
+    base = picked(alt.Chart(whole), pick)
+    line = base.mark_line(color=LINE, strokeWidth=2.5, point={"size": 12, "color": LINE}).encode(
+        x=x,
+        y=_chance("p_cleared"),
+        tooltip=[
+            alt.Tooltip("week:Q", title="within weeks"),
+            alt.Tooltip("p_cleared:Q", title="chance", format=".0%"),
+        ],
+    )
+    layers = [*_point_layers(rows, pick, x, last, line)]
+    return [*layers, *(_slider_layers(base, x, last) if slider else [])]
+
+
+def _chance(column: str) -> alt.Y:
+    return alt.Y(
+        f"{column}:Q",
+        title="chance",
+        scale=alt.Scale(domain=[0, 1]),
+        axis=alt.Axis(format=".0%", values=[0, 0.25, 0.5, 0.75, 1]),
+    )
+
+
+def _point_layers(
+    rows: Sequence[Row], pick: alt.Parameter | None, x: alt.X, last: int, line: alt.Chart
+) -> list[alt.Chart]:
+    """The range below the line, and the points that are named above it."""
+    lines = [
+        (row.who, share, week, text, row.wait.low, min(np.nan_to_num(row.wait.high, nan=last), last))
+        for row in rows
+        for share, week, text in words.points(row)
+        if row.wait and week <= last
+    ]
+    if not lines:
+        return [line]
+    points = pd.DataFrame(lines, columns=["who", "share", "week", "text", "low", "high"])
+    base, at = picked(alt.Chart(points), pick), {"x": x, "y": _chance("share")}
+    early = base.transform_filter(f"datum.week < {0.55 * last}")
+    late = base.transform_filter(f"datum.week >= {0.55 * last}")
+    return [
+        base.transform_filter("datum.share == 0.1").mark_rect(color=FAN).encode(
+            x=alt.X("low:Q", scale=x.scale), x2="high:Q"
+        ),
+        line,
+        base.mark_point(
+            shape="diamond", size=110, fill="white", stroke=ALERT, opacity=1, strokeWidth=2
+        ).encode(**at, tooltip=["text:N"]),
+        early.mark_text(align="left", dx=12, dy=6, color=INK).encode(**at, text="text:N"),
+        late.mark_text(align="right", dx=-12, dy=-8, color=INK).encode(**at, text="text:N"),
+    ]  # fmt: skip
+
+
+def _slider_layers(base: alt.Chart, x: alt.X, last: int) -> list[alt.Chart]:
+    weeks = alt.param(
+        name="weeks",
+        value=min(12, last),
+        bind=alt.binding_range(min=1, max=last, step=1, name="Weeks ahead "),
+    )
+    base = base.transform_filter("datum.week == weeks")
+    text = "'within ' + datum.week + ' weeks: ' + format(datum.p_cleared, '.0%')"
+    rule = base.mark_rule(color=SOFT, strokeDash=[2, 2]).encode(x=x).add_params(weeks)
+    return [
+        rule,
+        base.transform_calculate(words=text)
+        .mark_text(align="right", fontWeight=600, color=INK)
+        .encode(x=alt.value("width"), y=alt.value(150), text="words:N"),
+    ]
+
+
+def pick_a_rung(
+    drawn: Drawn, curve: pd.DataFrame, rows: Sequence[Row], *, in_words: bool = True
+) -> alt.VConcatChart:
+    """Draw one athlete on one rung at a time, picked in one list, with what there is to say.
+
+    Parameters
+    ----------
+    drawn, curve
+        As for ``progress`` and ``chance_by_week``.
+    rows
+        The rows to pick from, in the order of the list.
+    in_words
+        Whether to write a coach's words on the row below.
+    """
+    marks = _marks(rows)
+    pick = one_or_pick(marks["who"], "Athlete and rung")
+    layers, tops = _progress_layers(drawn, marks, pick)
+    charts = [alt.layer(*layers).properties(width=WIDTH, height=280)]
+    if free := [row for row in rows if row.wait]:
+        chances = _chance_layers(curve, free, pick, slider=True)
+        charts.append(alt.layer(*chances).properties(width=WIDTH, height=220))
+    if in_words:
+        charts.append(_written(rows, pick))
+    if pick is not None:
+        charts[0] = charts[0].add_params(pick, tops)
+    chart = alt.vconcat(*charts).resolve_scale(x="independent", y="independent")
+    caption = words.caption("pick", count=len(rows))
+    return chart.properties(
+        title=alt.TitleParams(text=caption.title, subtitle=caption.subtitle),
+        description=caption.description,
+    ).configure(**LOOK)
+
+
+def _written(rows: Sequence[Row], pick: alt.Parameter | None) -> alt.Chart:
+    """A row's words broken into lines: a chart wraps nothing itself."""
+    lines = [
+        (row.who, place, text)
+        for row in rows
+        for place, text in enumerate(
+            line
+            for paragraph in words.paragraphs(row)
+            for line in textwrap.wrap(paragraph, LETTERS)
+        )
+    ]
+    table = pd.DataFrame(lines, columns=["who", "line", "text"])
+    most = int(table["line"].max()) + 1
+    scale = alt.Scale(domain=[0, most], range=[0, LINE_HEIGHT * most], nice=False)
+    return (
+        picked(alt.Chart(table), pick)
+        .mark_text(align="left", baseline="top", color=INK)
+        .encode(x=alt.value(0), y=alt.Y("line:Q", axis=None, scale=scale), text="text:N")
+        .properties(width=WIDTH, height=LINE_HEIGHT * most)
+    )
+
+
+SMALL_WIDTH, SMALL_HEIGHT = 168, 30
+BACK, AHEAD = 26, 26
+"""Weeks before and after the cut that the small drawing shows."""
+
+
+def small_line(level: pd.DataFrame, fan: pd.DataFrame, row: Row) -> str:
+    """Return a row's chart in a line of a table, as plain SVG without words.
+
+    Parameters
+    ----------
+    level, fan
+        As in ``progress``, of this row alone.
+    row
+        For the pass mark and the cut, the thin upright line.
+    """
+    target, as_of = row.rung.criterion.target, row.as_of
+    level = level[level["date"] >= as_of - pd.Timedelta(weeks=BACK)]
+    top = max(1.25 * target, 1.05 * float(level["high"].max()) if len(level) else 0.0)
+
+    def xs(days: pd.Series) -> np.ndarray:
+        weeks = (days - as_of).dt.days.to_numpy() / 7.0
+        return SMALL_WIDTH * (weeks + BACK) / (BACK + AHEAD)
+
+    def ys(values: pd.Series) -> np.ndarray:
+        return SMALL_HEIGHT * (1.0 - values.to_numpy(dtype=float) / top)
+
+    def path(x: np.ndarray, y: np.ndarray) -> str:
+        return "M" + "L".join(f"{a:.1f} {b:.1f}" for a, b in zip(x, y, strict=True))
+
+    def band(table: pd.DataFrame, colour: str) -> str:
+        x = xs(table["date"])
+        edge = path(np.r_[x, x[::-1]], np.r_[ys(table["high"]), ys(table["low"])[::-1]])
+        return f'<path d="{edge}Z" fill="{colour}"/>'
+
+    def line(table: pd.DataFrame, dashes: str) -> str:
+        drawn = path(xs(table["date"]), ys(table["mid"]))
+        return f'<path d="{drawn}" fill="none" stroke="{LINE}" stroke-width="1.6"{dashes}/>'
+
+    mark, now = SMALL_HEIGHT * (1.0 - target / top), SMALL_WIDTH * BACK / (BACK + AHEAD)
+    shapes = [band(table, ink) for table, ink in ((fan, FAN), (level, BAND)) if len(table)]
+    shapes.append(
+        f'<path d="M0 {mark:.1f}H{SMALL_WIDTH}" stroke="{INK}" stroke-dasharray="4 2"/>'
+        f'<path d="M{now:.1f} 0V{SMALL_HEIGHT}" stroke="{SOFT}" stroke-width=".6"/>'
+    )
+    shapes += [line(level, "")] if len(level) else []
+    shapes += [line(fan, ' stroke-dasharray="1.5 2"')] if len(fan) else []
+    return (
+        f'<svg class="small" viewBox="0 0 {SMALL_WIDTH} {SMALL_HEIGHT}" width="{SMALL_WIDTH}" '
+        f'height="{SMALL_HEIGHT}" aria-hidden="true">{"".join(shapes)}</svg>'
+    )

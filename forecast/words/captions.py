@@ -1,0 +1,214 @@
+"""What stands beside charts: titles, how to read them, alternative texts, and words from rows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from forecast.row import FLAT, MARKS, PAIN, PAUSED, Row
+from forecast.words.plain import say_date, say_value, sentence
+from forecast.words.rows import half_by, has_dates, headline, stands, state
+
+
+@dataclass(frozen=True, slots=True)
+class Caption:
+    """Title of a chart, how to read it, what it says to whoever can't see it, and of its axis."""
+
+    title: str
+    subtitle: str
+    description: str
+    axis: str = ""
+
+
+_CAPTIONS = {
+    "progress": (
+        "{title}",
+        "Points: sets. Line: what a usual day shows, shaded by how well that is known (8 in 10); "
+        "dotted: the same from here on if training has no break. Bar on the pass mark: 8 in 10 "
+        "clear it in here; diamond: half have by then.",
+        "{text}",
+    ),
+    "chance": (
+        "{title}",
+        "If training goes on as lately. Shaded: 8 in 10 clear it in here.",
+        "{text}",
+    ),
+    "pick": (
+        "Any athlete, any rung",
+        "Points: sets. Line: a usual day; dotted, from here on. Bar: 8 in 10 clear it in here. "
+        "Below: the chance by week.",
+        "Sets and chances of {count} athletes and rungs, one shown at a time by the list.",
+    ),
+    "waiting": (
+        "Who clears next",
+        "Bar: 8 in 10 clear in here. Diamond: half have by then. Arrow: may take longer than "
+        "{horizon} weeks.",
+        "Ranges of weeks of {count} open rungs, soonest first, each with its middle.",
+    ),
+    "ahead": (
+        "The ladder ahead of {who}",
+        "Top rung first. Bar: 8 in 10 get there in here. Diamond: half have by then. Arrow: may "
+        "take longer than {horizon} weeks.",
+        "Range of weeks to each of the {count} rungs still ahead of {who}, top rung first.",
+    ),
+    "marks": (
+        "Other pass marks: {who}",
+        "Bar: 8 in 10 clear in here. Diamond: half have by then. Arrow: may take longer than "
+        "{horizon} weeks.",
+        "Range of weeks of {who} at {count} pass marks, the lowest on top.",
+    ),
+    "stuck": (
+        "Flat or slipping, and for how long",
+        "Bar: since about then. Thin line: when it may have begun (8 in 10).",
+        "{count} open rungs that are flat or slipping, and since when.",
+    ),
+    "clearing": (
+        "Weeks to clear a rung",
+        "Share cleared, with its band, of those who keep logging. Bottom row: spells still "
+        "watched.",
+        "Share of spells cleared by weeks on the rung, for {names}.",
+    ),
+    "waits": (
+        "Which rung holds people up",
+        "Bar: weeks by which a quarter to three quarters had cleared. Diamond: half. Arrow: three "
+        "quarters not reached.",
+        "Weeks to clear for {count} rungs, top rung first.",
+    ),
+    "growth": (
+        "Growth of many athletes on a rung",
+        "One line an athlete: what a usual day would show. Point at one to see whose.",
+        "Level against weeks on the rung for {count} athletes.",
+    ),
+    "difficulty": (
+        "Difficulty of rungs",
+        "Pulled toward the cohort on purpose where there is little to go by.",
+        "Gain a week on each of {count} rungs, with 80 % ranges.",
+        "gain a week of an average athlete; low is hard",
+    ),
+    "pace": (
+        "Pace of athletes",
+        "Pulled toward the cohort on purpose where there is little to go by.",
+        "Gain a week of {count} athletes beside an average one, with 80 % ranges.",
+        "gain a week beside an average athlete",
+    ),
+    "lapse": (
+        "What becomes of a spell",
+        "Cleared, still on the rung, or stopped logging, by weeks on the rung.",
+        "Shares of spells cleared, still under way, and lapsed, by weeks.",
+    ),
+    "reliability": (
+        "Said and came: cleared within {week} weeks",
+        "On the dashed line, a chance of 30 % comes true 3 times in 10.",
+        "Chance said against share that cleared within {week} weeks, in ten bins.",
+    ),
+    "pit": (
+        "Where outcomes fell in the forecast",
+        "Level bars: honest ranges. A hump: too wide. Two horns: too narrow.",
+        "Where outcomes fell in the forecast: ten bins, one in ten expected in each.",
+        "place of the outcome in its forecast (PIT)",
+    ),
+    "d_calibration": (
+        "D-calibration",
+        "Level bars: honest ranges. A hump: too wide. Two horns: too narrow.",
+        "D-calibration: ten bins, one in ten expected in each.",
+        "chance still on the rung when it ended",
+    ),
+}
+_SCORES = {
+    "crps_weeks": "CRPS in weeks; less is better",
+    "log_score": "log score; less is better",
+    **{f"brier_{week}": f"Brier score at {week} weeks; less is better" for week in MARKS},
+    **{f"coverage_{level}": f"share inside the {level} % range" for level in (50, 80, 95)},
+}
+
+
+def caption(chart: str, **figures: object) -> Caption:
+    """Return the words of a chart: its name, and the figures that they tell."""
+    return Caption(*(text.format(**figures) for text in _CAPTIONS[chart]))
+
+
+def score_caption(score: str, count: int) -> Caption:
+    """Return the words of a chart of one score of so many forecasters."""
+    axis = _SCORES.get(score, score.replace("_", " "))
+    how = sentence(axis)
+    title = "How far off the forecasts were"
+    if score.startswith("coverage_"):
+        title, how = "How often the range held", f"{how} Dashed: what it should be."
+    return Caption(
+        title,
+        f"{how} Grey: its range, athletes drawn anew.",
+        f"{title}: {axis}, for {count} forecasters, lowest first.",
+        axis,
+    )
+
+
+def mark_label(mark: float, unit: str, *, as_now: bool, met: bool) -> str:
+    """Return a pass mark in a list of marks: which is the present one, which is met already."""
+    end = " (as now)" if as_now else ", cleared already" if met else ""
+    return f"{mark:g} {unit}".strip() + end
+
+
+def pass_mark(row: Row) -> str:
+    """Return ``pass mark 10 s in 2 sessions in a row``."""
+    criterion = row.rung.criterion
+    mark = f"pass mark {say_value(criterion.target, criterion.measure)}"
+    return mark + in_sessions(criterion.confirm_sessions)
+
+
+def in_sessions(confirm: int) -> str:
+    """Return the end of a sentence on a pass mark: empty, or in how many sessions in a row."""
+    return "" if confirm == 1 else f" in {confirm} sessions in a row"
+
+
+def of_sets(row: Row) -> str:
+    """Return what the picture of a row's sets says to whoever can't see it."""
+    return f"Sets of {row.who}: {pass_mark(row)}; a usual day shows {stands(row)}. {headline(row)}"
+
+
+def of_chance(row: Row) -> str:
+    """Return what the curve of a row's chances says to whoever can't see it."""
+    marked = "; ".join(text for _, _, text in points(row)) or headline(row).rstrip(".")
+    return f"Chance of clearing by week, {row.who}: {marked}."
+
+
+def under_sets(row: Row) -> str:
+    """Return the sentence under a picture of sets: by when half clear it, and what the line is."""
+    if row.state == PAIN or not row.seen.sessions:
+        return ""
+    if not has_dates(row):
+        return headline(row)
+    half = half_by(row)
+    when = f"Half clear it {half if half.startswith(('about', 'later')) else f'by {half}'}"
+    if row.state == PAUSED:
+        return f"{when}; no line is drawn ahead while nobody trains it."
+    line = (
+        f"the dotted line stays level ({state(row)})"
+        if row.state == FLAT
+        else "the dotted line is a usual day"
+    )
+    confirm = row.rung.criterion.confirm_sessions
+    takes = "one good day" if confirm == 1 else f"{confirm} good days in a row"
+    return f"{when}; {line}, and clearing takes {takes}."
+
+
+def points(row: Row) -> tuple[tuple[float, float, str], ...]:
+    """Return the points marked on a row's curve: chance, week (missing past the horizon), words."""
+    wait = row.wait
+    if wait is None or not has_dates(row):
+        return ()
+    weeks = (wait.low, wait.mid, wait.high)
+    return tuple(
+        (
+            share,
+            week,
+            f"{text} not within {wait.horizon} weeks"
+            if np.isnan(week)
+            else f"{text} by {say_date(day, row.as_of, range_weeks=wait.high - wait.low)}".replace(
+                "by about", "about"
+            ),
+        )
+        for share, text, week, day in zip(
+            (0.1, 0.5, 0.9), ("1 in 10", "half", "9 in 10"), weeks, wait.dates, strict=True
+        )
+    )
