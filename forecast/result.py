@@ -115,17 +115,18 @@ class ReadinessForecast:
         days = pd.to_timedelta((pd.Series(at, dtype=float) * 7.0).round(), unit="D")
         return keys.assign(weeks=at.astype(float).round(2), date=self.as_of + days)
 
-    def plot(self, athlete: str) -> alt.Chart:
-        """Return the chart of an athlete's chances by week, one line a rung.
+    def plot(self, athlete: str) -> alt.LayerChart:
+        """Return the chart of an athlete's chances by week; a list picks among several rungs.
 
         Raises
         ------
         ForecastError
             The athlete has no open rung in this forecast, or all of them are on hold.
         """
-        from forecast.charts import chances_of  # drawing is loaded when asked for
+        from forecast.charts import chance_by_week  # drawing is loaded when asked for
 
-        return chances_of(self.for_athlete(athlete).curve, self.rows)
+        mine = self.for_athlete(athlete)
+        return chance_by_week(mine.curve, mine.rows, slider=True)
 
     def __repr__(self) -> str:
         return (

@@ -9,11 +9,19 @@ from forecast.charts.cohort import (
 )
 from forecast.charts.lists import ROW, by_mark, ladder_ahead, plateau_timeline, waiting_list
 from forecast.charts.offline import in_notebook, packed_script
-from forecast.charts.rung import chance_by_week, edge_weeks, pick_a_rung, progress, small_line
+from forecast.charts.rung import (
+    OpenTables,
+    chance_by_week,
+    edge_weeks,
+    pick_a_rung,
+    progress,
+    small_line,
+)
 from forecast.charts.trust import calibration, reliability, scores
 
 __all__ = [
     "ROW",
+    "OpenTables",
     "by_mark",
     "calibration",
     "chance_by_week",

@@ -1,10 +1,10 @@
-"""One athlete on one rung: sets, level and pass mark; the chance by week; both at once; in small."""
+"""One athlete on one rung: its sets and pass mark, the chance by week, both at once, in small."""
 
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Callable, Sequence
-from typing import Protocol
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass, replace
 
 import altair as alt
 import numpy as np
@@ -13,7 +13,6 @@ import pandas as pd
 from forecast import words
 from forecast.charts.look import (
     ALERT,
-    APART,
     BAND,
     DAY,
     FAN,
@@ -41,19 +40,28 @@ WIDTH, LETTERS, LINE_HEIGHT = 700, 105, 17
 """Of the words under the list: pixels of a line, letters that fit it, and its height."""
 
 
-class Drawn(Protocol):
-    """Tables of open rungs: ``sets`` (``who, date, value, kind, note``), ``level`` at each session
-    and ``fan`` after the cut (both ``who, date, low, mid, high``, 80 % band, in the rung's unit)."""
+@dataclass(frozen=True, slots=True)
+class OpenTables:
+    """Tables of open rungs, by ``who``; see ``report.open_tables``.
 
-    @property
-    def sets(self) -> pd.DataFrame: ...
-    @property
-    def level(self) -> pd.DataFrame: ...
-    @property
-    def fan(self) -> pd.DataFrame: ...
+    ``sets`` (``who, date, value, kind, note``), ``level`` at each session and ``fan`` after the cut
+    (both ``who, date, low, mid, high``: 80 % band, in the rung's unit).
+    """
+
+    sets: pd.DataFrame
+    level: pd.DataFrame
+    fan: pd.DataFrame
+
+    def only(self, who: Collection[str]) -> OpenTables:
+        """Return the lines of some rows."""
+        return OpenTables(*(t[t["who"].isin(who)] for t in (self.sets, self.level, self.fan)))
+
+    def without_notes(self) -> OpenTables:
+        """Return the same without what was written beside sets."""
+        return replace(self, sets=self.sets.assign(note=""))
 
 
-def progress(drawn: Drawn, rows: Sequence[Row]) -> alt.LayerChart:
+def progress(drawn: OpenTables, rows: Sequence[Row]) -> alt.LayerChart:
     """Draw every set, the level behind them, and where it is heading.
 
     Points are sets as logged; the line with its band is the level (what a usual day shows) as known
@@ -107,7 +115,7 @@ Axis = Callable[[str], alt.Y]
 
 
 def _progress_layers(
-    drawn: Drawn, marks: pd.DataFrame, pick: alt.Parameter | None
+    drawn: OpenTables, marks: pd.DataFrame, pick: alt.Parameter | None
 ) -> tuple[list[alt.Chart], alt.Parameter]:
     """Return the layers, and the parameter ``tops`` that they need where there is a ``pick``."""
     sets, level, fan = (
@@ -264,7 +272,8 @@ def _chance_layers(
     whole = pd.concat([who.assign(week=0, p_cleared=0.0), curve.merge(who, on=KEYS)])
     whole = whole.sort_values(["who", "week"], kind="stable")[["who", "week", "p_cleared"]]
     last, as_of = int(whole["week"].max()), rows[0].as_of
-    x = alt.X("week:Q", scale=alt.Scale(domain=[0, last], nice=False), axis=weeks_axis(last, as_of))
+    scale = alt.Scale(domain=[0, last], nice=False)
+    x = alt.X("week:Q", scale=scale, axis=weeks_axis(last, as_of))
     base = picked(alt.Chart(whole), pick)
     line = base.mark_line(color=LINE, strokeWidth=2.5, point={"size": 12, "color": LINE}).encode(
         x=x,
@@ -274,7 +283,7 @@ def _chance_layers(
             alt.Tooltip("p_cleared:Q", title="chance", format=".0%"),
         ],
     )
-    layers = [*_point_layers(rows, pick, x, last, line)]
+    layers = _point_layers(rows, pick, x, last, line)
     return [*layers, *(_slider_layers(base, x, last) if slider else [])]
 
 
@@ -292,7 +301,14 @@ def _point_layers(
 ) -> list[alt.Chart]:
     """The range below the line, and the points that are named above it."""
     lines = [
-        (row.who, share, week, text, row.wait.low, min(np.nan_to_num(row.wait.high, nan=last), last))
+        (
+            row.who,
+            share,
+            week,
+            text,
+            row.wait.low,
+            min(np.nan_to_num(row.wait.high, nan=last), last),
+        )
         for row in rows
         for share, week, text in words.points(row)
         if row.wait and week <= last
@@ -305,7 +321,7 @@ def _point_layers(
     late = base.transform_filter(f"datum.week >= {0.55 * last}")
     return [
         base.transform_filter("datum.share == 0.1").mark_rect(color=FAN).encode(
-            x=alt.X("low:Q", scale=x.scale), x2="high:Q"
+            x="low:Q", x2="high:Q"
         ),
         line,
         base.mark_point(
@@ -334,7 +350,7 @@ def _slider_layers(base: alt.Chart, x: alt.X, last: int) -> list[alt.Chart]:
 
 
 def pick_a_rung(
-    drawn: Drawn, curve: pd.DataFrame, rows: Sequence[Row], *, in_words: bool = True
+    drawn: OpenTables, curve: pd.DataFrame, rows: Sequence[Row], *, in_words: bool = True
 ) -> alt.VConcatChart:
     """Draw one athlete on one rung at a time, picked in one list, with what there is to say.
 

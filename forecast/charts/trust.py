@@ -8,6 +8,7 @@ import pandas as pd
 from forecast.charts.look import ALERT, BAND, FAINT, INK, LINE, SOFT, dress, one_or_pick, picked
 from forecast.words import caption, score_caption
 
+
 def scores(table: pd.DataFrame, score: str = "crps_weeks") -> alt.LayerChart:
     """Draw one score of every forecaster with its range.
 

@@ -18,8 +18,8 @@ from rich.console import Console
 
 import forecast
 from forecast import words
-from forecast.kept import fit_or_kept, kept_path
 from forecast.errors import ForecastError
+from forecast.kept import fit_or_kept, kept_path
 from forecast.ladder_file import read_ladder
 from forecast.log import DateOrder as LogDateOrder
 from forecast.log import (

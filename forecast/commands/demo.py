@@ -32,7 +32,7 @@ def demo(
         result = view.forecast()
     print_report(lambda console: weeks.show(console, records, result))
     with progress("Pages") as step:
-        pages = write_report(view, out=out, club=records.name, forecast=result, progress=step)
+        pages = write_report(view, out=out, club=records.name, progress=step)
     typer.echo(_where(pages))
 
 

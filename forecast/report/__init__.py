@@ -10,13 +10,12 @@ from forecast.report.cohort_tables import (
 )
 from forecast.report.data import AthleteData, ReportData, gather
 from forecast.report.page import Paragraphs, Table, paragraphs, table
-from forecast.report.tables import OpenTables, open_tables
+from forecast.report.tables import open_tables
 from forecast.report.write import READERS, make_folder, write_report
 
 __all__ = [
     "READERS",
     "AthleteData",
-    "OpenTables",
     "Paragraphs",
     "ReportData",
     "Table",

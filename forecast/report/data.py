@@ -9,13 +9,14 @@ import pandas as pd
 
 from forecast import words
 from forecast.ahead import fallbacks, ladder_ahead, retests
+from forecast.charts import OpenTables
 from forecast.cohort import weeks_of_others
 from forecast.errors import ForecastError
 from forecast.histories import CLEARED, PASSED_OVER, Histories
 from forecast.ladder import Ladder
 from forecast.log import TrainingLog
 from forecast.readiness import Fitted, LogView, Progress, as_view
-from forecast.report.tables import OpenTables, open_tables
+from forecast.report.tables import open_tables
 from forecast.row import KEYS, Row
 
 if TYPE_CHECKING:
@@ -139,10 +140,10 @@ class ReportData:
 
 @dataclass(frozen=True, slots=True)
 class AthleteData:
-    """What one athlete's page is made from, rows in the ladder's order; fields as in ``ReportData``.
+    """What one athlete's page is made from; fields as in ``ReportData``.
 
-    ``cards``: each row in words; ``cleared``: names and days of the rungs cleared; ``changed``: a
-    sentence, or empty.
+    ``rows`` in the ladder's order, and each in words: ``cards``; ``cleared``: names and days of the
+    rungs cleared; ``changed``: a sentence, or empty.
     """
 
     athlete: str

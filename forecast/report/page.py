@@ -1,4 +1,4 @@
-"""One page: a template, its charts and tables, and the code that draws, with nothing left outside."""
+"""One page: a template, its charts and tables, and the code that draws them."""
 
 from __future__ import annotations
 

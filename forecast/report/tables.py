@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
 from scipy.stats import norm
 
-from forecast.charts import edge_weeks
+from forecast.charts import OpenTables, edge_weeks
 from forecast.growth import GrowthModel, Tracked, propagate, to_ratio
 from forecast.histories import Histories
 from forecast.readiness import LAST_SESSIONS, LogView, usual_value
@@ -21,23 +20,6 @@ CEILING = 3.2
 """Times the target beyond which no level is drawn; it bounds the axis of a record gone wild."""
 NO_LINE_AHEAD = (PAIN, PAUSED, FORM, HELP, NO_SUCCESS)
 """States in which no level is drawn from here on: nobody trains it, or nothing counts yet."""
-
-
-@dataclass(frozen=True, slots=True)
-class OpenTables:
-    """What charts of sets draw, keyed by ``who``; see ``charts.Drawn``."""
-
-    sets: pd.DataFrame
-    level: pd.DataFrame
-    fan: pd.DataFrame
-
-    def only(self, who: Collection[str]) -> OpenTables:
-        """Return the part about some rows."""
-        return OpenTables(*(t[t["who"].isin(who)] for t in (self.sets, self.level, self.fan)))
-
-    def without_notes(self) -> OpenTables:
-        """Return the same without what was written beside sets."""
-        return replace(self, sets=self.sets.assign(note=""))
 
 
 def open_tables(view: LogView, rows: Sequence[Row]) -> OpenTables:
@@ -83,7 +65,9 @@ def _in_whole(frame: pd.DataFrame) -> pd.DataFrame:
     whole, target = frame["whole"].to_numpy(dtype=bool), frame["target"].to_numpy()
     steps = frame.assign(
         **{
-            name: usual_value(np.log(np.maximum(frame[name].to_numpy(), 1e-9) / target), target, whole)
+            name: usual_value(
+                np.log(np.maximum(frame[name].to_numpy(), 1e-9) / target), target, whole
+            )
             for name in names
         }
     )
@@ -125,7 +109,7 @@ def level_by_session(
 ) -> pd.DataFrame:
     """Return the level after each session in the rung's unit, with its 80 % band.
 
-    ``spells``: ``spell_row`` (row of ``histories.spells``) and ``target``, with any columns to keep.
+    ``spells``: ``spell_row`` (row of ``histories.spells``), ``target``, and columns to keep.
     """
     filtered = tracked.filtered
     state = pd.DataFrame(

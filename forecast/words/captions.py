@@ -176,10 +176,14 @@ def under_sets(row: Row) -> str:
     """Return the sentence under a picture of sets: by when half clear it, and what the line is."""
     if row.state == PAIN or not row.seen.sessions:
         return ""
-    if not has_dates(row):
+    wait = row.wait
+    if wait is None or not has_dates(row):
         return headline(row)
-    half = half_by(row)
-    when = f"Half clear it {half if half.startswith(('about', 'later')) else f'by {half}'}"
+    when = (
+        f"Fewer than half clear it within {wait.horizon} weeks"
+        if np.isnan(wait.mid)
+        else f"Half clear it by {half_by(row)}".replace("by about", "about")
+    )
     if row.state == PAUSED:
         return f"{when}; no line is drawn ahead while nobody trains it."
     line = (

@@ -12,7 +12,15 @@ import pandas as pd
 from forecast.log import counted
 from forecast.row import PAIN, PAUSED, STATES, Row
 from forecast.words.captions import in_sessions
-from forecast.words.plain import listed, percent, say_ago, say_chance, say_day, say_number, say_value
+from forecast.words.plain import (
+    listed,
+    percent,
+    say_ago,
+    say_chance,
+    say_day,
+    say_number,
+    say_value,
+)
 from forecast.words.rows import STATE_NAMES, away_line, for_athlete, for_coach, weeks
 
 STOP = (
@@ -83,8 +91,8 @@ PAGES: Mapping[str, str] = {
     "it may take longer than the chart is wide. The further up, the wider: each rung waits for the "
     "one before.",
     "stop": "When to stop and see somebody",
-    "athlete_end": "A forecast says what usually happens when training goes on as lately. Its range "
-    "is meant to hold 8 times in 10, so 2 times in 10 it will be wrong. It is no promise, no "
+    "athlete_end": "A forecast says what usually happens when training goes on as lately. Its "
+    "range is meant to hold 8 times in 10, so 2 times in 10 it will be wrong. It is no promise, no "
     "deadline and no permission to train.",
     "for_coach": "For the coach: back to the coach's sheet",
     # the analyst's page
@@ -103,7 +111,7 @@ HOW_SURE = (
     "not stop for good.",
     "Where pain is noted there are no weeks and no dates until a licensed clinician or a qualified "
     "coach has seen it.",
-    "\u201cRecord\u201d says how much there is to go by: good, ten sessions or more and five others who have "
+    "Record says how much there is to go by: good, ten sessions or more and five others who have "
     "cleared the rung; thin, under five sessions or nobody to compare with; fair in between.",
     "What goes with a slow stretch in the log is an observation, not its cause.",
 )
@@ -219,7 +227,7 @@ def paragraphs(row: Row, *more: str) -> tuple[str, ...]:
 
 
 def lapse(row: Row) -> str:
-    """Return the chance that the athlete stops for good, beside the forecast; empty under a hold."""
+    """Return the chance that the athlete stops for good; empty under a hold."""
     if row.hold or np.isnan(row.lapse):
         return ""
     return f"Chance of having stopped for good within 26 weeks: {percent(row.lapse)}."
@@ -349,7 +357,9 @@ def beside_others(week: int, at_least: bool, quarter: float, three_quarters: flo
         return f"Too few others have cleared this rung here to say what is usual; {now}."
     if np.isfinite(three_quarters):
         longer = ", longer than most" if week > three_quarters else ""
-        return f"Half of the others took {quarter:.0f} to {three_quarters:.0f} weeks; {now}{longer}."
+        return (
+            f"Half of the others took {quarter:.0f} to {three_quarters:.0f} weeks; {now}{longer}."
+        )
     if np.isfinite(quarter):
         return (
             f"A quarter of the others took {quarter:.0f} weeks or less, and more than a quarter "

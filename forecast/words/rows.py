@@ -63,7 +63,8 @@ class Said:
     ``state`` with its length where that matters; ``stands`` the usual day beside the mark;
     ``weeks`` the 80 % range and ``half_by`` the date, ``on hold`` beside pain; ``headline`` both
     in a sentence; ``chances`` as (by when, how likely); ``why`` in one or two sentences;
-    ``next_step``; ``reasons`` what the forecast rests on, heaviest first; ``record`` how much there is to go by.
+    ``next_step``; ``reasons`` what the forecast rests on, heaviest first; ``record`` how much there
+    is to go by.
     """
 
     state: str
@@ -177,7 +178,7 @@ def _undated(row: Row) -> bool:
 
 
 def has_dates(row: Row) -> bool:
-    """Whether weeks and dates are told of a row: no hold, a valid set, a range that says something."""
+    """Whether weeks and dates are told: no hold, a valid set, a range that says something."""
     wait = row.wait
     return wait is not None and not _undated(row) and not says_nothing(wait.low, wait.high)
 
