@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from forecast.ahead import LadderAhead
     from forecast.backtest import BacktestResult, backtest
     from forecast.errors import ForecastError, ForecastWarning
+    from forecast.kept import OpenClub, open_club
     from forecast.ladder import Criterion, Ladder, Rung
     from forecast.ladder_file import read_ladder
     from forecast.log import Club, TrainingLog, describe_log, pseudonymise, read_club, read_log
@@ -25,6 +26,7 @@ __all__ = [
     "ForecastWarning",
     "Ladder",
     "LadderAhead",
+    "OpenClub",
     "ReadinessForecast",
     "ReadinessForecaster",
     "Rung",
@@ -34,6 +36,7 @@ __all__ = [
     "describe_log",
     "forecast_parts",
     "load_model",
+    "open_club",
     "pseudonymise",
     "read_club",
     "read_ladder",
@@ -49,6 +52,7 @@ _HOMES = {
     "ForecastWarning": "errors",
     "Ladder": "ladder",
     "LadderAhead": "ahead",
+    "OpenClub": "kept",
     "ReadinessForecast": "result",
     "ReadinessForecaster": "model",
     "Rung": "ladder",
@@ -56,6 +60,7 @@ _HOMES = {
     "describe_log": "log",
     "forecast_parts": "parts",
     "load_model": "model",
+    "open_club": "kept",
     "pseudonymise": "log",
     "read_club": "log",
     "read_ladder": "ladder_file",

@@ -1,24 +1,122 @@
-"""The last fitted model, kept beside the club file, so that the same question needs no new fit."""
+"""A club opened: its records, its model, fitted now or when last asked, and what the model sees."""
 
 from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
-import forecast
 from forecast.errors import ForecastError, ModelFileError
-from forecast.log import TrainingLog, code_digest
+from forecast.log import Club, TrainingLog, code_digest, read_club
+from forecast.row import Row
 
 if TYPE_CHECKING:
-    from forecast.model import ReadinessForecaster
+    from forecast.model import ReadinessForecaster, View
 
 NAME = "last_model-{}.zip"
-PACKAGE = Path(forecast.__file__).parent
+PACKAGE = Path(__file__).parent
+
+
+@dataclass(frozen=True, slots=True)
+class OpenClub:
+    """A club's records, a forecaster fitted to them, and the log as it sees it.
+
+    Attributes
+    ----------
+    club
+        The records: ``name``, ``log``, ``as_of``.
+    model
+        The fitted forecaster.
+    view
+        What it sees on the cut date: ``view.rows``, ``view.forecast()`` and every other question.
+    """
+
+    club: Club
+    model: ReadinessForecaster
+    view: View
+
+    def rows(self, athlete: str = "") -> tuple[Row, ...]:
+        """Return the rows of an athlete, most urgent first.
+
+        Parameters
+        ----------
+        athlete
+            Name; left out, whoever is most urgent.
+
+        Raises
+        ------
+        ForecastError
+            The athlete has no open rung, or nobody has.
+        """
+        rows = self.view.rows
+        names = sorted({row.athlete for row in rows})
+        if (athlete and athlete not in names) or not rows:
+            raise ForecastError(
+                f"{athlete or 'Nobody'} has no open rung here; athletes with one: "
+                f"{', '.join(names) or 'none'}."
+            )
+        return tuple(row for row in rows if row.athlete == (athlete or rows[0].athlete))
+
+    def before(self, weeks: int) -> View:
+        """Return what the same forecaster sees of a day so many weeks before, in hindsight.
+
+        It sees nothing dated on or after that day, but its constants were learnt from the whole
+        log. Where the log is shorter, the day is a week after its first set.
+        """
+        first = self.club.log.sets["date"].min() + pd.Timedelta(weeks=1)
+        day = max(first, self.view.as_of - pd.Timedelta(weeks=weeks))
+        return self.model.in_hindsight().view(self.club.log, min(day, self.view.as_of))
+
+    def __repr__(self) -> str:
+        log = self.club.log
+        return (
+            f"{self.club.name}: {len(log.sets)} sets understood, {len(log.rejected)} rows set "
+            f"aside; {len(self.view.rows)} open rungs as of {self.view.as_of.date()}"
+        )
+
+
+def open_club(
+    path: str | Path,
+    as_of: pd.Timestamp | str | None = None,
+    *,
+    horizon_weeks: int = 52,
+    random_state: int = 0,
+    fresh: bool = False,
+    progress: Callable[[str], None] | None = None,
+) -> OpenClub:
+    """Read a club, take the model kept beside it or fit and keep one, and look through it.
+
+    Parameters
+    ----------
+    path
+        A folder that holds ``club.toml``, or a club file.
+    as_of
+        Cut date; the club file's where left out, else the day after the last set.
+    horizon_weeks, random_state
+        As for ``ReadinessForecaster``.
+    fresh
+        Fit anew, whatever model is kept.
+    progress
+        Called with a few words at each step.
+
+    Raises
+    ------
+    ForecastError
+        A file can't be read, or the records can't be fitted.
+    """
+    from forecast.model import ReadinessForecaster  # takes seconds to load
+
+    club, home = read_club(path), Path(path)
+    cut = club.as_of if as_of is None else pd.Timestamp(as_of)
+    asked = ReadinessForecaster(horizon_weeks=horizon_weeks, random_state=random_state)
+    folder = home if home.is_dir() else home.parent
+    model = fit_or_kept(asked, club.log, cut, folder, fresh=fresh, progress=progress)
+    return OpenClub(club, model, model.view(club.log, cut, progress=progress))
 
 
 def kept_path(
@@ -29,14 +127,14 @@ def kept_path(
     The name tells records, cut date, the command's settings and the package's own code apart, so
     a model found there is the one that a fit would give.
     """
-    said = hashlib.sha256()
-    for part in (version("rungwise"), log.ladder, as_of, sorted(settings.items())):
-        said.update(repr(part).encode())
+    digest = hashlib.sha256()
+    for told in (version("rungwise"), log.ladder, as_of, sorted(settings.items())):
+        digest.update(repr(told).encode())
     for frame in (log.sets, log.roster.reset_index()):
-        said.update(repr(list(frame.columns)).encode())
-        said.update(pd.util.hash_pandas_object(frame, index=False).to_numpy().tobytes())
-    said.update(code_digest(PACKAGE))
-    return home / NAME.format(said.hexdigest()[:16])
+        digest.update(repr(list(frame.columns)).encode())
+        digest.update(pd.util.hash_pandas_object(frame, index=False).to_numpy().tobytes())
+    digest.update(code_digest(PACKAGE))
+    return home / NAME.format(digest.hexdigest()[:16])
 
 
 def settings_of(model: ReadinessForecaster) -> dict[str, int]:
@@ -61,10 +159,12 @@ def fit_or_kept(
     ``model`` has the settings wanted; ``say`` is called where a kept model can't be read, or the
     new one not be kept. Raises ``ForecastError`` if the records can't be fitted.
     """
+    from forecast.model import load_model  # takes seconds to load
+
     path = kept_path(home, settings_of(model), log, as_of)
     if path.exists() and not fresh:
         try:
-            return forecast.load_model(path)
+            return load_model(path)
         except ModelFileError as error:
             say(f"note: {error} A new one is fitted.")
     fitted = model.fit(log, as_of, progress=progress)

@@ -7,8 +7,8 @@ from forecast.charts.cohort import (
     time_to_clear,
     waits_by_rung,
 )
-from forecast.charts.lists import ROW, by_mark, ladder_ahead, plateau_timeline, waiting_list
-from forecast.charts.offline import in_notebook, packed_script
+from forecast.charts.lists import ROW, by_mark, ladder_ahead, waiting_list
+from forecast.charts.offline import fragment, in_notebook, packed_script
 from forecast.charts.rung import (
     OpenTables,
     chance_by_week,
@@ -26,6 +26,7 @@ __all__ = [
     "calibration",
     "chance_by_week",
     "edge_weeks",
+    "fragment",
     "growth_fits",
     "in_notebook",
     "ladder_ahead",
@@ -33,7 +34,6 @@ __all__ = [
     "pace_and_difficulty",
     "packed_script",
     "pick_a_rung",
-    "plateau_timeline",
     "progress",
     "reliability",
     "scores",

@@ -1,4 +1,4 @@
-"""One line each: who clears next, who is stuck, one athlete's ladder ahead, other pass marks."""
+"""One line each: who clears next, one athlete's ladder ahead, other pass marks."""
 
 from __future__ import annotations
 
@@ -10,17 +10,15 @@ import pandas as pd
 from forecast import words
 from forecast.charts.look import (
     ALERT,
-    DAY,
     FAINT,
     INK,
     LINE,
     NARROW,
     SOFT,
-    day_labels,
     dress,
     weeks_axis,
 )
-from forecast.row import SLIPPING, STUCK, Row
+from forecast.row import Row
 
 ROW = 40
 """Pixels a line is high."""
@@ -142,66 +140,12 @@ def _ranges(
             shape="diamond", size=90, fill="white", stroke=ALERT, opacity=1, strokeWidth=2,
             yOffset=8,
         ).encode(y=y, x=alt.X("weeks_mid:Q", scale=scale), tooltip=tips),
-        *_labels(base, y, "right:N"),
+        base.mark_text(align="left", dy=-9, color=INK).encode(y=y, x=alt.value(2), text="label:N"),
+        base.mark_text(align="right", dy=-9, dx=-2, color=SOFT).encode(
+            y=y, x=alt.value("width"), text="right:N"
+        ),
         # A white edge keeps the line from running through the arrow.
         base.mark_text(align="right", dy=8, dx=-1, stroke="white", strokeWidth=6).encode(**arrow),
         base.mark_text(align="right", dy=8, dx=-1, color=INK).encode(**arrow),
     )  # fmt: skip
     return dress(chart, said, height=ROW * len(shown))
-
-
-def _labels(base: alt.Chart, y: alt.Y, right: str) -> list[alt.Chart]:
-    """Words above a line: who on the left, when on the right."""
-    return [
-        base.mark_text(align="left", dy=-9, color=INK).encode(y=y, x=alt.value(2), text="label:N"),
-        base.mark_text(align="right", dy=-9, dx=-2, color=SOFT).encode(
-            y=y, x=alt.value("width"), text=right
-        ),
-    ]
-
-
-def plateau_timeline(rows: Sequence[Row]) -> alt.LayerChart:
-    """Draw, for every row that is flat or slipping, since when, longest first.
-
-    Parameters
-    ----------
-    rows
-        The rows, as ``view.rows`` gives them; the others are left out.
-    """
-    stuck = [row for row in rows if row.state in STUCK and row.verdict.since is not None]
-    stuck.sort(key=lambda row: (row.verdict.since, row.who))
-    names = ["label", "state", "since", "since_low", "since_high", "as_of", "words", "why"]
-    lines = [
-        (row.who, row.state, row.verdict.since, row.verdict.since_low, row.verdict.since_high,
-         row.as_of, words.state(row), words.why(row))
-        for row in stuck
-    ]  # fmt: skip
-    days = dict.fromkeys(["since", "since_low", "since_high", "as_of"], "datetime64[ns]")
-    base = alt.Chart(pd.DataFrame(lines, columns=names).astype(days))
-    y = alt.Y("label:N", sort=[row.who for row in stuck], axis=None)
-    colour = alt.Color(
-        "state:N", scale=alt.Scale(domain=list(STUCK), range=[_ink(s) for s in STUCK]), legend=None
-    )
-    tip = [
-        alt.Tooltip("label:N", title="who"),
-        alt.Tooltip("since:T", format=DAY),
-        alt.Tooltip("since_low:T", title="at the earliest", format=DAY),
-        alt.Tooltip("since_high:T", title="at the latest", format=DAY),
-        alt.Tooltip("why:N"),
-    ]
-    x = alt.X("since_low:T", axis=day_labels())
-    chart = alt.layer(
-        base.mark_rule(color=FAINT, yOffset=8).encode(y=y),
-        base.mark_rule(strokeWidth=3, color=SOFT, yOffset=8).encode(
-            y=y, x=x, x2="since_high:T", tooltip=tip
-        ),
-        base.mark_bar(height=9, yOffset=8).encode(
-            y=y, x=alt.X("since:T", axis=day_labels()), x2="as_of:T", color=colour, tooltip=tip
-        ),
-        *_labels(base, y, "words:N"),
-    )
-    return dress(chart, words.caption("stuck", count=len(stuck)), height=ROW * max(len(stuck), 1))
-
-
-def _ink(state: str) -> str:
-    return ALERT if state == SLIPPING else INK

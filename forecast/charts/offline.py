@@ -26,7 +26,9 @@ OPTIONS = {
 }  # fmt: skip
 """How a notebook draws: what is seen can be saved to a file from the menu at a chart's corner."""
 
-FRAGMENT = """<div id="{slot}" style="width:100%"></div>
+FRAGMENT = """<style>#{slot}.vega-embed {{ display: flex; flex-direction: column; }}
+#{slot} .vega-bindings {{ order: -1; margin-bottom: 0.5em; }}</style>
+<div id="{slot}" style="width:100%"></div>
 <script>
 (function draw(tries) {{
   const slot = document.getElementById("{slot}");
@@ -75,7 +77,8 @@ class ChartCode:
 
     def _repr_html_(self) -> str:
         return (
-            f"<script>{chart_script()}</script>"
+            # in a block of its own: a cell run again declares nothing twice
+            f"<script>if (!window.vegaEmbed) {{ {chart_script()} }}</script>"
             "<p>Charts are drawn by this page itself; nothing is loaded from anywhere.</p>"
         )
 
@@ -97,8 +100,12 @@ def in_notebook() -> ChartCode:
 
 
 def _fragment(spec: dict[str, Any], **_: Any) -> dict[str, str]:
+    return {"text/html": fragment(spec)}
+
+
+def fragment(spec: dict[str, Any]) -> str:
     """Return a chart as HTML that waits for the drawing code on the page."""
     # An escaped "<" can't end the script, whatever an athlete is called.
     text = json.dumps(spec).replace("<", "\\u003c")
     slot = "chart-" + hashlib.sha256(text.encode("utf-8")).hexdigest()[:12]
-    return {"text/html": FRAGMENT.format(slot=slot, spec=text, options=json.dumps(OPTIONS))}
+    return FRAGMENT.format(slot=slot, spec=text, options=json.dumps(OPTIONS))

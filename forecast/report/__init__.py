@@ -1,5 +1,6 @@
 """Pages for coach, analyst and athlete: self-contained HTML that can be mailed or printed."""
 
+from forecast.report.analyst import question
 from forecast.report.cohort_tables import (
     clear_curves,
     ends,
@@ -9,7 +10,7 @@ from forecast.report.cohort_tables import (
     waits,
 )
 from forecast.report.data import AthleteData, ReportData, gather
-from forecast.report.page import Paragraphs, Table, paragraphs, table
+from forecast.report.page import Paragraphs, Table, paragraphs, rates, shown, table
 from forecast.report.tables import open_tables
 from forecast.report.write import READERS, make_folder, write_report
 
@@ -27,7 +28,10 @@ __all__ = [
     "named_effects",
     "open_tables",
     "paragraphs",
+    "question",
+    "rates",
     "rung_names",
+    "shown",
     "table",
     "waits",
     "write_report",

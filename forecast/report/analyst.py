@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
+from html import escape
 
 from forecast import charts, words
 from forecast.backtest import BacktestResult
@@ -17,7 +18,7 @@ from forecast.cohort import (
     pace_and_difficulty,
     time_to_clear,
 )
-from forecast.errors import FitError, HistoryError
+from forecast.errors import FitError, ForecastError, HistoryError
 from forecast.report.cohort_tables import (
     clear_curves,
     ends,
@@ -72,6 +73,22 @@ class Part:
     words: tuple[str, ...]
     figures: tuple[Figure, ...] = ()
     tables: tuple[Table, ...] = ()
+
+    def _repr_html_(self) -> str:
+        told = "".join(f"<p>{escape(line)}</p>" for line in self.words if line)
+        return told + "".join(one._repr_html_() for one in (*self.figures, *self.tables))
+
+
+def question(data: ReportData, slot: str) -> Part:
+    """Return the answer to one of the analyst's questions, for a notebook to show.
+
+    ``slot`` is one of ``clearing, bottlenecks, pace, growth, lapse, audit, roster``.
+    """
+    titles = {name: (title, make) for name, title, make in QUESTIONS}
+    if slot not in titles:
+        raise ForecastError(f"There is no question {slot!r}; choose one of {', '.join(titles)}.")
+    title, make = titles[slot]
+    return _tried(slot, title, partial(make, data))
 
 
 def analyst_page(data: ReportData, trust: BacktestResult | None = None) -> str:

@@ -17,7 +17,7 @@ import pandas as pd
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from forecast import words
-from forecast.charts import packed_script
+from forecast.charts import fragment, packed_script
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +37,15 @@ class Figure:
     spec: dict[str, Any]
     label: str = ""
     choices: tuple[str, ...] = ()
+
+    def _repr_html_(self) -> str:
+        bind = {"input": "select", "options": list(self.choices), "name": f"{self.label} "}
+        params = [
+            {**param, "bind": bind} if param["name"] == "pick" else param
+            for param in self.spec.get("params", [])
+        ]
+        head = f"<p><b>{escape(self.title)}</b><br>{escape(self.subtitle)}</p>"
+        return head + fragment({**self.spec, "params": params})
 
     def of(self, column: str, values: Collection[str], **changed: Any) -> Figure:
         """Return the part of a club's chart that holds the rows of these and no others.
@@ -152,6 +161,43 @@ def table(
         rows=tuple(zip(*cells, strict=True)),
         numeric=tuple(pd.api.types.is_numeric_dtype(frame[name]) for name in columns),
     )
+
+
+def shown(frame: pd.DataFrame, *columns: str, caption: str = "") -> Table:
+    """Return columns of a result's frame for a notebook, under headings that people read.
+
+    Parameters
+    ----------
+    frame
+        The rows.
+    columns
+        Names, of those in ``words.COLUMNS``; all that are there where none is given.
+    caption
+        What the table holds.
+    """
+    names = columns or [name for name in frame if name in words.COLUMNS]
+    kinds = {"share": share, "weeks": weeks, "number": number, "text": text, "day": _day}
+    return table(
+        frame,
+        {name: (words.COLUMNS[name][0], kinds[words.COLUMNS[name][1]]) for name in names},
+        caption,
+    )
+
+
+def rates(table_at_rates: pd.DataFrame) -> Table:
+    """Return by when half clear each rung ahead, in weeks, a column for each rate of training.
+
+    ``table_at_rates`` is that of ``ahead.what_if``.
+    """
+    wide = table_at_rates.set_index(["rung_name", "sessions_per_week"])["weeks_mid"]
+    wide = wide.unstack(sort=False).reset_index()
+    columns = {"rung_name": (words.COLUMNS["rung_name"][0], text)}
+    columns |= {rate: (words.per_week(rate), weeks) for rate in wide.columns[1:]}
+    return table(wide, columns, words.page_text("rates"))
+
+
+def _day(value: Any) -> str:
+    return "-" if pd.isna(value) else f"{value.day} {value:%b %Y}"
 
 
 def share(value: Any) -> str:

@@ -13,6 +13,7 @@ from forecast.words.captions import (
     under_sets,
 )
 from forecast.words.pages import (
+    COLUMNS,
     HOW_SURE,
     PAGES,
     STOP,
@@ -28,6 +29,7 @@ from forecast.words.pages import (
     own_changes,
     page_text,
     paragraphs,
+    per_week,
     retest,
     up_alt,
 )
@@ -87,6 +89,7 @@ from forecast.words.screens import (
 
 __all__ = [
     "CAUTION",
+    "COLUMNS",
     "HEADINGS",
     "HOW_SURE",
     "MINUS",
@@ -132,6 +135,7 @@ __all__ = [
     "page_text",
     "paragraphs",
     "pass_mark",
+    "per_week",
     "percent",
     "points",
     "reason",

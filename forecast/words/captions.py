@@ -58,11 +58,6 @@ _CAPTIONS = {
         "{horizon} weeks.",
         "Range of weeks of {who} at {count} pass marks, the lowest on top.",
     ),
-    "stuck": (
-        "Flat or slipping, and for how long",
-        "Bar: since about then. Thin line: when it may have begun (8 in 10).",
-        "{count} open rungs that are flat or slipping, and since when.",
-    ),
     "clearing": (
         "Weeks to clear a rung",
         "Share cleared, with its band, of those who keep logging. Bottom row: spells still "

@@ -85,6 +85,8 @@ PAGES: Mapping[str, str] = {
     "mind": "On this rung: {caution}",
     "sets": "Your sets so far",
     "chances": "How likely by when",
+    "rates": "Weeks by which half clear each rung, at so many sessions a week on a rung; a dash: "
+    "later than looked ahead, or on hold.",
     "up": "Further up",
     "up_title": "The ladder ahead of you",
     "up_how": "Top rung first. Bar: 8 in 10 get there in here. Diamond: half have by then. Arrow: "
@@ -103,6 +105,27 @@ PAGES: Mapping[str, str] = {
     "clears anybody to train; pain ends a session, and local rules come first.",
 }
 """Headings and fixed sentences, by name."""
+
+COLUMNS: Mapping[str, tuple[str, str]] = {
+    "as_of": ("Cut date", "day"),
+    "athlete": ("Athlete", "text"),
+    "rung_name": ("Rung", "text"),
+    "date_mid": ("Half by", "day"),
+    "expected": ("Expected", "share"),
+    "forecaster": ("Forecaster", "text"),
+    "level_value": ("Usual day", "number"),
+    "p_12": ("Within 12 weeks", "share"),
+    "p_26": ("Within 26 weeks", "share"),
+    "p_lapse_26": ("Stops within 26 weeks", "share"),
+    "reason": ("Reason", "text"),
+    "sessions": ("Sessions", "number"),
+    "state": ("State", "text"),
+    "target": ("Pass mark", "number"),
+    "weeks_high": ("9 in 10 by week", "weeks"),
+    "weeks_low": ("1 in 10 by week", "weeks"),
+    "weeks_mid": ("Half by week", "weeks"),
+}
+"""Columns of results that notebooks show: heading, and how a value is told."""
 
 HOW_SURE = (
     "A range is meant to hold 8 times in 10: of ten athletes, expect one to clear sooner and one "
@@ -376,6 +399,11 @@ def nothing_open(cleared: Sequence[tuple[str, pd.Timestamp]], as_of: pd.Timestam
         f"No rung is open for you now, so there is nothing to forecast. {done}What comes next is "
         "for you and your coach to choose."
     )
+
+
+def per_week(rate: float) -> str:
+    """Return a rate of training as a heading: ``2 a week``."""
+    return f"{rate:.3g} a week"
 
 
 def up_alt(count: int, athlete: str) -> str:
