@@ -199,7 +199,13 @@ def states_table(rows: Sequence[Row]) -> pd.DataFrame:
 def _reasons(rows: Sequence[Row]) -> pd.DataFrame:
     table = pd.DataFrame(
         [
-            (*row.key, reason.kind, round(reason.value, DIGITS), reason.unit, words.reason(reason, row))
+            (
+                *row.key,
+                reason.kind,
+                round(reason.value, DIGITS),
+                reason.unit,
+                words.reason(reason, row),
+            )
             for row in rows
             for reason in row.reasons
         ],

@@ -20,33 +20,40 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 NOUNS = {"errors", "ladder", "types"}
 RECORDS = NOUNS | {"log"}
 ENGINES = RECORDS | {"histories"}
-READINESS = ENGINES | {"growth", "survival"}
+READINESS = ENGINES | {"growth", "survival", "plateau", "row"}
 QUESTIONS = READINESS | {"readiness"}
-CHARTS = QUESTIONS | {"ahead", "plateau", "cohort", "backtest"}
-REPORT = CHARTS | {"charts", "changes"}
-COMMANDS = REPORT | {"report", "simulate", "model", "forecast"}
+WORDS = RECORDS | {"row"}
+FACE = QUESTIONS | {"ahead", "words", "changes", "result", "model", "parts", "charts"}
+REPORT = FACE | {"cohort", "backtest", "kept"}
+COMMANDS = REPORT | {"report", "simulate", "forecast"}
 
 # What each room may import beside itself. Growth and survival don't know each other, so that
-# either can be replaced; invented cohorts know nothing of what is fitted to them.
+# either can be replaced; invented cohorts know nothing of what is fitted to them; the verdict is
+# learnt from invented careers, and known to the forecast.
 ALLOWED: dict[str, set[str]] = {
     "errors": set(),
     "types": set(),
     "ladder": {"errors"},
+    "row": {"ladder"},
     "log": NOUNS,
     "simulate": RECORDS,
     "histories": RECORDS,
     "growth": ENGINES,
     "survival": ENGINES,
+    "plateau": ENGINES | {"growth", "simulate"},
     "readiness": READINESS,
     "ahead": QUESTIONS,
-    "plateau": QUESTIONS,
     "cohort": QUESTIONS,
     "backtest": QUESTIONS,
-    "changes": QUESTIONS | {"ahead", "plateau"},
-    "model": QUESTIONS | {"ahead", "plateau"},  # the public forecaster: all that can be asked
-    "charts": CHARTS,
+    "words": WORDS,
+    "changes": QUESTIONS | {"ahead", "words"},
+    "charts": QUESTIONS | {"ahead", "cohort", "backtest", "words"},
+    "result": QUESTIONS | {"words", "charts"},  # the public tables, and their chart
+    "parts": FACE,
+    "model": FACE,  # the public forecaster: all that can be asked
+    "kept": FACE,
     "report": REPORT,
-    "forecast": REPORT | {"report", "model"},  # the public names in forecast/__init__.py
+    "forecast": REPORT | {"report"},  # the public names in forecast/__init__.py
     "__main__": COMMANDS,
 }
 SAME_ROOM = {"ladder_file": "ladder", "commands": "__main__"}

@@ -211,7 +211,8 @@ def _moving(row: Any) -> bool:
 
 
 def _moved(row: Any) -> bool:
-    if not row.known or not isinstance(row.chances_was, list) or row.weeks >= WEEKS_AHEAD:
+    told = isinstance(row.chances_was, list) and isinstance(row.chances, list)  # not on hold
+    if not row.known or not told or row.weeks >= WEEKS_AHEAD:
         return False
     was, is_now = _chances(row)
     noise = np.sqrt(was * (1.0 - was) * row.weeks / WEEKS_AHEAD)

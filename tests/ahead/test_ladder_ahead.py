@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from forecast.readiness.result import CURVE_COLUMNS, SUMMARY_COLUMNS
 
 from forecast.ahead import ladder_ahead
 from forecast.ahead.ground import draw_shared
@@ -16,7 +17,6 @@ from forecast.ahead.standing import Rhythm
 from forecast.ahead.walk import chain, walk
 from forecast.errors import ForecastError, NotFittedError
 from forecast.model import ReadinessForecaster
-from forecast.readiness.result import CURVE_COLUMNS, SUMMARY_COLUMNS
 
 HORIZON = 120
 

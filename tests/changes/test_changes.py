@@ -20,8 +20,8 @@ from forecast.changes import (
     read_kept,
     snapshot,
 )
-from forecast.plateau.words import day_words
 from forecast.simulate import default_ladder
+from forecast.words import say_day
 
 LADDER = default_ladder()
 FIRST, SECOND = LADDER.rungs[0], LADDER.rungs[1]
@@ -33,7 +33,7 @@ WEEK = pd.Timedelta(weeks=1)
 def rung_row(athlete="Bo", rung=FIRST, **more):
     row = {
         "athlete": athlete, "rung": rung.key, "rung_name": rung.name, "sessions": 20,
-        "level_value": 5.0, "target": 10.0, "sessions_per_week": 2.0, "mark": "climbing",
+        "stands": "5 s", "sessions_per_week": 2.0, "absent": False,
         "state": "climbing", "wait_weeks": 0.5, "reason": "Gains.", "stuck": False,
         "cleared_on": pd.NaT, "due": False, "chances": list(np.linspace(0.02, 0.5, 12)),
     }  # fmt: skip
@@ -66,20 +66,21 @@ def test_nothing_new_is_nothing_told():
 @pytest.mark.parametrize(
     ("before", "now", "kinds"),
     [
-        ({}, {"mark": "cleared", "state": None, "cleared_on": DAY}, ["cleared"]),
-        ({}, {"state": "flat", "mark": "flat", "stuck": True}, ["flat"]),
-        ({}, {"state": "slipping", "mark": "slipping", "stuck": True}, ["slipping"]),
-        ({}, {"state": "flat", "mark": "flat", "stuck": False}, []),  # not for long enough yet
+        ({}, {"state": "cleared", "cleared_on": DAY}, ["cleared"]),
+        ({}, {"state": "flat", "stuck": True}, ["flat"]),
+        ({}, {"state": "slipping", "stuck": True}, ["slipping"]),
+        ({}, {"state": "flat", "stuck": False}, []),  # not for long enough yet
         ({"stuck": True, "state": "flat"}, {"stuck": True, "state": "flat"}, []),
         ({"stuck": True, "state": "flat"}, {}, ["moving again"]),
         ({"stuck": True, "state": "flat"}, {"stuck": True, "state": "unclear"}, []),
-        ({}, {"mark": "away", "state": "paused", "wait_weeks": 4.0}, ["away"]),
-        ({"mark": "away", "state": "paused", "wait_weeks": 4.0}, {}, ["back"]),
+        ({}, {"absent": True, "state": "paused", "wait_weeks": 4.0}, ["away"]),
+        ({}, {"state": "paused", "wait_weeks": 4.0}, []),  # another rung was trained: no absence
+        ({"absent": True, "state": "paused", "wait_weeks": 4.0}, {}, ["back"]),
         ({}, {"chances": [0.96] * 12}, ["chance"]),
         ({}, {"chances": list(np.linspace(0.02, 0.6, 12))}, []),  # within what it moves by itself
         (
-            {"mark": "cleared", "cleared_on": DAY},
-            {"mark": "cleared", "cleared_on": DAY, "due": True},
+            {"state": "cleared", "cleared_on": DAY},
+            {"state": "cleared", "cleared_on": DAY, "due": True},
             ["re-test"],
         ),
     ],
@@ -90,7 +91,7 @@ def test_each_word_when_it_holds(before, now, kinds):
 
 def test_pain_comes_first_and_is_told_again_only_when_noted_again():
     hurt = athlete_row(pain=6.0, pain_on=DAY + pd.Timedelta(days=2), pain_rung=FIRST.key)
-    now = rung_row(mark="cleared", cleared_on=DAY)
+    now = rung_row(state="cleared", cleared_on=DAY)
     assert words(rung_row(), now, people=[hurt]) == ["pain", "cleared"]
     assert words(rung_row(), rung_row(), people=[hurt | {"pain_on": DAY - WEEK}]) == []
 
@@ -107,7 +108,7 @@ def test_who_came_and_who_left():
 
 
 def test_rungs_that_share_a_word_are_told_together():
-    away = {"mark": "away", "state": "paused", "wait_weeks": 4.0}
+    away = {"absent": True, "state": "paused", "wait_weeks": 4.0}
     was = club(DAY, [rung_row(), rung_row(rung=SECOND)])
     now = club(DAY + WEEK, [rung_row(**away), rung_row(rung=SECOND, **away)])
     table = changes(was, now, LADDER).table
@@ -118,11 +119,13 @@ def test_rungs_that_share_a_word_are_told_together():
 
 def test_a_moved_chance_says_why():
     now = rung_row(
-        chances=[0.0] * 12, sessions=20, wait_weeks=2.4, level_value=3.0, sessions_per_week=1.0
+        chances=[0.0] * 12, sessions=20, wait_weeks=2.4, stands="3 s", sessions_per_week=1.0
     )
     table = changes(club(DAY, [rung_row()]), club(DAY + WEEK, [now]), LADDER).table
-    for said in ("from 50 to 0 %", "no session since", "3.0", "1.0 sessions a week after 2.0",
-                 "last trained 2 weeks ago", "25 May 2026"):  # fmt: skip
+    for said in (
+        "from 50 % to <1 %", "no session since", "3 s where it showed 5 s",
+        "1.0 sessions a week after 2.0", "last trained 2 weeks ago", "25 May",
+    ):  # fmt: skip
         assert said in table["text"][0]
 
 
@@ -200,9 +203,17 @@ def test_rows_that_vanished_were_edited_or_came_late_are_named(days, small_model
     told = found[found["kind"] == "log"]
     assert told["athlete"].unique().tolist() == [athlete]
     assert sorted(told["text"]) == sorted(
-        f"what was written of {day_words(day)} {what}."
+        f"what was written of {say_day(day, as_of)} {what}."
         for day, what in ((gone, "has vanished"), (edited, "was edited"), (late, "came late"))
     )
+
+
+def test_at_the_first_run_whoever_is_stuck_is_told_however_long(days, monkeypatch):
+    views, _, second = days
+    told = changes_since(views[1], views[1].as_of - WEEK, first=True).table
+    stuck = second.rungs[second.rungs["state"].isin(["flat", "slipping"])]
+    listed = told[told["kind"].isin(["flat", "slipping"])]
+    assert set(listed["athlete"]) == set(stuck["athlete"])
 
 
 def test_a_snapshot_remembers_who_was_stuck(days):
@@ -212,5 +223,5 @@ def test_a_snapshot_remembers_who_was_stuck(days):
     both = later.merge(
         rungs[["athlete", "rung", "state"]], on=["athlete", "rung"], suffixes=("", "_was")
     )
-    both = both[both["state_was"].notna() & both["state"].notna()]
+    both = both[(both["state_was"] != "cleared") & (both["state"] != "cleared")]
     assert (both["stuck"] == (both["state"] != "climbing")).all()

@@ -14,17 +14,17 @@ import pytest
 from scipy.optimize import minimize
 from scipy.special import expit, logit
 
+from forecast import parts
 from forecast.errors import ForecastError, ModelFileError
 from forecast.histories import Absences
 from forecast.ladder import Criterion, Ladder, Rung
 from forecast.log import read_log
-from forecast import parts
 from forecast.readiness import combine
 from forecast.readiness.combine import Combiner, fit_combiner, prior_centre
 from forecast.readiness.open_rungs import rungs_behind
-from forecast.result import ReadinessForecast
 from forecast.readiness.schema import check_record, check_settings
 from forecast.readiness.storage import read_model, save_model
+from forecast.result import ReadinessForecast
 
 # the pool -------------------------------------------------------------------------------------
 

@@ -12,6 +12,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from forecast.report.advice import STATE_WORDS
+from forecast.report.cards import athlete_cards
+from forecast.report.words import say_date, say_usual
 from packed import specs_of
 from rich.console import Console
 
@@ -20,12 +23,9 @@ from forecast.commands import weeks_screen
 from forecast.log import read_club
 from forecast.plateau import plateaus
 from forecast.readiness import LogView, most_urgent_first
-from forecast.report.advice import STATE_WORDS
 from forecast.report.athlete import athlete_pages
-from forecast.report.cards import athlete_cards
 from forecast.report.coach import coach_page, rung_rows
 from forecast.report.data import ReportData, gather
-from forecast.report.words import say_date, say_usual
 from forecast.simulate import LAWS, simulate_cohort
 
 DEMO = Path(__file__).parents[2] / "data_demo" / "club.toml"

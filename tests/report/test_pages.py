@@ -11,20 +11,20 @@ import numpy as np
 import pandas as pd
 import pytest
 from awkward import HOSTILE, SLASHED
+from forecast.readiness.marks import marked
+from forecast.report.account import account
+from forecast.report.advice import STATE_WORDS
+from forecast.report.cards import athlete_cards
+from forecast.report.figures import sheets, span
+from forecast.report.files import file_names
 from packed import specs_of
 from test_percentages import GLUED
 
 from forecast.errors import ForecastError, NotFittedError
 from forecast.model import ReadinessForecaster
-from forecast.readiness.marks import marked
 from forecast.report import open_tables, write_report
-from forecast.report.account import account
-from forecast.report.advice import STATE_WORDS
 from forecast.report.athlete import athlete_pages
-from forecast.report.cards import athlete_cards
 from forecast.report.coach import clients, rung_rows
-from forecast.report.figures import sheets, span
-from forecast.report.files import file_names
 
 JARGON = (
     "posterior", "hazard", "CRPS", "quantile", "latent", "likelihood", "percentile", "median",

@@ -10,11 +10,11 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
+from forecast.report.advice import COACH_CAUTION
 from markupsafe import Markup
 from pypdf import PdfReader
 
 from forecast.charts import small_line
-from forecast.report.advice import COACH_CAUTION
 from forecast.report.coach import NOBODY_WAITS, Client, RungRow
 from forecast.report.page import render
 

@@ -6,11 +6,11 @@ from types import SimpleNamespace
 
 import pandas as pd
 import pytest
+from forecast.report.why import say_why
+from forecast.report.words import NBSP, percent, say_percent
 
 from forecast.plateau import urgent_first
 from forecast.report import paragraphs, watch_table
-from forecast.report.why import say_why
-from forecast.report.words import NBSP, percent, say_percent
 
 AS_OF = pd.Timestamp("2026-06-01")
 
