@@ -51,7 +51,3 @@ def test_without_a_measurement_it_is_the_spread_itself():
     assert 0.3 < chance[0] < 0.6
     far = chance_flat(np.array([-3.0, 3.0]), np.full(2, 0.001), np.full(2, 0.01))
     np.testing.assert_allclose(far, [1.0, 0.0], atol=1e-9)
-
-
-@pytest.mark.parametrize("p_flat", np.linspace(0, 1, 21))
-@pytest.mark.parametrize("p_gains", [0.0, 0.5, 1.0])
