@@ -128,12 +128,11 @@ def _at_mark(ground: Ground, rung: int, times: float) -> tuple[Ground, pd.Timest
     done = mine["date"][run >= criterion.confirm_sessions]
     panel, linear = tracked.panel, ground.model.linear
     threshold, met = panel.threshold.copy(), panel.met.copy()
-    place = ground.place[row]
+    place = row
     # Half a unit below is written as the mark, whatever the mark: see ``growth.pass_ratio``.
     ratio = to_ratio(threshold[place], linear) + times - 1.0
     threshold[place] = to_latent(ratio, linear)
-    at = np.isin(panel.session_row, mine.index)
-    met[at] = meets.reindex(panel.session_row[at]).to_numpy()
+    met[mine.index] = meets.to_numpy()
     spells = histories.spells.copy()
     spells.loc[spells.index[row], "run"] = int(run[-1])
     there = replace(

@@ -91,11 +91,12 @@ def plateaus(
     growth, histories, tracked = view.growth, view.histories, view.tracked
     learnt = rules or view.once(rules_of)
     limits = limits_for(learnt, false_alarms_per_year, smallest_gain)
-    row_of = tracked.panel.spell_row
+    row_of = tracked.panel.longest_first
     is_open = np.flatnonzero(histories.spells["open"].to_numpy()[row_of])
     rows = []
     if len(is_open):
-        traces = take_traces(traces_of(growth, tracked), is_open, tracked.panel.length[is_open])
+        traces = traces_of(growth, tracked)
+        traces = take_traces(traces, is_open, traces.length[is_open])
         watched = learnt.watch(traces, limits, smallest_gain)
         sessions = histories.sessions[["spell", "date"]].groupby("spell")
         sets = histories.sets[COMPARED].groupby("spell")

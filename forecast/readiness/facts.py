@@ -50,24 +50,23 @@ def open_facts(
     ``which`` (T,) are their places in the panel, ``forecast`` is the engine's of them;
     ``comparable`` comes from ``comparable_counts``.
     """
-    spell = tracked.panel.spell_row[which]
-    spells = histories.spells.iloc[spell]
+    spells = histories.spells.iloc[which]
     facts = spells[["athlete", "rung", "run"]].reset_index(drop=True)
     facts["sessions"] = spells["n_sessions"].to_numpy()
     wait = (histories.as_of - spells["last_session"]).dt.days / 7.0
     facts["wait_weeks"] = wait.to_numpy()
     cut = int(np.datetime64(histories.as_of, "D").astype(np.int64))
-    facts = facts.join(training_lately(histories, spell))
+    facts = facts.join(training_lately(histories, which))
     facts = facts.join(meetings(histories, growth, tracked, which, cut))
-    facts["nothing_counts"] = nothing_counts(histories, spell)
+    facts["nothing_counts"] = nothing_counts(histories, which)
     athlete_pace, rung_pace = pace_effects(growth, forecast)
     facts["athlete_pace"] = athlete_pace
     facts["rung_pace"] = rung_pace[spells["rung_index"].to_numpy()]
     trusted = histories.sets.loc[~histories.sets["load_known"], "spell"]
-    facts["load_known"] = ~np.isin(spell, trusted)
+    facts["load_known"] = ~np.isin(which, trusted)
     facts = _with_gains(facts, tracked, which, forecast, growth, cut)
     facts = _with_level(facts, forecast, growth, histories, comparable)
-    shown = highest_shown(histories, spell, growth.units)
+    shown = highest_shown(histories, which, growth.units)
     facts["level_value"] = np.minimum(facts["level_value"], shown)
     return facts
 

@@ -107,7 +107,7 @@ def meetings(
     at = panel.last[which][row] - back
     recent = panel.day[at] >= as_of_day - 7.0 * MET_WEEKS
     at, row = at[recent], row[recent]
-    met = histories.sessions["meets"].to_numpy(dtype=float)[panel.session_row[at]]
+    met = histories.sessions["meets"].to_numpy(dtype=float)[at]
     chance = chance_met(model, tracked, at)
 
     def total(values: Array) -> Array:

@@ -189,7 +189,7 @@ class LogView:
     @cached_property
     def states(self) -> pd.DataFrame:
         """Filtered state after each session, one row a session; see ``growth.states_table``."""
-        return states_table(self.tracked, self.histories)
+        return states_table(self.tracked)
 
     @cached_property
     def training_days(self) -> pd.DataFrame:
@@ -238,7 +238,7 @@ class LogView:
         which = self.under_way
         if len(which) == 0:
             return None
-        spells = self.histories.spells.iloc[self.tracked.panel.spell_row[which]]
+        spells = self.histories.spells.iloc[which]
         return forecast_open(
             self.growth,
             self.tracked,
@@ -272,8 +272,7 @@ class LogView:
     @property
     def under_way(self) -> Ints:
         """(T,) places in the panel of the spells under way, in increasing order."""
-        is_open = self.histories.spells["open"].to_numpy()
-        return np.flatnonzero(is_open[self.tracked.panel.spell_row])
+        return np.flatnonzero(self.histories.spells["open"].to_numpy())
 
     @cached_property
     def _present(self) -> Present:

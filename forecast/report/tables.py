@@ -174,10 +174,7 @@ def level_by_session(
         ``spell_row`` (row of ``histories.spells``) and ``target``, with any columns to keep.
     """
     filtered = tracked.filtered
-    state = pd.DataFrame(
-        {"mean": filtered.mean[:, 0], "var": filtered.cov[:, 0, 0]},
-        index=tracked.panel.session_row,
-    ).sort_index()
+    state = pd.DataFrame({"mean": filtered.mean[:, 0], "var": filtered.cov[:, 0, 0]})
     sessions = histories.sessions[["spell", "date"]].join(state).reset_index(names="session_row")
     rows = sessions.merge(spells, left_on="spell", right_on="spell_row", how="inner")
     target = rows["target"].to_numpy()
@@ -190,7 +187,7 @@ def level_by_session(
 def _fan(view: LogView, tried: pd.DataFrame) -> pd.DataFrame:
     """Carry the forecast's own state at the cut on, weekly, to the chart's edge."""
     growth, at_cut, as_of = view.growth, view.at_cut, view.histories.as_of
-    spell_row = view.tracked.panel.spell_row[view.under_way]
+    spell_row = view.under_way
     place = pd.Series(np.arange(len(spell_row)), index=spell_row)[tried["spell_row"]].to_numpy()
     mean, cov = np.empty((0, 3)), np.empty((0, 3, 3))
     if at_cut is not None:
