@@ -17,7 +17,6 @@ from forecast.log.mapping import Mapping, load_mapping
 from forecast.log.measurements import measurement_log
 from forecast.log.pseudonyms import pseudonymise, shift_days
 from forecast.log.read import read_log
-from forecast.log.secrets import shown_url
 from forecast.log.sharing import club_files
 from forecast.log.training_log import TrainingLog, checked_log
 from forecast.log.words import bare
@@ -60,7 +59,6 @@ __all__ = [
     "read_log",
     "read_tables",
     "shift_days",
-    "shown_url",
     "visible",
     "write_all",
     "write_rejected",

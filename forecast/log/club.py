@@ -22,7 +22,7 @@ from forecast.log.mapping import load_mapping, read_toml
 from forecast.log.parsing import Rows, parse_rows
 from forecast.log.read import check_rungs, join_rows, opening
 from forecast.log.roster import read_roster
-from forecast.log.sources import file_labels, is_url, open_one
+from forecast.log.sources import file_labels, open_one
 from forecast.log.training_log import TrainingLog
 
 CLUB_FILE = "club.toml"
@@ -34,7 +34,6 @@ class _LogTable(BaseModel):
     file: str
     mapping: str | None = None
     date_order: DateOrder | None = None
-    table: str | None = None
     sheet: str | list[str] | None = None
     encoding: str | None = None
 
@@ -80,7 +79,7 @@ def read_club(
     """Read the ladder, the roster and every log that a club file names, as one log.
 
     A club file is TOML: ``ladder``, one ``[[log]]`` for each log with its ``file`` and, where
-    needed, ``mapping``, ``date_order``, ``table``, ``sheet``, ``encoding``; and optionally
+    needed, ``mapping``, ``date_order``, ``sheet``, ``encoding``; and optionally
     ``name``, ``roster``, ``roster_mapping``, ``as_of`` and ``last_date`` (every date up to it is
     right, however far after the others or today). Files are looked for beside it.
 
@@ -118,12 +117,12 @@ def read_club(
         right_until.append(mapping.read.last_date)
         order = entry.date_order or date_order
         asked = (label, entry, order, mapping, ladder)
-        file = None if is_url(entry.file) else folder / entry.file
-        place = kept_at(folder, file, *asked) if keep and file is not None else None
+        file = folder / entry.file
+        place = kept_at(folder, file, *asked) if keep else None
         rows = read_kept(place) if place is not None else None
         if rows is None:
-            how = opening(mapping, ladder, entry.table, entry.sheet, entry.encoding)
-            opened = open_one(entry.file if file is None else file, label, how)
+            how = opening(mapping, ladder, entry.sheet, entry.encoding)
+            opened = open_one(file, label, how)
             rows = [(raw.file, parse_rows(raw, ladder, mapping, order)) for raw in opened]
             if place is not None:
                 keep_rows(place, rows)
@@ -135,7 +134,7 @@ def read_club(
     people = None
     if plan.roster:
         about = load_mapping(folder / plan.roster_mapping if plan.roster_mapping else None)
-        people = read_roster(plan.roster if is_url(plan.roster) else folder / plan.roster, about)
+        people = read_roster(folder / plan.roster, about)
     as_of = as_day(plan.as_of, "as_of", LogError) if plan.as_of else None
     name = visible(plan.name or folder.resolve().name)
     log = join_rows(
@@ -172,11 +171,10 @@ def draft_club(path: str | Path, *, date_order: DateOrder | None = None) -> list
         (
             entry.file,
             draft_mapping(
-                entry.file if is_url(entry.file) else folder / entry.file,
+                folder / entry.file,
                 ladder,
                 mapping=load_mapping(folder / entry.mapping if entry.mapping else None),
                 date_order=entry.date_order or date_order,
-                table=entry.table,
                 sheet=entry.sheet,
                 encoding=entry.encoding,
             ),

@@ -54,7 +54,6 @@ def draft_mapping(
     *,
     mapping: Mapping | None = None,
     date_order: DateOrder | None = None,
-    table: str | None = None,
     sheet: str | Sequence[str] | None = None,
     encoding: str | None = None,
 ) -> str:
@@ -66,7 +65,7 @@ def draft_mapping(
         The log and the rungs that it is about.
     mapping
         What is known already.
-    date_order, table, sheet, encoding
+    date_order, sheet, encoding
         As in ``read_log``.
 
     Raises
@@ -75,7 +74,7 @@ def draft_mapping(
         The log can't be opened.
     """
     plan = mapping or Mapping()
-    raws = open_sources(source, opening(plan, ladder, table, sheet, encoding))
+    raws = open_sources(source, opening(plan, ladder, sheet, encoding))
     draft = _Draft(raws, ladder, plan, date_order or plan.read.date_order)
     return draft.text()
 

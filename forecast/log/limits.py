@@ -11,18 +11,6 @@ MAX_COLUMNS = 1_000
 MAX_CELL = 100_000
 """Characters of one cell; the longest note is a page or two."""
 
-QUERY_SECONDS = 60.0
-"""Seconds a database may take for all of its answer, or for one more part of it."""
-
-ANSWER_SECONDS = 1.3
-"""Processor's seconds SQLite may take to count its rows and find the first of them."""
-
-CELL_SECONDS = 5e-6
-"""Processor's seconds that SQLite may take more for every cell read: ten times what one takes."""
-
-MAX_QUERY = 20_000
-"""Characters of a query."""
-
 MAX_BYTES = 500_000_000
 """Bytes of a workbook or Parquet file once unpacked."""
 

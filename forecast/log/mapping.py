@@ -58,9 +58,7 @@ class _Read(BaseModel):
     )
     athlete: str | None = None
     year: int | None = Field(default=None, ge=EARLIEST.year, lt=LATEST.year)
-    table: str | None = None
     roster_sheet: str | None = None
-    roster_table: str | None = None
     last_date: dt.date | None = None
 
 
@@ -89,8 +87,8 @@ class Mapping(BaseModel):
     read
         ``date_order``, ``year`` of dates without one, ``load_unit``, ``decimal``, ``encoding``,
         ``sheet`` (one or a list), ``header_row``, ``fill_down`` (columns in which a blank means
-        the same as above), ``athlete`` of a log of one person, ``table``, ``roster_sheet``,
-        ``roster_table``, and ``last_date``: every date up to it is right.
+        the same as above), ``athlete`` of a log of one person, ``roster_sheet``,
+        and ``last_date``: every date up to it is right.
     """
 
     model_config = ConfigDict(extra="forbid", strict=True)

@@ -99,15 +99,14 @@ class Opening:
 
     Attributes
     ----------
-    table, sheet, encoding
-        Table or query of a database, sheet or sheets of a workbook, encoding of a text file.
+    sheet, encoding
+        Sheet or sheets of a workbook, encoding of a text file.
     header_row
         The row of the header, from 1.
     known
         Which headers are known; with it, every sheet that has such a header is read.
     """
 
-    table: str | None = None
     sheet: str | Sequence[str] | None = None
     encoding: str | None = None
     header_row: int | None = None

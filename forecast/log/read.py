@@ -38,7 +38,6 @@ def read_log(
     mapping: str | Path | Table[str, Any] | Mapping | None = None,
     roster: Source | None = None,
     date_order: DateOrder | None = None,
-    table: str | None = None,
     sheet: str | Sequence[str] | None = None,
     encoding: str | None = None,
     today: str | pd.Timestamp | None = None,
@@ -48,8 +47,8 @@ def read_log(
     Parameters
     ----------
     source
-        Path of a CSV, TSV, XLSX or Parquet file, an SQLAlchemy URL, a ``DataFrame``, or a list
-        of these.
+        Path of a CSV, TSV, XLSX or Parquet file, a ``DataFrame``, or a list of these. A database
+        is a ``DataFrame`` too: ``read_log(pandas.read_sql(...), ladder)``.
     ladder
         The ladder the rungs belong to.
     mapping
@@ -60,10 +59,9 @@ def read_log(
     date_order
         ``"dmy"``, ``"mdy"`` or ``"ymd"``; needed only where no date of the file settles it.
         Asked for outright, it also admits years of two digits.
-    table, sheet, encoding
-        Table or query of a database, sheet of a workbook, encoding of a text file, for the
-        log (the mapping has ``roster_table`` and ``roster_sheet``). Each argument goes before
-        its namesake in the mapping.
+    sheet, encoding
+        Sheet of a workbook, encoding of a text file, for the log (the mapping has
+        ``roster_sheet``). Each argument goes before its namesake in the mapping.
     today
         The last day that can have happened: rows dated after it are rejected, save up to the
         mapping's ``last_date``. Left out, it is the date now, where on earth it is latest.
@@ -86,7 +84,7 @@ def read_log(
     _check_arguments(ladder, date_order)
     plan = load_mapping(mapping)
     check_rungs(plan, ladder)
-    raws = open_sources(source, opening(plan, ladder, table, sheet, encoding))
+    raws = open_sources(source, opening(plan, ladder, sheet, encoding))
     parts = [parse_rows(raw, ladder, plan, date_order) for raw in raws]
     people = read_roster(roster, plan) if roster is not None else None
     return join_rows(
@@ -102,14 +100,12 @@ def read_log(
 def opening(
     plan: Mapping,
     ladder: Ladder,
-    table: str | None = None,
     sheet: str | Sequence[str] | None = None,
     encoding: str | None = None,
 ) -> Opening:
     """Return how a mapping has a log opened; each argument goes before its namesake there."""
     read = plan.read
     return Opening(
-        table or read.table,
         sheet or read.sheet,
         encoding or read.encoding,
         read.header_row,

@@ -44,7 +44,7 @@ def read_roster(roster: Source | None, mapping: Mapping) -> tuple[pd.DataFrame, 
     Columns of ``LIMITS`` are numbers (body mass in pounds is converted); any other column is
     numeric where every cell is, else text. A cell that can't be used is left blank, and said.
     ``[roster]`` of the mapping gives their column names, ``[values.athlete]`` their spellings of
-    names, ``[read]`` the ``roster_sheet`` of a workbook or the ``roster_table`` of a database.
+    names, ``[read]`` the ``roster_sheet`` of a workbook.
 
     Raises
     ------
@@ -57,7 +57,7 @@ def read_roster(roster: Source | None, mapping: Mapping) -> tuple[pd.DataFrame, 
         return empty_roster(), ()
     said: list[str] = []  # filled on the way, in the order of the file
     read = mapping.read
-    raws = open_sources(roster, Opening(read.roster_table, read.roster_sheet), name="roster")
+    raws = open_sources(roster, Opening(read.roster_sheet), name="roster")
     people = pd.concat([_one(raw, mapping, said) for raw in raws], ignore_index=True)
     people = _merge(people, said).drop(columns=["file", "row"])
     for name in people.columns:

@@ -1,8 +1,7 @@
-"""Opening what people bring: a file, a database or a table in memory, as raw tables."""
+"""Opening what people bring: a file or a table in memory, as raw tables."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TypeAlias
@@ -16,11 +15,10 @@ from forecast.errors import LogError
 from forecast.log.cells import visible
 from forecast.log.limits import MAX_BYTES
 from forecast.log.raw import Opening, RawTable, check_cells, check_size, header_names
-from forecast.log.secrets import shown_url
 from forecast.log.text_files import read_text_file
 
 Source: TypeAlias = str | Path | pd.DataFrame | Sequence[str | Path | pd.DataFrame]
-"""A path, an SQLAlchemy URL, a table in memory, or a list of these."""
+"""A path, a table in memory, or a list of these."""
 
 _TEXT = {".csv", ".tsv", ".tab", ".txt"}
 _BOOK = {".xlsx", ".xlsm"}
@@ -34,7 +32,7 @@ def open_sources(source: Source, how: Opening, name: str = "table") -> list[RawT
     """
     if not isinstance(source, str | Path | pd.DataFrame | Sequence):
         raise LogError(
-            f"A {type(source).__name__} can't be read; give a path, a URL, a DataFrame or a list."
+            f"A {type(source).__name__} can't be read; give a path, a DataFrame or a list."
         )
     parts = [source] if isinstance(source, str | Path | pd.DataFrame) else list(source)
     if not parts:
@@ -46,11 +44,6 @@ def open_sources(source: Source, how: Opening, name: str = "table") -> list[RawT
         for part, label, frame in zip(parts, labels, frames, strict=True)
         for raw in open_one(part, visible(label or frame), how)
     ]
-
-
-def is_url(part: object) -> bool:
-    """Say whether a source is an SQLAlchemy URL."""
-    return isinstance(part, str) and re.match(r"[a-z][a-z0-9+]*://", part, re.I) is not None
 
 
 def file_labels(files: Iterable[str | Path | None]) -> list[str]:
@@ -71,13 +64,7 @@ def open_one(part: str | Path | pd.DataFrame, label: str, how: Opening) -> list[
 def _opened(part: str | Path | pd.DataFrame, label: str, how: Opening) -> list[RawTable]:
     if isinstance(part, pd.DataFrame):
         return [_from_frame(part, label, "table in memory")]
-    if is_url(part):
-        # on demand: a log of text files needs no database driver
-        from forecast.log.databases import read_database
-
-        name, frame = read_database(str(part), how.table)
-        return [_from_frame(frame, name, "database")]
-    path, shown = Path(part), shown_url(str(part))
+    path, shown = Path(part), str(part)
     suffix = path.suffix.casefold()
     try:
         if path.is_dir():
