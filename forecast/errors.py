@@ -6,7 +6,7 @@ it as it is, without a traceback.
 
 from __future__ import annotations
 
-import re
+from collections.abc import Sequence
 
 LONGEST_QUOTE = 80
 """Characters of a cell or a name that a message quotes at most."""
@@ -15,28 +15,25 @@ LONGEST_LINE = 1_000
 """Characters of one line of a message at most: lists of names may be of any length."""
 
 LONGEST_LIST = 20
-"""Lines of a message at most; whoever mends these sees the rest at the next reading."""
+"""Lines of a message at most; whoever corrects these sees the rest at the next reading."""
 
-_QUOTE = re.compile(r"(?<!\w)(['\"])((?:(?!\1(?!\w)).)*)\1(?!\w)", re.S)
+
+def quote(text: str) -> str:
+    """Return a text in quotes, cut where it is long: ``'xx...' (900 characters)``."""
+    if len(text) <= LONGEST_QUOTE:
+        return repr(text)
+    return f"{text[:LONGEST_QUOTE] + '...'!r} ({len(text)} characters)"
 
 
 def shortened(message: str) -> str:
-    """Return a message with long quotes cut, and long lines and lists of lines too."""
+    """Return a message with long lines and long lists of lines cut."""
     lines = message.split("\n")
     if len(lines) > LONGEST_LIST:
         more = len(lines) - LONGEST_LIST
         message = "\n".join([*lines[:LONGEST_LIST], f"and {more} more lines like these."])
-
-    def cut(found: re.Match[str]) -> str:
-        text = found[2]
-        if len(text) <= LONGEST_QUOTE:
-            return found[0]
-        return f"{found[1]}{text[:LONGEST_QUOTE]}...{found[1]} ({len(text)} characters)"
-
-    cut_lines = _QUOTE.sub(cut, message).split("\n")
     return "\n".join(
         f"{line[:LONGEST_LINE]}... ({len(line)} characters)" if len(line) > LONGEST_LINE else line
-        for line in cut_lines
+        for line in message.split("\n")
     )
 
 
@@ -48,7 +45,7 @@ class ForecastError(Exception):
 
 
 class LadderError(ForecastError):
-    """A ladder file breaks the rules of a ladder; mend the place the message names."""
+    """A ladder file breaks the rules of a ladder; correct the place the message names."""
 
 
 class LogError(ForecastError):
@@ -56,7 +53,14 @@ class LogError(ForecastError):
 
 
 class MappingError(LogError):
-    """A column or value mapping does not fit the file; mend the mapping, not the file."""
+    """A column or value mapping does not fit the file; correct the mapping, not the file.
+
+    ``columns`` are ours that are missing, or that several headers could be.
+    """
+
+    def __init__(self, message: str = "", columns: Sequence[str] = ()) -> None:
+        super().__init__(message)
+        self.columns = tuple(columns)
 
 
 class AmbiguousDateError(LogError):

@@ -1,4 +1,4 @@
-"""Their column names and words to ours: a small TOML, and the obvious synonyms."""
+"""Our columns, and their column names and words to ours: a small TOML, and the obvious synonyms."""
 
 from __future__ import annotations
 
@@ -7,20 +7,88 @@ import difflib
 import json
 import re
 import tomllib
+from collections.abc import Callable
 from collections.abc import Mapping as Table
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
+import pandas as pd
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from forecast.errors import LogError, MappingError
-from forecast.log import lexicon
-from forecast.log.cells import tidy, word_set
-from forecast.log.columns import NOTED
+from forecast.log import numbers
+from forecast.log.cells import (
+    assist_word,
+    clean_word,
+    note_text,
+    stopped_word,
+    tidy,
+    vocabulary,
+    word_set,
+)
 from forecast.log.dates import EARLIEST, LATEST
+from forecast.log.notation import QUESTIONS
 from forecast.log.numbers import UNITS
-from forecast.log.questions import QUESTIONS
+
+
+@dataclass(frozen=True, slots=True)
+class Manner:
+    """How a file writes numbers: its decimal mark, and the unit of a load that names none."""
+
+    decimal: str | None = None
+    load_unit: str = "kg"
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A column: its type, the reader of its cells if it may be left out, and its blank."""
+
+    kind: str
+    read: Callable[[Manner, Any], Any] | None = None
+    blank: Any = None
+
+
+def _of_ten(manner: Manner, cell: Any) -> Any:
+    return numbers.out_of_ten(cell, manner.decimal)
+
+
+def _load(manner: Manner, cell: Any) -> Any:
+    return numbers.load(cell, manner.decimal, manner.load_unit)
+
+
+COLUMNS: dict[str, Column] = {
+    "athlete": Column("str"),
+    "date": Column("datetime64[ns]"),  # midnight of the day, no time zone
+    "rung": Column("str"),  # a key of the ladder
+    "set": Column("int64"),  # 1, 2, ... within athlete, day and rung
+    "value": Column("float64"),  # in the unit of the rung's measure
+    "clean": Column("bool", lambda _, cell: clean_word(cell), True),
+    "assisted": Column("bool"),
+    "assist": Column("str", lambda _, cell: assist_word(cell), "none"),  # or the kind of help
+    "load_kg": Column("float64", _load),  # NaN where nothing was noted, as in those below
+    "stopped": Column("str", lambda _, cell: stopped_word(cell), "unknown"),  # or see words.py
+    "effort": Column("float64", _of_ten),  # 0 to 10
+    "pain": Column("float64", _of_ten),  # 0 to 10
+    "note": Column("str", lambda _, cell: note_text(cell), ""),
+    "file": Column("str"),
+    "row": Column("int64"),  # line in the source as a person counts it, header = 1
+}
+"""Columns of ``TrainingLog.sets``, in order. A new one is a line here, and, where people call it
+by other names, its words in ``lexicon.toml``."""
+
+SET_COLUMNS = {name: column.kind for name, column in COLUMNS.items()}
+"""Columns of ``TrainingLog.sets`` and their types; no column is ever missing."""
+
+NOTED = tuple(name for name, column in COLUMNS.items() if column.read is not None)
+"""Columns that tell of a set beside its value; a log may lack any of them."""
+
+
+def as_sets(table: pd.DataFrame) -> pd.DataFrame:
+    """Return a table with the columns of ``SET_COLUMNS`` alone, typed; those it lacks are blank."""
+    blank = {name: COLUMNS[name].blank for name in NOTED if name not in table}
+    return table.assign(**blank)[list(SET_COLUMNS)].astype(SET_COLUMNS)
+
 
 REQUIRED = ("athlete", "date", "rung", "value")
 """Columns a log can't do without."""
@@ -145,7 +213,7 @@ def load_mapping(mapping: str | Path | Table[str, Any] | Mapping | None) -> Mapp
     try:
         found = Mapping.model_validate(dict(mapping))
     except ValidationError as error:
-        raise MappingError("\n".join(_breach(p, where) for p in error.errors())) from error
+        raise MappingError("\n".join(_mapping_breach(p, where) for p in error.errors())) from error
     known = (*REQUIRED, *OPTIONAL)
     for table, names in (("columns", found.columns), ("values", found.values)):
         for name in names:
@@ -178,7 +246,7 @@ def read_toml(path: Path, absent: str, kind: type[LogError]) -> dict[str, Any]:
         raise kind(f"{path} can't be read: {error.strerror or error}.") from error
 
 
-def _breach(problem: Any, where: str) -> str:
+def _mapping_breach(problem: Any, where: str) -> str:
     loc = [str(part) for part in problem["loc"] if part not in {"str", "bool", "int", "float"}]
     place = f"{where}, [{'.'.join(loc[:-1])}]" if len(loc) > 1 else where
     if problem["type"] == "extra_forbidden":
@@ -237,14 +305,15 @@ def match_columns(
             if len(fits) > 1 and not _by_unit(name, fits):
                 raise MappingError(
                     f"{file}: {_listed(fits)} could each be {name}; say which in the mapping:\n"
-                    f"[columns]\n{name} = {quoted(fits[0])}"
+                    f"[columns]\n{name} = {quoted(fits[0])}",
+                    [name],
                 )
             if fits:
                 found[name] = fits
     unused = tuple(h for h in headers if not any(h in fits for fits in found.values()))
     missing = [name for name in REQUIRED if name not in found and name not in given]
     if missing:
-        raise MappingError(_missing(missing, headers, unused, file))
+        raise MappingError(_missing(missing, headers, unused, file), missing)
     ours = {name: found[name][0] for name in (*REQUIRED, *OPTIONAL) if name in found}
     load_unit = header_unit(ours.get("load_kg", ""))
     return Columns(
@@ -300,7 +369,7 @@ def _candidates(name: str, by_plain: dict[str, list[str]]) -> list[str]:
 def synonyms(name: str) -> frozenset[str]:
     """Headers that mean one of our columns, in all languages, without a unit."""
     ours = {name.removesuffix("_kg")} if name in (*REQUIRED, *OPTIONAL) else set()
-    return lexicon.words("columns", name) | ours
+    return vocabulary("columns", name) | ours
 
 
 def header_meaning(header: str) -> str | None:

@@ -1,21 +1,38 @@
-"""Opening what people bring: a file or a table in memory, as raw tables."""
+"""XLSX workbooks: one sheet as typed cells."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import datetime as dt
+import io
+import warnings
+import zipfile
+import zlib
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
-from typing import TypeAlias
+from typing import Any, TypeAlias
+from xml.etree.ElementTree import ParseError
 
 import numpy as np
+import openpyxl
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
+from openpyxl.utils.datetime import CALENDAR_MAC_1904
+from openpyxl.utils.exceptions import InvalidFileException
 
 from forecast.errors import LogError
-from forecast.log.cells import visible
-from forecast.log.limits import MAX_BYTES
-from forecast.log.raw import Opening, RawTable, check_cells, check_size, header_names
-from forecast.log.text_files import read_text_file
+from forecast.log.cells import counted, is_empty, visible
+from forecast.log.sizes import MAX_BYTES, MAX_COLUMNS, MAX_SHEET_ROWS, check_packed
+from forecast.log.tables import (
+    Opening,
+    RawTable,
+    check_cells,
+    check_size,
+    find_header,
+    header_names,
+    read_text_file,
+    table_at,
+)
 
 Source: TypeAlias = str | Path | pd.DataFrame | Sequence[str | Path | pd.DataFrame]
 """A path, a table in memory, or a list of these."""
@@ -76,8 +93,6 @@ def _opened(part: str | Path | pd.DataFrame, label: str, how: Opening) -> list[R
         if suffix in _TEXT:
             return [read_text_file(path, label, how)]
         if suffix in _BOOK:
-            from forecast.log.workbooks import read_workbook
-
             return read_workbook(path, label, how)
         if suffix in _PARQUET:
             return [_from_frame(_parquet(path, label), label, "Parquet")]
@@ -89,7 +104,7 @@ def _opened(part: str | Path | pd.DataFrame, label: str, how: Opening) -> list[R
     )
 
 
-_FOREIGN = (
+_PARQUET_FAULTS = (
     pa.ArrowException, ValueError, TypeError, LookupError, AttributeError, ArithmeticError,
     RuntimeError, MemoryError,
 )  # fmt: skip
@@ -118,7 +133,7 @@ def _parquet(path: Path, label: str) -> pd.DataFrame:
             table = pa.Table.from_batches(batches, file.schema_arrow)
             table.validate(full=True)  # text that is no UTF-8 would only be found out later
             return table.to_pandas()
-    except _FOREIGN as error:
+    except _PARQUET_FAULTS as error:
         said = (str(error).splitlines() or [type(error).__name__])[0].rstrip(".")
         raise LogError(f"{label} is not a readable Parquet file: {said}.") from error
 
@@ -150,3 +165,154 @@ def _from_frame(frame: pd.DataFrame, file: str, kind: str) -> RawTable:
         shape_problems=np.empty(len(cells), dtype=object),
         understood=(f"{file}: {kind}, columns {', '.join(cells.columns)}.",),
     )
+
+
+def read_workbook(path: Path, file: str, how: Opening) -> list[RawTable]:
+    """Read the sheets named; else, where it is known what a header holds, every sheet that has one.
+
+    For the header see ``find_header``. Blank rows after the last content are no rows: a sheet's
+    used range includes mere formatting. Where no sheet has a known header the first is read.
+    Raises ``LogError`` if the file is not a workbook, a sheet is not there, or is empty.
+    """
+    book = _open_book(path, file)
+    try:
+        names = [ws.title for ws in book.worksheets]
+        asked = [how.sheet] if isinstance(how.sheet, str) else list(how.sheet or ())
+        for name in asked:
+            if name not in names:
+                raise LogError(f"{file} has no sheet {name!r}; its sheets are {', '.join(names)}.")
+        if not names:
+            raise LogError(f"{file} has no sheet with cells; save the log in a plain sheet.")
+        chosen = asked or (names if how.known else names[:1])
+        sheets = {name: _sheet_cells(book[name], file) for name in chosen}
+        date1904 = book.epoch == CALENDAR_MAC_1904
+    finally:
+        book.close()
+    headers = {
+        n: find_header(records, how.known, how.header_row) for n, (records, _) in sheets.items()
+    }
+    if not asked and how.known:
+        best = max(score for _, score in headers.values())
+        good = [n for n, (_, score) in headers.items() if score > max(1, best - 2)]
+        chosen = good or names[:1]
+    skipped = [name for name in names if name not in chosen] if not asked else []
+    several = len(chosen) > 1
+    tables = []
+    for name in chosen:
+        records, shown = sheets[name]
+        while records and all(map(is_empty, records[-1])):
+            records.pop()
+        if not records:
+            raise LogError(f"{file}, sheet {name!r} is empty; its first row must name the columns.")
+        notes = []
+        if skipped and name == chosen[0]:
+            notes.append(
+                f"{file}: of its sheets {', '.join(map(repr, chosen))} "
+                f"{'were' if several else 'was'} read, not {', '.join(map(repr, skipped))}. "
+                "Name others with sheet."
+            )
+        if shown:
+            notes.append(
+                f"{file}: clock times without seconds, such as 0:12, in {counted(shown, 'cell')}; "
+                "read as minutes and seconds, as shown."
+            )
+        label = f"{file} [{name}]" if several else file
+        tables.append(
+            table_at(
+                label,
+                records,
+                range(1, len(records) + 1),
+                headers[name][0],
+                understood=(f"{file}: workbook, sheet {name!r}.",),
+                warnings=tuple(notes),
+                date1904=date1904,
+                sheet=name,
+            )
+        )
+    return tables
+
+
+_TIMES = (dt.time, dt.timedelta)
+_BOOK_FAULTS = (
+    zipfile.BadZipFile, zipfile.LargeZipFile, InvalidFileException, ParseError, zlib.error,
+    LookupError, ValueError, TypeError, AttributeError, AssertionError, ArithmeticError, EOFError,
+    RuntimeError, OSError, MemoryError,
+)  # fmt: skip
+"""What openpyxl, the XML parser and the unpacker raise on damaged files, as fuzzing showed."""
+
+
+def _open_book(path: Path, file: str) -> Any:
+    try:
+        # read at once: openpyxl leaves a damaged file open
+        content = io.BytesIO(path.read_bytes())
+        check_packed(content, file)
+        with warnings.catch_warnings():
+            # openpyxl reports styles and menus it drops; cells are all that is read here
+            warnings.simplefilter("ignore", UserWarning)
+            return openpyxl.load_workbook(content, read_only=True, data_only=True)
+    except _BOOK_FAULTS as error:
+        raise _unreadable(file) from error
+
+
+def _unreadable(file: str) -> LogError:
+    return LogError(
+        f"{file} is not a readable XLSX workbook (damaged, locked by a password, or another "
+        "format); save it anew as .xlsx or .csv."
+    )
+
+
+def _sheet_cells(sheet: Any, file: str) -> tuple[list[list[Any]], int]:
+    """Return the rows of cells, and how many clock times were read as minutes and seconds."""
+    records: list[list[Any]] = []
+    shown = 0
+    for row in _rows(sheet, file):
+        if len(records) >= MAX_SHEET_ROWS or len(row) > MAX_COLUMNS:
+            raise LogError(
+                f"{file}, row {len(records) + 1}: a sheet is read up to {MAX_SHEET_ROWS} rows and "
+                f"{MAX_COLUMNS} columns; delete what is beyond, or save the log as .csv."
+            )
+        record = []
+        for value, number_format in row:
+            if isinstance(value, _TIMES):
+                value, as_shown = _clock(value, number_format)
+                shown += as_shown
+            record.append(value)
+        records.append(record)
+    return records, shown
+
+
+def _rows(sheet: Any, file: str) -> Iterator[list[tuple[Any, str]]]:
+    """Yield each row as values with their formats; only openpyxl's own work can fail in it."""
+    try:
+        # some programs write a wrong used range, which would cut rows off
+        sheet.reset_dimensions()
+        rows = iter(sheet.iter_rows())
+    except _BOOK_FAULTS as error:
+        raise _unreadable(file) from error
+    while True:
+        try:
+            row = next(rows, None)
+            cells = [
+                (cell.value, str(cell.number_format) if isinstance(cell.value, _TIMES) else "")
+                for cell in row or ()
+            ]
+        except _BOOK_FAULTS as error:
+            raise _unreadable(file) from error
+        if row is None:
+            return
+        yield cells
+
+
+def _clock(value: dt.time | dt.timedelta, number_format: str) -> tuple[str, bool]:
+    """Return the clock time as its cell shows it.
+
+    Whoever types 0:12 for twelve seconds gets twelve minutes past midnight, shown as 0:12; what
+    was typed and is seen counts, not what the spreadsheet made of it.
+    """
+    if isinstance(value, dt.time):
+        value = dt.timedelta(hours=value.hour, minutes=value.minute, seconds=value.second)
+    minutes, seconds = divmod(round(value.total_seconds()), 60)
+    hours, minutes = divmod(minutes, 60)
+    if seconds == 0 and "s" not in number_format.casefold():
+        return f"{hours}:{minutes:02d}", True
+    return f"{hours}:{minutes:02d}:{seconds:02d}", False
