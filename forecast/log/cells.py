@@ -170,7 +170,7 @@ def word_set(text: str) -> frozenset[str]:
 
 def as_number(cell: Any) -> float | None:
     """Return the number a typed cell holds, ``None`` for text, truth values and the rest."""
-    if isinstance(cell, bool | np.bool_):
+    if isinstance(cell, bool | np.bool_ | np.timedelta64):  # numpy counts spans among whole numbers
         return None
     if isinstance(cell, int | float | np.integer | np.floating | Decimal):
         if is_empty(cell):

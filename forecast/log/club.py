@@ -2,26 +2,29 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import hashlib
 import hmac
 import io
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from forecast.errors import ForecastError, LogError
-from forecast.ladder import Ladder, Rung
-from forecast.ladder_file import read_ladder
+from forecast.ladder import BOUNDS, LARGEST, Ladder, Rung
+from forecast.ladder_file import breach, checked_path, read_ladder, read_toml
 from forecast.log.cells import visible
 from forecast.log.check import draft_mapping
-from forecast.log.dates import DateOrder, as_day
-from forecast.log.mapping import SET_COLUMNS, load_mapping, quoted, read_toml
+from forecast.log.dates import EARLIEST, LATEST, DateOrder, as_day
+from forecast.log.mapping import SET_COLUMNS, load_mapping, quoted
+from forecast.log.problems import Problem
 from forecast.log.read import (
     COVARIATE_LIMITS,
     TrainingLog,
@@ -128,13 +131,13 @@ def read_club(
         asked = (label, entry, order, mapping, ladder)
         file = folder / entry.file
         place = kept_at(folder, file, *asked) if keep else None
-        rows = read_kept(place) if place is not None else None
+        rows = read_kept(place, ladder) if place is not None else None
         if rows is None:
             how = opening(mapping, ladder, entry.sheet, entry.encoding)
             opened = open_one(file, label, how)
             rows = [(raw.file, parse_rows(raw, ladder, mapping, order)) for raw in opened]
-            if place is not None:
-                keep_rows(place, rows)
+            if place is not None and place == kept_at(folder, file, *asked):
+                keep_rows(place, rows)  # the file is still the one that was read
         if place is not None:
             used.add(place)
         found += rows
@@ -194,13 +197,13 @@ def draft_club(path: str | Path, *, date_order: DateOrder | None = None) -> list
 
 def _plan(path: str | Path) -> tuple[_ClubFile, Path, Ladder]:
     """Read a club file, or the one in a folder; return it with its folder and its ladder."""
-    path = Path(path)
+    path = checked_path(path, LogError)
     path = path / CLUB_FILE if path.is_dir() else path
     absent = (
         f"There is no {path}; a folder needs a {CLUB_FILE} that names its ladder and logs, "
         "or give the log file itself together with its ladder."
     )
-    content = read_toml(path, absent, LogError)
+    content, _ = read_toml(path, absent, LogError)
     try:
         plan = _ClubFile.model_validate(content)
     except ValidationError as error:
@@ -218,16 +221,12 @@ def _club_breach(path: Path, problem: Any) -> str:
     model = _LogTable if len(place) > 2 else _ClubFile
     if problem["type"] == "missing" and place == ["log"]:
         return f'{where}: no log is named; add\n[[log]]\nfile = "your_log.csv"'
-    if problem["type"] == "missing":
-        return f"{where}: {place[-1]!r} is missing; add it."
-    if problem["type"] == "extra_forbidden":
-        known = ", ".join(model.model_fields)
-        return f"{where}: {place[-1]!r} is not known here; known are {known}."
-    return f"{where}: {place[-1]!r} can't be {problem['input']!r}. {problem['msg']}."
+    return f"{where}: {breach(problem, str(place[-1]), list(model.model_fields))}"
 
 
 KEPT_NAME = "last_read-{}.zip"
 _KEPT = "rows"
+_MAY_BE_BLANK = ["load_kg", "effort", "pain"]
 PACKAGE = Path(__file__).parents[1]
 
 
@@ -256,42 +255,70 @@ def kept_at(home: Path, file: Path, *asked: object) -> Path | None:
     return home / KEPT_NAME.format(said.hexdigest()[:16])
 
 
-def read_kept(path: Path) -> list[tuple[str, Rows]] | None:
-    """Return the rows kept, by file or sheet; nothing where there are none that can be read."""
+def read_kept(path: Path, ladder: Ladder) -> list[tuple[str, Rows]] | None:
+    """Return the rows kept, by file or sheet; nothing where there are none, or they are not sound.
+
+    A cache that is spoilt, or was tampered with, is no loss: the file itself is read.
+    """
+    kept = []
     try:
         about, tables = read_tables(path, _KEPT)
-        return [
-            (
-                file,
-                Rows(
-                    tables[f"{number}-sets"], tables[f"{number}-rejected"],
-                    tuple(understood), tuple(warnings), rows_in,
-                ),
-            )
-            for number, (file, understood, warnings, rows_in) in enumerate(about["parts"])
-        ]  # fmt: skip
-    except (OSError, LookupError, TypeError, ValueError):
-        return None  # a cache that is spoilt is no loss: the file itself is read
+        for number, (file, rejected, understood, warnings, rows_in) in enumerate(about["parts"]):
+            problems = [tuple(map(_problem, row)) for row in rejected]
+            sets = tables[f"{number}-sets"]
+            if not _are_sound(sets, ladder) or rows_in != len(sets) + len(problems):
+                return None
+            kept.append((file, Rows(sets, problems, tuple(understood), tuple(warnings), rows_in)))
+    except (OSError, LookupError, TypeError, ValueError, AttributeError):
+        return None
+    return kept
+
+
+def _problem(record: dict[str, Any]) -> Problem:
+    choices = tuple((str(answer), str(means)) for answer, means in record.pop("choices"))
+    one = Problem(**record, choices=choices)
+    if not isinstance(one.row, int) or not one.reason:
+        raise ValueError("not a problem")
+    return one
+
+
+def _are_sound(sets: pd.DataFrame, ladder: Ladder) -> bool:
+    """Whether kept sets are what reading could have made: columns, types, nothing out of range."""
+    kinds = {name: str(kind) for name, kind in sets.dtypes.items()}
+    if kinds != SET_COLUMNS | {"clock": "int64"}:
+        return False
+    highest = {rung.key: LARGEST[rung.criterion.measure] for rung in ladder.rungs}
+    ranges = {
+        "value": (0, sets["rung"].map(highest)),
+        "date": (pd.Timestamp(EARLIEST), pd.Timestamp(LATEST)),
+        "load_kg": BOUNDS["load_kg"],
+        "effort": (0, 10),
+        "pain": (0, 10),
+        "set": (0, np.inf),
+    }
+    within = all(
+        (sets[name].between(low, high) | (sets[name].isna() & (name in _MAY_BE_BLANK))).all()
+        for name, (low, high) in ranges.items()
+    )
+    return bool(within and sets.drop(columns=_MAY_BE_BLANK).notna().all(axis=None))
 
 
 def keep_rows(path: Path, parts: list[tuple[str, Rows]]) -> None:
     """Keep the rows of a file; a folder that can't be written to keeps none."""
     about, content = [], io.BytesIO()
-    tables: dict[str, pd.DataFrame] = {}
-    for number, (file, rows) in enumerate(parts):
-        tables |= {f"{number}-sets": typed(rows.sets), f"{number}-rejected": rows.rejected}
-        about.append((file, rows.understood, rows.warnings, rows.rows_in))
+    for file, rows in parts:
+        rejected = [[asdict(one) for one in row] for row in rows.rejected]
+        about.append((file, rejected, rows.understood, rows.warnings, rows.rows_in))
+    tables = {f"{number}-sets": typed(rows.sets) for number, (_, rows) in enumerate(parts)}
     add_tables(content, _KEPT, {"parts": about}, tables)
-    try:
+    with contextlib.suppress(ForecastError):
         write_whole(path, content.getvalue())
-    except ForecastError:
-        return
 
 
 def forget_others(home: Path, used: set[Path]) -> None:
     """Remove what is kept of files as they were before."""
-    for old in home.glob(KEPT_NAME.format("*")):
-        if old not in used:
+    with contextlib.suppress(OSError):
+        for old in set(home.glob(KEPT_NAME.format("*"))) - used:
             old.unlink(missing_ok=True)
 
 

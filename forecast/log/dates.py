@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from forecast.errors import AmbiguousDateError, ForecastError
+from forecast.ladder import BOUNDS
 from forecast.log.cells import (
     as_number,
     counted,
@@ -24,7 +25,7 @@ from forecast.log.problems import Problem, Rejected, no_problems, placed, proble
 
 DateOrder = Literal["dmy", "mdy", "ymd"]
 
-EARLIEST, LATEST = dt.date(1950, 1, 1), dt.date(2100, 1, 1)
+EARLIEST, LATEST = (dt.date(int(y) + n, 1, 1) for n, y in enumerate(BOUNDS["year"]))
 """Dates outside these are slips of the pen; stated limits of this package."""
 
 _CLOCK = (
@@ -284,8 +285,8 @@ def _settle(
         return f"{show(column.iloc[n])} in row {rows[n]}"
 
     how = (
-        'pass date_order="dmy" (day first) or "mdy" (month first), or put '
-        'date_order = "dmy" under [read] in the mapping'
+        'say which comes first: date_order = "dmy" (day) or "mdy" (month), under [read] in the '
+        "mapping or as an argument; --date-order on the command line"
     )
     if day_first and month_first:
         raise AmbiguousDateError(

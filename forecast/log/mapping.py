@@ -6,17 +6,17 @@ import datetime as dt
 import difflib
 import json
 import re
-import tomllib
 from collections.abc import Callable
 from collections.abc import Mapping as Table
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 import pandas as pd
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from forecast.errors import LogError, MappingError
+from forecast.errors import LONGEST_QUOTE, MappingError
+from forecast.ladder_file import bounds, breach, read_toml, stranger
 from forecast.log import numbers
 from forecast.log.cells import (
     assist_word,
@@ -27,7 +27,6 @@ from forecast.log.cells import (
     vocabulary,
     word_set,
 )
-from forecast.log.dates import EARLIEST, LATEST
 from forecast.log.notation import QUESTIONS
 from forecast.log.numbers import UNITS
 
@@ -120,12 +119,12 @@ class _Read(BaseModel):
     decimal: Literal[".", ","] | None = None
     encoding: str | None = None
     sheet: str | list[str] | None = None
-    header_row: int | None = Field(default=None, ge=1)
+    header_row: Annotated[int, bounds("header_row")] | None = None
     fill_down: list[Literal["athlete", "date", "rung", "set", "sets", "side"]] = Field(
         default_factory=list
     )
     athlete: str | None = None
-    year: int | None = Field(default=None, ge=EARLIEST.year, lt=LATEST.year)
+    year: Annotated[int, bounds("year")] | None = None
     roster_sheet: str | None = None
     last_date: dt.date | None = None
 
@@ -209,21 +208,22 @@ def load_mapping(mapping: str | Path | Table[str, Any] | Mapping | None) -> Mapp
     if isinstance(mapping, str | Path):
         where = str(mapping)
         absent = f"There is no mapping file {where}; check the name."
-        mapping = read_toml(Path(mapping), absent, MappingError)
+        mapping, _ = read_toml(Path(mapping), absent, MappingError)
     try:
         found = Mapping.model_validate(dict(mapping))
     except ValidationError as error:
-        raise MappingError("\n".join(_mapping_breach(p, where) for p in error.errors())) from error
+        breaches = [p for p in error.errors() if "list[str]" not in p["loc"]]
+        raise MappingError("\n".join(_mapping_breach(p, where) for p in breaches)) from error
     known = (*REQUIRED, *OPTIONAL)
     for table, names in (("columns", found.columns), ("values", found.values)):
         for name in names:
             if name not in known:
-                raise MappingError(f"{where}, [{table}]: {_stranger(name, known)}")
+                raise MappingError(f"{where}, [{table}]: {stranger(name, known)}")
     for key, answer in found.cells.items():
         if key not in QUESTIONS:
-            raise MappingError(f"{where}, [cells]: {_stranger(key, QUESTIONS)}")
+            raise MappingError(f"{where}, [cells]: {stranger(key, QUESTIONS)}")
         if answer not in QUESTIONS[key]:
-            said = _stranger(answer, QUESTIONS[key])
+            said = stranger(answer, QUESTIONS[key])
             raise MappingError(f"{where}, [cells], {key!r}: {said}")
     for header, unit in found.units.items():
         if unit not in UNITS and unit != OF_THE_RUNG:
@@ -234,31 +234,11 @@ def load_mapping(mapping: str | Path | Table[str, Any] | Mapping | None) -> Mapp
     return found
 
 
-def read_toml(path: Path, absent: str, kind: type[LogError]) -> dict[str, Any]:
-    """Read a TOML file; where it is ``absent``, that is what the error of this ``kind`` says."""
-    try:
-        return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
-    except FileNotFoundError as error:
-        raise kind(absent) from error
-    except (ValueError, RecursionError) as error:  # a NUL in the path, digits, nesting too
-        raise kind(f"{str(path)!r} is not valid TOML in UTF-8: {error}.") from error
-    except OSError as error:
-        raise kind(f"{path} can't be read: {error.strerror or error}.") from error
-
-
 def _mapping_breach(problem: Any, where: str) -> str:
     loc = [str(part) for part in problem["loc"] if part not in {"str", "bool", "int", "float"}]
     place = f"{where}, [{'.'.join(loc[:-1])}]" if len(loc) > 1 else where
-    if problem["type"] == "extra_forbidden":
-        known = list(_Read.model_fields if loc[0] == "read" else Mapping.model_fields)
-        return f"{place}: {_stranger(loc[-1], known)}"
-    return f"{place}: {loc[-1]!r} can't be {problem['input']!r}. {problem['msg']}."
-
-
-def _stranger(name: str, known: Any) -> str:
-    near = difflib.get_close_matches(name, known, n=1)
-    advice = f"did you mean {near[0]!r}?" if near else f"known are {', '.join(known)}."
-    return f"{name!r} is not known here; {advice}"
+    fields = _Read.model_fields if loc[0] == "read" else Mapping.model_fields
+    return f"{place}: {breach(problem, loc[-1], list(fields))}"
 
 
 def plain_header(header: str) -> str:
@@ -398,7 +378,8 @@ def _missing(missing: list[str], headers: list[str], unused: tuple[str, ...], fi
 
 
 def _listed(names: list[str]) -> str:
-    return ", ".join(map(quoted, names)) or "(none)"
+    cut = [name if len(name) <= LONGEST_QUOTE else f"{name[:LONGEST_QUOTE]}..." for name in names]
+    return ", ".join(map(quoted, cut)) or "(none)"
 
 
 def quoted(text: str) -> str:

@@ -13,6 +13,7 @@ from typing import Any
 from forecast.ladder import Measure
 from forecast.log import numbers
 from forecast.log.cells import any_of, tidy, vocabulary
+from forecast.log.dates import Day, Unsettled, read_day
 from forecast.log.numbers import NUMBER, UNITS, Quantity
 from forecast.log.problems import Problem, problem
 
@@ -133,9 +134,34 @@ def attempts(cell: Any, measure: Measure | None, unit: str, style: Style) -> Fou
             return reader.list_of(text) or problem("number", "not_a_list", text)
     if not isinstance(value, Problem):
         return (Attempt(value),)
+    if (odd_one := no_value(text, measure)) is not None:
+        return odd_one
     if value.kind == "missing" or any(_MARK <= ord(char) < 0xF900 for char in text):
         return value
     return reader.cell(text) or value
+
+
+_DAYTIME = re.compile(r"\d{1,2}(?::\d{2}){0,2}\s*(?:[ap]\.?m\.?|uhr|o'clock)", re.I)
+_SHARE = re.compile(r"\d\s*(?:[%‰]|(?:percent|per cent|prozent|pct)\b)", re.I)
+_PRICE = re.compile(r"[$€£¥]\s*\d|\d\s*[$€£¥]")
+
+
+def no_value(text: str, measure: Measure | None) -> Problem | None:
+    """Return why a text that holds numbers is not a value: a date, a time of day, a percentage."""
+    day = read_day(text)
+    bare = re.sub(r"[(\[][^()\[\]]*[)\]]", "", text)
+    if isinstance(day, Unsettled):
+        # 10/9/24 may be three sets, 03/06/24 and 3/6/2024 are days
+        settled = not day.short_year or (not day.named and re.search(r"\b0\d", text))
+    else:
+        settled = isinstance(day, Day) and re.search(r"\d\D+\d", text) and day.style != "serial"
+    if settled:
+        return problem("number", "date_as_value", text)
+    if _DAYTIME.fullmatch(text):
+        return problem("number", "clock_as_value", text)
+    if _SHARE.search(bare):
+        return problem("number", "percent_as_value", text, measure=measure or "its unit")
+    return problem("number", "not_a_value", text) if _PRICE.search(bare) else None
 
 
 class _Reader:
@@ -342,6 +368,8 @@ class _Reader:
             parts = [part for part in re.split(mark, text) if part.strip()]
             if not 2 <= len(parts) <= MOST_SETS or not all(map(_starts, parts)):
                 continue
+            if any(re.match(r"\s*0\d", part) for part in parts):
+                return None  # a date, a telephone number: nobody counts 03 repetitions
             if mark == r"\s+" and any(re.fullmatch(r"\d{3}", part) for part in parts[1:]):
                 continue  # 1 234 is one number
             found = self._parts(parts)

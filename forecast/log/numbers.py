@@ -7,7 +7,9 @@ import re
 from dataclasses import dataclass
 from typing import Any
 
-from forecast.ladder import Measure
+import numpy as np
+
+from forecast.ladder import BOUNDS, LARGEST, Measure
 from forecast.log.cells import as_number, is_blank, is_empty, show, tidy, units
 from forecast.log.problems import Problem, problem
 
@@ -16,12 +18,6 @@ KG_PER_LB = 0.45359237
 
 CM_PER_INCH = 2.54
 """Exact by the same agreement."""
-
-LIMITS: dict[Measure, float] = {"seconds": 7200.0, "reps": 2000.0, "kg": 1000.0, "cm": 10000.0}
-"""Values above these are slips of the pen; stated limits of this package, not of a sport."""
-
-LOAD_LIMIT_KG = 500.0
-"""Loads above this are slips of the pen; a stated limit of this package."""
 
 UNITS = units() | {'"': '"', "″": '"', "”": '"'}
 """Unit words, each with its unit."""
@@ -109,11 +105,15 @@ def quantity(
     number = as_number(cell)
     if number is not None:
         return Quantity(number)
+    if isinstance(cell, np.timedelta64) and np.datetime_data(cell)[0] not in {"Y", "M", "generic"}:
+        cell = dt.timedelta(seconds=min(float(cell / np.timedelta64(1, "s")), 1e9))
     if isinstance(cell, dt.timedelta):
         return Quantity(cell.total_seconds(), "s")
     if isinstance(cell, dt.time):
         return Quantity(cell.hour * 3600 + cell.minute * 60 + cell.second, "s")
-    if isinstance(cell, bool | dt.date):
+    if isinstance(cell, dt.date):
+        return problem("number", "date_as_value", show(cell))
+    if isinstance(cell, bool):
         return problem("number", "not_a_number", show(cell))
     text = tidy(str(cell)).casefold().replace("−", "-")
     if measure == "cm" and (match := _FEET.fullmatch(text)):
@@ -160,8 +160,8 @@ def in_measure(found: Quantity, measure: Measure) -> float | Problem:
     if factor is None:
         return problem("unit", "other_unit", number=found.number, unit=found.unit, measure=measure)
     value = found.number * factor
-    if not 0 <= value <= LIMITS[measure]:
-        return problem("limit", "limit", number=value, measure=measure, limit=LIMITS[measure])
+    if not 0 <= value <= LARGEST[measure]:
+        return problem("limit", "limit", number=value, measure=measure, limit=LARGEST[measure])
     if measure == "reps" and value != int(value):
         return problem("number", "whole_reps", number=value)
     return value
@@ -187,8 +187,8 @@ def load(cell: Any, decimal: str | None = None, unit: str = "kg") -> float | Pro
     value = found.number * factor
     if value < 0:
         return problem("limit", "load_below", show(cell))
-    if not value <= LOAD_LIMIT_KG:
-        return problem("limit", "load_above", number=value, limit=LOAD_LIMIT_KG)
+    if not value <= BOUNDS["load_kg"][1]:
+        return problem("limit", "load_above", number=value, limit=BOUNDS["load_kg"][1])
     return value
 
 

@@ -19,7 +19,7 @@ _SAME_AS_ABOVE = ' If a blank means the same as above, put fill_down = ["{key}"]
 SENTENCES = {
     # rows
     "blank": "nothing in it.",
-    "width": "the row has {cells} cells, the header {width}; put quotes round cells that hold the "
+    "width": "the row has {cells} cells, the header {header}; put quotes round cells that hold the "
     "separator, such as a decimal comma.",
     "repeated": "the same set as in {place}; counted once.",
     "two_contents": "set {set} of this session is given with different content in {places}; keep "

@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import io
 import zipfile
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
 
 from forecast.errors import LogError
 
@@ -78,11 +82,7 @@ def check_packed(content: io.BytesIO, file: str) -> None:
     """
     with zipfile.ZipFile(content) as packed:
         entries = packed.infolist()
-        unpacked = sum(entry.file_size for entry in entries)
-        if unpacked > MAX_BYTES:
-            raise _too_much(
-                file, f"unpacks to {unpacked // 1_000_000} MB; {MAX_BYTES // 1_000_000} MB are"
-            )
+        check_unpacked(file, sum(entry.file_size for entry in entries))
         for entry in entries:
             small = _SMALL_SHEET if "worksheets/" in entry.filename else _SMALL
             if entry.file_size > max(small, MAX_PACKED * entry.compress_size):
@@ -128,3 +128,67 @@ def _too_much(file: str, what: str) -> LogError:
         f"{file} {what} read at most. Save the sheet of the log alone, or as .csv, without what "
         "is not a log."
     )
+
+
+def check_size(file: str, rows: int, columns: int) -> None:
+    """Raise ``LogError`` if a table has too many rows, columns or cells."""
+    if rows > MAX_ROWS or columns > MAX_COLUMNS or rows * columns > MAX_CELLS:
+        raise LogError(
+            f"{file} has {rows} rows and {columns} columns; {MAX_ROWS} rows and {MAX_COLUMNS} "
+            f"columns are read at most, {MAX_CELLS} cells in all. Split it, or leave out what is "
+            "not a log."
+        )
+
+
+def check_cells(file: str, cells: pd.DataFrame, rows: np.ndarray) -> None:
+    """Raise ``LogError`` if a text is longer than is read; ``rows`` (n,) are for the message."""
+    for name in cells.columns:
+        column = cells[name]
+        if isinstance(column.dtype, pd.StringDtype):
+            lengths = column.str.len().fillna(0).to_numpy()
+        elif column.dtype == object:
+            texts = (len(c) if isinstance(c, str | bytes) else 0 for c in column.array)
+            lengths = np.fromiter(texts, np.int64, len(column))
+        else:
+            continue
+        if len(lengths) and lengths.max() > MAX_CELL:
+            at = int(lengths.argmax())
+            raise LogError(
+                f"{file}, row {rows[at]}, column {name!r} holds a cell of "
+                f"{int(lengths[at])} characters; {MAX_CELL} are read at most. Shorten it."
+            )
+
+
+def check_unpacked(label: str, size: int) -> None:
+    """Raise ``LogError`` if a file unpacks to too many bytes."""
+    if size > MAX_BYTES:
+        raise LogError(
+            f"{label} unpacks to {size // 1_000_000} MB or more; {MAX_BYTES // 1_000_000} MB are "
+            "read at most. Split it, or leave out columns that do not belong to the log."
+        )
+
+
+def check_lines(path: Path, file: str) -> None:
+    """See to size, number and length of the lines before the file is taken into memory."""
+    size = path.stat().st_size
+    if size > MAX_TEXT:
+        raise LogError(
+            f"{file} has {size // 1_000_000} MB; {MAX_TEXT // 1_000_000} MB of text are read at "
+            "most. Split it."
+        )
+    lines, length = 0, 0
+    with path.open("rb") as content:
+        while part := content.read(MAX_LINE):
+            part = part.replace(b"\r", b"\n")  # a line may end in either, or in both
+            lines += part.count(b"\n") - part.count(b"\n\n")
+            first, last = part.find(b"\n"), part.rfind(b"\n")
+            if length + (len(part) if first < 0 else first) > MAX_LINE:
+                raise LogError(
+                    f"{file}, line {lines + 1} or before is longer than {MAX_LINE} bytes; it is "
+                    "not a log, or lacks its line ends."
+                )
+            length = length + len(part) if last < 0 else len(part) - last - 1
+            if lines > MAX_ROWS + 20:
+                raise LogError(
+                    f"{file} has more than {MAX_ROWS} lines, the most that is read; split it."
+                )

@@ -21,13 +21,19 @@ from openpyxl.utils.datetime import CALENDAR_MAC_1904
 from openpyxl.utils.exceptions import InvalidFileException
 
 from forecast.errors import LogError
+from forecast.ladder_file import checked_path
 from forecast.log.cells import counted, is_empty, visible
-from forecast.log.sizes import MAX_BYTES, MAX_COLUMNS, MAX_SHEET_ROWS, check_packed
+from forecast.log.sizes import (
+    MAX_COLUMNS,
+    MAX_SHEET_ROWS,
+    check_cells,
+    check_packed,
+    check_size,
+    check_unpacked,
+)
 from forecast.log.tables import (
     Opening,
     RawTable,
-    check_cells,
-    check_size,
     find_header,
     header_names,
     read_text_file,
@@ -75,13 +81,16 @@ def file_labels(files: Iterable[str | Path | None]) -> list[str]:
 
 def open_one(part: str | Path | pd.DataFrame, label: str, how: Opening) -> list[RawTable]:
     """Open one source under a name for messages; errors as in ``open_sources``."""
-    return [check_cells(table) for table in _opened(part, label, how)]
+    tables = _opened(part, label, how)
+    for table in tables:
+        check_cells(table.file, table.cells, table.rows)
+    return tables
 
 
 def _opened(part: str | Path | pd.DataFrame, label: str, how: Opening) -> list[RawTable]:
     if isinstance(part, pd.DataFrame):
         return [_from_frame(part, label, "table in memory")]
-    path, shown = Path(part), str(part)
+    path, shown = checked_path(part, LogError), str(part)
     suffix = path.suffix.casefold()
     try:
         if path.is_dir():
@@ -122,28 +131,20 @@ def _parquet(path: Path, label: str) -> pd.DataFrame:
         unpacked = sum(about.row_group(n).total_byte_size for n in range(about.num_row_groups))
         if unpacked < 0:
             raise ValueError(f"it says it unpacks to {unpacked} bytes")
-        _check_unpacked(label, unpacked)
+        check_unpacked(label, unpacked)
         batches, held = [], 0
         with pq.ParquetFile(path) as file:
             # one text may stand for many cells, so that what it says of its size is little
             for batch in file.iter_batches(batch_size=_BATCH):
                 batches.append(batch)
                 held += batch.nbytes
-                _check_unpacked(label, held)
+                check_unpacked(label, held)
             table = pa.Table.from_batches(batches, file.schema_arrow)
             table.validate(full=True)  # text that is no UTF-8 would only be found out later
             return table.to_pandas()
     except _PARQUET_FAULTS as error:
         said = (str(error).splitlines() or [type(error).__name__])[0].rstrip(".")
         raise LogError(f"{label} is not a readable Parquet file: {said}.") from error
-
-
-def _check_unpacked(label: str, size: int) -> None:
-    if size > MAX_BYTES:
-        raise LogError(
-            f"{label} unpacks to {size // 1_000_000} MB or more; {MAX_BYTES // 1_000_000} MB are "
-            "read at most. Split it, or leave out columns that do not belong to the log."
-        )
 
 
 def _from_frame(frame: pd.DataFrame, file: str, kind: str) -> RawTable:

@@ -20,7 +20,7 @@ from forecast.errors import LogError
 from forecast.log.cells import is_blank, is_empty, show
 from forecast.log.dates import read_day
 from forecast.log.problems import Problem, problem
-from forecast.log.sizes import MAX_CELL, MAX_CELLS, MAX_COLUMNS, MAX_LINE, MAX_ROWS, MAX_TEXT
+from forecast.log.sizes import MAX_CELL, MAX_CELLS, MAX_COLUMNS, check_lines, check_size
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,36 +191,6 @@ def table_at(
     return from_records(file, header, records[first:], rows[first:], titles=titles, **notes)
 
 
-def check_size(file: str, rows: int, columns: int) -> None:
-    """Raise ``LogError`` if a table has too many rows, columns or cells."""
-    if rows > MAX_ROWS or columns > MAX_COLUMNS or rows * columns > MAX_CELLS:
-        raise LogError(
-            f"{file} has {rows} rows and {columns} columns; {MAX_ROWS} rows and {MAX_COLUMNS} "
-            f"columns are read at most, {MAX_CELLS} cells in all. Split it, or leave out what is "
-            "no log."
-        )
-
-
-def check_cells(table: RawTable) -> RawTable:
-    """Return a table in which no text is longer than is read, or raise ``LogError``."""
-    for name in table.cells.columns:
-        column = table.cells[name]
-        if isinstance(column.dtype, pd.StringDtype):
-            lengths = column.str.len().fillna(0).to_numpy()
-        elif column.dtype == object:
-            texts = (len(c) if isinstance(c, str | bytes) else 0 for c in column.array)
-            lengths = np.fromiter(texts, np.int64, len(column))
-        else:
-            continue
-        if len(lengths) and lengths.max() > MAX_CELL:
-            at = int(lengths.argmax())
-            raise LogError(
-                f"{table.file}, row {table.rows[at]}, column {name!r} holds a cell of "
-                f"{int(lengths[at])} characters; {MAX_CELL} are read at most. Shorten it."
-            )
-    return table
-
-
 def from_records(
     file: str,
     header: Sequence[Any],
@@ -265,7 +235,7 @@ def decode(data: bytes, file: str, encoding: str | None = None) -> tuple[str, st
     marked = next((name for bom, name in _BOMS if data.startswith(bom)), None)
     name = encoding or marked or "utf-8"
     try:
-        return data.decode(name), name, ""
+        return data.decode(name.replace("\0", "?")), name, ""  # no encoding has a NUL in its name
     except LookupError as error:
         raise LogError(f"{file}: {name!r} is not an encoding; try 'utf-8' or 'cp1252'.") from error
     except UnicodeError as error:
@@ -287,7 +257,7 @@ def read_text_file(path: Path, file: str, how: Opening) -> RawTable:
     closed.
     """
     known, header_row = how.known, how.header_row
-    _check_lines(path, file)
+    check_lines(path, file)
     text, name, warning = decode(path.read_bytes(), file, how.encoding)
     if "\x00" in text:
         raise LogError(
@@ -356,32 +326,6 @@ def _separator(text: str, suffix: str, known: Known | None = None) -> tuple[str,
 
 
 _LINE = re.compile(r"[^\r\n]*(?:\r\n|\r|\n)|[^\r\n]+")
-
-
-def _check_lines(path: Path, file: str) -> None:
-    """See to size, number and length of the lines before the file is taken into memory."""
-    size = path.stat().st_size
-    if size > MAX_TEXT:
-        raise LogError(
-            f"{file} has {size // 1_000_000} MB; {MAX_TEXT // 1_000_000} MB of text are read at "
-            "most. Split it."
-        )
-    lines, length = 0, 0
-    with path.open("rb") as content:
-        while part := content.read(MAX_LINE):
-            part = part.replace(b"\r", b"\n")  # a line may end in either, or in both
-            lines += part.count(b"\n") - part.count(b"\n\n")
-            first, last = part.find(b"\n"), part.rfind(b"\n")
-            if length + (len(part) if first < 0 else first) > MAX_LINE:
-                raise LogError(
-                    f"{file}, line {lines + 1} or before is longer than {MAX_LINE} bytes; it is "
-                    "no log, or lacks its line ends."
-                )
-            length = length + len(part) if last < 0 else len(part) - last - 1
-            if lines > MAX_ROWS + SEARCHED:
-                raise LogError(
-                    f"{file} has more than {MAX_ROWS} lines, the most that is read; split it."
-                )
 
 
 HEAD = 1000

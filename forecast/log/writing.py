@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import json
 import os
@@ -70,7 +71,8 @@ def write_all(
                 os.replace(part, target)
     finally:
         for part, _ in parts:
-            part.unlink(missing_ok=True)
+            with contextlib.suppress(OSError):  # a read-only file system has none of them
+                part.unlink(missing_ok=True)
     return paths
 
 
