@@ -129,9 +129,7 @@ def test_why_nothing_counts(rows, words):
 def test_meetings_of_the_latest_sessions(monkeypatch):
     """Of 40 sessions two days apart the latest 30; of a spell with breaks those of 12 weeks."""
     day = np.r_[np.arange(40) * 2, [0, 1, 78, 79]]
-    panel = SimpleNamespace(
-        length=np.array([40, 4]), last=np.array([39, 43]), day=day
-    )
+    panel = SimpleNamespace(length=np.array([40, 4]), last=np.array([39, 43]), day=day)
     meets = np.zeros(44, dtype=bool)
     meets[[0, 9, 10, 39, 40, 42, 43]] = True
     histories = SimpleNamespace(sessions=pd.DataFrame({"meets": meets}))
