@@ -1,4 +1,4 @@
-"""Errors and warnings of the package: one tree each, grouped by room.
+"""Errors and warnings of the package, one tree each; and the checks of numbers given by hand.
 
 Every message names what was wrong and what to do about it, so that the command line can print
 it as it is, without a traceback.
@@ -7,6 +7,8 @@ it as it is, without a traceback.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from numbers import Integral, Real
+from typing import TypeGuard
 
 LONGEST_QUOTE = 80
 """Characters of a cell or a name that a message quotes at most."""
@@ -97,3 +99,27 @@ class ForecastWarning(UserWarning):
 
 class FitWarning(ForecastWarning):
     """A fit needed help (few data, a bound reached); its forecasts are wider for it."""
+
+
+def is_number(value: object) -> TypeGuard[float]:
+    """Whether it is an ordinary number: text, yes and no, and complex numbers are none."""
+    return isinstance(value, Real) and not isinstance(value, bool)
+
+
+def is_whole(value: object) -> TypeGuard[int]:
+    """Whether it is a whole number; yes and no are none."""
+    return isinstance(value, Integral) and not isinstance(value, bool)
+
+
+def check_level(name: str, value: object) -> float:
+    """Return the level of an interval or a test, strictly between 0 and 1, or ``FitError``."""
+    if is_number(value) and 0 < value < 1:
+        return float(value)
+    raise FitError(f"{name} = {value!r}; give a share strictly between 0 and 1.")
+
+
+def check_seed(value: object) -> int:
+    """Return a seed: a whole number of 0 or more, or ``FitError``."""
+    if is_whole(value) and value >= 0:
+        return int(value)
+    raise FitError(f"seed = {value!r}; give a whole number, 0 or more.")

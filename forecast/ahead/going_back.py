@@ -11,7 +11,7 @@ from scipy.special import expit, gammaln, logit, ndtr
 
 from forecast.ahead.climbing import Climbing
 from forecast.ahead.ladder import known_climbing
-from forecast.errors import ForecastError
+from forecast.errors import ForecastError, is_number
 from forecast.growth import (
     Filtered,
     GrowthModel,
@@ -26,7 +26,7 @@ from forecast.growth import (
     to_log,
 )
 from forecast.histories import CLEARED, Histories, build_sessions, day_number
-from forecast.log import TrainingLog, in_percent, is_number
+from forecast.log import TrainingLog, in_percent
 from forecast.readiness import DIGITS, Fitted, LogView, as_view
 from forecast.types import Array, Ints
 

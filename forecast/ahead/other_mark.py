@@ -13,10 +13,10 @@ from forecast.ahead.ground import Ground
 from forecast.ahead.ladder import look_up_alone, settings_of
 from forecast.ahead.result import WhatIf, chances_by_day
 from forecast.ahead.walk import climb_one
-from forecast.errors import ForecastError
+from forecast.errors import ForecastError, is_number
 from forecast.growth import to_latent, to_ratio
 from forecast.histories import running_count
-from forecast.log import TrainingLog, is_number
+from forecast.log import TrainingLog
 from forecast.readiness import Fitted, LogView, as_view, time_columns
 
 MARK_COLUMNS = [

@@ -24,7 +24,6 @@ from forecast.log import DateOrder as LogDateOrder
 from forecast.log import (
     TrainingLog,
     csv_bytes,
-    dates_set_aside,
     read_club,
     read_log,
     visible,
@@ -171,7 +170,7 @@ def read_records(
             sheet=sheet,
         )
         records = Records(log.ladder.name, log, cut)
-    for said in dates_set_aside(records.log.rejected) if tell else []:
+    for said in records.log.dates_set_aside if tell else []:
         say(f"note: {said}")
     return replace(records, fresh=fresh)
 

@@ -3,15 +3,11 @@
 from forecast.log.cells import (
     bare,
     chance_in_percent,
-    check_level,
-    check_seed,
     counted,
     in_percent,
-    is_number,
-    is_whole,
     visible,
 )
-from forecast.log.check import LogReport, describe_log, draft_mapping, write_rejected
+from forecast.log.check import describe_log, draft_mapping, write_rejected
 from forecast.log.club import (
     Club,
     club_files,
@@ -21,8 +17,8 @@ from forecast.log.club import (
     read_club,
     shift_days,
 )
-from forecast.log.dates import YEAR_DAYS, DateOrder, as_day, dates_set_aside
-from forecast.log.mapping import SET_COLUMNS, Mapping, as_sets, load_mapping
+from forecast.log.dates import YEAR_DAYS, DateOrder, as_day
+from forecast.log.mapping import SET_COLUMNS, as_sets, load_mapping
 from forecast.log.problems import REJECTED_COLUMNS
 from forecast.log.read import TrainingLog, checked_log, load_marks, measurement_log, read_log
 from forecast.log.sizes import MAX_PACKED
@@ -35,28 +31,21 @@ __all__ = [
     "YEAR_DAYS",
     "Club",
     "DateOrder",
-    "LogReport",
-    "Mapping",
     "TrainingLog",
     "add_tables",
     "as_day",
     "as_sets",
     "bare",
     "chance_in_percent",
-    "check_level",
-    "check_seed",
     "checked_log",
     "club_files",
     "code_digest",
     "counted",
     "csv_bytes",
-    "dates_set_aside",
     "describe_log",
     "draft_club",
     "draft_mapping",
     "in_percent",
-    "is_number",
-    "is_whole",
     "load_mapping",
     "load_marks",
     "measurement_log",

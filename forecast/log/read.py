@@ -96,6 +96,11 @@ class TrainingLog:
             f"{len(self.rejected)} of {self.rows_in} rows set aside (.rejected)</p>"
         )
 
+    @property
+    def dates_set_aside(self) -> list[str]:
+        """A sentence for each kind of rows whose dates can't be right."""
+        return dates_set_aside(self.rejected)
+
     def before(self, as_of: pd.Timestamp | str) -> TrainingLog:
         """Return the log as it stood before ``as_of``: nothing dated on or after that day.
 

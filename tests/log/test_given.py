@@ -11,8 +11,7 @@ from forecast.cohort import (
     lapse_incidence,
     time_to_clear,
 )
-from forecast.errors import FitError
-from forecast.log import check_level, check_seed, is_number, is_whole
+from forecast.errors import FitError, check_level, check_seed, is_number, is_whole
 
 
 def test_yes_and_text_are_no_numbers():
