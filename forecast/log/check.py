@@ -37,7 +37,7 @@ from forecast.log.rows import Rows, parse_rows
 from forecast.log.shapes import Shaped, headings, shaped
 from forecast.log.sizes import MAX_XLSX_CELL
 from forecast.log.sources import Source, open_sources
-from forecast.log.tables import RawTable
+from forecast.log.tables import RawTable, empty_cells
 from forecast.log.writing import csv_bytes, without_formulas, write_whole
 
 _SHOWN = 20
@@ -389,7 +389,7 @@ class _Draft:
             numbers = np.mean([not isinstance(quantity(cell), Problem) for cell in cells])
             known = np.mean([not isinstance(rungs(cell), Problem) for cell in cells])
             text = np.mean([isinstance(c, str) and not re.search(r"\d", c) for c in cells])
-            often = raw.cells[header].notna().sum() / len(cells)
+            often = (~empty_cells(raw.cells[header])).sum() / len(cells)
             scores[header] = {
                 "date": dates if dates > 0.8 and not isinstance(cells[0], float | int) else 0.0,
                 "rung": known if known > 0.2 else 0.0,
