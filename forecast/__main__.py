@@ -107,7 +107,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         try:
             app(args=None if arguments is None else list(arguments))
         except ForecastError as error:
-            _say(f"rungwise: {error}", ours=True)
+            _say(f"rungwise: {error}")
             sys.exit(USER_ERROR)
 
 
@@ -121,17 +121,15 @@ def _show_warning(
 ) -> None:
     """Print our own warnings as a sentence, any other with the place it comes from."""
     if issubclass(category, ForecastWarning):
-        _say(f"note: {message}", ours=True)
+        _say(f"note: {message}")
     else:
         _say(warnings.formatwarning(message, category, filename, lineno, line))
 
 
-def _say(text: str, *, ours: bool = False) -> None:
-    """Say a sentence; one of our own names settings as the command line does."""
+def _say(text: str) -> None:
     from forecast.commands.common import say
-    from forecast.commands.said import in_options
 
-    say(in_options(text) if ours else text)
+    say(text)
 
 
 if __name__ == "__main__":

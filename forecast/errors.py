@@ -1,4 +1,4 @@
-"""Errors and warnings of the package: one tree each, grouped by room.
+"""Errors and warnings of the package, one tree each; and the checks of numbers given by hand.
 
 Every message names what was wrong and what to do about it, so that the command line can print
 it as it is, without a traceback.
@@ -6,7 +6,9 @@ it as it is, without a traceback.
 
 from __future__ import annotations
 
-import re
+from collections.abc import Sequence
+from numbers import Integral, Real
+from typing import TypeGuard
 
 LONGEST_QUOTE = 80
 """Characters of a cell or a name that a message quotes at most."""
@@ -15,28 +17,25 @@ LONGEST_LINE = 1_000
 """Characters of one line of a message at most: lists of names may be of any length."""
 
 LONGEST_LIST = 20
-"""Lines of a message at most; whoever mends these sees the rest at the next reading."""
+"""Lines of a message at most; whoever corrects these sees the rest at the next reading."""
 
-_QUOTE = re.compile(r"(?<!\w)(['\"])((?:(?!\1(?!\w)).)*)\1(?!\w)", re.S)
+
+def quote(text: str) -> str:
+    """Return a text in quotes, cut where it is long: ``'xx...' (900 characters)``."""
+    if len(text) <= LONGEST_QUOTE:
+        return repr(text)
+    return f"{text[:LONGEST_QUOTE] + '...'!r} ({len(text)} characters)"
 
 
 def shortened(message: str) -> str:
-    """Return a message with long quotes cut, and long lines and lists of lines too."""
+    """Return a message with long lines and long lists of lines cut."""
     lines = message.split("\n")
     if len(lines) > LONGEST_LIST:
         more = len(lines) - LONGEST_LIST
         message = "\n".join([*lines[:LONGEST_LIST], f"and {more} more lines like these."])
-
-    def cut(found: re.Match[str]) -> str:
-        text = found[2]
-        if len(text) <= LONGEST_QUOTE:
-            return found[0]
-        return f"{found[1]}{text[:LONGEST_QUOTE]}...{found[1]} ({len(text)} characters)"
-
-    cut_lines = _QUOTE.sub(cut, message).split("\n")
     return "\n".join(
         f"{line[:LONGEST_LINE]}... ({len(line)} characters)" if len(line) > LONGEST_LINE else line
-        for line in cut_lines
+        for line in message.split("\n")
     )
 
 
@@ -48,7 +47,7 @@ class ForecastError(Exception):
 
 
 class LadderError(ForecastError):
-    """A ladder file breaks the rules of a ladder; mend the place the message names."""
+    """A ladder file breaks the rules of a ladder; correct the place the message names."""
 
 
 class LogError(ForecastError):
@@ -56,7 +55,14 @@ class LogError(ForecastError):
 
 
 class MappingError(LogError):
-    """A column or value mapping does not fit the file; mend the mapping, not the file."""
+    """A column or value mapping does not fit the file; correct the mapping, not the file.
+
+    ``columns`` are ours that are missing, or that several headers could be.
+    """
+
+    def __init__(self, message: str = "", columns: Sequence[str] = ()) -> None:
+        super().__init__(message)
+        self.columns = tuple(columns)
 
 
 class AmbiguousDateError(LogError):
@@ -93,3 +99,27 @@ class ForecastWarning(UserWarning):
 
 class FitWarning(ForecastWarning):
     """A fit needed help (few data, a bound reached); its forecasts are wider for it."""
+
+
+def is_number(value: object) -> TypeGuard[float]:
+    """Whether it is an ordinary number: text, yes and no, and complex numbers are none."""
+    return isinstance(value, Real) and not isinstance(value, bool)
+
+
+def is_whole(value: object) -> TypeGuard[int]:
+    """Whether it is a whole number; yes and no are none."""
+    return isinstance(value, Integral) and not isinstance(value, bool)
+
+
+def check_level(name: str, value: object) -> float:
+    """Return the level of an interval or a test, strictly between 0 and 1, or ``FitError``."""
+    if is_number(value) and 0 < value < 1:
+        return float(value)
+    raise FitError(f"{name} = {value!r}; give a share strictly between 0 and 1.")
+
+
+def check_seed(value: object) -> int:
+    """Return a seed: a whole number of 0 or more, or ``FitError``."""
+    if is_whole(value) and value >= 0:
+        return int(value)
+    raise FitError(f"seed = {value!r}; give a whole number, 0 or more.")

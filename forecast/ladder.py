@@ -10,6 +10,23 @@ from forecast.errors import LadderError
 Measure = Literal["seconds", "reps", "kg", "cm"]
 """What a set's value counts; more is always better."""
 
+LARGEST: dict[Measure, float] = {"seconds": 7200.0, "reps": 2000.0, "kg": 1000.0, "cm": 10000.0}
+"""Values and targets above these are slips of the pen; stated limits of this package."""
+
+BOUNDS: dict[str, tuple[float, float]] = {
+    "rungs": (1, 1000),
+    "target": (0, max(LARGEST.values())),  # and below what LARGEST says of its measure
+    "confirm_sessions": (1, 30),
+    "load_kg": (0, 500),
+    "load_bodyweight": (0, 5),
+    "min_weeks": (0, 260),
+    "header_row": (1, 1_048_576),
+    "year": (1950, 2099),
+    "text": (0, 100_000),
+}
+"""From where to where a number of a ladder, a mapping or a club file may go, and the length of a
+text in one; stated limits of this package (judgements: far beyond what anybody means)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Criterion:

@@ -1,12 +1,14 @@
-"""Reading a ladder from a TOML file: every rule is checked, every breach is a sentence."""
+"""Reading TOML: a ladder here, mappings and clubs elsewhere; every breach is a sentence."""
 
 from __future__ import annotations
 
 import difflib
+import errno
+import os
 import re
 import tomllib
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from graphlib import CycleError, TopologicalSorter
 from os import PathLike
 from pathlib import Path
@@ -22,10 +24,8 @@ from pydantic import (
 )
 from pydantic_core import PydanticCustomError
 
-from forecast.errors import LONGEST_LIST, LadderError
-from forecast.ladder import Criterion, Ladder, Measure, Rung
-
-__all__ = ["read_ladder"]
+from forecast.errors import LONGEST_LIST, LONGEST_QUOTE, ForecastError, LadderError
+from forecast.ladder import BOUNDS, LARGEST, Criterion, Ladder, Measure, Rung
 
 
 def _without_controls(text: str) -> str:
@@ -40,9 +40,20 @@ def _without_controls(text: str) -> str:
 
 
 _Clear = AfterValidator(_without_controls)
-_Text = Annotated[str, StringConstraints(strip_whitespace=True), _Clear]
-_Word = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1), _Clear]
-_Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+_LONGEST = int(BOUNDS["text"][1])
+_Text = Annotated[str, StringConstraints(strip_whitespace=True, max_length=_LONGEST), _Clear]
+_Word = Annotated[
+    str, StringConstraints(strip_whitespace=True, min_length=1, max_length=200), _Clear
+]
+
+
+def bounds(name: str, *, above: bool = False) -> Any:
+    """Return a number's limits as pydantic takes them; ``above``: the lowest is not in them."""
+    low, high = BOUNDS[name]
+    return Field(gt=low if above else None, ge=None if above else low, le=high)
+
+
+_Number = Annotated[float, Field(allow_inf_nan=False)]
 
 
 class _Strict(BaseModel):
@@ -56,11 +67,11 @@ class _RungTable(_Strict):
     name: _Text = ""
     stage: _Text = ""
     measure: Measure
-    target: _Positive
-    confirm_sessions: Annotated[int, Field(ge=1)] = 1
-    load_kg: _Positive | None = None
-    load_bodyweight: _Positive | None = None
-    min_weeks: Annotated[float, Field(ge=0, allow_inf_nan=False)] = 0.0
+    target: Annotated[_Number, bounds("target", above=True)]
+    confirm_sessions: Annotated[int, bounds("confirm_sessions")] = 1
+    load_kg: Annotated[_Number, bounds("load_kg", above=True)] | None = None
+    load_bodyweight: Annotated[_Number, bounds("load_bodyweight", above=True)] | None = None
+    min_weeks: Annotated[_Number, bounds("min_weeks")] = 0.0
     needs: list[_Word] | None = None
     fallback: _Word | None = None
     equipment: _Text = ""
@@ -74,7 +85,7 @@ class _LadderTable(_Strict):
 
 class _LadderFile(_Strict):
     ladder: _LadderTable
-    rung: list[_RungTable]
+    rung: Annotated[list[_RungTable], Field(max_length=int(BOUNDS["rungs"][1]))]
 
 
 _FIELDS = {
@@ -87,6 +98,9 @@ _SAYS = {
     "missing": "is missing; add it",
     "greater_than": "must be above {gt}, not {value}",
     "greater_than_equal": "must be {ge} or more, not {value}",
+    "less_than_equal": "must be {le} or less, not {value}",
+    "string_too_long": "must have {max_length} characters at most",
+    "too_long": "must have {max_length} entries at most, not {actual_length}",
     "finite_number": "must be an ordinary number, not {value}",
     "int_type": "must be a whole number without quotes or decimals, not {value}",
     "int_from_float": "must be a whole number, not {value}",
@@ -129,15 +143,9 @@ def read_ladder(path: str | Path) -> Ladder:
     """
     if not isinstance(path, str | PathLike) or not str(path).strip():
         raise LadderError(f"{path!r} is not a path; give the name of the ladder file.")
-    path = Path(path)
-    text = _text(path)
-    try:
-        content = tomllib.loads(text)
-    except (ValueError, RecursionError) as error:  # digits or nesting without end too
-        raise LadderError(
-            f"{path} is not valid TOML: {error}. Mend that line; text goes in quotes, "
-            "numbers do not."
-        ) from error
+    path = checked_path(path, LadderError)
+    absent = f"There is no ladder file {path}; check the name."
+    content, text = read_toml(path, absent, LadderError)
     places = _Places(path, text, content)
     if not content.get("rung"):
         raise LadderError(f"{path} has no rung: add a [[rung]] table for each rung of the ladder.")
@@ -148,17 +156,45 @@ def read_ladder(path: str | Path) -> Ladder:
     return _ladder(checked, places)
 
 
-def _text(path: Path) -> str:
+def checked_path(path: str | Path, error: type[ForecastError]) -> Path:
+    """Return a path that a file system can hold, or raise, quoting as much of it as is readable."""
+    shown = str(path)
     try:
-        return path.read_bytes().decode("utf-8-sig")
-    except FileNotFoundError as error:
-        raise LadderError(f"There is no ladder file {path}; check the name.") from error
-    except UnicodeDecodeError as error:
-        raise LadderError(f"{path} is not in UTF-8; save it as UTF-8 text.") from error
-    except OSError as error:
-        raise LadderError(f"{path} can't be read: {error.strerror or error}.") from error
-    except ValueError as error:
-        raise LadderError(f"{str(path)!r} is not a path: {error}; check the name.") from error
+        os.stat(path)
+    except ValueError as fault:  # a NUL character
+        raise error(f"{_shown(shown)} is not a path: {fault}; check the name.") from fault
+    except OSError as fault:
+        if fault.errno == errno.ENAMETOOLONG:
+            raise error(f"{_shown(shown)} can't be read: its name is too long.") from fault
+    return Path(path)
+
+
+def read_toml(path: Path, absent: str, error: type[ForecastError]) -> tuple[dict[str, Any], str]:
+    """Read a TOML file, and return its text too; where it is ``absent``, that is the message."""
+    checked_path(path, error)
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except FileNotFoundError as fault:
+        raise error(absent) from fault
+    except UnicodeDecodeError as fault:
+        raise error(f"{path} is not in UTF-8; save it as UTF-8 text.") from fault
+    except OSError as fault:
+        raise error(f"{path} can't be read: {fault.strerror or fault}.") from fault
+    try:
+        content = tomllib.loads(text)
+    except (ValueError, RecursionError) as fault:  # digits or nesting without end too
+        raise error(
+            f"{path} is not valid TOML: {fault}. Correct that line; text goes in quotes, "
+            "numbers do not."
+        ) from fault
+    values: list[Any] = [content]
+    while values:
+        value = values.pop()
+        if isinstance(value, dict | list):
+            values += value.values() if isinstance(value, dict) else value
+        elif isinstance(value, int) and value.bit_length() > 63:  # 0xfff... has no bound in Python
+            raise error(f"{path} holds a whole number beyond 2^63, where TOML ends; correct it.")
+    return content, text
 
 
 class _Places:
@@ -203,27 +239,42 @@ def _sentences(error: ValidationError, places: _Places) -> Iterator[str]:
             where, key, known = f"{places.path}, [ladder]", str(loc[1]), _FIELDS["ladder"]
         else:
             where, key, known = str(places.path), str(loc[0]), _FIELDS["top"]
-        yield f"{where}: {_breach(problem, key, known)}"
+        yield f"{where}: {breach(problem, key, known)}"
 
 
-def _breach(problem: Any, key: str, known: list[str]) -> str:
+def breach(problem: Any, key: str, fields: Sequence[str]) -> str:
+    """Return what pydantic found as a sentence; ``fields`` are the names that the table has."""
     if problem["type"] == "extra_forbidden":
-        near = difflib.get_close_matches(key, known, n=1)
-        advice = f"did you mean {near[0]!r}?" if near else f"known are {', '.join(known)}."
-        return f"{key!r} is not a key of this table; {advice}"
+        return stranger(key, fields)
     if problem["type"] in {"model_type", "model_attributes_type"}:
-        return f"{key} must be a table, not {problem['input']!r}."
+        return f"{key} must be a table, not {_shown(problem['input'])}."
     if key == "rung" and problem["type"] == "list_type":
         return "each rung needs double square brackets: [[rung]], not [rung]."
-    said = _SAYS.get(problem["type"])
-    if said is None:
-        return f"{key!r} is not right: {problem['msg']}."
-    return f"{key!r} " + said.format(value=repr(problem["input"]), **problem.get("ctx", {})) + "."
+    template = _SAYS.get(problem["type"])
+    if template is None:
+        return f"{key!r} can't be {_shown(problem['input'])}. {problem['msg']}."
+    context = problem.get("ctx", {}).items()
+    facts = {name: f"{v:g}" if isinstance(v, float) else v for name, v in context}
+    facts["value"] = _shown(problem["input"])
+    return f"{key!r} {template.format(**facts)}."
+
+
+def stranger(name: str, names: Iterable[str]) -> str:
+    """Return that a name is not one of these, with the nearest of them or all."""
+    near = difflib.get_close_matches(name, list(names), n=1)
+    advice = f"did you mean {near[0]!r}?" if near else f"choose from {', '.join(names)}."
+    return f"{name!r} is not known here; {advice}"
+
+
+def _shown(value: object) -> str:
+    text = repr(value)
+    return text if len(text) <= LONGEST_QUOTE else f"{text[:LONGEST_QUOTE]}..."
 
 
 def _ladder(checked: _LadderFile, places: _Places) -> Ladder:
     problems = list(_repeated_keys(checked.rung, places))
     problems += _two_loads(checked.rung, places)
+    problems += _high_targets(checked.rung, places)
     if not problems:
         problems += _strangers(checked.rung, places)
     needs = [_needs(checked.rung, index) for index in range(len(checked.rung))]
@@ -284,6 +335,15 @@ def _two_loads(rungs: list[_RungTable], places: _Places) -> Iterator[str]:
             )
 
 
+def _high_targets(rungs: list[_RungTable], places: _Places) -> Iterator[str]:
+    for index, rung in enumerate(rungs):
+        if rung.target > LARGEST[rung.measure]:
+            yield (
+                f"{places.of(index, 'target')}: 'target' must be {LARGEST[rung.measure]:g} or "
+                f"less in {rung.measure}, not {rung.target:g}."
+            )
+
+
 def _strangers(rungs: list[_RungTable], places: _Places) -> Iterator[str]:
     keys = [rung.key for rung in rungs]
     told = 0
@@ -297,7 +357,7 @@ def _strangers(rungs: list[_RungTable], places: _Places) -> Iterator[str]:
             elif key not in keys:
                 told += 1
                 if told > LONGEST_LIST:  # no line of these is shown, and looking takes long
-                    yield f"{where}: {column!r} names {key!r}, which is no rung."
+                    yield f"{where}: {column!r} names {key!r}, which is not a rung."
                     continue
                 near = difflib.get_close_matches(key, keys, n=1)
                 advice = f"did you mean {near[0]!r}?" if near else f"keys are {', '.join(keys)}."

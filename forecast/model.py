@@ -13,10 +13,10 @@ from sklearn.base import BaseEstimator
 
 from forecast import ahead
 from forecast.ahead import Climbing, LadderAhead, RungTimes, Times, learn_climbing
-from forecast.errors import ForecastError, ModelFileError
+from forecast.errors import ForecastError, ModelFileError, is_whole
 from forecast.growth import GrowthModel, Motion, Tracked
 from forecast.histories import DEFAULT_LAPSE_WEEKS, Histories, build_histories
-from forecast.log import TrainingLog, is_whole
+from forecast.log import TrainingLog
 from forecast.parts import forecast_shared_out
 from forecast.plateau import DEFAULT_FALSE_ALARMS, PlateauRules, Switching, Traces, learn_plateaus
 from forecast.readiness import (

@@ -6,8 +6,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from forecast.log import TrainingLog
-from forecast.log.columns import SET_COLUMNS
+from forecast.log import SET_COLUMNS, TrainingLog
 from forecast.simulate import LADDER_FILE
 
 COHORT = {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import hmac
 import tomllib
 
 import numpy as np
@@ -13,11 +14,16 @@ import forecast as fc
 from forecast.__main__ import main
 from forecast.errors import LogError
 from forecast.ladder_file import read_ladder
-from forecast.log import club_files, pseudonymise, read_club
-from forecast.log.pseudonyms import pseudonym, shift_days
-from forecast.log.writing import write_all
+from forecast.log import club_files, pseudonymise, read_club, shift_days, write_all
 
 KEY = "sixteen bytes at least"
+
+
+def pseudonym(name, key):
+    """The keyed hash that is promised: HMAC-SHA256, twelve hexadecimal digits of it."""
+    return "a" + hmac.new(key.encode(), f"name:{name}".encode(), "sha256").hexdigest()[:12]
+
+
 SUMMARY = [
     "rung",
     "level",

@@ -136,8 +136,8 @@ def carry_regressors(
     own = pulled @ constants.pooling.own
     margin = np.full(len(histories.spells), np.nan)
     pace = np.zeros(len(histories.spells))
-    pace[panel.spell_row] = own[:, 2]
-    margin[panel.spell_row] = filtered.mean[panel.last, 0] - panel.threshold
+    pace[:] = own[:, 2]
+    margin[:] = filtered.mean[panel.last, 0] - panel.threshold
     margin[histories.spells["cleared_on"].isna().to_numpy()] = np.nan
     return margin, pace
 
@@ -149,7 +149,6 @@ def _learn_carry(
     panel = tracked.panel
     before = np.full(len(margin), -1)
     before[steps["spell"]] = steps["before"]
-    before = before[panel.spell_row]
     known = before >= 0
     design = np.zeros((panel.n_spells, 3, 2))
     design[known, 0, 0] = margin[before[known]]
@@ -200,7 +199,7 @@ def start_times(
     session, from how the athlete trained until then.
     """
     panel = tracked.panel
-    spells = histories.spells.iloc[panel.spell_row[which]]
+    spells = histories.spells.iloc[which]
     first = panel.start[which]
     new = Beginnings(
         rung=panel.rung[which], threshold=panel.threshold[which], measure=panel.measure[which],
@@ -219,8 +218,8 @@ def start_times(
 
 def begun_in_log(tracked: Tracked, histories: Histories) -> Ints:
     """Places in the panel of the spells whose first session the log shows."""
-    late = histories.spells["under_way"].to_numpy()[tracked.panel.spell_row]
-    return np.flatnonzero(~late)
+    which = tracked.panel.longest_first
+    return which[~histories.spells["under_way"].to_numpy()[which]]
 
 
 def _delay_table(steps: pd.DataFrame, model: GrowthModel) -> Array:
@@ -234,7 +233,7 @@ def learn_clean(tracked: Tracked, histories: Histories) -> tuple[CohortHabits, f
     """Return the share of clean sets by level, and how far spells differ on the logit scale."""
     panel = tracked.panel
     level = tracked.filtered.mean[:, 0]
-    clean = histories.sessions["n_clean"].to_numpy(dtype=float)[panel.session_row]
+    clean = histories.sessions["n_clean"].to_numpy(dtype=float)
     sets = panel.n_sets.astype(float)
     cohort = cohort_habits(clean, sets, level)
     base = cohort.intercept + cohort.slope * clip_level(level)

@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from forecast.ahead.ground import Ground, Settings, SharedDraws
-from forecast.ahead.sampler import Climb
 from forecast.ahead.standing import Rhythm, usual_rhythm
 from forecast.ahead.times import (
     PATHS,
@@ -21,6 +20,7 @@ from forecast.ahead.times import (
     order_left,
     rung_days,
 )
+from forecast.growth import Climb
 from forecast.log import YEAR_DAYS
 from forecast.types import Array, Ints
 
@@ -290,7 +290,7 @@ def _shared_part(going: Going, rung: int, who: Ints) -> Array:
     """
     shared = going.shared
     usual = shared.rung[:, rung] - shared.rung[:, rung].mean(axis=0)
-    motion = np.log(shared.constants.motion + 1e-12)
+    motion = np.log(np.column_stack(shared.laws[:5]) + 1e-12)
     fixed = np.column_stack([np.ones(len(usual)), usual, motion - motion.mean(axis=0)])
     athlete = shared.athlete[who]
     return np.concatenate([np.tile(fixed, (len(who), 1, 1)), athlete], axis=2)

@@ -11,7 +11,7 @@ from scipy.special import expit, gammaln, logit, ndtr
 
 from forecast.ahead.climbing import Climbing
 from forecast.ahead.ladder import known_climbing
-from forecast.errors import ForecastError
+from forecast.errors import ForecastError, is_number
 from forecast.growth import (
     Filtered,
     GrowthModel,
@@ -26,7 +26,7 @@ from forecast.growth import (
     to_log,
 )
 from forecast.histories import CLEARED, Histories, build_sessions, day_number
-from forecast.log import TrainingLog, in_percent, is_number
+from forecast.log import TrainingLog, in_percent
 from forecast.readiness import Fitted, LogView, as_view
 from forecast.row import DIGITS
 from forecast.types import Array, Ints
@@ -100,8 +100,8 @@ def retests(
     then = _cleared_levels(growth, view.tracked)
     longer = continued(view.histories)
     panel, filtered = filter_on(growth, view.tracked, longer)
-    mine = np.flatnonzero(longer.spells["outcome"].to_numpy()[panel.spell_row] == CLEARED)
-    rows = panel.spell_row[mine]
+    mine = np.flatnonzero(longer.spells["outcome"].to_numpy() == CLEARED)
+    rows = mine
     spells = longer.spells.iloc[rows]
     off = weeks_off(longer, rows, panel.grace[mine])
     last = panel.last[mine]
@@ -139,10 +139,7 @@ def retests(
 
 def _cleared_levels(model: GrowthModel, tracked: Tracked) -> Array:
     """By row of ``histories.spells``: level at the last session up to clearing."""
-    panel = tracked.panel
-    latent = np.zeros(int(panel.spell_row.max()) + 1)
-    latent[panel.spell_row] = tracked.filtered.mean[panel.last, 0]
-    return to_log(latent, model.linear)
+    return to_log(tracked.filtered.mean[tracked.panel.last, 0], model.linear)
 
 
 def _sentence(row: Any) -> str:
@@ -206,9 +203,7 @@ def filter_on(model: GrowthModel, tracked: Tracked, longer: Histories) -> tuple[
         return tracked.panel, tracked.filtered
     constants = model.fit.constants
     panel = build_panel(longer, linear=model.linear, units=model.units)
-    before = np.empty(tracked.panel.n_spells, dtype=np.int64)
-    before[tracked.panel.spell_row] = np.arange(tracked.panel.n_spells)
-    place = before[panel.spell_row]
+    place = np.arange(panel.n_spells)
     panel = replace(panel, excess=_charged(panel, longer))
     mean, cov = priors_from_others(
         tracked.panel, constants, model.fit.pooled, tracked.loose, place, finished_only=True
@@ -220,7 +215,7 @@ def filter_on(model: GrowthModel, tracked: Tracked, longer: Histories) -> tuple[
 
 def _charged(panel: Panel, longer: Histories) -> Array:
     """(N,) weeks beyond the grace before each session, as ``filter_on`` charges them."""
-    spells = longer.spells.iloc[panel.spell_row]
+    spells = longer.spells
     cleared = spells["cleared_on"].fillna(longer.as_of)
     later = panel.day > day_number(cleared)[panel.spell]
     names, days = spells["athlete"].to_numpy(), _training_days(longer)
@@ -278,8 +273,7 @@ def fallbacks(
     """
     view = as_view(model, log, as_of)
     histories, tracked, climbing = view.histories, view.tracked, view.once(known_climbing)
-    level = pd.Series(tracked.filtered.mean[:, 0], index=tracked.panel.session_row)
-    sessions = histories.sessions.assign(level=level.sort_index())
+    sessions = histories.sessions.assign(level=tracked.filtered.mean[:, 0])
     open_rows = histories.open_spells.index
     recent = sessions[sessions["spell"].isin(open_rows)].groupby("spell").tail(RECENT_SESSIONS)
     rows = [_fallback_row(histories, part, climbing) for _, part in recent.groupby("spell")]

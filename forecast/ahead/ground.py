@@ -13,25 +13,26 @@ import numpy as np
 import pandas as pd
 
 from forecast.ahead.climbing import Climbing, begun_in_log, carry_regressors, start_times
-from forecast.ahead.sampler import PathConstants, block_of, spread_constants
 from forecast.ahead.standing import Plan, Standing, ladder_plan
 from forecast.ahead.times import Times
 from forecast.growth import (
-    MEASURES,
     GrowthConstants,
     GrowthModel,
     Habits,
+    PathLaws,
     Tracked,
     athlete_habits,
+    block_of,
     carry_spells,
     constants_draws,
+    latest_spells,
     loose_information,
     mirrored,
-    pass_ratio,
+    path_laws,
     recent_gaps,
+    rung_marks,
     stretches,
     take_spells,
-    to_latent,
 )
 from forecast.histories import Histories, day_number, gap_table
 from forecast.types import Array, Ints
@@ -64,8 +65,6 @@ class Ground:
 
     Attributes
     ----------
-    place
-        (rows of ``histories.spells``,) place of each spell in the panel, -1 for none.
     margin, own_pace
         By row of ``histories.spells``: margin at clearing less the usual one, and own pace.
     threshold, measure
@@ -83,7 +82,6 @@ class Ground:
     standing: Standing
     plan: Plan
     cut: int
-    place: Ints
     margin: Array
     own_pace: Array
     threshold: Array
@@ -105,19 +103,14 @@ def survey(
 ) -> Ground:
     """Gather what is known of the athletes in ``standing``."""
     panel = tracked.panel
-    place = np.full(len(histories.spells), -1, dtype=np.int64)
-    place[panel.spell_row] = np.arange(panel.n_spells)
     margin, own_pace = carry_regressors(model, tracked, histories)
-    mine = [np.flatnonzero(panel.athlete == number) for number in standing.athletes]
-    latest = [spells[np.argmax(panel.day[panel.last[spells]])] for spells in mine]
-    spell = np.array(latest, dtype=np.int64)
+    spell = latest_spells(panel, standing.athletes)
     last = panel.last[spell]
     own = begun_in_log(tracked, histories)
     own = own[np.isin(panel.athlete[own], standing.athletes)]
-    still = histories.spells["open"].to_numpy()[panel.spell_row[own]]
+    still = histories.spells["open"].to_numpy()[own]
     level = tracked.filtered.mean[:, 0]
-    criteria = [rung.criterion for rung in histories.ladder.rungs]
-    ratios = [pass_ratio(c.target, 1.0, c.measure) for c in criteria]
+    threshold, measure = rung_marks(histories.ladder, model.linear)
     return Ground(
         model=model,
         tracked=tracked,
@@ -126,13 +119,12 @@ def survey(
         standing=standing,
         plan=ladder_plan(histories.ladder),
         cut=int(day_number(pd.Series([histories.as_of]))[0]),
-        place=place,
         margin=np.nan_to_num(margin - climbing.margin),
         own_pace=own_pace,
-        threshold=to_latent(np.asarray(ratios), model.linear),
-        measure=np.array([MEASURES.index(c.measure) for c in criteria]),
+        threshold=threshold,
+        measure=measure,
         gaps=gap_table(recent_gaps(panel, last), model.rhythm),
-        habits=athlete_habits(panel, panel.eligible, level, last, model.habits),
+        habits=athlete_habits(panel, level, last, model.habits),
         scatter=tracked.filtered.scatter[spell],
         times=start_times(model, tracked, histories, own[~still], seed),
         open_times=start_times(model, tracked, histories, own[still], seed),
@@ -155,7 +147,7 @@ class SharedDraws:
         (S, P, 3) level, swing and pace after the last session of each open spell.
     """
 
-    constants: PathConstants
+    laws: PathLaws
     rung: Array
     athlete: Array
     own: Array
@@ -193,7 +185,7 @@ def draw_shared(ground: Ground, settings: Settings, open_spells: Ints) -> Shared
         own[:, mine] = z_own[:, mine] @ np.linalg.cholesky(constants.pooling.own).T
         prior = usual[mine][:, panel.rung[open_spells]].transpose(1, 0, 2) + athlete[place][:, mine]
         states[:, mine] = _open_states(tracked, constants, open_spells, prior, z_open[mine])
-    return SharedDraws(spread_constants(sets, paths), usual, athlete, own, states)
+    return SharedDraws(path_laws([c.laws for c in sets], paths, seed), usual, athlete, own, states)
 
 
 def _athlete_effects(

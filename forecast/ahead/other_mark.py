@@ -13,10 +13,10 @@ from forecast.ahead.ground import Ground
 from forecast.ahead.ladder import look_up_alone, settings_of
 from forecast.ahead.result import WhatIf, chances_by_day
 from forecast.ahead.walk import climb_one
-from forecast.errors import ForecastError
+from forecast.errors import ForecastError, is_number
 from forecast.growth import to_latent, to_ratio
 from forecast.histories import running_count
-from forecast.log import TrainingLog, is_number
+from forecast.log import TrainingLog
 from forecast.readiness import Fitted, LogView, as_view, time_columns
 from forecast.row import AHEAD_COLUMNS, rows_table
 
@@ -132,12 +132,11 @@ def _at_mark(ground: Ground, rung: int, times: float) -> tuple[Ground, pd.Timest
     done = mine["date"][run >= criterion.confirm_sessions]
     panel, linear = tracked.panel, ground.model.linear
     threshold, met = panel.threshold.copy(), panel.met.copy()
-    place = ground.place[row]
+    place = row
     # Half a unit below is written as the mark, whatever the mark: see ``growth.pass_ratio``.
     ratio = to_ratio(threshold[place], linear) + times - 1.0
     threshold[place] = to_latent(ratio, linear)
-    at = np.isin(panel.session_row, mine.index)
-    met[at] = meets.reindex(panel.session_row[at]).to_numpy()
+    met[mine.index] = meets.to_numpy()
     spells = histories.spells.copy()
     spells.loc[spells.index[row], "run"] = int(run[-1])
     there = replace(

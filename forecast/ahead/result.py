@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from forecast.errors import ForecastError
-from forecast.log import as_day, is_number
+from forecast.errors import ForecastError, is_number
+from forecast.log import as_day
 from forecast.row import DIGITS
 from forecast.types import Array
 

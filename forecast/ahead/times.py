@@ -19,9 +19,16 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 from scipy.stats import qmc, rankdata, t
 
-from forecast.ahead.sampler import Starts, block_of, climb, spread_constants
 from forecast.ahead.standing import Plan
-from forecast.growth import GRACE_WEEKS, GrowthModel, untried_habits
+from forecast.growth import (
+    Coming,
+    GrowthModel,
+    block_of,
+    path_laws,
+    simulate_days,
+    untried_habits,
+    usual_grace,
+)
 from forecast.types import Array, Flags, Ints
 
 DEGREES = 6.0
@@ -237,7 +244,7 @@ MOST_DAYS = 7 * 104
 
 def new_grace(gaps: Array) -> Array:
     """(T,) weeks of ordinary rest on a rung to come, from its gap table."""
-    return np.maximum(GRACE_WEEKS, 3.0 * np.median(gaps, axis=1) / 7.0)
+    return usual_grace(np.median(gaps, axis=1) / 7.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -272,16 +279,17 @@ def middle_days(
     root = np.linalg.cholesky(fit.constants.pooling.own + np.diag(fit.constants.pooling.athlete))
     points = qmc.Sobol(3, rng=np.random.default_rng([seed, 2])).random(paths)
     spread = ndtri(np.clip(points, 1e-9, 1 - 1e-9)) @ root.T
-    state = fit.pooled.usual(new.rung)[:, None, :] + spread
+    state = (fit.pooled.usual(new.rung)[:, None, :] + spread).transpose(2, 0, 1)
+    state[1:] *= new.gain[:, None]
     none = np.zeros(rows)
-    starts = Starts(
-        level=state[..., 0], swing=state[..., 1] * new.gain[:, None],
-        pace=state[..., 2] * new.gain[:, None], threshold=new.threshold, measure=new.measure,
-        grace=new_grace(new.gaps), confirm=plan.confirm[new.rung], run=none.astype(np.int64),
-        begun=none.astype(bool), wait=none, lost=none, done=none, shift=none,
-        origin=np.repeat(new.day[:, None], paths, axis=1), scatter=new.scatter,
-        gaps=new.gaps, first_gaps=new.gaps, habits=untried_habits(rows, model.habits),
+    coming = Coming(
+        threshold=new.threshold, measure=new.measure, grace=new_grace(new.gaps),
+        confirm=plan.confirm[new.rung], run=none.astype(np.int64), untried=True, wait=none,
+        origin=new.day, scatter=new.scatter, gaps=new.gaps, first_gaps=new.gaps,
+        habits=untried_habits(rows, model.habits),
     )  # fmt: skip
-    constants = spread_constants([fit.constants], paths)
-    found = climb(starts, constants, most_days=MOST_DAYS, seed=[seed, 3], middle_only=True)
-    return np.asarray(np.median(found.days, axis=1))
+    laws = path_laws([fit.constants.laws], paths, seed)
+    climb = simulate_days(
+        coming, state, laws, most_days=MOST_DAYS, seed=[seed, 3], middle_only=True
+    )
+    return np.asarray(np.median(climb.days, axis=1))

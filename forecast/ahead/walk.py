@@ -17,10 +17,17 @@ from forecast.ahead.duration import (
     recalibrated,
 )
 from forecast.ahead.ground import Ground, Settings, draw_shared
-from forecast.ahead.sampler import Starts, climb
 from forecast.ahead.standing import Plan, Rhythm, Standing, usual_rhythm
 from forecast.ahead.times import new_grace
-from forecast.growth import Habits, athlete_habits, lost_levels, meeting_shift, recent_gaps
+from forecast.growth import (
+    Coming,
+    Habits,
+    athlete_habits,
+    lost_levels,
+    meeting_shift,
+    recent_gaps,
+    simulate_days,
+)
 from forecast.histories import first_gap_table, gap_table
 from forecast.types import Array, Flags, Ints
 
@@ -127,7 +134,7 @@ def _set_out(
     """A walk with no rung climbed yet."""
     standing = ground.standing
     who, rung = np.nonzero(standing.under_way)
-    spells = ground.place[standing.spell[who, rung]]
+    spells = standing.spell[who, rung]
     order = np.argsort(spells, kind="stable")
     open_at = np.full(standing.behind.shape, -1, dtype=np.int64)
     open_at[who[order], rung[order]] = np.arange(len(order))
@@ -166,9 +173,9 @@ def _one_rung(going: Going, so_far: SoFar, timing: Timing | None, rung: int, who
     begun = going.open_at[who, rung] >= 0
     delay = _delays(going, rung, who, ready, begun)
     opening = np.where(begun[:, None], 0.0, np.maximum(ready, 0.0))
-    starts = _starts(going, so_far, rung, who, last, opening + delay)
+    starts, state = _starts(going, so_far, rung, who, last, opening + delay)
     seed = [settings.seed, 5, rung]
-    found = climb(starts, going.shared.constants, most_days=settings.most_days, seed=seed)
+    found = simulate_days(starts, state, going.shared.laws, most_days=settings.most_days, seed=seed)
     delay, days, maps = recalibrated(going, timing, rung, who, found, opening, delay)
     if settings.independent:
         days = days[:, np.random.default_rng([*seed, 6]).permutation(settings.paths)]
@@ -181,12 +188,12 @@ def _one_rung(going: Going, so_far: SoFar, timing: Timing | None, rung: int, who
         climbing=days,
         delay=delay,
         cleared=opening + delay + days,
-        start_level=starts.level - starts.threshold[:, None],
-        start_gain=starts.swing + starts.pace,
+        start_level=state[0] - starts.threshold[:, None],
+        start_gain=state[1] + state[2],
         end_level=margin,
         first=found.first,
         margin=np.where(really, margin - going.ground.climbing.margin, 0.0),
-        own_pace=starts.pace / going.rhythm.gain[who] - effect,
+        own_pace=state[2] / going.rhythm.gain[who] - effect,
         maps=maps,
     )
 
@@ -206,7 +213,7 @@ def _ready(
 
 def _starts(
     going: Going, so_far: SoFar, rung: int, who: Ints, last: Ints, first_day: Array
-) -> Starts:
+) -> tuple[Coming, Array]:
     """Where everybody stands on the rung: under way as filtered, else as drawn.
 
     ``first_day`` (T, P): days from the cut to the first session; 0 where under way.
@@ -227,14 +234,16 @@ def _starts(
     gaps = going.rhythm.gaps(usual, who)
     absences = ground.model.rhythm.absences
     first_gaps = first_gap_table(np.sort(usual, axis=1), wait, absences, float(ground.cut))
-    return Starts(
-        level=state[:, :, 0], swing=state[:, :, 1] * gain, pace=state[:, :, 2] * gain,
+    state = state.transpose(2, 0, 1).copy()
+    state[1:] *= gain
+    coming = Coming(
         measure=np.full(len(who), ground.measure[rung]),
         grace=np.where(begun, facts.pop("grace"), new_grace(gaps)),
-        confirm=np.full(len(who), ground.plan.confirm[rung]), begun=begun,
+        confirm=np.full(len(who), ground.plan.confirm[rung]), untried=~begun,
         origin=ground.cut + first_day, scatter=ground.scatter[who], gaps=gaps,
         first_gaps=going.rhythm.first_gaps(first_gaps, wait, who), habits=habits, **facts,
     )  # fmt: skip
+    return coming, state
 
 
 def _rung_facts(
@@ -255,9 +264,9 @@ def _rung_facts(
         return facts, habits
     panel, level = ground.tracked.panel, ground.tracked.filtered.mean[:, 0]
     rows = ground.standing.spell[who[begun], rung]
-    spell = ground.place[rows]
+    spell = rows
     last = panel.last[spell]
-    own = athlete_habits(panel, panel.eligible, level, last, ground.model.habits)
+    own = athlete_habits(panel, level, last, ground.model.habits)
     intercept[begun], sets[begun], spread[begun] = own.intercept, own.sets, own.spread
     constants, filtered = ground.model.fit.constants, ground.tracked.filtered
     for name, values in (

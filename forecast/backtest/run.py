@@ -16,8 +16,8 @@ from forecast.backtest.resample import check_resamples
 from forecast.backtest.result import BacktestResult
 from forecast.backtest.scores import weeks_followed
 from forecast.backtest.scoring import KEYS, curves_of, difference_table, make_cases, score_table
-from forecast.errors import BacktestError
-from forecast.log import TrainingLog, checked_log, is_whole
+from forecast.errors import BacktestError, is_whole
+from forecast.log import TrainingLog, checked_log
 
 LEVEL = 0.9
 """Of the ranges around scores."""

@@ -12,8 +12,8 @@ from statsmodels.duration.hazard_regression import PHReg, PHRegResults
 from statsmodels.stats.multitest import multipletests
 
 from forecast.cohort.records import SINCE_COLUMN, Records, Shown, as_histories, spell_times
-from forecast.errors import FitError, HistoryError
-from forecast.log import check_level, counted
+from forecast.errors import FitError, HistoryError, check_level
+from forecast.log import counted
 
 MIN_CLEARED = 15
 MIN_ATHLETES = 10

@@ -9,8 +9,9 @@ import pandas as pd
 from scipy.stats import norm
 
 from forecast.cohort.records import Shown
+from forecast.errors import check_level, check_seed
 from forecast.growth import centred, loose_information
-from forecast.log import TrainingLog, check_level, check_seed, in_percent
+from forecast.log import TrainingLog, in_percent
 from forecast.readiness import Fitted, LogView, as_view
 from forecast.types import Array
 

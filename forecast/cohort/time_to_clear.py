@@ -17,8 +17,8 @@ from forecast.cohort.records import (
     group_of,
     spell_times,
 )
-from forecast.errors import FitError
-from forecast.log import check_level, check_seed, counted, in_percent
+from forecast.errors import FitError, check_level, check_seed
+from forecast.log import counted, in_percent
 from forecast.survival import SurvivalCurve, TurnbullCurve, kaplan_meier, turnbull
 
 MIN_SPELLS = 3

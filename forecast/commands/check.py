@@ -36,7 +36,6 @@ def _draft(path: Path, read: Read) -> dict[str, str]:
         read_ladder(asked["ladder"]),
         mapping=load_mapping(asked["mapping"]),
         date_order=order,
-        table=asked["table"],
         sheet=asked["sheet"],
     )
     write_whole(path, text.encode("utf-8"))

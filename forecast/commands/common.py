@@ -25,10 +25,8 @@ from forecast.log import DateOrder as LogDateOrder
 from forecast.log import (
     TrainingLog,
     csv_bytes,
-    dates_set_aside,
     read_club,
     read_log,
-    shown_url,
     visible,
     write_whole,
 )
@@ -63,8 +61,8 @@ Paths = Annotated[
     list[str],
     typer.Argument(
         metavar="PATH...",
-        help="A folder holding club.toml, a club file, or log files (CSV, TSV, XLSX, Parquet, "
-        "SQLAlchemy URL) together with --ladder.",
+        help="A folder holding club.toml, a club file, or log files (CSV, TSV, XLSX, Parquet) "
+        "together with --ladder.",
     ),
 ]
 LadderFile = Annotated[str | None, typer.Option("--ladder", help="The ladder, a TOML file.")]
@@ -78,7 +76,6 @@ OrderOption = Annotated[
     DateOrder | None, typer.Option("--date-order", help="For dates such as 03/04/2026.")
 ]
 SheetOption = Annotated[str | None, typer.Option("--sheet", help="Sheet of a workbook.")]
-TableOption = Annotated[str | None, typer.Option("--table", help="Table or SELECT of a database.")]
 AsOf = Annotated[
     str | None,
     typer.Option(
@@ -141,7 +138,6 @@ def read_records(
     roster: RosterFile = None,
     date_order: OrderOption = None,
     sheet: SheetOption = None,
-    table: TableOption = None,
     as_of: AsOf = None,
     fresh: Fresh = False,
     *,
@@ -157,7 +153,7 @@ def read_records(
     cut = cut_date(as_of)
     order = cast(LogDateOrder | None, date_order.value if date_order else None)
     if ladder is None:
-        records = _club(paths, order, cut, mapping or roster or sheet or table, keep=not fresh)
+        records = _club(paths, order, cut, mapping or roster or sheet, keep=not fresh)
     else:
         log = read_log(
             paths if len(paths) > 1 else paths[0],
@@ -166,10 +162,9 @@ def read_records(
             roster=roster,
             date_order=order,
             sheet=sheet,
-            table=table,
         )
         records = Records(log.ladder.name, log, cut)
-    for said in dates_set_aside(records.log.rejected) if tell else []:
+    for said in records.log.dates_set_aside if tell else []:
         say(f"note: {said}")
     return replace(records, fresh=fresh)
 
@@ -211,15 +206,15 @@ def _club(
 ) -> Records:
     path = Path(paths[0])
     if len(paths) > 1 or not (path.is_dir() or path.suffix.casefold() == ".toml"):
-        if not path.exists() and "://" not in paths[0]:
-            raise ForecastError(f"There is no {shown_url(paths[0])}; check the name.")
+        if not path.exists():
+            raise ForecastError(f"There is no {paths[0]}; check the name.")
         raise ForecastError(
-            f"{shown_url(paths[0])} is a log file; say which ladder it belongs to with --ladder "
+            f"{paths[0]} is a log file; say which ladder it belongs to with --ladder "
             "FILE, or give a folder with a club.toml that names both."
         )
     if spare is not None:
         raise ForecastError(
-            "--mapping, --roster, --sheet and --table go with log files and --ladder; a club "
+            "--mapping, --roster and --sheet go with log files and --ladder; a club "
             "names its own in club.toml."
         )
     club = read_club(path, date_order=order, keep=keep)

@@ -19,9 +19,10 @@ from typing import Protocol
 import numpy as np
 
 from forecast.growth.engine import GrowthModel, Tracked
+from forecast.growth.filtering import match_sessions
 from forecast.growth.kernels import LEAST_TOLD
-from forecast.growth.observation import match_sessions
-from forecast.growth.scale import log_slope, to_log
+from forecast.growth.panel import log_slope, to_log
+from forecast.growth.passage import expected_to_meet
 from forecast.types import Array, Flags, Ints
 
 VAGUE_SD = 0.5
@@ -247,3 +248,24 @@ def _moved(motion: Motion, one: Array, two: Array) -> Array:
     """Covariance of bends and wiggles after some weeks and after others."""
     low, high = np.minimum(one, two), np.maximum(one, two)
     return np.asarray(motion.bend**2 * low**2 * (3.0 * high - low) / 6.0 + motion.wiggle**2 * low)
+
+
+def chance_met(model: GrowthModel, tracked: Tracked, at: Ints) -> Array:
+    """Return the chance that sessions ``at`` (n,) meet the criterion, as seen before each, (n,)."""
+    return expected_to_meet(tracked.panel, model.fit.constants.noise, tracked.filtered)[at]
+
+
+def gain_ahead(
+    model: GrowthModel, mean: Array, done: Array, day: Array, rate: Array, weeks: float = 6.0
+) -> Array:
+    """Return the gain a calendar week that is expected over the coming weeks, (T,).
+
+    ``mean`` (T, 3) is level, swing and pace at the cut, on day number ``day``, after ``done``
+    sessions, at ``rate`` sessions a week lately.
+    """
+    constants = model.fit.constants
+    dose = constants.clock.ahead(np.full(len(mean), weeks), done, day, rate)
+    alpha = constants.dynamics.alpha
+    later = mean[:, 0] + mean[:, 2] * dose + mean[:, 1] * -np.expm1(-alpha * dose) / alpha
+    now, then = (log_level(model, latent)[0] for latent in (mean[:, 0], later))
+    return np.asarray((then - now) / weeks)

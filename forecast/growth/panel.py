@@ -1,32 +1,224 @@
-"""Histories as arrays: spells sorted by length, sessions flat, sets padded by session."""
+"""Histories as arrays: spells as the histories have them, sessions flat, sets padded by session.
+
+Every set is an interval on the latent scale: what a recorded value says about the capacity of
+that set. The scale is the log of value over target, or bent to either side of it; 0 is the target.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import wrightomega
 
-from forecast.growth.dynamics import split_gap
-from forecast.growth.intervals import pass_ratio, set_intervals
-from forecast.growth.kernels import MAX_FATIGUE_STEPS
-from forecast.growth.scale import to_latent
 from forecast.histories import Histories, day_number
+from forecast.ladder import Criterion, Ladder
 from forecast.types import Array, Flags, Ints
 
 MEASURES = ("seconds", "reps", "kg", "cm")
 GRACE_WEEKS = 2.0
+MAX_FATIGUE_STEPS = 4
+"""Sets after which a session's next set is no more tired."""
+
+QUICKENING = -1.0
+"""The scale on which progress that quickens toward the mark is straight."""
+
+
+def to_latent(ratio: Array, linear: float) -> Array:
+    """Return ``(1 - linear) log(ratio) + linear (ratio - 1)``; for -1, ``sinh(log(ratio))``.
+
+    Toward the plain ratio, or, for progress that quickens on the way to the mark, the other way.
+    Neither is a power of the ratio: powers have a pole (Box & Cox 1964, J. R. Stat. Soc. B
+    26:211, eq. 1, above the target for negative powers and below it for positive ones), past
+    which a latent position has no ratio. Here every position has one, and a step on the scale is
+    worth at most ``1 / (1 - linear)`` of its size in log, or all of it.
+
+    Parameters
+    ----------
+    ratio
+        Value over target, 0 or more; infinity is allowed. A ratio of 0 is at minus infinity.
+    linear
+        Share of the plain ratio, 0 (the level of the package) up to but not including 1; or
+        ``QUICKENING``, -1.
+    """
+    ratio = np.asarray(ratio, dtype=float)
+    with np.errstate(divide="ignore"):
+        log = np.log(ratio)
+    if linear == QUICKENING:
+        with np.errstate(over="ignore"):
+            return np.sinh(log)
+    return log if linear == 0.0 else (1.0 - linear) * log + linear * (ratio - 1.0)
+
+
+def to_log(latent: Array, linear: float) -> Array:
+    """Return log(value / target) at a latent position; ``exp`` of it inverts ``to_latent``.
+
+    Solved by Wright's omega function, ``w + log(w) = x`` (Corless & Jeffrey 2002).
+    """
+    latent = np.asarray(latent, dtype=float)
+    if linear == 0.0:
+        return latent
+    if linear == QUICKENING:
+        return np.arcsinh(latent)
+    weight = linear / (1.0 - linear)
+    # With w = weight * ratio: w + log(w) = (latent + linear) / (1 - linear) + log(weight).
+    place = (latent + linear) / (1.0 - linear) + np.log(weight)
+    omega = np.real(wrightomega(place))
+    return np.where(place < -30.0, place, np.log(np.maximum(omega, 1e-300))) - np.log(weight)
+
+
+def to_ratio(latent: Array, linear: float) -> Array:
+    """Return value over target at a latent position; the inverse of ``to_latent``."""
+    return np.exp(to_log(latent, linear))
+
+
+def log_slope(latent: Array, linear: float) -> Array:
+    """Return the change of log(value / target) for a step of one on the latent scale."""
+    if linear == QUICKENING:
+        return 1.0 / np.sqrt(1.0 + np.asarray(latent, dtype=float) ** 2)
+    return 1.0 / (1.0 - linear + linear * to_ratio(latent, linear))
+
+
+UNITS = (60.0, 30.0, 10.0, 5.0, 2.0, 1.0, 0.5, 0.25, 0.1, 0.05, 0.01)
+"""Rounding units looked for, coarse first."""
+
+MIN_VALUES_FOR_COARSE = 8
+"""Fewer values than this never establish a unit coarser than one."""
+NEARLY_ALL = 0.98
+
+
+def infer_unit(values: np.ndarray, *, whole: float = 1.0) -> float:
+    """Return the rounding unit: the coarsest of ``UNITS`` that nearly all values are multiples of.
+
+    A unit coarser than ``whole`` is believed only when ``MIN_VALUES_FOR_COARSE`` values over
+    at least three different multiples agree, so that a handful of tens does not look like
+    rounding to ten.
+    """
+    values = values[values > 0]
+    if len(values) == 0:
+        return whole
+    for unit in UNITS:
+        different = len(np.unique(np.round(values / unit)))
+        enough = len(values) >= MIN_VALUES_FOR_COARSE and different >= 3
+        if _on_grid(values, unit) >= NEARLY_ALL and (unit <= whole or enough):
+            return unit
+    return UNITS[-1]
+
+
+def usual_units(sets: pd.DataFrame, ladder: Ladder) -> dict[str, float]:
+    """Return the rounding unit of all sets of each measure: how this log's values are noted.
+
+    Somebody who has shown only nothing and 5 s says little about the unit; whoever notes the
+    others to 5 s notes these so too.
+    """
+    failed = sets[sets["stopped"] != "target"]
+    measure = failed["rung"].map({rung.key: rung.criterion.measure for rung in ladder.rungs})
+    return {name: infer_unit(part.to_numpy()) for name, part in failed["value"].groupby(measure)}
+
+
+def rounding_units(
+    sets: pd.DataFrame, ladder: Ladder, usual: dict[str, float] | None = None
+) -> pd.Series:
+    """Return the rounding unit of each set (reps: always 1).
+
+    Inferred by athlete and rung, by athlete and measure, and for the whole log: the coarsest of
+    the three of which nearly all values of this athlete on this rung are multiples.
+
+    Parameters
+    ----------
+    sets, ladder
+        Rows with ``athlete, rung, value, stopped``, and the ladder.
+    usual
+        From ``usual_units``, of these sets where left out.
+    """
+    usual = usual_units(sets, ladder) if usual is None else usual
+    measure = sets["rung"].map({rung.key: rung.criterion.measure for rung in ladder.rungs})
+    rows = sets[["athlete", "rung", "value", "stopped"]].assign(measure=measure)
+    rows = rows[measure != "reps"]
+    noted = rows[rows["stopped"] != "target"]
+    theirs = {
+        key: infer_unit(part.to_numpy())
+        for key, part in noted.groupby(["athlete", "measure"])["value"]
+    }
+    units = {
+        (athlete, rung, kind): _coarsest_that_fits(
+            part.to_numpy(), (theirs.get((athlete, kind), 1.0), usual.get(kind, 1.0))
+        )
+        for (athlete, rung, kind), part in noted.groupby(["athlete", "rung", "measure"])["value"]
+    }
+    keys = zip(rows["athlete"], rows["rung"], rows["measure"], strict=True)
+    found = pd.Series(1.0, index=sets.index)
+    found[rows.index] = [units.get(key, 1.0) for key in keys]
+    return found
+
+
+def _coarsest_that_fits(values: np.ndarray, elsewhere: tuple[float, ...]) -> float:
+    own = infer_unit(values)
+    values = values[values > 0]
+    fits = [unit for unit in elsewhere if _on_grid(values, unit) >= NEARLY_ALL]
+    return max([own, *fits])
+
+
+def _on_grid(values: np.ndarray, unit: float) -> float:
+    """Share of the values that are multiples of the unit, 1 where there are none."""
+    ratio = values / unit
+    return float(np.mean(np.abs(ratio - np.round(ratio)) < 1e-6)) if len(values) else 1.0
+
+
+def set_intervals(
+    sets: pd.DataFrame, ladder: Ladder, usual: dict[str, float] | None = None
+) -> pd.DataFrame:
+    """Return ``lower``, ``upper`` (value over target) and ``unit`` for each set.
+
+    A value noted to the unit ``u`` says the capacity lay within half a unit of it; ``n`` whole
+    reps say from ``n`` up to ``n + 1``; a set stopped at the target or by choice says from the
+    value up; a miss says from nothing up to the smallest unit. A set that equals the target
+    with no reason for stopping is read as stopped there: coaches call time at the pass mark.
+    ``sets`` have ``athlete, rung, value, target, stopped``; ``usual`` is as for ``rounding_units``.
+    """
+    measure = sets["rung"].map({r.key: r.criterion.measure for r in ladder.rungs})
+    reps = (measure == "reps").to_numpy()
+    value = sets["value"].to_numpy(dtype=float)
+    target = sets["target"].to_numpy(dtype=float)
+    unit = rounding_units(sets, ladder, usual).to_numpy()
+    lower = np.where(reps, value, value - unit / 2)
+    upper = np.where(reps, value + 1.0, value + unit / 2)
+    missed = value < np.where(reps, 1.0, 1e-9)
+    lower = np.where(missed, 0.0, np.maximum(lower, 0.0))
+    upper = np.where(missed, np.where(reps, 1.0, unit), upper)
+    stopped = sets["stopped"].isin(["target", "choice"]).to_numpy()
+    at_target = (sets["stopped"] == "unknown").to_numpy() & (np.abs(value - target) < 1e-9)
+    upper = np.where((stopped | at_target) & ~missed, np.inf, upper)
+    return pd.DataFrame(
+        {"lower": lower / target, "upper": upper / target, "unit": unit}, index=sets.index
+    )
+
+
+def pass_ratio(criterion: Criterion, unit: float = 1.0) -> float:
+    """Return the capacity, over target, from which a recorded value reaches the target.
+
+    Holds are noted to the nearest ``unit``, so half a unit below is written as the target; reps
+    are whole.
+    """
+    if criterion.measure == "reps":
+        return 1.0
+    target = criterion.target
+    # A target off the rounding grid is reached by the next value on it.
+    lowest = np.ceil(target / unit - 1e-9) * unit
+    return float(lowest - unit / 2) / target
 
 
 @dataclass(frozen=True, slots=True)
 class Panel:
     """Arrays of S spells, N sessions and up to K sets a session.
 
+    Spells are in the order of ``histories.spells``, sessions in that of ``histories.sessions``.
+
     Attributes
     ----------
-    spell_row
-        (S,) row of each spell in ``histories.spells``; longest spell first.
     start, length
         (S,) first session of the spell in the flat arrays, and how many follow.
     athlete, rung, measure
@@ -35,8 +227,6 @@ class Panel:
         (S,) latent position from which a recorded value reaches the target.
     grace
         (S,) weeks between sessions up to which training goes on working.
-    session_row
-        (N,) row of each session in ``histories.sessions``.
     spell, day
         (N,) spell of each session and its day number.
     number
@@ -45,24 +235,22 @@ class Panel:
         (N,) weeks up to the grace and weeks beyond it since the session before (0 at first).
     lower, upper
         (N, K) bounds of each set in latent units; padded sets run from -inf to inf.
+    ceiling
+        (N, K) upper bounds with which the level is read off: a clean, unassisted set that met the
+        mark has none, for had it gone on it says that much or more.
     fatigue, unclean, assisted
         (N, K) sets done before in the session (at most 4), and flags as 0 or 1; a set with less
         than the load asked for is flagged as assisted.
-    used
-        (N, K) whether the place holds a set.
     n_sets
         (N,) sets in each session.
     met
         (N,) whether the session met the criterion.
-    ceiling
-        (N, K) upper bounds with which the level is read off (``ceilings``).
     eligible
         (N,) sets that could have met the criterion: counting, and not ended early by choice.
     linear
-        Share of the plain ratio in the latent scale (``scale.to_latent``).
+        Share of the plain ratio in the latent scale (``to_latent``).
     """
 
-    spell_row: Ints
     start: Ints
     length: Ints
     athlete: Ints
@@ -70,7 +258,6 @@ class Panel:
     measure: Ints
     threshold: Array
     grace: Array
-    session_row: Ints
     spell: Ints
     day: Ints
     number: Ints
@@ -78,13 +265,12 @@ class Panel:
     excess: Array
     lower: Array
     upper: Array
+    ceiling: Array
     fatigue: Array
     unclean: Array
     assisted: Array
-    used: Flags
     n_sets: Ints
     met: Flags
-    ceiling: Array
     eligible: Array
     linear: float
 
@@ -106,9 +292,17 @@ class Panel:
         return gap
 
     @property
+    def longest_first(self) -> Ints:
+        """(S,) spells by number of sessions, the longest first."""
+        return np.argsort(-self.length, kind="stable")
+
+    @property
     def last(self) -> Ints:
         """(S,) place of each spell's last session in the flat arrays."""
         return self.start + self.length - 1
+
+
+BY_SPELL = ("athlete", "rung", "measure", "threshold", "grace")
 
 
 def build_panel(
@@ -116,157 +310,128 @@ def build_panel(
 ) -> Panel:
     """Lay the histories out as arrays.
 
-    ``linear`` is that of ``scale.to_latent``, ``units`` those of ``intervals.usual_units``.
+    ``linear`` is that of ``to_latent``, ``units`` those of ``usual_units``.
     """
-    sessions, sets = histories.sessions, histories.sets
-    counts = sessions.groupby("spell").size().reindex(range(len(histories.spells)), fill_value=0)
-    order = np.argsort(-counts.to_numpy(), kind="stable")
-    order = order[counts.to_numpy()[order] > 0]
-    place = np.empty(len(histories.spells), dtype=np.int64)
-    place[order] = np.arange(len(order))
-    flat = np.argsort(place[sessions["spell"].to_numpy()], kind="stable")
-    sessions = sessions.iloc[flat]
-    spell = place[sessions["spell"].to_numpy()]
-    length = counts.to_numpy()[order].astype(np.int64)
-    start = np.concatenate([[0], np.cumsum(length)[:-1]]).astype(np.int64)
+    sessions, spells = histories.sessions, histories.spells
+    spell = sessions["spell"].to_numpy(dtype=np.int64)
+    length = np.bincount(spell, minlength=len(spells))
+    start = np.cumsum(length) - length
     day = day_number(sessions["date"])
     gap = np.diff(day, prepend=day[:1]) / 7.0
     gap[start] = 0.0
-    grace = _grace(gap, start, length)
+    medians = [np.median(gap[s + 1 : s + n] if n > 1 else 0.0) for s, n in np.c_[start, length]]
+    grace = usual_grace(np.asarray(medians, dtype=float))
     rest, excess = split_gap(gap, grace[spell])
-    spells = histories.spells.iloc[order]
-    columns = _pad_sets(sets, sessions.index.to_numpy(), histories, units)
-    ceiling = ceilings(columns)
+    rung = spells["rung_index"].to_numpy(dtype=np.int64)
+    _, measure = rung_marks(histories.ladder, linear)
+    columns = _pad_sets(histories, units)
     plain = Panel(
-        spell_row=order.astype(np.int64),
         start=start,
         length=length,
         athlete=spells["athlete_id"].to_numpy(dtype=np.int64),
-        rung=spells["rung_index"].to_numpy(dtype=np.int64),
-        measure=_measures(histories, spells),
+        rung=rung,
+        measure=measure[rung],
         threshold=columns.pop("threshold")[start],
         grace=grace,
-        session_row=sessions.index.to_numpy(dtype=np.int64),
         spell=spell,
         day=day,
         number=np.arange(len(spell)) - start[spell],
         rest=rest,
         excess=excess,
-        n_sets=columns["used"].sum(axis=1).astype(np.int64),
-        ceiling=ceiling,
         met=sessions["meets"].to_numpy(dtype=bool),
-        eligible=columns.pop("eligible").sum(axis=1),
         linear=0.0,
         **columns,
     )
     return rescaled(plain, linear)
 
 
+def usual_grace(usual: Array) -> Array:
+    """Return weeks of ordinary rest: two, or three usual gaps (in weeks) where that is longer."""
+    return np.maximum(GRACE_WEEKS, 3.0 * usual)
+
+
+def split_gap(weeks: Array, grace: Array | float) -> tuple[Array, Array]:
+    """Split weeks between sessions into training time and excess.
+
+    Up to ``grace`` weeks between sessions are ordinary rest, in which training goes on working;
+    what lies beyond adds no gain and is charged with detraining.
+    """
+    weeks = np.asarray(weeks, dtype=float)
+    tau = np.minimum(weeks, grace)
+    return tau, weeks - tau
+
+
 def rescaled(plain: Panel, linear: float) -> Panel:
     """Return a panel on the log scale with its bounds and thresholds on another."""
     if linear == 0.0:
         return plain
-
-    def moved(log: Array) -> Array:
-        return to_latent(np.exp(log), linear)
-
-    return replace(
-        plain,
-        linear=linear,
-        lower=moved(plain.lower),
-        upper=moved(plain.upper),
-        ceiling=moved(plain.ceiling),
-        threshold=moved(plain.threshold),
-    )
+    moved: dict[str, Any] = {
+        name: to_latent(np.exp(getattr(plain, name)), linear)
+        for name in ("lower", "upper", "ceiling", "threshold")
+    }
+    return replace(plain, linear=linear, **moved)
 
 
-def _measures(histories: Histories, spells: pd.DataFrame) -> Ints:
-    codes = [MEASURES.index(rung.criterion.measure) for rung in histories.ladder.rungs]
-    return np.asarray(codes, dtype=np.int64)[spells["rung_index"].to_numpy()]
+def rung_marks(ladder: Ladder, linear: float) -> tuple[Array, Ints]:
+    """Return the latent pass mark and the measure number of every rung, (R,), none logged yet."""
+    criteria = [rung.criterion for rung in ladder.rungs]
+    measure = np.array([MEASURES.index(c.measure) for c in criteria], dtype=np.int64)
+    return to_latent(np.array([pass_ratio(c) for c in criteria]), linear), measure
 
 
-def _grace(gap: Array, start: Ints, length: Ints) -> Array:
-    """Grace by spell: two weeks, or three times the spell's median gap where that is longer."""
-    medians = [
-        float(np.median(gap[s + 1 : s + n])) if n > 1 else 0.0
-        for s, n in zip(start, length, strict=True)
-    ]
-    return np.maximum(GRACE_WEEKS, 3.0 * np.asarray(medians, dtype=float))
-
-
-def _pad_sets(
-    sets: pd.DataFrame,
-    session_order: Ints,
-    histories: Histories,
-    units: dict[str, float] | None,
-) -> dict[str, NDArray]:
-    """Return set columns as (N, K) arrays in the panel's session order."""
-    bounds = set_intervals(sets, histories.ladder, units)
-    place = np.empty(len(session_order), dtype=np.int64)
-    place[session_order] = np.arange(len(session_order))
-    row = place[sets["session"].to_numpy()]
+def _pad_sets(histories: Histories, units: dict[str, float] | None) -> dict[str, NDArray]:
+    """Return the panel's columns of sets, (N, K), with threshold, n_sets and eligible (N,)."""
+    sets, ladder = histories.sets, histories.ladder
+    bounds = set_intervals(sets, ladder, units)
+    row = sets["session"].to_numpy()
     column = sets.groupby("session").cumcount().to_numpy()
-    shape = (len(session_order), int(column.max()) + 1)
+    n_sets = np.bincount(row, minlength=len(histories.sessions))
+    shape = (len(n_sets), int(n_sets.max()))
 
-    def spread(values: NDArray, fill: float | bool) -> NDArray:
-        out = np.full(shape, fill, dtype=np.asarray(values).dtype)
+    def spread(values: NDArray, fill: float) -> Array:
+        out = np.full(shape, fill)
         out[row, column] = values
         return out
 
     with np.errstate(divide="ignore"):
         lower, upper = np.log(bounds["lower"].to_numpy()), np.log(bounds["upper"].to_numpy())
-    criteria = {rung.key: rung.criterion for rung in histories.ladder.rungs}
-    ratios = [
-        pass_ratio(criteria[rung].target, unit, criteria[rung].measure)
-        for rung, unit in zip(sets["rung"], bounds["unit"], strict=True)
-    ]
+    unclean = (~sets["clean"]).to_numpy()
+    assisted = (sets["assisted"] | ~sets["loaded"]).to_numpy()
+    criteria = {rung.key: rung.criterion for rung in ladder.rungs}
+    pairs = zip(sets["rung"], bounds["unit"], strict=True)
+    mark = np.log([pass_ratio(criteria[rung], unit) for rung, unit in pairs])
     threshold = np.zeros(shape[0])
-    threshold[row] = np.log(np.asarray(ratios))
+    threshold[row] = mark
+    met = ~unclean & ~assisted & (lower >= mark - 1e-9)
+    early = (sets["stopped"] == "choice") & (sets["value"] < sets["target"])
     return {
         "lower": spread(lower, -np.inf),
         "upper": spread(upper, np.inf),
-        "fatigue": spread(np.minimum(column.astype(float), float(MAX_FATIGUE_STEPS)), 0.0),
-        "unclean": spread((~sets["clean"]).to_numpy(dtype=float), 0.0),
-        "assisted": spread((sets["assisted"] | ~sets["loaded"]).to_numpy(dtype=float), 0.0),
-        "eligible": spread(_eligible(sets), 0.0),
-        "used": spread(np.ones(len(sets), dtype=bool), False),
+        "ceiling": spread(np.where(met, np.inf, upper), np.inf),
+        "fatigue": spread(np.minimum(column, MAX_FATIGUE_STEPS), 0.0),
+        "unclean": spread(unclean, 0.0),
+        "assisted": spread(assisted, 0.0),
+        "eligible": spread((sets["counts"] & ~early).to_numpy(), 0.0).sum(axis=1),
+        "n_sets": n_sets,
         "threshold": threshold,
     }
 
 
-def ceilings(columns: dict[str, NDArray]) -> Array:
-    """Return the upper bounds with which the level is read off, (N, K).
-
-    A clean, unassisted set that met the mark has none: had it gone on, or had it just been a
-    good day, it says that much or more.
-    """
-    met = (columns["unclean"] == 0) & (columns["assisted"] == 0)
-    met &= columns["lower"] >= columns["threshold"][:, None] - 1e-9
-    return np.where(met, np.inf, columns["upper"])
-
-
-def _eligible(sets: pd.DataFrame) -> Array:
-    early = (sets["stopped"] == "choice") & (sets["value"] < sets["target"])
-    return (sets["counts"] & ~early).to_numpy(dtype=float)
+def latest_spells(panel: Panel, athletes: Ints) -> Ints:
+    """(A,) the spell that each athlete trained last; of several on one day the longest."""
+    order = np.lexsort((-np.arange(panel.n_spells), panel.length, panel.day[panel.last]))
+    latest = np.full(int(panel.athlete.max()) + 1, -1)
+    latest[panel.athlete[order]] = order  # the last one stays
+    return latest[athletes]
 
 
 def take_spells(panel: Panel, which: Ints) -> Panel:
-    """Return the panel of these spells alone (places in increasing order keep longest first)."""
-    which = np.sort(np.asarray(which, dtype=np.int64))
+    """Return the panel of these spells alone, in this order."""
     length = panel.length[which]
-    start = np.concatenate([[0], np.cumsum(length)[:-1]]).astype(np.int64)
+    start = np.cumsum(length) - length
     flat = np.repeat(panel.start[which] - start, length) + np.arange(length.sum())
-    by_spell = ("spell_row", "athlete", "rung", "measure", "threshold", "grace")
-    by_session = (
-        *("session_row", "day", "number", "rest", "excess"),
-        *("lower", "upper", "fatigue", "unclean", "assisted", "used", "n_sets"),
-        *("met", "ceiling", "eligible"),
-    )
-    return Panel(
-        start=start,
-        length=length,
-        spell=np.repeat(np.arange(len(which)), length),
-        linear=panel.linear,
-        **{name: getattr(panel, name)[which] for name in by_spell},
-        **{name: getattr(panel, name)[flat] for name in by_session},
-    )
+    new: dict[str, Any] = {"start": start, "length": length, "linear": panel.linear}
+    new["spell"] = np.repeat(np.arange(len(which)), length)
+    for name in {part.name for part in fields(Panel)} - new.keys():
+        new[name] = getattr(panel, name)[which if name in BY_SPELL else flat]
+    return Panel(**new)

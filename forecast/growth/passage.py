@@ -3,7 +3,8 @@
 The level's path, the days of the sessions, the day's form and the number of sets are drawn; given
 those, the chance that a session meets the criterion, and so the chance of each run of meeting
 sessions, is computed and not drawn (Rao-Blackwellisation: Casella & Robert 1996, Biometrika
-83:81), which takes most of the noise out of a few hundred paths.
+83:81), which takes most of the noise out of a few hundred paths. A ladder needs days, for the next
+rung begins where a path ended: there (``simulate_days``) it is drawn whether a session meets.
 
 Every target uses the same random numbers, so a forecast does not depend on who else is asked
 about in the same call.
@@ -11,33 +12,170 @@ about in the same call.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import astuple, dataclass
+from typing import Any
 
 import numpy as np
-from scipy.special import ndtri
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import expit, logit, ndtri
 from scipy.stats import qmc
+from sklearn.linear_model import LogisticRegression
 
-from forecast.growth.clock import Clock
-from forecast.growth.dynamics import Dynamics
-from forecast.growth.habits import Habits
-from forecast.growth.kernels import Luck, Standing, Tables, walk_paths
-from forecast.growth.observation import Noise
-from forecast.growth.session import draw_form
-from forecast.types import Array, Ints
+from forecast.growth.filtering import Filtered, Noise
+from forecast.growth.motion import (
+    HIGHEST_CLEAN,
+    LOWEST_CLEAN,
+    PLAIN_CLOCK,
+    Clock,
+    Dynamics,
+    Luck,
+    PathLaws,
+    Rungs,
+    Standing,
+    Tables,
+    clocks_of,
+    expected_meets,
+    walk_paths,
+)
+from forecast.growth.panel import Panel
+from forecast.types import Array, Flags, Ints
 
-PLAIN_CLOCK = Clock()
+TABLE_SIZE = 32
+MEMORY_SESSIONS = 12
+MAX_SETS = 8
+PRIOR_SETS = np.array([3.0])
+INTERCEPT_SD = 1.0
+"""How far athletes' habits of clean, unassisted sets differ, on the logit scale (judgement)."""
+LATEST = 30
+"""How many of a spell's latest sessions are held against what was expected of them."""
+SHIFT_SD = 1.0
+"""How far the log odds of meeting may be off before any session tells (judgement)."""
 BLOCK = 32
 """Sessions whose random numbers are drawn at once."""
 
 
 @dataclass(frozen=True, slots=True)
-class Targets:
-    """T forecasts to make.
+class CohortHabits:
+    """Chance that a set can count: expit(intercept + slope * level); ``sets`` a session (table)."""
+
+    intercept: float
+    slope: float
+    sets: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Habits:
+    """(T,) ``intercept``, common ``slope`` and (T, TABLE_SIZE) ``sets`` of each target.
+
+    ``spread`` (T,) is the standard deviation of what is known of the intercept.
+    """
+
+    intercept: Array
+    slope: float
+    sets: Array
+    spread: Array | float = 0.0
+
+
+def clip_level(level: Array) -> Array:
+    """Return the level as far as it tells of habits."""
+    return np.clip(level, LOWEST_CLEAN, HIGHEST_CLEAN)
+
+
+def cohort_habits(eligible: Array, n_sets: Array, level: Array) -> CohortHabits:
+    """Learn the cohort's habits.
+
+    From sets that could have counted and all sets, by session (N,), and the level filtered after
+    each.
+    """
+    levels = (np.arange(TABLE_SIZE) + 0.5) / TABLE_SIZE
+    counts = np.minimum(n_sets if len(n_sets) else PRIOR_SETS, MAX_SETS)
+    x = np.concatenate([clip_level(level), clip_level(level), [-0.5, -0.5]])[:, None]
+    y = np.concatenate([np.ones(len(level)), np.zeros(len(level)), [1.0, 0.0]])
+    # Two pseudo-sets, 3 to 1 for counting, keep a log without any unclean set finite.
+    weight = np.concatenate([eligible, n_sets - eligible, [1.5, 0.5]])
+    keep = weight > 0
+    model = LogisticRegression(C=1.0).fit(x[keep], y[keep], sample_weight=weight[keep])
+    return CohortHabits(
+        float(model.intercept_[0]),
+        float(model.coef_[0, 0]),
+        np.round(np.quantile(counts, levels)),
+    )
+
+
+def latest_sessions(panel: Panel, last: Ints, count: int) -> tuple[Ints, Flags]:
+    """Return the places of each target's latest sessions, (T, count), and which of them exist."""
+    at = last[:, None] - np.arange(count)
+    inside = at >= panel.start[panel.spell[last]][:, None]
+    return np.where(inside, at, last[:, None]), inside
+
+
+def logit_shift(hits: NDArray, trials: NDArray, base: Array, sd: float) -> tuple[Array, Array]:
+    """Return how far log odds are off from what is expected, (T,), and the curvature there.
+
+    The mode of a logistic regression with the expected log odds ``base`` as offset, one intercept
+    a target and a normal prior around 0. All are (T, L).
+    """
+    shift = np.zeros(len(hits))
+    for _ in range(12):  # Newton steps to the mode of a concave posterior
+        p = expit(base + shift[:, None])
+        curve = (trials * p * (1.0 - p)).sum(axis=1) + 1.0 / sd**2
+        slope = (hits - trials * p).sum(axis=1) - shift / sd**2
+        shift += np.clip(slope / curve, -2.0, 2.0)
+    return shift, curve
+
+
+def athlete_habits(panel: Panel, level: Array, last: Ints, cohort: CohortHabits) -> Habits:
+    """Habits as of given sessions, from the same spell's latest sessions, shrunk to the cohort.
+
+    ``level`` is (N,) as for ``cohort_habits``; ``last`` (T,) is the session up to which each target
+    is known.
+    """
+    at, inside = latest_sessions(panel, last, MEMORY_SESSIONS)
+    base = cohort.intercept + cohort.slope * clip_level(level[at])
+    good, total = panel.eligible[at] * inside, panel.n_sets[at] * inside
+    shift, curve = logit_shift(good, total, base, INTERCEPT_SD)
+    # Sets a session: the latest own counts, then the cohort's for n / (n + 3).
+    counts = np.minimum(panel.n_sets[at], MAX_SETS).astype(float)
+    n, column = inside.sum(axis=1), np.arange(TABLE_SIZE)
+    mine = np.round(TABLE_SIZE * n / (n + 3.0)).astype(np.int64)
+    own = np.take_along_axis(counts, column % n[:, None], axis=1)
+    sets = np.where(column < mine[:, None], own, cohort.sets)
+    return Habits(cohort.intercept + shift, cohort.slope, sets, 1.0 / np.sqrt(curve))
+
+
+def untried_habits(count: int, cohort: CohortHabits) -> Habits:
+    """Habits of targets without a single session: the cohort's."""
+    return Habits(np.full(count, cohort.intercept), cohort.slope, np.tile(cohort.sets, (count, 1)))
+
+
+def expected_to_meet(panel: Panel, noise: Noise, filtered: Filtered) -> Array:
+    """Return the chance that each past session met its criterion, as seen before it, (N,)."""
+    scatter, measure = filtered.scatter[panel.spell], panel.measure[panel.spell]
+    day_sd = noise.day_sd[measure] * scatter * noise.day_spread
+    return expected_meets(
+        np.ascontiguousarray(filtered.before_mean), np.sqrt(filtered.before_var + day_sd**2),
+        panel.threshold[panel.spell], noise.set_sd[measure] * scatter, noise.fatigue, noise.slip,
+        panel.eligible,
+    )  # fmt: skip
+
+
+def meeting_shift(panel: Panel, noise: Noise, filtered: Filtered, last: Ints) -> Array:
+    """(T,) by how far the log odds of meeting are off as of these sessions.
+
+    A forecast that expected 9 of 27 sessions to meet where none did is put right by as much as 27
+    sessions can say.
+    """
+    at, inside = latest_sessions(panel, last, LATEST)
+    chance = np.clip(expected_to_meet(panel, noise, filtered)[at], 1e-6, 1.0 - 1e-6)
+    return logit_shift(panel.met[at] * inside, inside, logit(chance), SHIFT_SD)[0]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Coming:
+    """T rungs with their sessions to come.
 
     Attributes
     ----------
-    mean, cov
-        (T, 3) and (T, 3, 3) opinion of (level, swing, pace) on the day of the last session.
     threshold, measure, grace
         (T,) latent pass mark, measure number, weeks of ordinary rest.
     confirm, run
@@ -49,13 +187,14 @@ class Targets:
     habits
         Sets a session and the share that can count.
     untried
-        Whether these rungs have no session yet: the opinion is then that of the first session,
-        and the wait for it changes nothing.
+        (T,) whether the rung has no session yet: the state is then that of the first session, and
+        the wait for it changes nothing.
     scatter
         (T,) how widely the athlete's sets scatter, as a multiple of the cohort's noise.
-    clock, done, last_day
-        The training clock, and (T,) sessions so far and day number of the last one, from which
-        it goes on.
+    done
+        (T,) sessions so far, from which the training clock goes on.
+    origin
+        (T,) or (T, P) day number of the cut.
     lost
         (T,) level lost to layoffs by the last session, which comes back with training.
     shift
@@ -64,8 +203,6 @@ class Targets:
         (T,) by how much the spell's own training time runs faster than the cohort's.
     """
 
-    mean: Array
-    cov: Array
     threshold: Array
     measure: Ints
     grace: Array
@@ -75,18 +212,30 @@ class Targets:
     gaps: Array
     first_gaps: Array
     habits: Habits
-    untried: bool = False
+    untried: Flags | bool = False
     scatter: Array | float = 1.0
-    clock: Clock = PLAIN_CLOCK
     done: Array | float = 0.0
-    last_day: Array | float = 0.0
+    origin: Array | float = 0.0
     lost: Array | float = 0.0
     shift: Array | float = 0.0
     speed: Array | float = 1.0
 
     def __len__(self) -> int:
-        """Number of targets T."""
+        """Number of rungs T."""
         return len(self.threshold)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Targets(Coming):
+    """T forecasts to make, by the training ``clock``.
+
+    ``mean`` (T, 3) and ``cov`` (T, 3, 3): opinion of (level, swing, pace) on the day of the last
+    session.
+    """
+
+    mean: Array
+    cov: Array
+    clock: Clock = PLAIN_CLOCK
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +263,21 @@ class Passage:
     next_session: Array
 
 
+@dataclass(frozen=True, slots=True)
+class Climb:
+    """How T rungs went on P paths.
+
+    ``days`` (T, P) from the cut date (from the first session where untried) to clearing. A path
+    that did not clear within the days looked at stands past them, the later the further its level
+    ended below the mark: an order, no time. ``level`` (T, P) at the last session simulated;
+    ``first`` (T,) chance that the next session meets the criterion.
+    """
+
+    days: Array
+    level: Array
+    first: Array
+
+
 def simulate_passage(
     targets: Targets,
     dynamics: Dynamics,
@@ -128,37 +292,103 @@ def simulate_passage(
     ``paths`` is their number, for all or (T,) for each; powers of two keep the points balanced. All
     targets share the draws of ``rng``.
     """
-    each = np.broadcast_to(np.asarray(paths, dtype=np.int64), len(targets))
+    each = np.broadcast_to(np.asarray(paths, dtype=np.int64), len(targets)).copy()
     pairs = (int(each.max(initial=1)) + 1) // 2
+    # Scrambled Sobol points (Owen 1998).
     uniform = qmc.Sobol(4, rng=rng.spawn(1)[0]).random(pairs)
     points = mirrored(ndtri(np.clip(uniform, 1e-9, 1 - 1e-9)))
-    paths = len(points)
-    level, swing, pace = _starting_points(targets, points[:, :3])
-    careful = np.ascontiguousarray(points[:, 3])
-    day = np.repeat(-targets.wait[:, None].astype(float), paths, axis=1)
-    lost = np.broadcast_to(_column(targets.lost), level.shape).copy()
-    standing = Standing(level, swing, pace, lost, day, _starting_runs(targets, paths))
-    motion = np.array([getattr(dynamics, f.name) for f in fields(Dynamics)])
-    law = (targets.clock.numbers, motion, (noise.slip, noise.fatigue))
-    by_day, next_session = np.zeros((len(targets), horizon_days + 1)), np.zeros(len(targets))
-    gaps, first_gaps = (np.asarray(g, dtype=float) for g in (targets.gaps, targets.first_gaps))
-    tables = Tables(gaps, first_gaps, targets.habits.sets)
-    numbers = (_numbers(targets, noise), np.stack([targets.confirm, each], axis=1), careful)
+    root = np.linalg.cholesky(targets.cov + 1e-12 * np.eye(3))
+    state = targets.mean.T[:, :, None] + np.einsum("tij,pj->itp", root, points[:, :3])
+    runs = np.zeros((len(targets), len(points), int(targets.confirm.max(initial=1))))
+    runs[np.arange(len(targets)), :, np.minimum(targets.run, targets.confirm - 1)] = 1.0
+    standing, rungs = _standing(targets, state, runs), _rungs(targets, each)
+    laws = path_laws([(targets.clock, dynamics, noise)], len(points), points[:, 3])
+    by_day, first = np.zeros((len(targets), horizon_days + 1)), np.zeros(len(targets))
+    tables = Tables(*(_floats(t) for t in (targets.gaps, targets.first_gaps, targets.habits.sets)))
     step, going = 0, len(targets) > 0
     while going:  # ends when every path has passed the horizon: gaps are one day at least
-        # Path by path, so that a target's first paths are the same however many others have.
-        table, luck, days = rng.spawn(3)
-        columns = table.integers(0, gaps.shape[1], (pairs, BLOCK, 2)).repeat(2, axis=0)
-        columns = columns.transpose(1, 2, 0).copy()
-        columns[:, 1] %= targets.habits.sets.shape[1]
-        normal = mirrored(luck.standard_normal((pairs, BLOCK, 2))).transpose(1, 2, 0).copy()
-        form = draw_form(days, (paths, BLOCK), noise.day_down, noise.day_up).T.copy()
+        luck = _luck(rng, tables, laws, drawn=False)
         going = walk_paths(
-            step, targets.untried, standing, tables, numbers,
-            Luck(columns, normal, form, form), law, (by_day, next_session),
-        )  # fmt: skip
+            step, horizon_days, False, standing, tables, rungs, luck, laws, by_day, first
+        )
         step += BLOCK
-    return Passage(np.minimum(np.cumsum(by_day, axis=1), 1.0), next_session)
+    return Passage(np.minimum(np.cumsum(by_day, axis=1), 1.0), first)
+
+
+def simulate_days(
+    coming: Coming,
+    state: Array,
+    laws: PathLaws,
+    *,
+    most_days: int,
+    seed: list[int],
+    middle_only: bool = False,
+) -> Climb:
+    """Simulate T rungs on P paths until cleared, path by path from ``state`` (3, T, P).
+
+    The days of an untried rung count from its first session. ``seed`` names this rung's random
+    numbers: they belong to (rung, step, path) and are shared by all athletes. With ``middle_only``
+    the paths of a rung stop once the middle of its days is known: that stays the same to the day,
+    and what lies later is an order, no time.
+    """
+    rng = np.random.default_rng(seed)
+    rows, paths = state.shape[1:]
+    standing = _standing(coming, state, np.tile(coming.run[:, None, None] + 0.0, (1, paths, 1)))
+    # One entry is drawn for both tables of gaps, of which the usual one may be the finer.
+    finer = coming.gaps.shape[1] // coming.first_gaps.shape[1]
+    untried = np.broadcast_to(coming.untried, rows)[:, None]
+    first_gaps = np.where(untried, 0.0, np.repeat(coming.first_gaps, finer, axis=1))
+    if first_gaps.shape != coming.gaps.shape:
+        raise ValueError(f"gap tables of shapes {first_gaps.shape} and {coming.gaps.shape}")
+    tables = Tables(*(_floats(t) for t in (coming.gaps, first_gaps, coming.habits.sets)))
+    rungs, first = _rungs(coming, np.full(rows, paths)), np.zeros(rows)
+    step, going, days = 0, rows > 0, standing.ends
+    while going:
+        luck = _luck(rng, tables, laws, drawn=True)
+        going = walk_paths(
+            step, most_days, True, standing, tables, rungs, luck, laws, np.zeros((0, 0)), first
+        )
+        if middle_only:
+            settled = _middle_is_known(days, standing.day)
+            days[settled] = np.where(np.isnan(days[settled]), np.inf, days[settled])
+            going = going and not settled.all()
+        step += BLOCK
+    short = np.maximum(coming.threshold[:, None] - standing.level, 0.0)
+    days = np.where(np.isinf(days), most_days * (1.1 + short), days)
+    return Climb(days, standing.level, first)
+
+
+def _middle_is_known(days: Array, day: Array) -> Flags:
+    """(T,) whether half the paths cleared, all before the ``day`` the others have come to."""
+    going = np.isnan(days)
+    upper = np.sort(np.where(going, np.inf, days), axis=1)[:, days.shape[1] // 2]
+    return np.asarray(upper <= np.where(going, day, np.inf).min(axis=1)) & np.isfinite(upper)
+
+
+def path_laws(
+    draws: list[tuple[Clock, Dynamics, Noise]], paths: int, careful: Array | int
+) -> PathLaws:
+    """Share P paths out over draws of the engine's constants, in equal blocks.
+
+    ``careful`` (P,) is where each path lies in the spread of habits, or the seed of an order of
+    evenly spread places.
+    """
+    if isinstance(careful, int):
+        evenly = ndtri((np.arange(paths) + 0.5) / paths)
+        careful = np.random.default_rng([careful, 12]).permutation(evenly)
+    owner, noise = block_of(paths, len(draws)), [draw[2] for draw in draws]
+    of_noise = ("day_sd", "set_sd", "slip", "fatigue", "day_down", "day_up")
+    columns: list[Any] = [
+        *np.array([astuple(draw[1]) for draw in draws])[owner].T.copy(),
+        *(np.array([getattr(n, name) for n in noise], dtype=float)[owner] for name in of_noise),
+    ]
+    columns += [np.ascontiguousarray(careful), owner, clocks_of([draw[0] for draw in draws])]
+    return PathLaws(*columns)
+
+
+def block_of(paths: int, draws: int) -> Ints:
+    """(P,) the draw that each path belongs to."""
+    return np.asarray(np.arange(paths) * draws // paths, dtype=np.int64)
 
 
 def mirrored(normal: Array) -> Array:
@@ -172,36 +402,70 @@ def mirrored(normal: Array) -> Array:
     return both
 
 
-def _numbers(targets: Targets, noise: Noise) -> Array:
-    """(T, 11) what ``kernels.walk_paths`` needs of each target."""
-    scatter, wait = np.asarray(targets.scatter), targets.wait
-    parts = (
-        targets.threshold, noise.day_sd[targets.measure] * scatter,
-        noise.set_sd[targets.measure] * scatter, targets.grace, targets.done,
-        np.asarray(targets.last_day) + wait, targets.speed, targets.habits.intercept,
-        targets.habits.slope, targets.habits.spread, np.exp(targets.shift),
+def draw_form(
+    rng: np.random.Generator, size: tuple[int, ...], down: Array | float, up: Array | float
+) -> Array:
+    """Draw days' forms in units of ``day_sd``, mean 0.
+
+    ``down`` and ``up`` are mean sizes of the exponential parts, broadcast against ``size``.
+    """
+    normal, below, above = rng.spawn(3)  # of their own: a longer draw begins as a shorter one does
+    rise = up * (above.standard_exponential(size) - 1.0)
+    fall = down * (below.standard_exponential(size) - 1.0)
+    return np.asarray(normal.standard_normal(size) + rise - fall)
+
+
+def _luck(rng: np.random.Generator, tables: Tables, laws: PathLaws, *, drawn: bool) -> Luck:
+    """Draw the luck of the next sessions of every path; neighbours mirror each other.
+
+    Path by path, so that the first paths are the same however many others there are.
+    """
+    paths = len(laws.owner)
+    half = (paths + 1) // 2
+    table, luck, days, *chance = rng.spawn(4 if drawn else 3)
+    columns = table.integers(0, tables.gaps.shape[1], (half, BLOCK, 2)).repeat(2, axis=0)[:paths]
+    columns[..., 1] %= tables.sets.shape[1]
+    normal = mirrored(luck.standard_normal((half, BLOCK, 2)))[:paths]
+    if drawn:
+        form = draw_form(days, (BLOCK, paths), laws.down, laws.up)
+        uniform = chance[0].random((half, BLOCK)).repeat(2, axis=0)[:paths]
+        uniform[1::2] = 1.0 - uniform[1::2]
+    else:
+        form = draw_form(days, (paths, BLOCK), laws.down[:, None], laws.up[:, None]).T
+        uniform = np.empty((0, 0))
+    columns, normal = columns.transpose(1, 2, 0).copy(), normal.transpose(1, 2, 0).copy()
+    return Luck(columns, normal, _floats(form), _floats(uniform.T))
+
+
+def _floats(values: Array) -> Array:
+    """Return the values as the compiled loops take them, so that they are compiled once."""
+    return np.ascontiguousarray(values, dtype=float)
+
+
+def _standing(coming: Coming, state: Array, runs: Array) -> Standing:
+    """Where the paths start: ``state`` (3, T, P) copied, ``runs`` (T, P, C)."""
+    level, swing, pace = (np.array(part, order="C") for part in state)
+    lost, day = (
+        np.array(np.broadcast_to(np.asarray(a, dtype=float)[..., None], level.shape))
+        for a in (coming.lost, -coming.wait)
+    )
+    return Standing(level, swing, pace, lost, day, np.full(level.shape, np.nan), _floats(runs))
+
+
+def _rungs(coming: Coming, paths: Ints) -> Rungs:
+    """Return what the path kernel needs of each rung."""
+    rows, habits = len(coming), coming.habits
+
+    def column(values: ArrayLike, kind: type = float) -> Any:
+        return np.array(np.broadcast_to(np.asarray(values, dtype=kind), rows))
+
+    origin = np.asarray(coming.origin, dtype=float)
+    origin = origin if origin.ndim == 2 else column(origin)[:, None]
+    return Rungs(
+        column(coming.threshold), column(coming.grace), column(coming.done),
+        column(coming.scatter), column(coming.speed), column(habits.intercept),
+        column(habits.slope), column(habits.spread), np.exp(column(coming.shift)),
+        column(coming.measure, np.int64), column(coming.confirm, np.int64),
+        column(paths, np.int64), column(coming.untried, bool),
+        np.array(np.broadcast_to(origin, (rows, int(paths.max(initial=1))))),
     )  # fmt: skip
-    full = [np.broadcast_to(np.asarray(a, dtype=float), len(targets)) for a in parts]
-    return np.stack(full, axis=1)
-
-
-def _starting_points(targets: Targets, z: Array) -> tuple[Array, Array, Array]:
-    """(T, P) levels, swings and paces at normal points (P, 3), scrambled Sobol ones (Owen 1998)."""
-    cov = targets.cov + 1e-12 * np.eye(3)
-    root = np.linalg.cholesky(cov)
-    draws = targets.mean.T[:, :, None] + np.einsum("tij,pj->itp", root, z)
-    level, swing, pace = (np.ascontiguousarray(part) for part in draws)  # one type to compile
-    return level, swing, pace
-
-
-def _starting_runs(targets: Targets, paths: int) -> Array:
-    """(T, P, C) chance of standing at each run length; all at the run just logged."""
-    deepest = int(targets.confirm.max(initial=1))
-    runs = np.zeros((len(targets), paths, deepest))
-    runs[np.arange(len(targets)), :, np.minimum(targets.run, targets.confirm - 1)] = 1.0
-    return runs
-
-
-def _column(values: Array | float) -> Array:
-    """(T, 1) or a scalar, ready to meet (T, P)."""
-    return np.asarray(values, dtype=float)[..., None]

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from forecast.growth.information import SpellInformation
+from forecast.growth.filtering import SpellInformation
 from forecast.types import Array, Ints
 
 

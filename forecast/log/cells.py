@@ -1,37 +1,82 @@
-"""One cell of a foreign table: blank or not, and parsing each distinct cell just once."""
+"""One cell of a foreign table: blank or not, read once each; words with a fixed meaning."""
 
 from __future__ import annotations
 
 import datetime as dt
+import difflib
 import math
 import re
+import tomllib
 import unicodedata
-from collections.abc import Callable, Hashable
+from collections import Counter
+from collections.abc import Callable, Hashable, Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import cache
+from importlib import resources
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from forecast.errors import shortened
+from forecast.ladder import Ladder
+from forecast.log.problems import Problem, problem
+from forecast.log.sizes import MAX_NAME
+
+
+@cache
+def _lexicon() -> dict[str, Any]:
+    text = resources.files("forecast.log").joinpath("lexicon.toml").read_text("utf-8")
+    return tomllib.loads(text)
+
+
+def languages(group: str) -> dict[str, dict[str, list[str]]]:
+    """Words of a group (``columns``, ``words``, ``units``) by meaning, then by language."""
+    found: dict[str, dict[str, list[str]]] = _lexicon()[group]
+    return found
+
+
+@cache
+def vocabulary(group: str, meaning: str) -> frozenset[str]:
+    """Words of one meaning in all languages, in lower case; none where none are taught."""
+    return frozenset(word for told in languages(group).get(meaning, {}).values() for word in told)
+
+
+def units() -> dict[str, str]:
+    """Every word for a unit, with the unit's short name."""
+    return {word: unit for unit in languages("units") for word in vocabulary("units", unit)}
+
+
+@cache
+def months() -> dict[str, int]:
+    """Names of the months and their first three and four letters, with their numbers.
+
+    A shortened name that two languages give to different months is left out.
+    """
+    numbers: dict[str, set[int]] = {}
+    full: dict[str, int] = {}
+    for names in _lexicon()["months"].values():
+        for number, name in enumerate(names, start=1):
+            full[name] = number
+            for short in (name[:3], name[:4]):
+                numbers.setdefault(short, set()).add(number)
+    return {s: next(iter(n)) for s, n in numbers.items() if len(n) == 1} | full
+
+
+def any_of(words: frozenset[str]) -> str:
+    """Return a pattern for any of these words, the longest first."""
+    return "|".join(map(re.escape, sorted(words, key=lambda w: (-len(w), w))))
+
+
+def weekdays() -> str:
+    """Return a pattern for the name of a day of the week, long or short."""
+    return any_of(frozenset(day for days in _lexicon()["weekdays"].values() for day in days))
+
 
 _PLAIN = (str, int, float, Decimal, dt.date, dt.time, dt.timedelta, np.generic, type(None))
 
 BLANKS = frozenset({"", "-", "--", "–", "—", "n/a", "na", "nan", "null", "none", "nil", "?"})
 """Texts that say "nothing was noted" in a column that is not a name."""
-
-
-@dataclass(frozen=True, slots=True)
-class Problem:
-    """Why a cell can't be used: a short word for counting, a sentence for people."""
-
-    kind: str
-    reason: str
-
-    def __post_init__(self) -> None:
-        """Cut the quotes in the reason; the cell itself is kept whole beside it."""
-        object.__setattr__(self, "reason", shortened(self.reason))
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +168,7 @@ def word_set(text: str) -> frozenset[str]:
 
 def as_number(cell: Any) -> float | None:
     """Return the number a typed cell holds, ``None`` for text, truth values and the rest."""
-    if isinstance(cell, bool | np.bool_):
+    if isinstance(cell, bool | np.bool_ | np.timedelta64):  # numpy counts spans among whole numbers
         return None
     if isinstance(cell, int | float | np.integer | np.floating | Decimal):
         if is_empty(cell):
@@ -170,3 +215,152 @@ def parse(column: pd.Series, reader: Callable[[Any], Any]) -> Parsed:
         else:
             values[n] = outcome
     return Parsed(values=values[codes], problems=problems[codes])
+
+
+TICKS = word_set("x ✓ ✔ ☑ v")
+"""Marks that tick a box; nothing in them says what a blank box means."""
+
+_YES = vocabulary("words", "clean") | TICKS
+_NO = vocabulary("words", "unclean") | word_set("✗ ✘ ☒ ☐")
+_ALONE = vocabulary("words", "alone") | vocabulary("words", "unclean") | {"☐"}
+_HELPED = vocabulary("words", "helped") | vocabulary("words", "clean") | TICKS
+_HELP = vocabulary("words", "help") | vocabulary("words", "prop")
+
+MOST = 0.5
+"""Share of rows above which words never seen before are asked about, not taken for help."""
+
+_STOPPED = {
+    name: vocabulary("words", name) | {name[0]} for name in ("failed", "target", "choice")
+} | {"unknown": word_set("unknown u")}
+_STOPPED["failed"] |= word_set("m miss")
+_STOP_WORDS = {word: name for name, words in _STOPPED.items() for word in words}
+
+
+def _word(cell: Any) -> str:
+    number = as_number(cell)
+    return show(number if number is not None else cell).casefold().rstrip(".!")
+
+
+def clean_word(cell: Any) -> bool | Problem:
+    """Read whether form was held; a blank means yes."""
+    word = _word(cell)
+    if is_blank(cell) and word not in {"none", "?"}:
+        return True
+    if word in _YES:
+        return True
+    if word in _NO:
+        return False
+    return problem("word", "clean", show(cell))
+
+
+def assist_word(cell: Any) -> str:
+    """Read the kind of help, ``"none"`` for none; a plain yes is ``"assisted"``."""
+    word = _word(cell)
+    if is_blank(cell) or word in _ALONE:
+        return "none"
+    return "assisted" if word in _HELPED else word
+
+
+def names_help(word: str) -> bool:
+    """Say whether a word of ``assist`` is known to mean help, or none."""
+    return word in {"none", "assisted"} or not _HELP.isdisjoint(re.split(r"[^\w]+", word))
+
+
+def strange_assist(found: np.ndarray, answered: set[str]) -> np.ndarray:
+    """Ask about words of ``assist`` never seen before, where most rows hold one: problems (n,).
+
+    ``normal``, or a coach's initials, in every row would make every set one with help. A rare
+    word stays what it is: help of its own kind. ``answered`` are words that the mapping gives.
+    """
+    problems = np.full(len(found), None, dtype=object)
+    counts = Counter(found.tolist())
+    strange = {word for word in counts if word not in answered and not names_help(word)}
+    if sum(counts[word] for word in strange) <= MOST * len(found):
+        return problems
+    for word in strange:
+        problems[found == word] = problem(
+            "word", "help", word, count=counts[word], rows=counted(len(found), "row")
+        )
+    return problems
+
+
+def stopped_word(cell: Any) -> str | Problem:
+    """Read why the set ended: ``failed``, ``target``, ``choice``, or ``unknown`` for a blank."""
+    if is_blank(cell):
+        return "unknown"
+    name = _STOP_WORDS.get(_word(cell))
+    if name is None:
+        return problem("word", "stopped", show(cell))
+    return name
+
+
+def athlete_name(cell: Any) -> str | Problem:
+    """Read a name; only the space round it is dropped."""
+    if is_empty(cell):
+        return Problem("missing", "no_athlete", table="read", key="athlete")
+    name = show(cell)
+    if len(name) > MAX_NAME:
+        return problem("name", "long_name", length=len(name), limit=MAX_NAME)
+    return name
+
+
+def alike(names: Iterable[str]) -> list[list[str]]:
+    """Group names that differ in case, accents or space only: perhaps one person each."""
+    groups: dict[str, list[str]] = {}
+    for name in sorted(names):
+        groups.setdefault("".join(bare(name).split()), []).append(name)
+    return [group for group in groups.values() if len(group) > 1]
+
+
+def bare(name: str) -> str:
+    """Return a name without accents and capitals, as people type one in a hurry."""
+    parts = unicodedata.normalize("NFKD", name.casefold())
+    return "".join(char for char in parts if not unicodedata.combining(char))
+
+
+def note_text(cell: Any) -> str:
+    """Read a note as it is, ``""`` for none."""
+    return "" if is_empty(cell) else show(cell)
+
+
+class RungNames:
+    """Finds a rung by key or name, without regard to case, space and punctuation."""
+
+    def __init__(self, ladder: Ladder, ignore: Sequence[str] = ()) -> None:
+        self._ignored = {_loose(name) for name in ignore}
+        self._exact = set(ladder.keys)
+        self._keys: dict[str, list[str]] = {}
+        self._names: dict[str, list[str]] = {}
+        for rung in ladder.rungs:
+            self._keys.setdefault(_loose(rung.key), []).append(rung.key)
+            self._names.setdefault(_loose(rung.name), []).append(rung.key)
+
+    def __call__(self, cell: Any) -> str | Problem:
+        """Return the key, or why no single rung fits."""
+        if is_empty(cell):
+            return Problem("missing", "no_rung", table="read", key="rung")
+        text = show(cell)
+        if text in self._exact:
+            return text
+        loose = _loose(text)
+        if loose in self._ignored:
+            return problem("ignored", "ignored", text)
+        fits = self._keys.get(loose) or self._names.get(loose, [])
+        if len(fits) == 1:
+            return fits[0]
+        if fits:
+            return problem("rung", "several_rungs", text, keys=" and ".join(fits))
+        near = self.nearest(text)
+        return problem("rung", "near_rung" if near else "strange_rung", text, near=near)
+
+    def nearest(self, text: str) -> str | None:
+        """Key of the rung whose key or name is closest in spelling, ``None`` if none is close."""
+        loose = difflib.get_close_matches(_loose(text), [*self._keys, *self._names], n=1)
+        if not loose:
+            return None
+        return (self._keys.get(loose[0]) or self._names[loose[0]])[0]
+
+
+def _loose(text: str) -> str:
+    words = " ".join(re.sub(r"[^\w]|_", " ", tidy(text).casefold()).split())
+    return words or tidy(text).casefold()

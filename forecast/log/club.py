@@ -1,29 +1,41 @@
-"""A club: one small file that binds a ladder, its logs with their mappings, and a roster."""
+"""A club: one file that binds ladder, logs and roster; rows kept between runs; a club to share."""
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
-from dataclasses import dataclass
+import hashlib
+import hmac
+import io
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass, replace
+from functools import cache
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from forecast.errors import LogError
-from forecast.ladder import Ladder
-from forecast.ladder_file import read_ladder
+from forecast.errors import ForecastError, LogError
+from forecast.ladder import BOUNDS, LARGEST, Ladder, Rung
+from forecast.ladder_file import breach, checked_path, read_ladder, read_toml
 from forecast.log.cells import visible
-from forecast.log.dates import DateOrder
-from forecast.log.days import as_day
-from forecast.log.draft import draft_mapping
-from forecast.log.kept_rows import forget_others, keep_rows, kept_at, read_kept
-from forecast.log.mapping import load_mapping, read_toml
-from forecast.log.parsing import Rows, parse_rows
-from forecast.log.read import check_rungs, join_rows, opening
-from forecast.log.roster import read_roster
-from forecast.log.sources import file_labels, is_url, open_one
-from forecast.log.training_log import TrainingLog
+from forecast.log.check import draft_mapping
+from forecast.log.dates import EARLIEST, LATEST, DateOrder, as_day
+from forecast.log.mapping import SET_COLUMNS, load_mapping, quoted
+from forecast.log.problems import Problem
+from forecast.log.read import (
+    COVARIATE_LIMITS,
+    TrainingLog,
+    check_rungs,
+    join_rows,
+    opening,
+    read_roster,
+)
+from forecast.log.rows import Rows, parse_rows, typed
+from forecast.log.sources import file_labels, open_one
+from forecast.log.writing import add_tables, csv_bytes, read_tables, write_whole
 
 CLUB_FILE = "club.toml"
 
@@ -34,7 +46,6 @@ class _LogTable(BaseModel):
     file: str
     mapping: str | None = None
     date_order: DateOrder | None = None
-    table: str | None = None
     sheet: str | list[str] | None = None
     encoding: str | None = None
 
@@ -80,7 +91,7 @@ def read_club(
     """Read the ladder, the roster and every log that a club file names, as one log.
 
     A club file is TOML: ``ladder``, one ``[[log]]`` for each log with its ``file`` and, where
-    needed, ``mapping``, ``date_order``, ``table``, ``sheet``, ``encoding``; and optionally
+    needed, ``mapping``, ``date_order``, ``sheet``, ``encoding``; and optionally
     ``name``, ``roster``, ``roster_mapping``, ``as_of`` and ``last_date`` (every date up to it is
     right, however far after the others or today). Files are looked for beside it.
 
@@ -118,15 +129,15 @@ def read_club(
         right_until.append(mapping.read.last_date)
         order = entry.date_order or date_order
         asked = (label, entry, order, mapping, ladder)
-        file = None if is_url(entry.file) else folder / entry.file
-        place = kept_at(folder, file, *asked) if keep and file is not None else None
-        rows = read_kept(place) if place is not None else None
+        file = folder / entry.file
+        place = kept_at(folder, file, *asked) if keep else None
+        rows = read_kept(place, ladder) if place is not None else None
         if rows is None:
-            how = opening(mapping, ladder, entry.table, entry.sheet, entry.encoding)
-            opened = open_one(entry.file if file is None else file, label, how)
+            how = opening(mapping, ladder, entry.sheet, entry.encoding)
+            opened = open_one(file, label, how)
             rows = [(raw.file, parse_rows(raw, ladder, mapping, order)) for raw in opened]
-            if place is not None:
-                keep_rows(place, rows)
+            if place is not None and place == kept_at(folder, file, *asked):
+                keep_rows(place, rows)  # the file is still the one that was read
         if place is not None:
             used.add(place)
         found += rows
@@ -135,7 +146,7 @@ def read_club(
     people = None
     if plan.roster:
         about = load_mapping(folder / plan.roster_mapping if plan.roster_mapping else None)
-        people = read_roster(plan.roster if is_url(plan.roster) else folder / plan.roster, about)
+        people = read_roster(folder / plan.roster, about)
     as_of = as_day(plan.as_of, "as_of", LogError) if plan.as_of else None
     name = visible(plan.name or folder.resolve().name)
     log = join_rows(
@@ -172,11 +183,10 @@ def draft_club(path: str | Path, *, date_order: DateOrder | None = None) -> list
         (
             entry.file,
             draft_mapping(
-                entry.file if is_url(entry.file) else folder / entry.file,
+                folder / entry.file,
                 ladder,
                 mapping=load_mapping(folder / entry.mapping if entry.mapping else None),
                 date_order=entry.date_order or date_order,
-                table=entry.table,
                 sheet=entry.sheet,
                 encoding=entry.encoding,
             ),
@@ -187,21 +197,23 @@ def draft_club(path: str | Path, *, date_order: DateOrder | None = None) -> list
 
 def _plan(path: str | Path) -> tuple[_ClubFile, Path, Ladder]:
     """Read a club file, or the one in a folder; return it with its folder and its ladder."""
-    path = Path(path)
+    path = checked_path(path, LogError)
     path = path / CLUB_FILE if path.is_dir() else path
     absent = (
         f"There is no {path}; a folder needs a {CLUB_FILE} that names its ladder and logs, "
         "or give the log file itself together with its ladder."
     )
-    content = read_toml(path, absent, LogError)
+    content, _ = read_toml(path, absent, LogError)
     try:
         plan = _ClubFile.model_validate(content)
     except ValidationError as error:
-        raise LogError("\n".join(_breach(path, problem) for problem in error.errors())) from error
+        raise LogError(
+            "\n".join(_club_breach(path, problem) for problem in error.errors())
+        ) from error
     return plan, path.parent, read_ladder(path.parent / plan.ladder)
 
 
-def _breach(path: Path, problem: Any) -> str:
+def _club_breach(path: Path, problem: Any) -> str:
     place = list(problem["loc"])
     where = str(path)
     if len(place) > 1 and isinstance(place[1], int):
@@ -209,9 +221,244 @@ def _breach(path: Path, problem: Any) -> str:
     model = _LogTable if len(place) > 2 else _ClubFile
     if problem["type"] == "missing" and place == ["log"]:
         return f'{where}: no log is named; add\n[[log]]\nfile = "your_log.csv"'
-    if problem["type"] == "missing":
-        return f"{where}: {place[-1]!r} is missing; add it."
-    if problem["type"] == "extra_forbidden":
-        known = ", ".join(model.model_fields)
-        return f"{where}: {place[-1]!r} is not known here; known are {known}."
-    return f"{where}: {place[-1]!r} can't be {problem['input']!r}. {problem['msg']}."
+    return f"{where}: {breach(problem, str(place[-1]), list(model.model_fields))}"
+
+
+KEPT_NAME = "last_read-{}.zip"
+_KEPT = "rows"
+_MAY_BE_BLANK = ["load_kg", "effort", "pain"]
+PACKAGE = Path(__file__).parents[1]
+
+
+@cache
+def code_digest(folder: Path) -> bytes:
+    """Return a digest of the package's code below a folder: other code may read otherwise."""
+    said = hashlib.sha256()
+    for path in sorted(folder.rglob("*.py")):
+        said.update(path.read_bytes())
+    return said.digest()
+
+
+def kept_at(home: Path, file: Path, *asked: object) -> Path | None:
+    """Return where the rows of a file are kept in the club's folder.
+
+    The name tells the file's content apart, and everything that was ``asked`` of it: label, ladder,
+    mapping and settings. Nothing where the file can't be read: reading it will say why.
+    """
+    said = hashlib.sha256(code_digest(PACKAGE / "log"))
+    said.update(repr(asked).encode())
+    try:
+        with file.open("rb") as content:
+            said.update(hashlib.file_digest(content, "sha256").digest())
+    except OSError:
+        return None
+    return home / KEPT_NAME.format(said.hexdigest()[:16])
+
+
+def read_kept(path: Path, ladder: Ladder) -> list[tuple[str, Rows]] | None:
+    """Return the rows kept, by file or sheet; nothing where there are none, or they are not sound.
+
+    A cache that is spoilt, or was tampered with, is no loss: the file itself is read.
+    """
+    kept = []
+    try:
+        about, tables = read_tables(path, _KEPT)
+        for number, (file, rejected, understood, warnings, rows_in) in enumerate(about["parts"]):
+            problems = [tuple(map(_problem, row)) for row in rejected]
+            sets = tables[f"{number}-sets"]
+            if not _are_sound(sets, ladder) or rows_in != len(sets) + len(problems):
+                return None
+            kept.append((file, Rows(sets, problems, tuple(understood), tuple(warnings), rows_in)))
+    except (OSError, LookupError, TypeError, ValueError, AttributeError):
+        return None
+    return kept
+
+
+def _problem(record: dict[str, Any]) -> Problem:
+    choices = tuple((str(answer), str(means)) for answer, means in record.pop("choices"))
+    one = Problem(**record, choices=choices)
+    if not isinstance(one.row, int) or not one.reason:
+        raise ValueError("not a problem")
+    return one
+
+
+def _are_sound(sets: pd.DataFrame, ladder: Ladder) -> bool:
+    """Whether kept sets are what reading could have made: columns, types, nothing out of range."""
+    kinds = {name: str(kind) for name, kind in sets.dtypes.items()}
+    if kinds != SET_COLUMNS | {"clock": "int64"}:
+        return False
+    highest = {rung.key: LARGEST[rung.criterion.measure] for rung in ladder.rungs}
+    ranges = {
+        "value": (0, sets["rung"].map(highest)),
+        "date": (pd.Timestamp(EARLIEST), pd.Timestamp(LATEST)),
+        "load_kg": BOUNDS["load_kg"],
+        "effort": (0, 10),
+        "pain": (0, 10),
+        "set": (0, np.inf),
+    }
+    within = all(
+        (sets[name].between(low, high) | (sets[name].isna() & (name in _MAY_BE_BLANK))).all()
+        for name, (low, high) in ranges.items()
+    )
+    return bool(within and sets.drop(columns=_MAY_BE_BLANK).notna().all(axis=None))
+
+
+def keep_rows(path: Path, parts: list[tuple[str, Rows]]) -> None:
+    """Keep the rows of a file; a folder that can't be written to keeps none."""
+    about, content = [], io.BytesIO()
+    for file, rows in parts:
+        rejected = [[asdict(one) for one in row] for row in rows.rejected]
+        about.append((file, rejected, rows.understood, rows.warnings, rows.rows_in))
+    tables = {f"{number}-sets": typed(rows.sets) for number, (_, rows) in enumerate(parts)}
+    add_tables(content, _KEPT, {"parts": about}, tables)
+    with contextlib.suppress(ForecastError):
+        write_whole(path, content.getvalue())
+
+
+def forget_others(home: Path, used: set[Path]) -> None:
+    """Remove what is kept of files as they were before."""
+    with contextlib.suppress(OSError):
+        for old in set(home.glob(KEPT_NAME.format("*"))) - used:
+            old.unlink(missing_ok=True)
+
+
+WEEK_YEAR_DAYS = 364
+"""Days of a whole year of weeks: a date moved by it stays on its day of the week."""
+
+MOST_YEARS = 8
+"""Years that dates are moved back at most: ten days of the season, as a year is 365.25 days."""
+
+LEAST_KEY = 16
+"""Bytes of a key at least."""
+
+_DIGITS = 12
+"""Hexadecimal digits of a pseudonym: among 4,000 names two are alike once in 30 million keys."""
+
+
+def pseudonymise(log: TrainingLog, key: bytes | str, *, each: bool = False) -> TrainingLog:
+    """Return a log without names, notes and true dates, of which forecasts are the same.
+
+    Names become keyed hashes (HMAC-SHA256), so that who has not the key can't try names. All
+    dates move back by one number of years of 364 days, drawn from the key: intervals, days of
+    the week and, within ten days, the season stay. Of the roster the covariates known here stay,
+    kinds of help become ``assisted``, and where a row stood is dropped, with rows set aside.
+
+    Training days, results, body mass and age stay as they are, and may tell a person to who
+    knows them. This is a pseudonym, not anonymity.
+
+    Parameters
+    ----------
+    log
+        A log from ``read_log``.
+    key
+        At least 16 bytes nobody can guess. The same key gives the same names and dates.
+    each
+        Move each athlete's dates by a number of years of their own. Intervals within an athlete
+        stay; but a forecast is made as of one day, on which most of them then seem to be away, so
+        that only what has no common calendar (curves, levels) is the same.
+
+    Raises
+    ------
+    LogError
+        The key is too short, or gives two athletes the same name.
+    """
+    names = {name: pseudonym(name, key) for name in {*log.athletes, *log.roster.index}}
+    if len(set(names.values())) < len(names):
+        raise LogError("This key gives two athletes the same pseudonym; take another key.")
+    sets = log.sets
+    days = sets["athlete"].map(lambda name: shift_days(key, name if each else ""))
+    sets = sets.assign(
+        athlete=sets["athlete"].map(names),
+        date=sets["date"] - pd.to_timedelta(days.astype("int64"), unit="D"),
+        assist=sets["assist"].where(~sets["assisted"], "assisted"),
+        note="",
+        file="shared",
+    ).astype(SET_COLUMNS)
+    sets = sets.sort_values(["athlete", "date", "rung", "set"], kind="stable", ignore_index=True)
+    roster = log.roster[[name for name in log.roster if name in COVARIATE_LIMITS]].rename(
+        index=names
+    )
+    return replace(
+        log,
+        sets=sets.assign(row=pd.RangeIndex(2, len(sets) + 2).astype("int64")),
+        rejected=log.rejected.iloc[:0],
+        warnings=(),
+        understood=(),
+        roster=roster.sort_index(),
+        rows_in=len(sets),
+    )
+
+
+def pseudonym(name: str, key: bytes | str) -> str:
+    """Return the name that a keyed hash gives an athlete; errors as in ``pseudonymise``."""
+    return "a" + _digest(key, "name", name)[:_DIGITS]
+
+
+def shift_days(key: bytes | str, athlete: str = "") -> int:
+    """Return the days by which dates move back, all of them or an athlete's; errors as above."""
+    return WEEK_YEAR_DAYS * (1 + int(_digest(key, "dates", athlete), 16) % MOST_YEARS)
+
+
+def _digest(key: bytes | str, what: str, of: str) -> str:
+    secret = key.encode("utf-8") if isinstance(key, str) else key
+    if not isinstance(secret, bytes) or len(secret) < LEAST_KEY:
+        raise LogError(f"The key is too short: give {LEAST_KEY} bytes or more nobody can guess.")
+    return hmac.new(secret, f"{what}:{of}".encode(), hashlib.sha256).hexdigest()
+
+
+_SPARE = {"file", "row", "assisted"}
+"""Columns of the sets that reading makes."""
+
+
+def club_files(
+    log: TrainingLog, folder: Path, as_of: pd.Timestamp | None = None, name: str = "A club"
+) -> list[tuple[Path, bytes]]:
+    """Return the files of a club that ``read_club`` reads as this log, for ``write_all``."""
+    sets = log.sets.drop(columns=list(_SPARE))
+    noted = [column for column in sets if sets[column].notna().any() and (sets[column] != "").any()]
+    files = {
+        "ladder.toml": _ladder_text(log.ladder).encode(),
+        "sets.csv": csv_bytes(sets[noted]),
+        CLUB_FILE: _club_text(log, as_of, name).encode(),
+    }
+    if len(log.roster):
+        files["roster.csv"] = csv_bytes(log.roster.reset_index())
+    return [(folder / file, content) for file, content in files.items()]
+
+
+def _club_text(log: TrainingLog, as_of: pd.Timestamp | None, name: str) -> str:
+    lines = [f"name = {quoted(name)}", 'ladder = "ladder.toml"']
+    lines += ['roster = "roster.csv"'] if len(log.roster) else []
+    lines += [f"as_of = {as_of.date()}"] if as_of is not None else []
+    lines += [f"last_date = {log.sets['date'].max().date()}"] if len(log.sets) else []
+    return "\n".join([*lines, "", "[[log]]", 'file = "sets.csv"', ""])
+
+
+def _ladder_text(ladder: Ladder) -> str:
+    lines = ["[ladder]", f"name = {quoted(ladder.name)}"]
+    for rung in ladder.rungs:
+        lines += ["", "[[rung]]", *_rung_lines(rung)]
+    return "\n".join(lines) + "\n"
+
+
+def _rung_lines(rung: Rung) -> Iterator[str]:
+    criterion = rung.criterion
+    parts = {
+        "key": rung.key,
+        "name": rung.name,
+        "stage": rung.stage,
+        "measure": criterion.measure,
+        "target": criterion.target,
+        "confirm_sessions": criterion.confirm_sessions,
+        "load_kg": criterion.load_kg,
+        "load_bodyweight": criterion.load_bodyweight,
+        "min_weeks": rung.min_weeks,
+        "fallback": rung.fallback,
+        "equipment": rung.equipment,
+        "form": rung.form,
+        "caution": rung.caution,
+    }
+    for key, value in parts.items():
+        if value not in (None, ""):
+            yield f"{key} = {quoted(value) if isinstance(value, str) else value}"
+    yield f"needs = [{', '.join(map(quoted, rung.needs))}]"

@@ -1,29 +1,38 @@
-"""Dates as people write them, and whether day or month comes first; never a guess."""
+"""Dates as people write them, the order of day and month, and dates that can't be right."""
 
 from __future__ import annotations
 
 import datetime as dt
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
 
-from forecast.errors import AmbiguousDateError
-from forecast.log import lexicon
-from forecast.log.cells import Problem, as_number, counted, distinct, is_blank, show
+from forecast.errors import AmbiguousDateError, ForecastError
+from forecast.ladder import BOUNDS
+from forecast.log.cells import (
+    as_number,
+    counted,
+    distinct,
+    is_blank,
+    months,
+    show,
+    weekdays,
+)
+from forecast.log.problems import Problem, Rejected, no_problems, placed, problem
 
 DateOrder = Literal["dmy", "mdy", "ymd"]
 
-EARLIEST, LATEST = dt.date(1950, 1, 1), dt.date(2100, 1, 1)
+EARLIEST, LATEST = (dt.date(int(y) + n, 1, 1) for n, y in enumerate(BOUNDS["year"]))
 """Dates outside these are slips of the pen; stated limits of this package."""
 
 _CLOCK = (
     r"(?:[ T,]+(\d{1,2}):(\d{2})(?::(\d{2})(?:\.\d+)?)?\s*(am|pm)?"
     r"\s*(?:z|utc|[+-]\d{2}:?\d{2})?)?"
 )
-_WEEKDAY = rf"(?:(?:{lexicon.weekdays()})\.?,?\s+)?"
+_WEEKDAY = rf"(?:(?:{weekdays()})\.?,?\s+)?"
 _MONTH = r"([^\W\d_]{3,12})"
 _YEAR_FIRST = re.compile(rf"{_WEEKDAY}(\d{{4}})[-./ ](\d{{1,2}})[-./ ](\d{{1,2}}){_CLOCK}", re.I)
 _COMPACT = re.compile(r"(\d{4})(\d{2})(\d{2})")
@@ -81,11 +90,7 @@ class Dates:
 def read_day(cell: Any, date1904: bool = False) -> Day | Unsettled | Problem:
     """Read one cell; three bare numbers with the year last stay ``Unsettled``."""
     if is_blank(cell):
-        return Problem(
-            "missing",
-            "no date; write the day of the session."
-            ' If a blank means the same as above, put fill_down = ["date"] under [read].',
-        )
+        return Problem("missing", "no_date", table="read", key="date")
     if isinstance(cell, np.datetime64):
         cell = pd.Timestamp(cell)
     if isinstance(cell, pd.Timestamp) and not dt.MINYEAR <= cell.year <= dt.MAXYEAR:
@@ -110,9 +115,7 @@ def with_year(column: pd.Series, year: int) -> pd.Series:
         text = show(cell)
         if not is_blank(cell) and isinstance(read_day(cell), Problem):
             parts = re.findall(r"[^\W\d_]{3,}|\d+", text)
-            named = [
-                lexicon.months()[p.casefold()] for p in parts if p.casefold() in lexicon.months()
-            ]
+            named = [months()[p.casefold()] for p in parts if p.casefold() in months()]
             digits = [int(part) for part in parts if part.isdecimal()]
             now = named[0] if named else max(min(digits[:2], default=0), 0)
             if len(digits) == 2 - len(named):
@@ -149,7 +152,7 @@ def _read_text(text: str, date1904: bool) -> Day | Unsettled | Problem:
 def _named(
     year: str, month: str, day: str, clock: list[str], text: str
 ) -> Day | Unsettled | Problem:
-    number = lexicon.months().get(month.casefold())
+    number = months().get(month.casefold())
     if number is None:
         return _unreadable(text)
     if len(year) == 2:
@@ -161,20 +164,18 @@ def _day(year: int, month: int, day: int, clock: list[str], style: str, text: st
     try:
         date = dt.date(year, month, day)
     except ValueError:
-        return Problem("date", f"{text!r} is not a day of the calendar; mend it.")
+        return problem("date", "not_a_day", text)
     return _within(Day(date, _seconds(clock), style), text)
 
 
 def _within(day: Day, cell: Any) -> Day | Problem:
     if EARLIEST <= day.date < LATEST:
         return day
-    return Problem(
-        "date", f"{show(cell)!r} is not between {EARLIEST.year} and {LATEST.year - 1}; mend it."
-    )
+    return problem("date", "far_date", show(cell), first=EARLIEST.year, last=LATEST.year - 1)
 
 
 def _unreadable(cell: Any) -> Problem:
-    return Problem("date", f"{show(cell)!r} is not a date known here; write it like 2026-04-03.")
+    return problem("date", "not_a_date", show(cell))
 
 
 def _seconds(clock: list[str]) -> int:
@@ -218,11 +219,10 @@ def read_dates(
         order, understood = _settle(read, column, rows, file)
     outcome = {cell: _ordered(cell, order, date_order is not None) for cell in unsettled}
     days = [outcome[day] if isinstance(day, Unsettled) else day for day in read]
-    problems = np.full(len(cells), None, dtype=object)
+    problems = no_problems(len(cells))
     for n, (cell, day) in enumerate(zip(read, days, strict=True)):
         if isinstance(day, Problem):
-            said = f"{show(column.iloc[n])!r}: {day.reason}"
-            problems[n] = day if day is cell else Problem(day.kind, said)
+            problems[n] = day if day is cell else replace(day, text=show(column.iloc[n]))
     good = [day if isinstance(day, Day) else None for day in days]
     dates = np.array([day and day.date for day in good], dtype="datetime64[ns]")
     clocks = np.array([day.clock if day else -1 for day in good], dtype=np.int64)
@@ -285,8 +285,8 @@ def _settle(
         return f"{show(column.iloc[n])} in row {rows[n]}"
 
     how = (
-        'pass date_order="dmy" (day first) or "mdy" (month first), or put '
-        'date_order = "dmy" under [read] in the mapping'
+        'say which comes first: date_order = "dmy" (day) or "mdy" (month), under [read] in the '
+        "mapping or as an argument; --date-order on the command line"
     )
     if day_first and month_first:
         raise AmbiguousDateError(
@@ -311,13 +311,10 @@ def _settle(
 def _ordered(cell: Unsettled, order: DateOrder | None, asked: bool) -> Day | Problem:
     """Put day, month and year in place; a short year only where the order was asked for."""
     if cell.short_year and not asked:
-        return Problem(
-            "date",
-            "the year has two digits; write four, or put date_order under [read] in the mapping.",
-        )
+        return Problem("date", "short_year", table="read", key="date_order")
     first, second, last = cell.parts
     if order == "ymd" and (cell.named or not cell.short_year):
-        return Problem("date", "the year is not first, as the date order ymd asks; mend it.")
+        return problem("date", "year_not_first")
     if cell.named or order == "dmy":
         day, month, year = first, second, last
     elif order == "mdy":
@@ -330,5 +327,140 @@ def _ordered(cell: Unsettled, order: DateOrder | None, asked: bool) -> Day | Pro
     try:
         date = dt.date(year, month, day)
     except ValueError:
-        return Problem("date", f"this is not a day of the calendar when read {order}; mend it.")
+        return problem("date", "not_a_day_in_order", order=order)
     return _within(Day(date, cell.clock, "three"), date)
+
+
+YEAR_DAYS = 365.2425
+"""Mean length of a Gregorian year."""
+
+
+def latest_today() -> pd.Timestamp:
+    """Return the date of now, where on earth it is latest (UTC+14): records may come from there.
+
+    The only place where the clock is read.
+    """
+    return pd.Timestamp.now("UTC+14:00").normalize().tz_localize(None).as_unit("ns")
+
+
+def as_day(
+    when: object, what: str = "date", error: type[ForecastError] = ForecastError
+) -> pd.Timestamp:
+    """Return the midnight of a day, without time zone.
+
+    Text must be ISO 8601 (``2026-05-01``): with ``03/04/2026`` it is never guessed whether day or
+    month comes first.
+
+    Parameters
+    ----------
+    when
+        Text, or a date or time of the standard library, numpy or pandas.
+    what
+        What the message calls it, such as ``as_of``.
+    error
+        Class of the error raised.
+
+    Raises
+    ------
+    ForecastError
+        If it is no such date, or lies outside 1950 to 2100.
+
+    Examples
+    --------
+    >>> as_day("2026-05-01 18:30")
+    Timestamp('2026-05-01 00:00:00')
+    """
+    stamp = _stamp(when)
+    if stamp is None:
+        raise error(f"{what} = {when!r} is not a date; write it as 2026-05-01, year first.")
+    if not EARLIEST.year <= stamp.year <= LATEST.year:
+        raise error(
+            f"{what} = {when!r} is not in {EARLIEST.year} to {LATEST.year}; correct the year."
+        )
+    # One unit, that of the log's dates: tables of dates are equal however the day was given.
+    return stamp.normalize().tz_localize(None).as_unit("ns")
+
+
+def _stamp(when: object) -> pd.Timestamp | None:
+    if isinstance(when, str):
+        try:
+            when = dt.datetime.fromisoformat(when.strip())
+        except ValueError:
+            return None
+    if not isinstance(when, dt.date | np.datetime64) or pd.isna(when):
+        return None
+    return pd.Timestamp(when)
+
+
+ALONE_WEEKS = 26
+"""Weeks by which a day has to lie after all others to be set aside (a judgement: a year mistyped
+puts a date up to 52 weeks past the end of the log; off-seasons and injuries end sooner)."""
+
+DENSE_DAYS = 20
+"""Training days the rest of the log needs before a day can look lost (a judgement)."""
+
+MOST_ALONE = 3
+"""Days, each alone, that are set aside at most: more of them are no slips of the pen."""
+
+KINDS = ("future", "alone")
+"""Kinds of these rows in ``log.rejected``."""
+
+
+def set_aside_dates(
+    sets: pd.DataFrame, today: pd.Timestamp, right_until: pd.Timestamp | None = None
+) -> tuple[pd.DataFrame, list[Rejected]]:
+    """Separate rows whose date can be believed from rows (rejected) whose date can't.
+
+    Set aside are rows after ``today``, and then the last day of the log (at most ``MOST_ALONE``
+    days) where one athlete alone trained on it, it lies more than ``ALONE_WEEKS`` after the day
+    before, and the other days are dense: at least ``DENSE_DAYS`` of them, with no gap half as
+    long. A second day near it, or a second athlete, makes it an honest return, and it stays. Up to
+    ``right_until`` every date is right, because the user says so.
+    """
+    limit = today if right_until is None else max(today, right_until)
+    future = sets["date"] > limit
+    kept, late = sets[~future], sets[future]
+    rejected = _set_aside(late, "future", today=today.date())
+    end = _believed_end(kept)
+    alone = kept["date"] > (kept["date"].max() if end is None else end)
+    if right_until is not None:
+        alone &= kept["date"] > right_until
+    if alone.any():
+        weeks = (kept["date"][alone].min() - end).days // 7
+        rejected += _set_aside(kept[alone], "alone", weeks=weeks)
+        kept = kept[~alone]
+    return kept, rejected
+
+
+def _believed_end(sets: pd.DataFrame) -> pd.Timestamp | None:
+    """Return the last day before those that stand alone, ``None`` where none does."""
+    people = sets.groupby("date")["athlete"].nunique().sort_index()
+    gaps = people.index.to_series().diff().dt.days.to_numpy()
+    lone = (gaps > 7 * ALONE_WEEKS) & (people.to_numpy() == 1)
+    lost = int(np.cumprod(lone[::-1][:MOST_ALONE]).sum())
+    rest = len(people) - lost
+    if not lost or rest < DENSE_DAYS or 2 * gaps[1:rest].max() >= gaps[rest:].min():
+        return None
+    return people.index[rest - 1]
+
+
+def _set_aside(sets: pd.DataFrame, kind: str, **facts: Any) -> list[Rejected]:
+    dates = sets["date"].dt.strftime("%Y-%m-%d")
+    return placed(sets, "date", [problem(kind, kind, date, **facts) for date in dates])
+
+
+def dates_set_aside(rejected: pd.DataFrame) -> list[str]:
+    """Return a sentence for each kind of such rows among the rejected ones."""
+    what = {"future": "dated after today", "alone": "dated long after everything else"}
+    said = []
+    for kind in KINDS:
+        rows = rejected[rejected["kind"] == kind]
+        if len(rows):
+            first = rows.iloc[0]
+            where = f"{first['file']} row {first['row']} ({first['value']})"
+            said.append(
+                f"Set aside, {what[kind]}: {counted(len(rows), 'row')}, such as {where}. "
+                "Correct the date; if it is right, put "
+                f"last_date = {max(rows['value'])} under [read] in the mapping or in club.toml."
+            )
+    return said

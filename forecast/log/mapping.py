@@ -1,4 +1,4 @@
-"""Their column names and words to ours: a small TOML, and the obvious synonyms."""
+"""Our columns, and their column names and words to ours: a small TOML, and the obvious synonyms."""
 
 from __future__ import annotations
 
@@ -6,21 +6,88 @@ import datetime as dt
 import difflib
 import json
 import re
-import tomllib
+from collections.abc import Callable
 from collections.abc import Mapping as Table
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
+import pandas as pd
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from forecast.errors import LogError, MappingError
-from forecast.log import lexicon
-from forecast.log.cells import tidy, word_set
-from forecast.log.columns import NOTED
-from forecast.log.dates import EARLIEST, LATEST
+from forecast.errors import LONGEST_QUOTE, MappingError
+from forecast.ladder_file import bounds, breach, read_toml, stranger
+from forecast.log import numbers
+from forecast.log.cells import (
+    assist_word,
+    clean_word,
+    note_text,
+    stopped_word,
+    tidy,
+    vocabulary,
+    word_set,
+)
+from forecast.log.notation import QUESTIONS
 from forecast.log.numbers import UNITS
-from forecast.log.questions import QUESTIONS
+
+
+@dataclass(frozen=True, slots=True)
+class Manner:
+    """How a file writes numbers: its decimal mark, and the unit of a load that names none."""
+
+    decimal: str | None = None
+    load_unit: str = "kg"
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A column: its type, the reader of its cells if it may be left out, and its blank."""
+
+    kind: str
+    read: Callable[[Manner, Any], Any] | None = None
+    blank: Any = None
+
+
+def _of_ten(manner: Manner, cell: Any) -> Any:
+    return numbers.out_of_ten(cell, manner.decimal)
+
+
+def _load(manner: Manner, cell: Any) -> Any:
+    return numbers.load(cell, manner.decimal, manner.load_unit)
+
+
+COLUMNS: dict[str, Column] = {
+    "athlete": Column("str"),
+    "date": Column("datetime64[ns]"),  # midnight of the day, no time zone
+    "rung": Column("str"),  # a key of the ladder
+    "set": Column("int64"),  # 1, 2, ... within athlete, day and rung
+    "value": Column("float64"),  # in the unit of the rung's measure
+    "clean": Column("bool", lambda _, cell: clean_word(cell), True),
+    "assisted": Column("bool"),
+    "assist": Column("str", lambda _, cell: assist_word(cell), "none"),  # or the kind of help
+    "load_kg": Column("float64", _load),  # NaN where nothing was noted, as in those below
+    "stopped": Column("str", lambda _, cell: stopped_word(cell), "unknown"),  # or see words.py
+    "effort": Column("float64", _of_ten),  # 0 to 10
+    "pain": Column("float64", _of_ten),  # 0 to 10
+    "note": Column("str", lambda _, cell: note_text(cell), ""),
+    "file": Column("str"),
+    "row": Column("int64"),  # line in the source as a person counts it, header = 1
+}
+"""Columns of ``TrainingLog.sets``, in order. A new one is a line here, and, where people call it
+by other names, its words in ``lexicon.toml``."""
+
+SET_COLUMNS = {name: column.kind for name, column in COLUMNS.items()}
+"""Columns of ``TrainingLog.sets`` and their types; no column is ever missing."""
+
+NOTED = tuple(name for name, column in COLUMNS.items() if column.read is not None)
+"""Columns that tell of a set beside its value; a log may lack any of them."""
+
+
+def as_sets(table: pd.DataFrame) -> pd.DataFrame:
+    """Return a table with the columns of ``SET_COLUMNS`` alone, typed; those it lacks are blank."""
+    blank = {name: COLUMNS[name].blank for name in NOTED if name not in table}
+    return table.assign(**blank)[list(SET_COLUMNS)].astype(SET_COLUMNS)
+
 
 REQUIRED = ("athlete", "date", "rung", "value")
 """Columns a log can't do without."""
@@ -52,15 +119,13 @@ class _Read(BaseModel):
     decimal: Literal[".", ","] | None = None
     encoding: str | None = None
     sheet: str | list[str] | None = None
-    header_row: int | None = Field(default=None, ge=1)
+    header_row: Annotated[int, bounds("header_row")] | None = None
     fill_down: list[Literal["athlete", "date", "rung", "set", "sets", "side"]] = Field(
         default_factory=list
     )
     athlete: str | None = None
-    year: int | None = Field(default=None, ge=EARLIEST.year, lt=LATEST.year)
-    table: str | None = None
+    year: Annotated[int, bounds("year")] | None = None
     roster_sheet: str | None = None
-    roster_table: str | None = None
     last_date: dt.date | None = None
 
 
@@ -89,8 +154,8 @@ class Mapping(BaseModel):
     read
         ``date_order``, ``year`` of dates without one, ``load_unit``, ``decimal``, ``encoding``,
         ``sheet`` (one or a list), ``header_row``, ``fill_down`` (columns in which a blank means
-        the same as above), ``athlete`` of a log of one person, ``table``, ``roster_sheet``,
-        ``roster_table``, and ``last_date``: every date up to it is right.
+        the same as above), ``athlete`` of a log of one person, ``roster_sheet``,
+        and ``last_date``: every date up to it is right.
     """
 
     model_config = ConfigDict(extra="forbid", strict=True)
@@ -143,21 +208,22 @@ def load_mapping(mapping: str | Path | Table[str, Any] | Mapping | None) -> Mapp
     if isinstance(mapping, str | Path):
         where = str(mapping)
         absent = f"There is no mapping file {where}; check the name."
-        mapping = read_toml(Path(mapping), absent, MappingError)
+        mapping, _ = read_toml(Path(mapping), absent, MappingError)
     try:
         found = Mapping.model_validate(dict(mapping))
     except ValidationError as error:
-        raise MappingError("\n".join(_breach(p, where) for p in error.errors())) from error
+        breaches = [p for p in error.errors() if "list[str]" not in p["loc"]]
+        raise MappingError("\n".join(_mapping_breach(p, where) for p in breaches)) from error
     known = (*REQUIRED, *OPTIONAL)
     for table, names in (("columns", found.columns), ("values", found.values)):
         for name in names:
             if name not in known:
-                raise MappingError(f"{where}, [{table}]: {_stranger(name, known)}")
+                raise MappingError(f"{where}, [{table}]: {stranger(name, known)}")
     for key, answer in found.cells.items():
         if key not in QUESTIONS:
-            raise MappingError(f"{where}, [cells]: {_stranger(key, QUESTIONS)}")
+            raise MappingError(f"{where}, [cells]: {stranger(key, QUESTIONS)}")
         if answer not in QUESTIONS[key]:
-            said = _stranger(answer, QUESTIONS[key])
+            said = stranger(answer, QUESTIONS[key])
             raise MappingError(f"{where}, [cells], {key!r}: {said}")
     for header, unit in found.units.items():
         if unit not in UNITS and unit != OF_THE_RUNG:
@@ -168,31 +234,11 @@ def load_mapping(mapping: str | Path | Table[str, Any] | Mapping | None) -> Mapp
     return found
 
 
-def read_toml(path: Path, absent: str, kind: type[LogError]) -> dict[str, Any]:
-    """Read a TOML file; where it is ``absent``, that is what the error of this ``kind`` says."""
-    try:
-        return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
-    except FileNotFoundError as error:
-        raise kind(absent) from error
-    except (ValueError, RecursionError) as error:  # a NUL in the path, digits, nesting too
-        raise kind(f"{str(path)!r} is not valid TOML in UTF-8: {error}.") from error
-    except OSError as error:
-        raise kind(f"{path} can't be read: {error.strerror or error}.") from error
-
-
-def _breach(problem: Any, where: str) -> str:
+def _mapping_breach(problem: Any, where: str) -> str:
     loc = [str(part) for part in problem["loc"] if part not in {"str", "bool", "int", "float"}]
     place = f"{where}, [{'.'.join(loc[:-1])}]" if len(loc) > 1 else where
-    if problem["type"] == "extra_forbidden":
-        known = list(_Read.model_fields if loc[0] == "read" else Mapping.model_fields)
-        return f"{place}: {_stranger(loc[-1], known)}"
-    return f"{place}: {loc[-1]!r} can't be {problem['input']!r}. {problem['msg']}."
-
-
-def _stranger(name: str, known: Any) -> str:
-    near = difflib.get_close_matches(name, known, n=1)
-    advice = f"did you mean {near[0]!r}?" if near else f"known are {', '.join(known)}."
-    return f"{name!r} is not known here; {advice}"
+    fields = _Read.model_fields if loc[0] == "read" else Mapping.model_fields
+    return f"{place}: {breach(problem, loc[-1], list(fields))}"
 
 
 def plain_header(header: str) -> str:
@@ -239,14 +285,15 @@ def match_columns(
             if len(fits) > 1 and not _by_unit(name, fits):
                 raise MappingError(
                     f"{file}: {_listed(fits)} could each be {name}; say which in the mapping:\n"
-                    f"[columns]\n{name} = {quoted(fits[0])}"
+                    f"[columns]\n{name} = {quoted(fits[0])}",
+                    [name],
                 )
             if fits:
                 found[name] = fits
     unused = tuple(h for h in headers if not any(h in fits for fits in found.values()))
     missing = [name for name in REQUIRED if name not in found and name not in given]
     if missing:
-        raise MappingError(_missing(missing, headers, unused, file))
+        raise MappingError(_missing(missing, headers, unused, file), missing)
     ours = {name: found[name][0] for name in (*REQUIRED, *OPTIONAL) if name in found}
     load_unit = header_unit(ours.get("load_kg", ""))
     return Columns(
@@ -302,7 +349,7 @@ def _candidates(name: str, by_plain: dict[str, list[str]]) -> list[str]:
 def synonyms(name: str) -> frozenset[str]:
     """Headers that mean one of our columns, in all languages, without a unit."""
     ours = {name.removesuffix("_kg")} if name in (*REQUIRED, *OPTIONAL) else set()
-    return lexicon.words("columns", name) | ours
+    return vocabulary("columns", name) | ours
 
 
 def header_meaning(header: str) -> str | None:
@@ -331,7 +378,8 @@ def _missing(missing: list[str], headers: list[str], unused: tuple[str, ...], fi
 
 
 def _listed(names: list[str]) -> str:
-    return ", ".join(map(quoted, names)) or "(none)"
+    cut = [name if len(name) <= LONGEST_QUOTE else f"{name[:LONGEST_QUOTE]}..." for name in names]
+    return ", ".join(map(quoted, cut)) or "(none)"
 
 
 def quoted(text: str) -> str:

@@ -6,21 +6,71 @@ A notation that can be read in two ways is a question, answered under ``[cells]`
 from __future__ import annotations
 
 import re
-from dataclasses import replace
+from collections.abc import Mapping as Table
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from forecast.ladder import Measure
-from forecast.log import lexicon, numbers
-from forecast.log.cells import Problem, tidy
+from forecast.log import numbers
+from forecast.log.cells import any_of, tidy, vocabulary
+from forecast.log.dates import Day, Unsettled, read_day
 from forecast.log.numbers import NUMBER, UNITS, Quantity
-from forecast.log.questions import QUESTIONS, Attempt, Style
+from forecast.log.problems import Problem, problem
+
+QUESTIONS: dict[str, dict[str, str]] = {
+    "3x10": {"sets x value": "{0} sets of {1}", "value x sets": "{1} sets of {0}"},
+    "3x15kg": {"sets x load": "{0} sets at {1}", "reps x load": "{0} reps with {1}"},
+    "8 @ 7": {"load": "{0} with a load of {1}", "effort": "{0} at an effort (RPE) of {1}"},
+    "10/9": {"sets": "a set of {0} and one of {1}", "sides": "{0} left and {1} right"},
+    "10,9": {"sets": "a set of {0} and one of {1}", "decimal": "{0}.{1}"},
+    "12-15": {"sets": "a set of {0} and one of {1}", "low": "a range, of which {0} counts"},
+    "5+2": {"sets": "sets of their own: {0}, then {1}", "sum": "one set, {0} and {1} together"},
+    "12+": {"target": "{0}, called at the mark", "choice": "{0}, ended by choice with more left"},
+    "10,9 (band)": {"all": "{0} for every set of the cell", "last": "{0} for its last set"},
+}
+"""Notations that can be read in two ways: answers, each with what it makes of a cell."""
+
+
+@dataclass(frozen=True, slots=True)
+class Style:
+    """How the cells of a file are to be read.
+
+    The decimal mark, where the mapping names it; its answers to ``QUESTIONS``; words behind a value
+    (lower case) to their meaning; whether commas part sets in other cells of the column.
+    """
+
+    decimal: str | None = None
+    answers: Table[str, str] = field(default_factory=dict)
+    words: Table[str, Any] = field(default_factory=dict)
+    commas: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Attempt:
+    """One set as its cell tells it; ``value`` in the rung's measure, ``None`` where untold."""
+
+    value: float
+    note: str = ""
+    assist: str | None = None
+    load_kg: float | None = None
+    clean: bool | None = None
+    stopped: str | None = None
+    effort: float | None = None
+    sided: bool = False
+
+    @property
+    def telling(self) -> bool:
+        """Whether more than a value and a note is told."""
+        told = (self.assist, self.load_kg, self.clean, self.stopped, self.effort)
+        return any(part is not None for part in told)
+
 
 MOST_SETS = 50
 """Sets in one cell above this are slips of the pen; a stated limit of this package."""
 
-_LEFT, _RIGHT = lexicon.words("words", "left"), lexicon.words("words", "right")
-_SIDE = rf"({lexicon.any_of(_LEFT | _RIGHT)})\b\.?"
-_UNIT = lexicon.any_of(frozenset(UNITS) - _LEFT - _RIGHT)
+_LEFT, _RIGHT = vocabulary("words", "left"), vocabulary("words", "right")
+_SIDE = rf"({any_of(_LEFT | _RIGHT)})\b\.?"
+_UNIT = any_of(frozenset(UNITS) - _LEFT - _RIGHT)
 _AMOUNT = rf"([~≈]?\s*{NUMBER}(?::\d\d)*\s*(?:(?:{_UNIT})\b\.?)?)"
 _GAP = r"\s*[/|,;&\-–]?\s*"
 _SIDES = (
@@ -31,25 +81,25 @@ _SIDES = (
 _ORDER = ((0, 2, 1, 3), (1, 0, 3, 2), (0, 1, 2, 3))
 """For each pattern of sides, where amount, side, amount, side stand."""
 
-_SETS = lexicon.any_of(lexicon.words("words", "set") - {"s"})
+_SETS = any_of(vocabulary("words", "set") - {"s"})
 _TIMES = re.compile(
     rf"(\d{{1,4}})\s*(?:[x×*]|({_SETS})\b\s*(?:x|of|à|a|de|di|da|von|van|av|af|po)?)\s*(?=[\d~≈])(.+)"
 )
 _TIMES_AFTER = re.compile(r"(.*\d\s*[^\W\d_]+\.?|\d+:\d\d)\s*[x×*]\s*(\d{1,2})\b(.*)")
 _LOAD = re.compile(
     rf"(?:@|\+|w/|with|at|mit|bei|avec|à|con|com|met|med|ved|z|x)?\s*({NUMBER})\s*"
-    rf"({lexicon.any_of(frozenset(w for w, u in UNITS.items() if u in ('kg', 'lb')))})\b\.?",
+    rf"({any_of(frozenset(w for w, u in UNITS.items() if u in ('kg', 'lb')))})\b\.?",
     re.I,
 )
 _AT = re.compile(rf"@\s*({NUMBER})")
 _EFFORT = re.compile(rf"@?\s*rpe\s*({NUMBER})(?:\s*/\s*10)?", re.I)
-_ABOUT = re.compile(rf"(?:[~≈]|(?:{lexicon.any_of(lexicon.words('words', 'about'))})\b\.?)\s*")
+_ABOUT = re.compile(rf"(?:[~≈]|(?:{any_of(vocabulary('words', 'about'))})\b\.?)\s*")
 _SEPARATORS = (r"\s*;\s*", r"\s*\|\s*", r",\s+", r"\s*/\s*", ",", r"\s*\+\s*", r"\s*&\s*",
                r"\s*[-–]\s*", r"\s+")  # fmt: skip
 _ASKED = {r"\s*/\s*": "10/9", ",": "10,9", r"\s*[-–]\s*": "12-15", r"\s*\+\s*": "5+2"}
 _MARK = 0xE000  # stands for a note in brackets: the first of Unicode's characters for private use
 _WITH = frozenset(["with", "w", "mit", "avec", "con", "com", "met", "med", "ved", "z"])
-_NEGATED = frozenset(word.split()[0] for word in lexicon.words("words", "alone")) | {"not"}
+_NEGATED = frozenset(word.split()[0] for word in vocabulary("words", "alone")) | {"not"}
 
 
 Found = tuple[Attempt, ...] | Problem
@@ -81,13 +131,37 @@ def attempts(cell: Any, measure: Measure | None, unit: str, style: Style) -> Fou
         if isinstance(way, Problem):
             return way
         if way == "sets":
-            wrong = Problem("number", f"{text!r} is not a list of sets; mend it.")
-            return reader.list_of(text) or wrong
+            return reader.list_of(text) or problem("number", "not_a_list", text)
     if not isinstance(value, Problem):
         return (Attempt(value),)
+    if (odd_one := no_value(text, measure)) is not None:
+        return odd_one
     if value.kind == "missing" or any(_MARK <= ord(char) < 0xF900 for char in text):
         return value
     return reader.cell(text) or value
+
+
+_DAYTIME = re.compile(r"\d{1,2}(?::\d{2}){0,2}\s*(?:[ap]\.?m\.?|uhr|o'clock)", re.I)
+_SHARE = re.compile(r"\d\s*(?:[%‰]|(?:percent|per cent|prozent|pct)\b)", re.I)
+_PRICE = re.compile(r"[$€£¥]\s*\d|\d\s*[$€£¥]")
+
+
+def no_value(text: str, measure: Measure | None) -> Problem | None:
+    """Return why a text that holds numbers is not a value: a date, a time of day, a percentage."""
+    day = read_day(text)
+    bare = re.sub(r"[(\[][^()\[\]]*[)\]]", "", text)
+    if isinstance(day, Unsettled):
+        # 10/9/24 may be three sets, 03/06/24 and 3/6/2024 are days
+        settled = not day.short_year or (not day.named and re.search(r"\b0\d", text))
+    else:
+        settled = isinstance(day, Day) and re.search(r"\d\D+\d", text) and day.style != "serial"
+    if settled:
+        return problem("number", "date_as_value", text)
+    if _DAYTIME.fullmatch(text):
+        return problem("number", "clock_as_value", text)
+    if _SHARE.search(bare):
+        return problem("number", "percent_as_value", text, measure=measure or "its unit")
+    return problem("number", "not_a_value", text) if _PRICE.search(bare) else None
 
 
 class _Reader:
@@ -104,24 +178,16 @@ class _Reader:
         unit = found.unit or told or self._unit
         value = numbers.in_measure(Quantity(found.number, unit), self._measure)
         if isinstance(value, Problem) and value.kind == "unit" and unit == self._unit != found.unit:
-            return Problem(
-                "unit",
-                f"{found.number:g} stands in a column of {unit}, but the rung counts "
-                f"{self._measure}; mend the value or the rung, or, if it is in {self._measure}, "
-                'say so under [units] in the mapping: its header = "rung".',
-            )
+            facts = {"number": found.number, "unit": unit, "measure": self._measure}
+            return Problem("unit", "other_column", table="units", facts=facts)
         return value
 
     def ask(self, key: str, text: str, *parts: Any) -> str | Problem:
         """Return the mapping's answer about a notation, or the question with both readings."""
         if key in self._style.answers:
             return self._style.answers[key]
-        ways = [f'{means.format(*parts)} ("{key}" = "{way}")' for way, means in
-                QUESTIONS[key].items()]  # fmt: skip
-        return Problem(
-            "reading",
-            f"{text!r} may be {' or '.join(ways)}; say which under [cells] in the mapping.",
-        )
+        choices = tuple((way, means.format(*parts)) for way, means in QUESTIONS[key].items())
+        return Problem("reading", "reading", text, "cells", key, choices)
 
     def cell(self, text: str) -> Found | None:
         """Read a cell that is not a plain number; ``None`` where no notation fits."""
@@ -216,25 +282,21 @@ class _Reader:
             return _meaning(str(given), phrase)
         if not bracketed and re.search(r"\d", phrase):
             return None
-        if not phrase or phrase in lexicon.words("words", "alone"):
+        if not phrase or phrase in vocabulary("words", "alone"):
             return {}
         for name in ("clean", "unclean", "failed", "target", "choice"):
-            if phrase in lexicon.words("words", name):
+            if phrase in vocabulary("words", name):
                 return _meaning(name, phrase)
-        if phrase in lexicon.words("words", "helped"):
+        if phrase in vocabulary("words", "helped"):
             return {"assist": "assisted"}
         tokens = re.findall(r"[^\W\d_]+", phrase)
-        help_words = [token for token in tokens if token in lexicon.words("words", "help")]
+        help_words = [token for token in tokens if token in vocabulary("words", "help")]
         if help_words and _NEGATED.isdisjoint(tokens):
             named = phrase.split(maxsplit=1)[1] if tokens[0] in _WITH else phrase
             return {"assist": named if len(tokens) <= 3 else help_words[0]}
         if bracketed or len(tokens) != 1 or phrase in _LEFT | _RIGHT:
             return {}
-        return Problem(
-            "word",
-            f"{phrase!r} in {self._shown(text)!r} is not a unit known here; put remarks in "
-            f'brackets, or say what it is under [words] in the mapping: "{phrase}" = "note".',
-        )
+        return Problem("word", "strange_word", self._shown(text), "words", phrase)
 
     def _sides(self, text: str) -> Found | None:
         for pattern, order in zip(_SIDES, _ORDER, strict=True):
@@ -242,7 +304,7 @@ class _Reader:
             if match:
                 first, side, second, other = (match.groups()[place] for place in order)
                 if (side in _LEFT) == (other in _LEFT):
-                    return Problem("number", f"{text!r} gives one side twice; mend it.")
+                    return problem("number", "one_side", text)
                 return self._weaker(first, second, side in _LEFT)
         return None
 
@@ -297,9 +359,7 @@ class _Reader:
                     return value
                 one, count = replace(one, value=value), amount
         if not count.isdecimal() or not 1 <= int(count) <= MOST_SETS:
-            return Problem(
-                "limit", f"{self._shown(text)!r}: sets are whole and at most {MOST_SETS}; mend it."
-            )
+            return problem("limit", "many_sets", self._shown(text), limit=MOST_SETS)
         return (one,) * int(count)
 
     def list_of(self, text: str) -> Found | None:
@@ -308,6 +368,8 @@ class _Reader:
             parts = [part for part in re.split(mark, text) if part.strip()]
             if not 2 <= len(parts) <= MOST_SETS or not all(map(_starts, parts)):
                 continue
+            if any(re.match(r"\s*0\d", part) for part in parts):
+                return None  # a date, a telephone number: nobody counts 03 repetitions
             if mark == r"\s+" and any(re.fullmatch(r"\d{3}", part) for part in parts[1:]):
                 continue  # 1 234 is one number
             found = self._parts(parts)

@@ -7,9 +7,11 @@ import re
 from dataclasses import dataclass
 from typing import Any
 
-from forecast.ladder import Measure
-from forecast.log import lexicon
-from forecast.log.cells import Problem, as_number, is_blank, is_empty, show, tidy
+import numpy as np
+
+from forecast.ladder import BOUNDS, LARGEST, Measure
+from forecast.log.cells import as_number, is_blank, is_empty, show, tidy, units
+from forecast.log.problems import Problem, problem
 
 KG_PER_LB = 0.45359237
 """Exact by the international yard and pound agreement of 1959 (NIST SP 811)."""
@@ -17,13 +19,7 @@ KG_PER_LB = 0.45359237
 CM_PER_INCH = 2.54
 """Exact by the same agreement."""
 
-LIMITS: dict[Measure, float] = {"seconds": 7200.0, "reps": 2000.0, "kg": 1000.0, "cm": 10000.0}
-"""Values above these are slips of the pen; stated limits of this package, not of a sport."""
-
-LOAD_LIMIT_KG = 500.0
-"""Loads above this are slips of the pen; a stated limit of this package."""
-
-UNITS = lexicon.units() | {'"': '"', "″": '"', "”": '"'}
+UNITS = units() | {'"': '"', "″": '"', "”": '"'}
 """Unit words, each with its unit."""
 
 FACTORS: dict[Measure, dict[str, float]] = {
@@ -80,7 +76,7 @@ def decimal_number(text: str, decimal: str | None = None) -> float | Problem:
         return _grouped(text, text[last], decimal)
     elif len(re.findall(r"[.,]", text)) < 2:
         return float(text.replace(",", "."))
-    return Problem("number", f"{text!r} is not a number; write it like 12 or 12.5.")
+    return problem("number", "not_a_number", text)
 
 
 def _grouped(text: str, mark: str, decimal: str | None) -> float | Problem:
@@ -90,11 +86,9 @@ def _grouped(text: str, mark: str, decimal: str | None) -> float | Problem:
         if mark == decimal or (mark == "." and decimal is None):
             return float(text.replace(",", "."))
         if decimal is None:
-            return Problem(
-                "number",
-                f"{text!r} may be {text.replace(',', '.')} or {text.replace(',', '')}; say which "
-                'with decimal = "," or "." under [read] in the mapping.',
-            )
+            point, whole = text.replace(",", "."), text.replace(",", "")
+            facts = {"point": point, "whole": whole}
+            return Problem("number", "thousands", text, "read", "decimal", facts=facts)
     return float(text.replace(mark, ""))
 
 
@@ -107,16 +101,20 @@ def quantity(
     minutes and seconds.
     """
     if is_blank(cell):
-        return Problem("missing", "no value; write what was reached, 0 for a miss.")
+        return problem("missing", "no_value")
     number = as_number(cell)
     if number is not None:
         return Quantity(number)
+    if isinstance(cell, np.timedelta64) and np.datetime_data(cell)[0] not in {"Y", "M", "generic"}:
+        cell = dt.timedelta(seconds=min(float(cell / np.timedelta64(1, "s")), 1e9))
     if isinstance(cell, dt.timedelta):
         return Quantity(cell.total_seconds(), "s")
     if isinstance(cell, dt.time):
         return Quantity(cell.hour * 3600 + cell.minute * 60 + cell.second, "s")
-    if isinstance(cell, bool | dt.date):
-        return Problem("number", f"{show(cell)!r} is not a number; write it like 12 or 12.5.")
+    if isinstance(cell, dt.date):
+        return problem("number", "date_as_value", show(cell))
+    if isinstance(cell, bool):
+        return problem("number", "not_a_number", show(cell))
     text = tidy(str(cell)).casefold().replace("−", "-")
     if measure == "cm" and (match := _FEET.fullmatch(text)):
         inches = decimal_number(match[2] or "0", decimal)
@@ -131,9 +129,7 @@ def _quantity_text(text: str, decimal: str | None) -> Quantity | Problem:
         hours, minutes, seconds = match.groups()
         last = float(seconds.replace(",", "."))
         if last >= 60 or (hours and int(minutes) >= 60):
-            return Problem(
-                "number", f"{text!r} is not a clock time; minutes and seconds end at 59."
-            )
+            return problem("number", "clock", text)
         return Quantity(3600 * int(hours or 0) + 60 * int(minutes) + last, "s")
     if match := _MINUTES.fullmatch(text):
         tail = decimal_number(match[2], decimal)
@@ -145,42 +141,29 @@ def _quantity_text(text: str, decimal: str | None) -> Quantity | Problem:
         if match[1]:
             unit = "reps" if unit in ("", "reps") else None
         if unit is None:
-            return Problem("unit", f"{match[3]!r} in {text!r} is not a unit known here.")
+            return Problem("unit", "unit", text, key=match[3])
         number = decimal_number(match[2], decimal)
         return number if isinstance(number, Problem) else Quantity(number, unit)
     if match := _TIMES.fullmatch(text):
-        return Problem(
-            "number",
-            f"{text!r} may be {match[1]} sets of {match[2]} {match[3]}".rstrip()
-            + ", or one of all that together; write the number of one set.",
-        )
-    return Problem("number", f"{text!r} is not a number; {_advice(text)}")
-
-
-def _advice(text: str) -> str:
+        amount = f"{match[1]} sets of {match[2]} {match[3]}".rstrip()
+        return problem("number", "times", text, amount=amount)
     if text.startswith((">", "≥")) or text.endswith("+"):
-        return "write the number alone, with 'target' or 'choice' under stopped if more was left."
+        return problem("number", "more_left", text)
     if re.search(r"fail|miss|fell", text):
-        return "write 0 for a miss, or map the word under [values.value]."
-    return "write it like 12, 12.5, 12s, 0:12 or 10 reps."
+        return Problem("number", "missed", text, "values.value", text)
+    return problem("number", "not_a_value", text)
 
 
 def in_measure(found: Quantity, measure: Measure) -> float | Problem:
     """Return the quantity in the unit of the measure, or say why it can't be one."""
     factor = FACTORS[measure].get(found.unit)
     if factor is None:
-        return Problem(
-            "unit",
-            f"{found.number:g} {found.unit} contradicts the rung, which counts {measure}; "
-            "mend the value or the rung.",
-        )
+        return problem("unit", "other_unit", number=found.number, unit=found.unit, measure=measure)
     value = found.number * factor
-    if not 0 <= value <= LIMITS[measure]:
-        return Problem(
-            "limit", f"{value:g} {measure} is not between 0 and {LIMITS[measure]:g}; mend it."
-        )
+    if not 0 <= value <= LARGEST[measure]:
+        return problem("limit", "limit", number=value, measure=measure, limit=LARGEST[measure])
     if measure == "reps" and value != int(value):
-        return Problem("number", f"{value:g} reps: reps are whole; write those that were finished.")
+        return problem("number", "whole_reps", number=value)
     return value
 
 
@@ -200,12 +183,12 @@ def load(cell: Any, decimal: str | None = None, unit: str = "kg") -> float | Pro
         return found
     factor = FACTORS["kg"].get(found.unit or unit)
     if factor is None:
-        return Problem("unit", f"{show(cell)!r} is not a load; write kilograms or pounds.")
+        return problem("unit", "load_unit", show(cell))
     value = found.number * factor
     if value < 0:
-        return Problem("limit", f"{show(cell)!r}: a load can't be below 0; note help under assist.")
-    if not value <= LOAD_LIMIT_KG:
-        return Problem("limit", f"{value:g} kg is above {LOAD_LIMIT_KG:g} kg; mend it.")
+        return problem("limit", "load_below", show(cell))
+    if not value <= BOUNDS["load_kg"][1]:
+        return problem("limit", "load_above", number=value, limit=BOUNDS["load_kg"][1])
     return value
 
 
@@ -225,7 +208,7 @@ def out_of_ten(cell: Any, decimal: str | None = None) -> float | Problem | None:
     if isinstance(number, Problem):
         return number
     if number is None or not 0 <= number <= 10:
-        return Problem("limit", f"{show(cell)!r} is not a number from 0 to 10; mend or blank it.")
+        return problem("limit", "of_ten", show(cell))
     return number
 
 
@@ -238,5 +221,5 @@ def set_number(cell: Any) -> int | Problem | None:
         match = re.fullmatch(r"(?:set|#)?\s*(\d{1,6})(?:\.0*)?", show(cell).casefold())
         number = float(match[1]) if match else None
     if number is None or not (1 <= number <= 10_000) or number != int(number):
-        return Problem("number", f"{show(cell)!r} is not a set number; count sets 1, 2, 3.")
+        return problem("number", "set", show(cell))
     return int(number)

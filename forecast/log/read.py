@@ -1,32 +1,370 @@
-"""Reading a training log: from what people bring to the one record the other rooms use."""
+"""Reading a training log and a roster: from what people bring to the record other rooms use."""
 
 from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping as Table
 from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Any, get_args
 
+import numpy as np
 import pandas as pd
 
 from forecast.errors import LogError, MappingError
-from forecast.ladder import Ladder
-from forecast.log.cells import Problem, counted
-from forecast.log.columns import REJECTED_COLUMNS, SET_COLUMNS
-from forecast.log.dates import DateOrder
-from forecast.log.days import as_day, latest_today
-from forecast.log.far_dates import dates_set_aside, set_aside_dates
-from forecast.log.loads import load_warnings
-from forecast.log.mapping import Mapping, load_mapping
-from forecast.log.parsing import Rows, parse_rows, typed
-from forecast.log.raw import Opening
-from forecast.log.repeats import number_sets, set_aside_repeats
-from forecast.log.roster import empty_roster, read_roster
+from forecast.ladder import Criterion, Ladder, Rung
+from forecast.log.cells import (
+    RungNames,
+    alike,
+    as_number,
+    athlete_name,
+    counted,
+    is_blank,
+    parse,
+    show,
+    tidy,
+)
+from forecast.log.dates import (
+    LATEST,
+    DateOrder,
+    as_day,
+    dates_set_aside,
+    latest_today,
+    set_aside_dates,
+)
+from forecast.log.mapping import (
+    SET_COLUMNS,
+    Mapping,
+    load_mapping,
+    plain_header,
+    value_words,
+)
+from forecast.log.numbers import KG_PER_LB, decimal_number
+from forecast.log.problems import Problem, Rejected, problem, rejected_table
+from forecast.log.rows import Rows, number_sets, parse_rows, set_aside_repeats, typed
 from forecast.log.shapes import known_headers
 from forecast.log.sources import Source, open_sources
-from forecast.log.training_log import TrainingLog
-from forecast.log.words import RungNames, alike
+from forecast.log.tables import Opening, RawTable
+
+
+@dataclass(frozen=True, slots=True)
+class TrainingLog:
+    """Sets, one row each, with everything set aside and why.
+
+    Attributes
+    ----------
+    sets
+        One row a set with the columns of ``SET_COLUMNS``, sorted by athlete, date, rung, set.
+    rejected
+        One row for each source row that is not in ``sets`` (exact duplicates too, with
+        ``kind == "duplicate"``); columns ``REJECTED_COLUMNS``.
+    warnings
+        Sentences about what was understood in one of several ways, or is worth a look.
+    roster
+        One row an athlete, index ``athlete``, any covariates; empty where none was given.
+    ladder
+        The ladder the log was read against.
+    rows_in
+        Number of data rows in the source; always ``len(sets) + len(rejected)``.
+    understood
+        Sentences on how the source was read.
+    problems
+        The problems of each row of ``rejected``, as records.
+    """
+
+    sets: pd.DataFrame
+    rejected: pd.DataFrame
+    warnings: tuple[str, ...]
+    roster: pd.DataFrame
+    ladder: Ladder
+    rows_in: int
+    understood: tuple[str, ...] = field(default=())
+    problems: tuple[Rejected, ...] = field(default=(), repr=False)
+
+    @property
+    def athletes(self) -> list[str]:
+        """Names of the athletes with at least one set, sorted."""
+        return sorted(self.sets["athlete"].unique())
+
+    def _repr_html_(self) -> str:
+        days = self.sets["date"].agg(["min", "max"]).dt.date
+        span = f", {days.iloc[0]} to {days.iloc[1]}" if len(self.sets) else ""
+        return (
+            f"<p>{len(self.sets)} sets of {len(self.athletes)} athletes{span}; "
+            f"{len(self.rejected)} of {self.rows_in} rows set aside (.rejected)</p>"
+        )
+
+    @property
+    def dates_set_aside(self) -> list[str]:
+        """A sentence for each kind of rows whose dates can't be right."""
+        return dates_set_aside(self.rejected)
+
+    def before(self, as_of: pd.Timestamp | str) -> TrainingLog:
+        """Return the log as it stood before ``as_of``: nothing dated on or after that day.
+
+        ``rejected`` and ``rows_in`` stay those of the source: most of these rows have no date.
+        Raises ``LogError`` if ``as_of`` is not a date.
+        """
+        day = as_day(as_of, "as_of", LogError)
+        return replace(self, sets=self.sets[self.sets["date"] < day].reset_index(drop=True))
+
+
+def checked_log(log: object) -> TrainingLog:
+    """Return the log given, or raise ``LogError`` where it is something else, such as a club."""
+    if isinstance(log, TrainingLog):
+        return log
+    raise LogError(
+        f"A {type(log).__name__} was given where a log is needed; give what read_log returned, or "
+        "the .log of what read_club returned."
+    )
+
+
+SLACK_KG = 0.5
+"""Plates and pound conversions never match to the gram."""
+
+_NAMED = 8
+"""Athletes named in one sentence; the rest are counted."""
+
+
+def load_marks(sets: pd.DataFrame, ladder: Ladder, roster: pd.DataFrame) -> pd.DataFrame:
+    """Say for every set whether it was loaded enough, and on what ground.
+
+    A load never noted for an athlete on a rung is presumed to be the one asked for: coaches write
+    down what varies. Where loads are noted but body mass is not known, a load that is a fraction
+    of it can't be checked: any noted load passes, and a set without one does not, since no body
+    mass makes that enough.
+
+    Parameters
+    ----------
+    sets
+        Rows with ``athlete, rung, load_kg``; kilograms, missing where not noted.
+    ladder
+        The ladder whose criteria apply.
+    roster
+        Index ``athlete``; ``body_mass_kg`` is used where it is there.
+
+    Returns
+    -------
+    DataFrame
+        On the index of ``sets``: ``load_asked`` (kg; 0 where none is, missing where it can't be
+        known), ``load_noted`` (some load was noted for this athlete on this rung) and ``loaded``.
+    """
+    marks = {rung.key: rung.criterion for rung in ladder.rungs}
+    fraction = sets["rung"].map({key: c.load_bodyweight or 0.0 for key, c in marks.items()})
+    fixed = sets["rung"].map({key: c.load_kg or 0.0 for key, c in marks.items()}).astype(float)
+    mass = pd.Series(float("nan"), index=sets.index)
+    if "body_mass_kg" in roster.columns:
+        mass = sets["athlete"].map(roster["body_mass_kg"]).astype(float)
+    asked = fixed.where(fraction == 0, fraction.astype(float) * mass)
+    noted = sets.groupby(["athlete", "rung"])["load_kg"].transform("count") > 0
+    carried = sets["load_kg"].fillna(0.0)
+    enough = (carried >= asked - SLACK_KG).where(asked.notna(), carried > 0)
+    return pd.DataFrame(
+        {"load_asked": asked, "load_noted": noted, "loaded": (asked == 0) | ~noted | enough}
+    )
+
+
+def load_warnings(sets: pd.DataFrame, ladder: Ladder, roster: pd.DataFrame) -> list[str]:
+    """Return a sentence for each rung whose load was taken on trust: for whom, and what to do.
+
+    Parameters are those of ``load_marks``.
+    """
+    asking = [r.key for r in ladder.rungs if r.criterion.load_kg or r.criterion.load_bodyweight]
+    sets = sets[sets["rung"].isin(asking)]
+    marks = load_marks(sets, ladder, roster).join(sets[["athlete", "rung"]])
+    marks["unknown"] = marks["load_asked"].isna()
+    trusted = marks[marks["unknown"] | ((marks["load_asked"] > 0) & ~marks["load_noted"])]
+    trusted = trusted[["athlete", "rung", "unknown", "load_noted"]].drop_duplicates()
+    said = []
+    for rung in ladder.rungs:
+        here, mark = trusted[trusted["rung"] == rung.key], rung.criterion
+        asks = f"{mark.load_kg:g} kg" if mark.load_kg else ""
+        if mark.load_bodyweight:
+            asks = f"{100 * mark.load_bodyweight:g} % of body mass"
+        start = f"{rung.key!r} asks for a load of {asks}"
+        light = _people(here.loc[here["unknown"] & here["load_noted"], "athlete"])
+        if light:
+            said.append(
+                f"{start}, and no body mass is known for {light}: any load noted was taken as "
+                "enough. Add body_mass_kg to the roster."
+            )
+        bare = _people(here.loc[~here["load_noted"], "athlete"])
+        if bare:
+            unknown = here.loc[~here["load_noted"], "unknown"].any()
+            mass = ", and add body_mass_kg to the roster" if unknown else ""
+            said.append(
+                f"{start}, and none was ever noted there for {bare}: it was taken as carried. Note "
+                f"load_kg where that is not so{mass}."
+            )
+    return said
+
+
+def _people(athletes: pd.Series) -> str:
+    names = sorted(athletes.unique())
+    more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
+    return ", ".join(map(repr, names[:_NAMED])) + more
+
+
+COVARIATE_LIMITS = {
+    "age": (3.0, 120.0),
+    "body_mass_kg": (15.0, 400.0),
+    "height_cm": (80.0, 250.0),
+    "training_years": (0.0, 100.0),
+}
+"""Covariates known by name, each with the range (in its unit) outside which it is a slip."""
+
+_COVARIATE_NAMES = {
+    "athlete": "client, person, trainee, member, student, name, athlete name, client name",
+    "age": "age years, years old",
+    "body_mass_kg": "body mass, bodyweight, body weight, weight, mass, weight kg, bodyweight kg",
+    "height_cm": "height",
+    "training_years": "years of training, years training, experience years",
+}
+_POUNDS = {
+    f"{mass} {unit}"
+    for mass in ("body mass", "bodyweight", "body weight", "weight")
+    for unit in ("lb", "lbs")
+}
+
+
+def read_roster(roster: Source | None, mapping: Mapping) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Read one row an athlete: a table of covariates (index ``athlete``, sorted), and sentences.
+
+    Columns of ``COVARIATE_LIMITS`` are numbers (body mass in pounds is converted); any other is
+    numeric where every cell is, else text. A cell that can't be used is left blank, and said.
+    ``[roster]`` of the mapping gives their column names, ``[values.athlete]`` their spellings of
+    names, ``[read]`` the ``roster_sheet`` of a workbook.
+
+    Raises
+    ------
+    MappingError
+        If no column, or more than one, could hold the athlete, or a mapped column is absent.
+    LogError
+        If the file can't be opened.
+    """
+    if roster is None:
+        return empty_roster(), ()
+    said: list[str] = []  # filled on the way, in the order of the file
+    read = mapping.read
+    raws = open_sources(roster, Opening(read.roster_sheet), name="roster")
+    people = pd.concat([_one_roster(raw, mapping, said) for raw in raws], ignore_index=True)
+    people = _merge(people, said).drop(columns=["file", "row"])
+    for name in people.columns:
+        people[name] = _settle_type(people[name])
+    return people, tuple(said)
+
+
+def empty_roster() -> pd.DataFrame:
+    """Return a roster that says nothing about anybody."""
+    return pd.DataFrame(index=pd.Index([], dtype="str", name="athlete"))
+
+
+def _one_roster(raw: RawTable, mapping: Mapping, said: list[str]) -> pd.DataFrame:
+    names = _roster_columns(raw, mapping)
+    replace = value_words(mapping, "athlete")
+    who = parse(
+        raw.cells[names.pop("athlete")],
+        lambda cell: athlete_name(replace.get(show(cell).casefold(), cell)),
+    )
+    table: dict[str, Any] = {"athlete": who.values}
+    for ours, theirs in names.items():
+        pounds = plain_header(theirs) in _POUNDS
+        parsed = parse(raw.cells[theirs], partial(_covariate, ours, pounds, mapping.read.decimal))
+        for n in np.flatnonzero(parsed.problems):
+            said.append(f"{raw.file} row {raw.rows[n]}, {theirs}: {parsed.problems[n].reason}")
+        table[ours] = parsed.values
+    table |= {"file": raw.file, "row": raw.rows}
+    frame = pd.DataFrame(table, index=raw.cells.index)
+    nameless = frame["athlete"].isna() & ~raw.blank
+    said += [
+        f"{raw.file} row {row} names no athlete; it was left out." for row in frame["row"][nameless]
+    ]
+    return frame[frame["athlete"].notna()]
+
+
+def _roster_columns(raw: RawTable, mapping: Mapping) -> dict[str, str]:
+    """Our column name to the header; a column without a name of ours keeps its own."""
+    headers = list(raw.cells.columns)
+    ours: dict[str, str] = {}
+    for name, theirs in mapping.roster.items():
+        if theirs not in headers:
+            raise MappingError(
+                f"{raw.file} has no column {theirs!r}, which [roster] names for {name}; its "
+                f"columns are {', '.join(map(repr, headers))}."
+            )
+        ours[name] = theirs
+    for name in _COVARIATE_NAMES:
+        if name in ours:
+            continue
+        own = [h for h in headers if plain_header(h) == plain_header(name)]
+        fits = own or [
+            h
+            for h in headers
+            if plain_header(h) in _COVARIATE_NAMES[name].split(", ")
+            or (name == "body_mass_kg" and plain_header(h) in _POUNDS)
+        ]
+        if len(fits) > 1 or (name == "athlete" and not fits):
+            raise MappingError(
+                f"{raw.file}: {'several columns' if fits else 'no column'} could be {name}; its "
+                f"columns are {', '.join(map(repr, headers))}. Say which in the mapping:\n"
+                f'[roster]\n{name} = "{(fits or ["THEIR COLUMN"])[0]}"'
+            )
+        if fits:
+            ours[name] = fits[0]
+    for header in headers:
+        if header not in ours.values():
+            ours["_".join(plain_header(header).split()) or header] = header
+    return ours
+
+
+def _covariate(name: str, pounds: bool, decimal: str | None, cell: Any) -> Any:
+    if is_blank(cell):
+        return None
+    number = as_number(cell)
+    if number is None:
+        text = tidy(str(cell)).replace("−", "-")
+        try:
+            found = decimal_number(text, decimal)
+        except ValueError:
+            found = problem("number", "not_a_number", text)
+        number = None if isinstance(found, Problem) else found
+    if name not in COVARIATE_LIMITS:
+        return show(cell) if number is None else number
+    low, high = COVARIATE_LIMITS[name]
+    if number is not None and pounds:
+        number *= KG_PER_LB
+    if number is None or not low <= number <= high:
+        return problem("number", "covariate", show(cell), low=low, high=high)
+    return number
+
+
+def _merge(people: pd.DataFrame, said: list[str]) -> pd.DataFrame:
+    """Make one row an athlete; what two rows contradict in is left blank."""
+    covariates = [c for c in people.columns if c not in {"athlete", "file", "row"}]
+    for who, rows in people[people.duplicated("athlete", keep=False)].groupby("athlete"):
+        places = ", ".join(f"{f} row {r}" for f, r in zip(rows["file"], rows["row"], strict=True))
+        differ = [c for c in covariates if rows[c].dropna().nunique() > 1]
+        if differ:
+            people.loc[rows.index, differ] = None
+            said.append(
+                f"{who!r} is in the roster more than once ({places}) with different "
+                f"{', '.join(differ)}; those were left blank."
+            )
+        else:
+            said.append(f"{who!r} is in the roster more than once ({places}); taken as one.")
+    merged = people.groupby("athlete", sort=True).first()
+    merged.index = merged.index.astype("str")
+    return merged
+
+
+def _settle_type(column: pd.Series) -> pd.Series:
+    noted = column.dropna()
+    if all(isinstance(cell, float) for cell in noted):
+        return column.astype("float64")
+    return column.map(lambda cell: None if cell is None else show(cell)).astype("str")
+
 
 _PLACE = {"file", "row", "set", "note"}
 
@@ -38,7 +376,6 @@ def read_log(
     mapping: str | Path | Table[str, Any] | Mapping | None = None,
     roster: Source | None = None,
     date_order: DateOrder | None = None,
-    table: str | None = None,
     sheet: str | Sequence[str] | None = None,
     encoding: str | None = None,
     today: str | pd.Timestamp | None = None,
@@ -48,8 +385,8 @@ def read_log(
     Parameters
     ----------
     source
-        Path of a CSV, TSV, XLSX or Parquet file, an SQLAlchemy URL, a ``DataFrame``, or a list
-        of these.
+        Path of a CSV, TSV, XLSX or Parquet file, a ``DataFrame``, or a list of these. A database
+        is a ``DataFrame`` too: ``read_log(pandas.read_sql(...), ladder)``.
     ladder
         The ladder the rungs belong to.
     mapping
@@ -60,10 +397,9 @@ def read_log(
     date_order
         ``"dmy"``, ``"mdy"`` or ``"ymd"``; needed only where no date of the file settles it.
         Asked for outright, it also admits years of two digits.
-    table, sheet, encoding
-        Table or query of a database, sheet of a workbook, encoding of a text file, for the
-        log (the mapping has ``roster_table`` and ``roster_sheet``). Each argument goes before
-        its namesake in the mapping.
+    sheet, encoding
+        Sheet of a workbook, encoding of a text file, for the log (the mapping has
+        ``roster_sheet``). Each argument goes before its namesake in the mapping.
     today
         The last day that can have happened: rows dated after it are rejected, save up to the
         mapping's ``last_date``. Left out, it is the date now, where on earth it is latest.
@@ -86,7 +422,7 @@ def read_log(
     _check_arguments(ladder, date_order)
     plan = load_mapping(mapping)
     check_rungs(plan, ladder)
-    raws = open_sources(source, opening(plan, ladder, table, sheet, encoding))
+    raws = open_sources(source, opening(plan, ladder, sheet, encoding))
     parts = [parse_rows(raw, ladder, plan, date_order) for raw in raws]
     people = read_roster(roster, plan) if roster is not None else None
     return join_rows(
@@ -102,14 +438,12 @@ def read_log(
 def opening(
     plan: Mapping,
     ladder: Ladder,
-    table: str | None = None,
     sheet: str | Sequence[str] | None = None,
     encoding: str | None = None,
 ) -> Opening:
     """Return how a mapping has a log opened; each argument goes before its namesake there."""
     read = plan.read
     return Opening(
-        table or read.table,
         sheet or read.sheet,
         encoding or read.encoding,
         read.header_row,
@@ -147,7 +481,10 @@ def join_rows(
     parsed, far = set_aside_dates(parsed, day, known)
     kept, repeats = set_aside_repeats(parsed)
     sets = _ordered(kept)
-    rejected = _rejected([*(part.rejected for part in parts), far, repeats], list(files))
+    rank = {file: n for n, file in enumerate(files)}
+    rows = [*(row for part in parts for row in part.rejected), *far, *repeats]
+    rows.sort(key=lambda row: (rank[row[0].file], row[0].row))
+    rejected = rejected_table(rows)
     people, about_people = roster if roster is not None else (empty_roster(), ())
     warnings = [w for part in parts for w in part.warnings]
     warnings += dates_set_aside(rejected)
@@ -160,6 +497,7 @@ def join_rows(
     return TrainingLog(
         sets=sets,
         rejected=rejected,
+        problems=tuple(rows),
         warnings=tuple(warnings),
         roster=people,
         ladder=ladder,
@@ -183,15 +521,6 @@ def _ordered(kept: pd.DataFrame) -> pd.DataFrame:
     return sets[list(SET_COLUMNS)].reset_index(drop=True)
 
 
-def _rejected(parts: list[pd.DataFrame], files: list[str]) -> pd.DataFrame:
-    """Join the rejected rows in the order of the files and their rows."""
-    rejected = pd.concat(parts, ignore_index=True)
-    rank = rejected["file"].map({file: n for n, file in enumerate(files)})
-    rejected = rejected.assign(rank=rank).sort_values(["rank", "row"], kind="stable")
-    types = {name: "int64" if name == "row" else "str" for name in REJECTED_COLUMNS}
-    return rejected[list(REJECTED_COLUMNS)].astype(types).reset_index(drop=True)
-
-
 def _worth_a_look(sets: pd.DataFrame, kept: pd.DataFrame, repeats: int) -> list[str]:
     said = []
     if sets.empty:
@@ -210,3 +539,66 @@ def _worth_a_look(sets: pd.DataFrame, kept: pd.DataFrame, repeats: int) -> list[
             "kept apart; if they are one person, map them under [values.athlete]."
         )
     return said
+
+
+RUNG = "threshold"
+
+
+def measurement_log(
+    table: pd.DataFrame,
+    *,
+    unit: str,
+    time: str,
+    value: str,
+    threshold: float,
+    days_per_time: float,
+    stagger_days: float = 0.0,
+    start: str = "2024-01-01",
+) -> TrainingLog:
+    """Return a log in which every unit is an athlete and every measurement a session of one set.
+
+    Parameters
+    ----------
+    table
+        One row a measurement.
+    unit, time, value
+        Names of its columns; time counts from anything, in any unit.
+    threshold
+        Value that clears the only rung.
+    days_per_time
+        Days that one step of ``time`` stands for.
+    stagger_days
+        Days between the first measurements of one unit and the next, in the order in which units
+        come in the table: 0 starts all of them together.
+    start
+        Date of the first unit's first measurement.
+
+    Raises
+    ------
+    LogError
+        A column is missing, the threshold is not above 0, or the start is not a date.
+    """
+    lacking = [name for name in (unit, time, value) if name not in table.columns]
+    if lacking:
+        raise LogError(
+            f"The table has no column {', '.join(lacking)}; it has "
+            f"{', '.join(map(str, table.columns))}."
+        )
+    if not threshold > 0:
+        raise LogError(f"threshold = {threshold!r}; levels are ratios to it, so give one above 0.")
+    known = table[[unit, time, value]].dropna()
+    place, names = pd.factorize(known[unit])
+    since = known[time] - known.groupby(unit)[time].transform("min")
+    days = (since * days_per_time + place * stagger_days).round()
+    rows = pd.DataFrame(
+        {
+            "athlete": [f"{unit} {names[i]}" for i in place],
+            "date": as_day(start, "start", LogError) + pd.to_timedelta(days, unit="D"),
+            "rung": RUNG,
+            "value": known[value].astype(float).to_numpy(),
+        }
+    )
+    rung = Rung(RUNG, f"{value} of {threshold:g}", "only", Criterion("cm", float(threshold)))
+    ladder = Ladder(f"{value} by {unit}", (rung,))
+    # days made up from a start: none of them is a slip of the pen
+    return read_log(rows, ladder, mapping={"read": {"last_date": LATEST}})

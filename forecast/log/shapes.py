@@ -12,11 +12,10 @@ import pandas as pd
 
 from forecast.errors import MappingError
 from forecast.ladder import Ladder
-from forecast.log import lexicon
-from forecast.log.cells import Problem, counted, is_blank, show, tidy
-from forecast.log.columns import NOTED
+from forecast.log.cells import RungNames, counted, is_blank, show, tidy, vocabulary
 from forecast.log.dates import read_day
 from forecast.log.mapping import (
+    NOTED,
     VIRTUAL,
     Columns,
     Mapping,
@@ -27,11 +26,11 @@ from forecast.log.mapping import (
     synonyms,
     value_words,
 )
-from forecast.log.raw import Known, RawTable, empty_cells
-from forecast.log.words import RungNames
+from forecast.log.problems import Problem
+from forecast.log.tables import Known, RawTable, empty_cells
 
-_SET = lexicon.words("words", "set")
-_LEFT, _RIGHT = lexicon.words("words", "left"), lexicon.words("words", "right")
+_SET = vocabulary("words", "set")
+_LEFT, _RIGHT = vocabulary("words", "left"), vocabulary("words", "right")
 _DITTO = frozenset({'"', "''", "〃", "″", "”", "ditto", "dto", "dto.", "do.", "dito"})
 
 

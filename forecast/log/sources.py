@@ -1,26 +1,47 @@
-"""Opening what people bring: a file, a database or a table in memory, as raw tables."""
+"""XLSX workbooks: one sheet as typed cells."""
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable, Sequence
+import datetime as dt
+import io
+import warnings
+import zipfile
+import zlib
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
-from typing import TypeAlias
+from typing import Any, TypeAlias
+from xml.etree.ElementTree import ParseError
 
 import numpy as np
+import openpyxl
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
+from openpyxl.utils.datetime import CALENDAR_MAC_1904
+from openpyxl.utils.exceptions import InvalidFileException
 
 from forecast.errors import LogError
-from forecast.log.cells import visible
-from forecast.log.limits import MAX_BYTES
-from forecast.log.raw import Opening, RawTable, check_cells, check_size, header_names
-from forecast.log.secrets import shown_url
-from forecast.log.text_files import read_text_file
+from forecast.ladder_file import checked_path
+from forecast.log.cells import counted, is_empty, visible
+from forecast.log.sizes import (
+    MAX_COLUMNS,
+    MAX_SHEET_ROWS,
+    check_cells,
+    check_packed,
+    check_size,
+    check_unpacked,
+)
+from forecast.log.tables import (
+    Opening,
+    RawTable,
+    find_header,
+    header_names,
+    read_text_file,
+    table_at,
+)
 
 Source: TypeAlias = str | Path | pd.DataFrame | Sequence[str | Path | pd.DataFrame]
-"""A path, an SQLAlchemy URL, a table in memory, or a list of these."""
+"""A path, a table in memory, or a list of these."""
 
 _TEXT = {".csv", ".tsv", ".tab", ".txt"}
 _BOOK = {".xlsx", ".xlsm"}
@@ -34,7 +55,7 @@ def open_sources(source: Source, how: Opening, name: str = "table") -> list[RawT
     """
     if not isinstance(source, str | Path | pd.DataFrame | Sequence):
         raise LogError(
-            f"A {type(source).__name__} can't be read; give a path, a URL, a DataFrame or a list."
+            f"A {type(source).__name__} can't be read; give a path, a DataFrame or a list."
         )
     parts = [source] if isinstance(source, str | Path | pd.DataFrame) else list(source)
     if not parts:
@@ -46,11 +67,6 @@ def open_sources(source: Source, how: Opening, name: str = "table") -> list[RawT
         for part, label, frame in zip(parts, labels, frames, strict=True)
         for raw in open_one(part, visible(label or frame), how)
     ]
-
-
-def is_url(part: object) -> bool:
-    """Say whether a source is an SQLAlchemy URL."""
-    return isinstance(part, str) and re.match(r"[a-z][a-z0-9+]*://", part, re.I) is not None
 
 
 def file_labels(files: Iterable[str | Path | None]) -> list[str]:
@@ -65,19 +81,16 @@ def file_labels(files: Iterable[str | Path | None]) -> list[str]:
 
 def open_one(part: str | Path | pd.DataFrame, label: str, how: Opening) -> list[RawTable]:
     """Open one source under a name for messages; errors as in ``open_sources``."""
-    return [check_cells(table) for table in _opened(part, label, how)]
+    tables = _opened(part, label, how)
+    for table in tables:
+        check_cells(table.file, table.cells, table.rows)
+    return tables
 
 
 def _opened(part: str | Path | pd.DataFrame, label: str, how: Opening) -> list[RawTable]:
     if isinstance(part, pd.DataFrame):
         return [_from_frame(part, label, "table in memory")]
-    if is_url(part):
-        # on demand: a log of text files needs no database driver
-        from forecast.log.databases import read_database
-
-        name, frame = read_database(str(part), how.table)
-        return [_from_frame(frame, name, "database")]
-    path, shown = Path(part), shown_url(str(part))
+    path, shown = checked_path(part, LogError), str(part)
     suffix = path.suffix.casefold()
     try:
         if path.is_dir():
@@ -89,8 +102,6 @@ def _opened(part: str | Path | pd.DataFrame, label: str, how: Opening) -> list[R
         if suffix in _TEXT:
             return [read_text_file(path, label, how)]
         if suffix in _BOOK:
-            from forecast.log.workbooks import read_workbook
-
             return read_workbook(path, label, how)
         if suffix in _PARQUET:
             return [_from_frame(_parquet(path, label), label, "Parquet")]
@@ -102,7 +113,7 @@ def _opened(part: str | Path | pd.DataFrame, label: str, how: Opening) -> list[R
     )
 
 
-_FOREIGN = (
+_PARQUET_FAULTS = (
     pa.ArrowException, ValueError, TypeError, LookupError, AttributeError, ArithmeticError,
     RuntimeError, MemoryError,
 )  # fmt: skip
@@ -120,28 +131,20 @@ def _parquet(path: Path, label: str) -> pd.DataFrame:
         unpacked = sum(about.row_group(n).total_byte_size for n in range(about.num_row_groups))
         if unpacked < 0:
             raise ValueError(f"it says it unpacks to {unpacked} bytes")
-        _check_unpacked(label, unpacked)
+        check_unpacked(label, unpacked)
         batches, held = [], 0
         with pq.ParquetFile(path) as file:
             # one text may stand for many cells, so that what it says of its size is little
             for batch in file.iter_batches(batch_size=_BATCH):
                 batches.append(batch)
                 held += batch.nbytes
-                _check_unpacked(label, held)
+                check_unpacked(label, held)
             table = pa.Table.from_batches(batches, file.schema_arrow)
             table.validate(full=True)  # text that is no UTF-8 would only be found out later
             return table.to_pandas()
-    except _FOREIGN as error:
+    except _PARQUET_FAULTS as error:
         said = (str(error).splitlines() or [type(error).__name__])[0].rstrip(".")
         raise LogError(f"{label} is not a readable Parquet file: {said}.") from error
-
-
-def _check_unpacked(label: str, size: int) -> None:
-    if size > MAX_BYTES:
-        raise LogError(
-            f"{label} unpacks to {size // 1_000_000} MB or more; {MAX_BYTES // 1_000_000} MB are "
-            "read at most. Split it, or leave out columns that do not belong to the log."
-        )
 
 
 def _from_frame(frame: pd.DataFrame, file: str, kind: str) -> RawTable:
@@ -163,3 +166,154 @@ def _from_frame(frame: pd.DataFrame, file: str, kind: str) -> RawTable:
         shape_problems=np.empty(len(cells), dtype=object),
         understood=(f"{file}: {kind}, columns {', '.join(cells.columns)}.",),
     )
+
+
+def read_workbook(path: Path, file: str, how: Opening) -> list[RawTable]:
+    """Read the sheets named; else, where it is known what a header holds, every sheet that has one.
+
+    For the header see ``find_header``. Blank rows after the last content are no rows: a sheet's
+    used range includes mere formatting. Where no sheet has a known header the first is read.
+    Raises ``LogError`` if the file is not a workbook, a sheet is not there, or is empty.
+    """
+    book = _open_book(path, file)
+    try:
+        names = [ws.title for ws in book.worksheets]
+        asked = [how.sheet] if isinstance(how.sheet, str) else list(how.sheet or ())
+        for name in asked:
+            if name not in names:
+                raise LogError(f"{file} has no sheet {name!r}; its sheets are {', '.join(names)}.")
+        if not names:
+            raise LogError(f"{file} has no sheet with cells; save the log in a plain sheet.")
+        chosen = asked or (names if how.known else names[:1])
+        sheets = {name: _sheet_cells(book[name], file) for name in chosen}
+        date1904 = book.epoch == CALENDAR_MAC_1904
+    finally:
+        book.close()
+    headers = {
+        n: find_header(records, how.known, how.header_row) for n, (records, _) in sheets.items()
+    }
+    if not asked and how.known:
+        best = max(score for _, score in headers.values())
+        good = [n for n, (_, score) in headers.items() if score > max(1, best - 2)]
+        chosen = good or names[:1]
+    skipped = [name for name in names if name not in chosen] if not asked else []
+    several = len(chosen) > 1
+    tables = []
+    for name in chosen:
+        records, shown = sheets[name]
+        while records and all(map(is_empty, records[-1])):
+            records.pop()
+        if not records:
+            raise LogError(f"{file}, sheet {name!r} is empty; its first row must name the columns.")
+        notes = []
+        if skipped and name == chosen[0]:
+            notes.append(
+                f"{file}: of its sheets {', '.join(map(repr, chosen))} "
+                f"{'were' if several else 'was'} read, not {', '.join(map(repr, skipped))}. "
+                "Name others with sheet."
+            )
+        if shown:
+            notes.append(
+                f"{file}: clock times without seconds, such as 0:12, in {counted(shown, 'cell')}; "
+                "read as minutes and seconds, as shown."
+            )
+        label = f"{file} [{name}]" if several else file
+        tables.append(
+            table_at(
+                label,
+                records,
+                range(1, len(records) + 1),
+                headers[name][0],
+                understood=(f"{file}: workbook, sheet {name!r}.",),
+                warnings=tuple(notes),
+                date1904=date1904,
+                sheet=name,
+            )
+        )
+    return tables
+
+
+_TIMES = (dt.time, dt.timedelta)
+_BOOK_FAULTS = (
+    zipfile.BadZipFile, zipfile.LargeZipFile, InvalidFileException, ParseError, zlib.error,
+    LookupError, ValueError, TypeError, AttributeError, AssertionError, ArithmeticError, EOFError,
+    RuntimeError, OSError, MemoryError,
+)  # fmt: skip
+"""What openpyxl, the XML parser and the unpacker raise on damaged files, as fuzzing showed."""
+
+
+def _open_book(path: Path, file: str) -> Any:
+    try:
+        # read at once: openpyxl leaves a damaged file open
+        content = io.BytesIO(path.read_bytes())
+        check_packed(content, file)
+        with warnings.catch_warnings():
+            # openpyxl reports styles and menus it drops; cells are all that is read here
+            warnings.simplefilter("ignore", UserWarning)
+            return openpyxl.load_workbook(content, read_only=True, data_only=True)
+    except _BOOK_FAULTS as error:
+        raise _unreadable(file) from error
+
+
+def _unreadable(file: str) -> LogError:
+    return LogError(
+        f"{file} is not a readable XLSX workbook (damaged, locked by a password, or another "
+        "format); save it anew as .xlsx or .csv."
+    )
+
+
+def _sheet_cells(sheet: Any, file: str) -> tuple[list[list[Any]], int]:
+    """Return the rows of cells, and how many clock times were read as minutes and seconds."""
+    records: list[list[Any]] = []
+    shown = 0
+    for row in _rows(sheet, file):
+        if len(records) >= MAX_SHEET_ROWS or len(row) > MAX_COLUMNS:
+            raise LogError(
+                f"{file}, row {len(records) + 1}: a sheet is read up to {MAX_SHEET_ROWS} rows and "
+                f"{MAX_COLUMNS} columns; delete what is beyond, or save the log as .csv."
+            )
+        record = []
+        for value, number_format in row:
+            if isinstance(value, _TIMES):
+                value, as_shown = _clock(value, number_format)
+                shown += as_shown
+            record.append(value)
+        records.append(record)
+    return records, shown
+
+
+def _rows(sheet: Any, file: str) -> Iterator[list[tuple[Any, str]]]:
+    """Yield each row as values with their formats; only openpyxl's own work can fail in it."""
+    try:
+        # some programs write a wrong used range, which would cut rows off
+        sheet.reset_dimensions()
+        rows = iter(sheet.iter_rows())
+    except _BOOK_FAULTS as error:
+        raise _unreadable(file) from error
+    while True:
+        try:
+            row = next(rows, None)
+            cells = [
+                (cell.value, str(cell.number_format) if isinstance(cell.value, _TIMES) else "")
+                for cell in row or ()
+            ]
+        except _BOOK_FAULTS as error:
+            raise _unreadable(file) from error
+        if row is None:
+            return
+        yield cells
+
+
+def _clock(value: dt.time | dt.timedelta, number_format: str) -> tuple[str, bool]:
+    """Return the clock time as its cell shows it.
+
+    Whoever types 0:12 for twelve seconds gets twelve minutes past midnight, shown as 0:12; what
+    was typed and is seen counts, not what the spreadsheet made of it.
+    """
+    if isinstance(value, dt.time):
+        value = dt.timedelta(hours=value.hour, minutes=value.minute, seconds=value.second)
+    minutes, seconds = divmod(round(value.total_seconds()), 60)
+    hours, minutes = divmod(minutes, 60)
+    if seconds == 0 and "s" not in number_format.casefold():
+        return f"{hours}:{minutes:02d}", True
+    return f"{hours}:{minutes:02d}:{seconds:02d}", False

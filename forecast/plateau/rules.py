@@ -13,10 +13,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import expit, logit
 
-from forecast.errors import ForecastError
+from forecast.errors import ForecastError, is_number
 from forecast.growth import GrowthModel, Motion, Tracked, measure_gain, motion_of, track
 from forecast.histories import Histories
-from forecast.log import is_number
 from forecast.plateau.alarms import MIN_SESSIONS, enough_record, raise_flags, training_rate
 from forecast.plateau.chances import chance_flat
 from forecast.plateau.progress import progress_goes_on, rose_lately, smallest_gain_at

@@ -31,7 +31,7 @@ def verdicts(
     false_alarms_per_year: float = DEFAULT_FALSE_ALARMS,
     smallest_gain: float | None = None,
 ) -> pd.DataFrame:
-    """Return one row a spell under way, ``VERDICT_COLUMNS``, in the order of the panel.
+    """Return one row a spell under way, ``VERDICT_COLUMNS``, in the order of the spells.
 
     ``p_climbing, p_flat, p_slipping`` add to 1; ``gain`` a week over the last six weeks with its
     80 % range; ``since`` (with 10 and 90 % points) and ``weeks_flat`` only where ``flagged``.
@@ -39,11 +39,12 @@ def verdicts(
     """
     check_settings(false_alarms_per_year, smallest_gain)
     limits = limits_for(rules, false_alarms_per_year, smallest_gain)
-    row_of = tracked.panel.spell_row
+    row_of = tracked.panel.longest_first
     is_open = np.flatnonzero(histories.spells["open"].to_numpy()[row_of])
     if not len(is_open):
         return pd.DataFrame({name: [] for name in VERDICT_COLUMNS})
-    traces = take_traces(traces_of(growth, tracked), is_open, tracked.panel.length[is_open])  # type: ignore[arg-type]
+    traces = traces_of(growth, tracked)  # type: ignore[arg-type]
+    traces = take_traces(traces, is_open, traces.length[is_open])
     watched = rules.watch(traces, limits, smallest_gain)
     last = traces.start + traces.length - 1
     gain, spread, least = watched.gain[last], watched.gain_sd[last], watched.least[last]
@@ -64,7 +65,8 @@ def verdicts(
     )
     spells = histories.spells.iloc[row_of[is_open]][["athlete", "rung"]].reset_index(drop=True)
     since = _since(traces, table, rules, smallest_gain, histories)
-    return pd.concat([spells, table, since], axis=1)[list(VERDICT_COLUMNS)]
+    whole = pd.concat([spells, table, since], axis=1)[list(VERDICT_COLUMNS)]
+    return whole.iloc[np.argsort(row_of[is_open])].reset_index(drop=True)
 
 
 def _since(

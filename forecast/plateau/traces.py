@@ -94,7 +94,7 @@ def traces_of(growth: GrowthModel, tracked: Tracked) -> Traces:
             cov[:, 1, 1] + cov[:, 2, 2] + 2.0 * cov[:, 1, 2],
         ]
     )
-    return Traces(
+    traces = Traces(
         start=panel.start,
         length=panel.length,
         athlete=panel.athlete,
@@ -108,6 +108,7 @@ def traces_of(growth: GrowthModel, tracked: Tracked) -> Traces:
         first=first,
         detraining=growth.fit.constants.dynamics.detraining,
     )
+    return take_traces(traces, panel.longest_first, panel.length[panel.longest_first])
 
 
 def take_traces(traces: Traces, spells: Ints, lengths: Ints) -> Traces:

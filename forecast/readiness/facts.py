@@ -51,16 +51,15 @@ def open_facts(
     ``which`` (T,) are their places in the panel, ``forecast`` is the engine's of them;
     ``comparable`` comes from ``comparable_counts``.
     """
-    spell = tracked.panel.spell_row[which]
-    spells = histories.spells.iloc[spell]
+    spells = histories.spells.iloc[which]
     facts = spells[["athlete", "rung", "run"]].reset_index(drop=True)
     facts["sessions"] = spells["n_sessions"].to_numpy()
     facts["last_on"] = spells["last_session"].to_numpy()
     facts["wait_weeks"] = ((histories.as_of - spells["last_session"]).dt.days / 7.0).to_numpy()
     facts["weeks_on"] = ((histories.as_of - spells["start"]).dt.days / 7.0).to_numpy()
     cut = int(np.datetime64(histories.as_of, "D").astype(np.int64))
-    facts = facts.join(_training_lately(histories, spell))
-    facts = facts.join(_sets_shown(histories, spell))
+    facts = facts.join(_training_lately(histories, which))
+    facts = facts.join(_sets_shown(histories, which))
     facts = facts.join(_meetings(histories, growth, tracked, which, cut))
     trained = (spells["last_session"] - spells["start"]).dt.days.to_numpy() / 7.0
     lacking = np.maximum(
@@ -231,7 +230,7 @@ def _meetings(
     at = panel.last[which][row] - back
     recent = panel.day[at] >= as_of_day - 7.0 * MET_WEEKS
     at, row = at[recent], row[recent]
-    met = histories.sessions["meets"].to_numpy(dtype=float)[panel.session_row[at]]
+    met = histories.sessions["meets"].to_numpy(dtype=float)[at]
     chance = chance_met(model, tracked, at)
 
     def total(values: Array) -> Array:

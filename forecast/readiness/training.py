@@ -97,7 +97,7 @@ def _train_lapse(
     growth: GrowthModel, tracked: Tracked, histories: Histories, seed: int
 ) -> tuple[LapseModel, CohortRhythm, Array]:
     """Who stops for good, the rhythm of training days, and (S,) who of each spell has not yet."""
-    days = training_days(histories, chance_flat(states_table(tracked, histories)))
+    days = training_days(histories, chance_flat(states_table(tracked)))
     rhythm = day_rhythm(days, growth.rhythm.absences)
     fitted = fit_lapse(days, silences(days, rhythm).longer)
     gone = lapse_chances(fitted, rhythm, days, seed)["p_gone"]

@@ -216,7 +216,7 @@ class LogView:
     @cached_property
     def states(self) -> pd.DataFrame:
         """Filtered state after each session, one row a session; see ``growth.states_table``."""
-        return states_table(self.tracked, self.histories)
+        return states_table(self.tracked)
 
     @cached_property
     def training_days(self) -> pd.DataFrame:
@@ -290,7 +290,7 @@ class LogView:
         which = self.under_way
         if len(which) == 0:
             return None
-        spells = self.histories.spells.iloc[self.tracked.panel.spell_row[which]]
+        spells = self.histories.spells.iloc[which]
         return forecast_open(
             self.growth,
             self.tracked,
@@ -321,8 +321,7 @@ class LogView:
     @property
     def under_way(self) -> Ints:
         """(T,) places in the panel of the spells under way, in increasing order."""
-        is_open = self.histories.spells["open"].to_numpy()
-        return np.flatnonzero(is_open[self.tracked.panel.spell_row])
+        return np.flatnonzero(self.histories.spells["open"].to_numpy())
 
     @cached_property
     def _present(self) -> Present:
@@ -367,7 +366,7 @@ class LogView:
     def _valid_by_day(self) -> Array:
         """(T, D + 1) chance of a first valid set by day, of the spells under way."""
         facts, by_day = self._under_way or (pd.DataFrame({"rate": []}), np.empty((0, 1)))
-        spell = self.tracked.panel.spell_row[self.under_way]
+        spell = self.under_way
         return valid_by_day(
             self.histories,
             spell,
@@ -492,7 +491,7 @@ def _verdicts(view: LogView, false_alarms: float, smallest_gain: float | None) -
         false_alarms_per_year=false_alarms,
         smallest_gain=smallest_gain,
     )
-    spell = view.tracked.panel.spell_row[view.under_way]
+    spell = view.under_way
     beside = alongside(view.histories, spell, table["since"])
     return pd.concat([table[list(VERDICT_COLUMNS)], beside], axis=1)
 

@@ -112,10 +112,7 @@ def level_by_session(
     ``spells``: ``spell_row`` (row of ``histories.spells``), ``target``, and columns to keep.
     """
     filtered = tracked.filtered
-    state = pd.DataFrame(
-        {"mean": filtered.mean[:, 0], "var": filtered.cov[:, 0, 0]},
-        index=tracked.panel.session_row,
-    ).sort_index()
+    state = pd.DataFrame({"mean": filtered.mean[:, 0], "var": filtered.cov[:, 0, 0]})
     sessions = histories.sessions[["spell", "date"]].join(state).reset_index(names="session_row")
     rows = sessions.merge(spells, left_on="spell", right_on="spell_row", how="inner")
     target = rows["target"].to_numpy()
@@ -134,7 +131,7 @@ def _fan(view: LogView, keys: pd.DataFrame) -> pd.DataFrame:
     keys = keys[~keys["state"].isin(NO_LINE_AHEAD)].reset_index(drop=True)
     if at_cut is None or keys.empty:
         return pd.DataFrame(columns=["who", "date", "target", "whole", "low", "mid", "high"])
-    spell_row = view.tracked.panel.spell_row[view.under_way]
+    spell_row = view.under_way
     place = pd.Series(np.arange(len(spell_row)), index=spell_row)[keys["spell_row"]].to_numpy()
     mean, cov = at_cut.mean[place], at_cut.cov[place]
     target, none, now = keys["target"].to_numpy(), np.zeros(len(keys)), at_cut.mean[place, 0]

@@ -10,7 +10,7 @@ import pytest
 from forecast.ahead.duration import SEASONS, at_season
 from forecast.ahead.ladder import look_up, settings_of
 from forecast.ahead.walk import walk
-from forecast.log.days import YEAR_DAYS
+from forecast.log import YEAR_DAYS
 
 
 def test_middle_days_go_round_the_year():

@@ -274,11 +274,14 @@ def run_world(world: World) -> tuple[pd.DataFrame, pd.DataFrame]:
     histories = build_histories(part_of(cohort.log, learnt, False))
     tracked = track(growth, histories)
     traces = traces_of(growth, tracked)
-    truth = truth_of(cohort, histories, tracked.panel.session_row, traces)
+    panel = tracked.panel  # the watch has its spells by length
+    by_spell = [np.arange(panel.start[s], panel.last[s] + 1) for s in panel.longest_first]
+    watched = np.concatenate(by_spell)
+    truth = truth_of(cohort, histories, watched, traces)
     rows, starts = [], pd.DataFrame()
     others = other_scores(traces) if world.law == "stalls" else {}
     if world.law == "stalls" and world.informed:
-        told = informed_score(cohort, histories, tracked.panel.session_row, 1000, world.seed)
+        told = informed_score(cohort, histories, watched, 1000, world.seed)
         others["told the law"] = np.where(enough_record(traces), told, SILENT)
     for setting in SETTINGS:
         seen = rules.watch(traces, limits_for(rules, setting))

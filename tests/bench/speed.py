@@ -102,7 +102,7 @@ def _peak_mb() -> float:
 
 def write_club(athletes: int, seed: int, weeks: int, folder: Path) -> pd.Timestamp:
     """Write an invented club to the folder; return its cut date."""
-    from forecast.log.sharing import club_files
+    from forecast.log import club_files
     from forecast.simulate import simulate_cohort
 
     cohort = simulate_cohort("steady", athletes, seed=seed, weeks=weeks, follow_up=1)

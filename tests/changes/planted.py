@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from forecast.histories import build_histories
-from forecast.log.training_log import TrainingLog
+from forecast.log import TrainingLog
 from forecast.simulate import Setting, simulate_cohort
 
 ATHLETES, BEFORE, WEEKS = 30, 40, 20

@@ -79,6 +79,7 @@ def exact_panel():
             length=lengths,
             start=np.concatenate([[0], np.cumsum(lengths)[:-1]]),
             spell=np.repeat(np.arange(len(lengths)), lengths),
+            number=np.arange(n) - np.repeat(np.cumsum(lengths) - lengths, lengths),
             measure=np.zeros(len(lengths), dtype=int),
             rest=np.asarray(gaps, dtype=float),
             excess=np.zeros(n),

@@ -7,14 +7,15 @@ import pytest
 from scipy.integrate import dblquad
 from statsmodels.tsa.statespace.kalman_filter import KalmanFilter
 
-from forecast.growth.clock import Clock
-from forecast.growth.dynamics import (
+from forecast.growth.filtering import Noise, forward_pass
+from forecast.growth.motion import (
+    Clock,
     Dynamics,
     decay_terms,
+    propagate,
+    stretches,
     transition_covariance,
 )
-from forecast.growth.filtering import forward_pass, propagate, stretches
-from forecast.growth.observation import Noise
 
 
 def integrated_ou_covariance(s, t, alpha, sigma):

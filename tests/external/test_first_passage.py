@@ -12,10 +12,9 @@ import numpy as np
 import pytest
 from scipy.stats import invgauss, norm
 
-from forecast.growth.dynamics import Dynamics
-from forecast.growth.habits import Habits
-from forecast.growth.observation import Noise
-from forecast.growth.passage import Targets, simulate_passage
+from forecast.growth.filtering import Noise
+from forecast.growth.motion import Dynamics
+from forecast.growth.passage import Habits, Targets, simulate_passage
 
 PATHS = 8192
 CASES = [

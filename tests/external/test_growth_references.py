@@ -10,10 +10,8 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize
 
-from forecast.growth.clock import Clock
-from forecast.growth.dynamics import Dynamics
-from forecast.growth.filtering import forward_pass, stretches
-from forecast.growth.observation import Noise, match_sessions
+from forecast.growth.filtering import Noise, forward_pass, match_sessions
+from forecast.growth.motion import Clock, Dynamics, stretches
 
 STRAIGHT = Dynamics(alpha=1.0, swing_sd=0.0, wiggle_sd=0.0, detraining=0.0)
 WIDTH = 1e-3

@@ -11,32 +11,40 @@ import pytest
 from scipy.integrate import quad
 from scipy.stats import multivariate_normal, norm
 
-from forecast.growth.clock import FADE_SESSIONS, Clock, session_doses
-from forecast.growth.dynamics import Dynamics, decay_terms, transition_covariance
-from forecast.growth.filtering import lost_levels, propagate, stretches
-from forecast.growth.habits import Habits
-from forecast.growth.information import spell_information
+from forecast.growth.filtering import KNEE, Noise, spell_information
 from forecast.growth.kernels import (
-    MAX_FATIGUE_STEPS,
     OUTLIER,
-    Luck,
-    PathLaws,
-    Standing,
-    Tables,
-    advance_one,
     as_site,
     carry_spells,
-    chance_of_session,
-    chance_to_meet,
-    climb_paths,
     day_slopes,
-    expected_meets,
     knee_share,
     log_between,
     set_slopes,
 )
-from forecast.growth.observation import KNEE, Noise
-from forecast.growth.passage import Targets, simulate_passage
+from forecast.growth.motion import (
+    FADE_SESSIONS,
+    Clock,
+    Dynamics,
+    Luck,
+    PathLaws,
+    Rungs,
+    Standing,
+    Tables,
+    advance_one,
+    chance_of_session,
+    chance_to_meet,
+    clocks_of,
+    decay_terms,
+    expected_meets,
+    lost_levels,
+    propagate,
+    session_doses,
+    stretches,
+    transition_covariance,
+    walk_paths,
+)
+from forecast.growth.panel import MAX_FATIGUE_STEPS
+from forecast.growth.passage import Habits, Targets, simulate_passage
 from forecast.log import YEAR_DAYS
 
 MOTION = Dynamics(alpha=0.4, swing_sd=0.08, wiggle_sd=0.05, detraining=0.03, regain=0.5)
@@ -48,6 +56,7 @@ def timing(gaps, lengths, grace=2.0):
     return SimpleNamespace(
         n_sessions=len(gaps),
         n_spells=len(lengths),
+        number=np.arange(len(gaps)) - np.repeat(np.cumsum(lengths) - lengths, lengths),
         day=np.zeros(len(gaps), dtype=int),
         length=lengths,
         start=np.cumsum(lengths) - lengths,
@@ -73,10 +82,10 @@ def test_a_layoff_takes_and_training_gives_back():
 
 def test_one_step_has_the_mean_and_the_spread_of_the_motion():
     """Two normal draws moved at a time: the map is affine, so its matrix can be read off."""
-    constants = np.array([MOTION.alpha, MOTION.swing_sd, MOTION.wiggle_sd, 0.0, 0.0])
+    constants = (MOTION.alpha, MOTION.swing_sd, MOTION.wiggle_sd)
 
     def moved(z0, z1):
-        return np.array(advance_one(-0.5, 0.04, 0.02, 1.5, 3.0, constants, z0, z1))
+        return np.array(advance_one(-0.5, 0.04, 0.02, 1.5, 3.0, constants, (z0, z1)))
 
     middle = moved(0.0, 0.0)
     decay, integral = decay_terms(MOTION.alpha, 1.5)
@@ -235,10 +244,9 @@ def test_the_chance_of_a_coming_session_by_hand():
 
 
 def test_meetings_expected_are_the_integral_over_the_day():
-    out = np.full(1, 9.0)
-    expected_meets(
+    out = expected_meets(
         np.array([-0.3]), np.array([0.15]), np.array([-0.2]), np.array([0.1]), -0.04, 0.1,
-        np.array([3.0]), out,
+        np.array([3.0]),
     )  # fmt: skip
     whole, _ = quad(
         lambda able: norm.pdf(able, -0.1, 0.15) * chance_to_meet(able, 0.1, -0.04, 0.9, 3), -1, 1
@@ -406,27 +414,31 @@ def climbed(first_gap, most_days=200, *, untried=0, confirm=2, form=0.0, blocks=
     place, sessions = (1, 2), 12
     standing = Standing(
         level=np.full(place, -0.25), swing=np.zeros(place), pace=np.array([[0.1, 0.0]]),
-        lost=np.zeros(place), day=np.zeros(place), runs=np.zeros((1, 2, 1)),
+        lost=np.zeros(place), day=np.zeros(place), ends=np.full(place, np.nan),
+        runs=np.zeros((1, 2, 1)),
     )  # fmt: skip
-    tables = Tables(np.full((1, 4), 7.0), np.full((1, 4), float(first_gap)), np.ones((1, 4)))
+    first_gap = 0.0 if untried else float(first_gap)
+    tables = Tables(np.full((1, 4), 7.0), np.full((1, 4), first_gap), np.ones((1, 4)))
     forms = np.zeros((sessions, 2))
     forms[3] = form
     luck = Luck(
         np.zeros((sessions, 2, 2), dtype=np.int64), np.zeros((sessions, 2, 2)), forms,
         np.full((sessions, 2), 0.5),
     )  # fmt: skip
+    motion = np.repeat([[1.0], [0.0], [0.0], [0.03], [0.5]], 2, axis=1)  # alpha to regain
+    day_sd, set_sd, none = np.full((2, 4), 0.2), np.full((2, 4), 1e-9), np.zeros(2)
     laws = PathLaws(
-        np.tile([1.0, 0.0, 0.0, 0.03, 0.5, 0.0, -0.01, 0.0], (2, 1)), np.full((2, 4), 0.2),
-        np.full((2, 4), 1e-9), np.array([Clock().numbers]), np.zeros(2, dtype=np.int64),
+        *motion, day_sd, set_sd, none, np.full(2, -0.01), none, none, none,
+        np.zeros(2, dtype=np.int64), clocks_of([Clock()]),
     )  # fmt: skip
-    targets = (
-        np.array([[0.0, 2.0, 3.0, 1.0, 40.0, 0.0, 0.0, 1.0]]),
-        np.array([[0, confirm, untried]]),
-        np.full(place, 100.0),
+    numbers = [np.array([x]) for x in (0.0, 2.0, 3.0, 1.0, 1.0, 40.0, 0.0, 0.0, 1.0)]
+    asked = [np.array([n], dtype=np.int64) for n in (0, confirm, 2)]
+    rungs = Rungs(*numbers, *asked, np.array([bool(untried)]), np.full(place, 100.0))
+    first = np.zeros(1)
+    on = walk_paths(
+        0, most_days, True, standing, tables, rungs, luck, laws, np.zeros((0, 0)), first
     )
-    days, first = np.full(place, np.nan), np.zeros(1)
-    on = climb_paths(0, most_days, standing, tables, targets, luck, laws, (days, first))
-    return days[0].tolist(), first[0], on
+    return standing.ends[0].tolist(), first[0], on
 
 
 def test_the_day_of_clearing_by_hand():

@@ -6,10 +6,9 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from forecast.growth import ensemble
-from forecast.growth.ensemble import power_of_two, speed_quantiles, spell_speeds
-from forecast.growth.habits import Habits
-from forecast.growth.passage import Targets
+from forecast.growth import forecasting
+from forecast.growth.forecasting import power_of_two, speed_quantiles, spell_speeds
+from forecast.growth.passage import Habits, Targets
 
 MEAN = np.array([[-0.6, 0.01, 0.02], [-0.3, -0.01, 0.05], [-0.5, 0.0, 0.0]])
 COV = np.array(
@@ -53,7 +52,7 @@ def test_what_is_left_is_a_proper_spread_even_where_the_gain_is_sure():
         assert (speed > 0).all()
     # Nothing known to be moving has no speed to speak of; a sure gain leaves little room for one.
     fast, _ = spell_speeds(MEAN, sure, 2.0)
-    assert fast[0] < np.exp(2.0 * ensemble.SPEED_SD)
+    assert fast[0] < np.exp(2.0 * forecasting.SPEED_SD)
 
 
 def test_quantiles_are_even_and_their_order_is_the_seeds():
@@ -66,7 +65,7 @@ def test_quantiles_are_even_and_their_order_is_the_seeds():
 
 def test_draws_that_explain_a_spell_badly_drop_out_and_the_rest_sum_to_one():
     evidence = np.array([[0.0, -1.0], [-1.0, -1.0], [-40.0, -1.0]])
-    weight = ensemble._weights(evidence)
+    weight = forecasting.draw_weights(evidence)
     np.testing.assert_allclose(weight.sum(axis=0), 1.0)
     assert weight[2, 0] == 0.0
     np.testing.assert_allclose(weight[:, 1], 1 / 3)
@@ -77,7 +76,7 @@ def test_a_draw_drops_out_below_a_five_hundredth_of_an_even_share():
     """Of four draws an even share is a quarter: 0.0005 is the least that stays."""
     for share, stays in [(0.0006, True), (0.0004, False)]:
         even = np.log((1.0 - share) / 3.0)
-        weight = ensemble._weights(np.array([[even], [even], [even], [np.log(share)]]))[:, 0]
+        weight = forecasting.draw_weights(np.array([[even], [even], [even], [np.log(share)]]))[:, 0]
         assert weight[3] == pytest.approx(share if stays else 0.0)
         np.testing.assert_allclose(weight[:3], (1.0 - weight[3]) / 3.0)
 
@@ -91,7 +90,7 @@ def test_targets_are_taken_with_all_that_is_theirs():
         first_gaps=np.ones((n, 4)), speed=np.array([1.0, 2.0, 3.0]),
         habits=Habits(intercept=np.arange(3.0), slope=0.5, sets=np.ones((n, 5), dtype=np.int64)),
     )  # fmt: skip
-    part = ensemble.take_targets(targets, np.array([2]))
+    part = forecasting.take_targets(targets, np.array([2]))
     assert len(part) == 1
     assert part.speed == 3.0
     assert part.wait == 2.0

@@ -10,12 +10,11 @@ import pytest
 from scipy.special import erfcx
 from scipy.stats import laplace_asymmetric, norm, truncnorm
 
-from forecast.growth.clock import Clock
-from forecast.growth.constants import prior_constants
-from forecast.growth.dynamics import Dynamics
-from forecast.growth.filtering import forward_pass, stretches
-from forecast.growth.kernels import above, between, knee_share, log_between, mills, mills_and_more
-from forecast.growth.observation import KNEE, evidence_slopes, match_sessions
+from forecast.growth.filtering import KNEE, evidence_slopes, forward_pass, match_sessions
+from forecast.growth.fitting import prior_constants
+from forecast.growth.kernels import knee_share, log_between
+from forecast.growth.motion import Clock, Dynamics, stretches
+from forecast.growth.normal import above, between, mills, mills_and_more
 
 NOISE = prior_constants().noise
 MARK = 0.4
@@ -36,6 +35,7 @@ def panel_of(sessions, gaps):
         length=np.array([n]),
         start=np.array([0]),
         n_spells=1,
+        number=np.arange(n),
         day=np.zeros(n, dtype=int),
         spell=np.zeros(n, dtype=int),
         measure=np.array([0]),

@@ -11,18 +11,20 @@ from scipy.stats import norm
 from unfitted_club import at_the_priors, histories_of, rows_of
 
 from forecast.errors import FitError
-from forecast.growth import build_panel, choose_scale
+from forecast.growth import build_panel, engine
 from forecast.growth import fitting as fit
-from forecast.growth.constants import PRIORS, STRUCTURE, prior_constants
-from forecast.growth.draws import SPELL_SPREAD, constants_draws
 from forecast.growth.engine import session_gaps
-from forecast.growth.filtering import forward_pass, stretches
-from forecast.growth.scatter import GRID, SPREAD, athlete_scatter
+from forecast.growth.filtering import GRID, SPREAD, athlete_scatter, forward_pass
+from forecast.growth.fitting import PRIORS, STRUCTURE, prior_constants
+from forecast.growth.forecasting import SPELL_SPREAD, constants_draws
+from forecast.growth.motion import stretches
+from forecast.growth.panel import take_spells
 
 
 @pytest.fixture(scope="module")
 def panel(club):
-    return build_panel(club)
+    panel = build_panel(club)
+    return take_spells(panel, panel.longest_first)
 
 
 # climbing -------------------------------------------------------------------------------------
@@ -215,13 +217,13 @@ def test_another_scale_must_beat_the_log_by_a_margin(monkeypatch, sets, ahead, c
     """Three rounds of made evidences: at 0.5 behind at once, at -1 ahead at first only."""
     rounds = {0.0: [-9.0, -5.0, 0.0], 0.5: [-9.5, 99.0, 99.0], 0.85: [-8.0, -7.0, ahead],
               -1.0: [-8.5, 50.0, 1.0]}  # fmt: skip
-    monkeypatch.setattr(choose_scale, "rescaled", lambda panel, share: share)
-    monkeypatch.setattr(choose_scale, "_evidence", lambda share, n_rungs: iter(rounds[share]))
-    monkeypatch.setattr(choose_scale, "take_spells", lambda panel, which: panel)
+    monkeypatch.setattr(engine, "rescaled", lambda panel, share: share)
+    monkeypatch.setattr(engine, "_evidence", lambda share, n_rungs: iter(rounds[share]))
+    monkeypatch.setattr(engine, "take_spells", lambda panel, which: panel)
     trial = SimpleNamespace(n_spells=8, n_sets=np.full(8, sets))
-    assert choose_scale.choose_scale(trial, 4) == chosen
+    assert engine.choose_scale(trial, 4) == chosen
     trial.n_spells = 7  # too few to tell a law of growth
-    assert choose_scale.choose_scale(trial, 4) == 0.0
+    assert engine.choose_scale(trial, 4) == 0.0
 
 
 # the log's own gaps ---------------------------------------------------------------------------

@@ -11,15 +11,11 @@ from scipy.stats import norm
 from unfitted_club import DAY0, at_the_priors, histories_of, rows_of
 
 from forecast.growth import Simulation, forecast_open, forecast_untried, track
-from forecast.growth.athletes import spell_pairs
-from forecast.growth.dynamics import Dynamics, lost_after, split_gap, transition_covariance
-from forecast.growth.engine import start_delays
-from forecast.growth.filtering import propagate
-from forecast.growth.forecasting import GrowthForecast
-from forecast.growth.panel import build_panel
-from forecast.growth.scale import to_log
-from forecast.growth.targets import targets_at
-from forecast.growth.views import level_and_gain, outlook, pace_effects, states_table
+from forecast.growth.engine import outlook, start_delays, states_table
+from forecast.growth.fitting import spell_pairs
+from forecast.growth.forecasting import GrowthForecast, level_and_gain, pace_effects, targets_at
+from forecast.growth.motion import Dynamics, lost_after, propagate, transition_covariance
+from forecast.growth.panel import build_panel, split_gap, to_log
 from forecast.histories import build_histories
 from forecast.ladder import Criterion, Ladder, Rung
 from forecast.log import read_log
@@ -62,11 +58,11 @@ def test_what_the_forecast_says_of_today(unfitted, seen, club):
     """Al's hangs ended on day 36 of 70; two weeks of the 34 days are rest, the rest is a break."""
     model = at_the_priors(club, **PLAIN)
     tracked = track(model, club)
-    found = forecast_open(model, tracked, np.array([0]), 70 + int(tracked.panel.day[0]),
+    found = forecast_open(model, tracked, np.array([1]), 70 + int(tracked.panel.day[0]),
                           np.array([2]), np.array([0]), HOW)  # fmt: skip
     dynamics = model.fit.constants.dynamics
     weeks = 34.0 / 7.0
-    state = forecast_open(model, tracked, np.array([0]), int(tracked.panel.day[4]),
+    state = forecast_open(model, tracked, np.array([1]), int(tracked.panel.day[7]),
                           np.array([2]), np.array([0]), HOW)  # fmt: skip
     level, swing, pace = state.mean[0]
     # The layoff of 28 days before (two weeks over) and three days' coming back.
@@ -81,10 +77,10 @@ def test_what_the_forecast_says_of_today(unfitted, seen, club):
 
 
 def test_states_are_told_in_the_order_of_the_sessions(unfitted, seen, club):
-    table, panel, filtered = states_table(seen, club), seen.panel, seen.filtered
+    table, panel, filtered = states_table(seen), seen.panel, seen.filtered
     assert table.index.tolist() == list(range(10))
     for row, place in table["place"].items():
-        assert panel.session_row[place] == row
+        assert place == row
         mark = np.log(0.95) if panel.rung[panel.spell[place]] == 0 else 0.0
         assert table.loc[row, "level"] == pytest.approx(filtered.mean[place, 0] - mark)
         ones = np.array([0.0, 1.0, 1.0])  # the gain is swing and pace together
@@ -101,11 +97,11 @@ def test_the_outlook_by_hand(club):
     """
     model = at_the_priors(club, **PLAIN)
     tracked = track(model, club)
-    last = np.array([7])
+    last = np.array([2])
     found = outlook(model, tracked, last, np.array([3.0]), np.array([2.0]), np.array([0.0, 4.0]))
     dynamics, noise = model.fit.constants.dynamics, model.fit.constants.noise
-    mean, cov = tracked.filtered.mean[7], tracked.filtered.cov[7]
-    scatter = tracked.filtered.scatter[1]
+    mean, cov = tracked.filtered.mean[2], tracked.filtered.cov[2]
+    scatter = tracked.filtered.scatter[0]
     for column, weeks in enumerate((3.0, 7.0)):
         reach = np.array([1.0, (1.0 - np.exp(-dynamics.alpha * weeks)) / dynamics.alpha, weeks])
         moved, _, _ = transition_covariance(dynamics, np.array(weeks))
@@ -118,10 +114,10 @@ def test_an_outlook_over_a_break_loses_and_gets_back(club):
     """Five weeks since Bo's last session: two of them beyond the grace; four to come."""
     model = at_the_priors(club, **PLAIN, log_day_sd_seconds=-30.0)
     tracked = track(model, club)
-    near, far = outlook(model, tracked, np.array([7]), np.array([5.0]), np.array([2.0]),
+    near, far = outlook(model, tracked, np.array([2]), np.array([5.0]), np.array([2.0]),
                         np.array([0.0, 4.0]))[0]  # fmt: skip
     dynamics = model.fit.constants.dynamics
-    mean, cov = tracked.filtered.mean[7], tracked.filtered.cov[7]
+    mean, cov = tracked.filtered.mean[2], tracked.filtered.cov[2]
     for found, weeks, lost in ((near, 3.0, 2.0), (far, 7.0, 2.0 * np.exp(-4 * dynamics.regain))):
         reach = np.array([1.0, (1.0 - np.exp(-dynamics.alpha * weeks)) / dynamics.alpha, weeks])
         moved, _, _ = transition_covariance(dynamics, np.array(weeks))
@@ -149,10 +145,10 @@ def test_level_and_gain_on_a_bent_scale_are_those_in_logs(unfitted, seen, club):
 
 
 def test_targets_start_where_the_session_left_the_athlete(unfitted, seen):
-    found = targets_at(unfitted, seen.panel, seen.filtered, np.array([3, 9]), np.array([5.0, 2.0]),
+    found = targets_at(unfitted, seen.panel, seen.filtered, np.array([6, 9]), np.array([5.0, 2.0]),
                        np.array([2, 1]), np.array([0, 0]))  # fmt: skip
     np.testing.assert_allclose(found.done, [4, 2])
-    np.testing.assert_allclose(found.last_day - found.last_day[1], [33 - 8, 0])
+    np.testing.assert_allclose(found.origin - found.origin[1], [33 + 5 - 8 - 2, 0])
     # Day 33 came after a layoff of two weeks beyond the grace.
     detraining = unfitted.fit.constants.dynamics.detraining
     np.testing.assert_allclose(found.lost, [2.0 * detraining, 0.0])
@@ -160,7 +156,7 @@ def test_targets_start_where_the_session_left_the_athlete(unfitted, seen):
     assert found.measure.tolist() == [0, 1]
     assert found.first_gaps.min() >= 2.0
     assert found.first_gaps[0].min() >= 5.0
-    assert found.scatter[0] == found.scatter[1] == seen.filtered.scatter[0]
+    assert found.scatter[0] == found.scatter[1] == seen.filtered.scatter[1]
 
 
 def test_other_spells_tell_only_when_they_had_ended(seen):
@@ -168,7 +164,7 @@ def test_other_spells_tell_only_when_they_had_ended(seen):
     panel = seen.panel
     every = np.arange(3)
     pairs = spell_pairs(panel, every, finished_only=False)
-    assert list(zip(*(p.tolist() for p in pairs), strict=True)) == [(0, 2), (2, 0)]
+    assert list(zip(*(p.tolist() for p in pairs), strict=True)) == [(1, 2), (2, 1)]
     assert len(spell_pairs(panel, every, finished_only=True)[0]) == 0
     rows = [*rows_of("Al", "hang", {0: [4], 5: [5]}), *rows_of("Al", "blink", {5: [0], 9: [0]})]
     later = build_panel(histories_of(rows))

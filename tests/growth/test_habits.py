@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.optimize import minimize, minimize_scalar
-from scipy.special import expit
+from scipy.special import expit, logit
 from unfitted_club import histories_of, rows_of
 
 from forecast.growth import build_panel
-from forecast.growth.habits import (
+from forecast.growth.passage import (
     MAX_SETS,
     MEMORY_SESSIONS,
+    SHIFT_SD,
     CohortHabits,
     athlete_habits,
     clip_level,
     cohort_habits,
+    logit_shift,
     untried_habits,
 )
-from forecast.growth.session import SHIFT_SD, odds_shift
 
 COHORT = CohortHabits(1.2, 0.7, np.full(32, 3.0))
 
@@ -74,7 +77,7 @@ def test_the_cohorts_sets_a_session_are_its_quantiles():
 def test_an_athletes_share_is_the_mode_beside_the_cohorts(good):
     panel, level = panel_of([2, 3, 4]), np.array([-0.9, -0.4, 3.0])
     good = np.array(good)
-    habits = athlete_habits(panel, good, level, np.array([2]), COHORT)
+    habits = athlete_habits(replace(panel, eligible=good), level, np.array([2]), COHORT)
     base = 1.2 + 0.7 * np.array([-0.9, -0.4, 0.7])
     sets = np.array([2.0, 3.0, 4.0])
 
@@ -95,7 +98,8 @@ def test_only_the_latest_dozen_sessions_of_the_spell_count():
     good = np.full(15, 1.0)
 
     def told(good):
-        return athlete_habits(panel, good, level, np.array([13]), COHORT).intercept[0]
+        shown = replace(panel, eligible=good)
+        return athlete_habits(shown, level, np.array([13]), COHORT).intercept[0]
 
     assert MEMORY_SESSIONS == 12
     for place, counts in [(1, False), (2, True), (13, True), (14, False)]:
@@ -110,7 +114,7 @@ def test_own_sets_count_for_n_of_n_and_three(sessions, own):
     counts = [1] * (sessions - 1) + [5]
     panel = panel_of(counts)
     zeros = np.zeros(sessions)
-    table = athlete_habits(panel, zeros, zeros, np.array([sessions - 1]), COHORT).sets[0]
+    table = athlete_habits(panel, zeros, np.array([sessions - 1]), COHORT).sets[0]
     assert (table[own:] == 3.0).all()
     latest = min(sessions, MEMORY_SESSIONS)
     assert table[:own].tolist() == [5.0 if k % latest == 0 else 1.0 for k in range(own)]
@@ -125,11 +129,11 @@ def test_without_a_session_habits_are_the_cohorts():
 
 def test_the_odds_are_put_right_by_as_much_as_the_sessions_say():
     """Nine of 27 expected and none met; all met; nothing known: the mode by a general optimiser."""
-    expected = np.full((3, 30), np.nan)
-    expected[:2, :27] = 1.0 / 3.0
+    there = np.zeros((3, 30))
+    there[:2, :27] = 1.0
     met = np.zeros((3, 30))
-    met[1] = 1.0
-    shift = odds_shift(met, expected)
+    met[1] = there[1]
+    shift, _ = logit_shift(met, there, np.full((3, 30), -np.log(2.0)), SHIFT_SD)
 
     def mode(hits, chance):
         def loss(by):
@@ -141,6 +145,7 @@ def test_the_odds_are_put_right_by_as_much_as_the_sessions_say():
     np.testing.assert_allclose(
         shift, [mode(False, np.full(27, 1 / 3)), mode(True, np.full(27, 1 / 3)), 0.0], atol=1e-5
     )
-    sure = odds_shift(np.zeros((1, 1)), np.ones((1, 1)))
+    certain = np.full((1, 1), logit(1.0 - 1e-6))
+    sure, _ = logit_shift(np.zeros((1, 1)), np.ones((1, 1)), certain, SHIFT_SD)
     # A certainty that failed is one set against a prior of one: a step of one, and finite.
     assert sure[0] == pytest.approx(-1.0, abs=1e-4)

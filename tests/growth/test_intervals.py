@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from forecast.growth.intervals import infer_unit, pass_ratio, rounding_units, set_intervals
+from forecast.growth.panel import infer_unit, pass_ratio, rounding_units, set_intervals
 from forecast.ladder import Criterion, Ladder, Rung
 
 LADDER = Ladder(
@@ -125,7 +125,7 @@ def test_what_was_rounded_lies_in_its_interval(unit, steps):
     ],
 )
 def test_the_capacity_that_reads_as_the_target(target, unit, measure, ratio):
-    assert pass_ratio(target, unit, measure) == pytest.approx(ratio)
+    assert pass_ratio(Criterion(measure, target), unit) == pytest.approx(ratio)
 
 
 def test_who_has_shown_only_nothing_and_five_is_noted_to_five_seconds_as_others_are():

@@ -7,18 +7,33 @@ import pytest
 from unfitted_club import ROWS, histories_of, rows_of
 
 from forecast.growth import build_panel
-from forecast.growth.panel import rescaled, take_spells
-from forecast.growth.scale import QUICKENING, log_slope, to_latent, to_log, to_ratio
-from forecast.growth.session import latest_sessions
-from forecast.growth.targets import recent_gaps
+from forecast.growth.forecasting import recent_gaps
+from forecast.growth.panel import (
+    QUICKENING,
+    latest_spells,
+    log_slope,
+    rescaled,
+    take_spells,
+    to_latent,
+    to_log,
+    to_ratio,
+)
+from forecast.growth.passage import latest_sessions
 
 
 @pytest.fixture(scope="module")
 def panel(club):
-    return build_panel(club)
+    panel = build_panel(club)
+    return take_spells(panel, panel.longest_first)
 
 
-def test_spells_come_longest_first_and_sessions_one_after_another(panel):
+def test_spells_and_sessions_are_those_of_the_histories(club):
+    panel = build_panel(club)
+    assert panel.length.tolist() == club.spells["n_sessions"].tolist()
+    assert panel.spell.tolist() == club.sessions["spell"].tolist()
+
+
+def test_spells_by_length_and_sessions_one_after_another(panel):
     assert panel.length.tolist() == [5, 3, 2]
     assert panel.start.tolist() == [0, 5, 8]
     assert panel.last.tolist() == [4, 7, 9]
@@ -29,6 +44,7 @@ def test_spells_come_longest_first_and_sessions_one_after_another(panel):
     assert panel.rung.tolist() == [0, 0, 1]
     assert panel.measure.tolist() == [0, 0, 1]  # seconds, seconds, reps
     assert panel.athlete[0] == panel.athlete[2] != panel.athlete[1]
+    assert latest_spells(panel, panel.athlete[:2]).tolist() == [0, 1]
     assert (panel.n_spells, panel.n_sessions) == (3, 10)
 
 
@@ -45,7 +61,6 @@ def test_training_goes_on_for_two_weeks_or_three_usual_gaps(panel):
 def test_sets_are_bounds_below_the_mark_in_logs(panel):
     """Holds noted to the second: 5 s of 10 s is 4.5 to 5.5; whole reps: 2 of 5 is 2 to 3."""
     assert panel.n_sets.tolist() == [2, 1, 3, 1, 1, 1, 1, 2, 1, 1]
-    assert panel.used.sum(axis=1).tolist() == panel.n_sets.tolist()
     third = np.log([[0.45, 0.55], [0.35, 0.45], [0.25, 0.35]])
     np.testing.assert_allclose(panel.lower[2], third[:, 0])
     np.testing.assert_allclose(panel.upper[2], third[:, 1])
@@ -84,20 +99,21 @@ def test_a_set_at_the_mark_that_does_not_count_has_a_ceiling():
     np.testing.assert_allclose(ceiling[1:], np.log(7.0 / 5.0))
 
 
-@pytest.mark.parametrize("which", [[0, 2], [2, 1]])
+@pytest.mark.parametrize("which", [[0, 2], [1, 2]])
 def test_some_spells_alone_are_the_panel_of_their_rows(panel, which):
     part = take_spells(panel, np.array(which))
     kept = [("Al", "hang"), ("Bo", "hang"), ("Al", "pull")]
     rows = [r for r in ROWS if (r["athlete"], r["rung"]) in [kept[w] for w in which]]
     alone = build_panel(histories_of(rows))
+    alone = take_spells(alone, alone.longest_first)
     places = part.lower.shape[1]
     for name in ("start", "length", "rung", "measure", "threshold", "grace", "spell", "number",
                  "rest", "excess", "n_sets", "met", "eligible", "gap"):  # fmt: skip
         np.testing.assert_array_equal(getattr(part, name), getattr(alone, name), err_msg=name)
-    for name in ("lower", "upper", "ceiling", "fatigue", "used"):
+    for name in ("lower", "upper", "ceiling", "fatigue"):
         whole = getattr(alone, name)
         np.testing.assert_array_equal(getattr(part, name)[:, : whole.shape[1]], whole, name)
-    assert not part.used[:, alone.lower.shape[1] : places].any()
+    assert np.isneginf(part.lower[:, alone.lower.shape[1] : places]).all()
 
 
 def test_gaps_are_the_spells_own_and_before_them_those_of_ended_spells(panel):
@@ -113,7 +129,7 @@ def test_of_many_gaps_the_latest_thirty_count():
 
 
 def test_the_latest_sessions_are_the_spells_own(panel):
-    at, inside = latest_sessions(panel, np.array([7, 9]))
+    at, inside = latest_sessions(panel, np.array([7, 9]), 30)
     assert at[:, :4].tolist() == [[7, 6, 5, 7], [9, 8, 9, 9]]
     assert inside.sum(axis=1).tolist() == [3, 2]
 

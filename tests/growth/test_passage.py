@@ -8,10 +8,9 @@ import numpy as np
 import pytest
 from scipy.special import expit
 
-from forecast.growth.constants import prior_constants
-from forecast.growth.dynamics import Dynamics, transition_covariance
-from forecast.growth.habits import Habits
-from forecast.growth.passage import Targets, simulate_passage
+from forecast.growth.fitting import prior_constants
+from forecast.growth.motion import Dynamics, transition_covariance
+from forecast.growth.passage import Habits, Targets, simulate_passage
 
 HORIZON, LITERAL, PATHS, SEEDS = 84, 40_000, 1024, 4
 NOISE = replace(prior_constants().noise, slip=0.1, day_down=0.9)

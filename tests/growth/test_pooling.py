@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal
 
-from forecast.growth.information import SpellInformation
+from forecast.growth.filtering import SpellInformation
 from forecast.growth.pooling import PoolingPrior, marginalise_own, pool, spell_priors
 
 ATHLETE = np.array([4, 4, 7, 7, 7, 9])

@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from forecast.growth.filtering import SpellInformation
 from forecast.growth.fitting import _information_slope, _prior_slope
-from forecast.growth.information import SpellInformation
 from forecast.growth.pooling import PoolingPrior, pool, pooled_moments
 
 PRIOR = PoolingPrior(

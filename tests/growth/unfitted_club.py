@@ -6,11 +6,16 @@ import numpy as np
 import pandas as pd
 
 from forecast.growth import GrowthModel, build_panel
-from forecast.growth.constants import CENTRE_MEAN, CENTRE_SD, GrowthConstants, prior_constants
-from forecast.growth.draws import SPELL_SPREAD
 from forecast.growth.engine import session_gaps, start_delays
-from forecast.growth.fitting import GrowthFit
-from forecast.growth.habits import CohortHabits
+from forecast.growth.fitting import (
+    CENTRE_MEAN,
+    CENTRE_SD,
+    GrowthConstants,
+    GrowthFit,
+    prior_constants,
+)
+from forecast.growth.forecasting import SPELL_SPREAD
+from forecast.growth.passage import CohortHabits
 from forecast.growth.pooling import Pooled
 from forecast.histories import Histories, absence_law, build_histories, cohort_rhythm
 from forecast.ladder import Criterion, Ladder, Rung

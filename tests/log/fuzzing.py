@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 import io
 import random
-import sqlite3
 import zipfile
 from decimal import Decimal
 from fractions import Fraction
@@ -17,8 +16,7 @@ import pandas as pd
 from forecast.errors import ForecastError
 from forecast.ladder import Criterion, Ladder, Rung
 from forecast.ladder_file import read_ladder
-from forecast.log import load_mapping, read_club, read_log
-from forecast.log.check import describe_log
+from forecast.log import describe_log, load_mapping, read_club, read_log
 
 LADDER = Ladder("Invented", (Rung("press", "Strict press", "", Criterion("reps", 8.0)),))
 TABLE = pd.DataFrame(
@@ -60,7 +58,6 @@ ladder = "ladder.toml"
 as_of = 2026-05-01
 [[log]]
 file = "sets.csv"
-table = "sets"
 """
 TOKENS = [
     b"\x00", b"\xff\xfe", b"\xef\xbb\xbf", b"'", b'"', b'"""', b"[", b"[[", b"]", b"{", b"=", b",",
@@ -77,12 +74,6 @@ def _book() -> bytes:
     return packed.getvalue()
 
 
-def _database() -> bytes:
-    with sqlite3.connect(":memory:") as made:
-        TABLE.astype({"date": "str"}).to_sql("sets", made, index=False)
-        return made.serialize()
-
-
 NOTE = b"""2026-04-03 Ana
 press: 5, 6, 4
 2026-04-10, Bo
@@ -91,8 +82,6 @@ Cy
 press = 4
 """
 ROSTER = b"athlete,age,body_mass_kg,height_cm,squad\nAna,31,62.5,170,a\nBo,44,80,1.81 m,b\n"
-QUERY = b"WITH s AS (SELECT * FROM sets WHERE value > 1) SELECT athlete, date, rung, value FROM s"
-URL = b"sqlite:///file:/tmp/none.db?mode=ro&uri=true&password=hunter2"
 CELLS = [
     Decimal("sNaN"), Decimal("1e500"), np.timedelta64("NaT"), np.datetime64("NaT"), pd.NaT, pd.NA,
     pd.Timedelta("1 day"), dt.timedelta(days=10**6), "\ud800", "\x00", "x" * 5000, 10**400, -1,
@@ -107,17 +96,14 @@ SEEDS: dict[str, bytes] = {
     "csv": TABLE.to_csv(index=False).encode(),
     "xlsx": _book(),
     "parquet": TABLE.to_parquet(),
-    "db": _database(),
     "ladder": LADDER_TOML,
     "mapping": MAPPING_TOML,
     "club": CLUB_TOML,
     "note": NOTE,
     "roster": ROSTER,
-    "query": QUERY,
-    "url": URL,
     "frame": b"0123456789",
 }
-"""A sound file of each kind; a query, an address, and numbers to draw a table in memory from."""
+"""A sound file of each kind, and numbers to draw a table in memory from."""
 
 
 def mutated(content: bytes, rng: random.Random) -> bytes:
@@ -206,8 +192,6 @@ def read(kind: str, content: bytes, folder: Path) -> str:
     else:
         return "read"
     assert 0 < len(said) < 20_000, f"a message of {len(said)} characters"
-    told = content.count(b"hunter2") != content.count(b"&password=hunter2")
-    assert told or "hunter2" not in said, "a secret is told"  # where it can still be known as one
     return "refused"
 
 
@@ -216,18 +200,8 @@ def _log(kind, path, folder):
         return read_log(TABLE, LADDER, roster=path)
     if kind == "frame":
         return read_log(odd_table(random.Random(path.read_bytes())), LADDER)
-    if kind == "url":
-        return read_log(path.read_bytes().decode("utf-8", "replace"), LADDER)
-    if kind == "query":
-        database = folder / "sound.db"
-        database.write_bytes(SEEDS["db"])
-        try:
-            query = path.read_bytes().decode("utf-8", "replace")
-            return read_log(f"sqlite:///{database}", LADDER, table=query)
-        finally:
-            assert database.read_bytes() == SEEDS["db"], "the database is changed"
     if kind != "club":
-        return read_log(f"sqlite:///{path}" if kind == "db" else path, LADDER)
+        return read_log(path, LADDER)
     (folder / "ladder.toml").write_bytes(LADDER_TOML)
     (folder / "sets.csv").write_bytes(SEEDS["csv"])
     return read_club(path).log

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import datetime as dt
+import io
+import sys
 import tomllib
 
+import numpy as np
 import pandas as pd
 import pytest
 
-import forecast.log.club as club_module
 from forecast.__main__ import main
 from forecast.errors import LadderError, LogError, MappingError
 from forecast.ladder import Criterion, Ladder, Rung
-from forecast.log import draft_mapping, load_mapping, read_club
+from forecast.log import add_tables, draft_mapping, load_mapping, read_club, read_tables
 
 LADDER = """
 [ladder]
@@ -172,6 +174,7 @@ def test_a_draft_keeps_what_the_mapping_before_it_says():
 def parsed(monkeypatch):
     """Names of the files whose rows are parsed, in order."""
     seen: list[str] = []
+    club_module = sys.modules[read_club.__module__]
     parse = club_module.parse_rows
 
     def counted(raw, *rest):
@@ -226,3 +229,15 @@ def test_kept_rows_that_are_spoilt_are_read_anew(folder, content):
     for path in folder.glob("last_read-*"):
         path.write_bytes(content)
     same(read_club(folder, keep=True), plain)
+
+
+def test_kept_rows_that_were_tampered_with_are_read_anew(folder):
+    plain = read_club(folder, keep=True)
+    for change in ({"value": -5.0}, {"value": np.inf}, {"athlete": None}, {"date": pd.NaT}):
+        for path in folder.glob("last_read-*"):
+            facts, tables = read_tables(path, "rows")
+            changed = {key: table.assign(**change) for key, table in tables.items()}
+            content = io.BytesIO()
+            add_tables(content, "rows", facts, changed)
+            path.write_bytes(content.getvalue())
+        same(read_club(folder, keep=True), plain)

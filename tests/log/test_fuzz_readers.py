@@ -12,14 +12,11 @@ from hypothesis import strategies as st
 
 @pytest.mark.parametrize("kind", SEEDS)
 def test_the_sound_file_is_read(tmp_path, kind):
-    if kind == "url":  # nothing is there
-        assert read(kind, SEEDS[kind], tmp_path) == "refused"
-    else:
-        assert read(kind, SEEDS[kind], tmp_path) == "read"
+    assert read(kind, SEEDS[kind], tmp_path) == "read"
 
 
 @pytest.mark.parametrize("kind", SEEDS)
-@settings(max_examples=25, deadline=None, derandomize=True)
+@settings(max_examples=12, deadline=None, derandomize=True)
 @given(rng=st.randoms(use_true_random=False))
 def test_a_damaged_file_is_read_or_refused_in_a_sentence(tmp_path_factory, kind, rng):
     folder = tmp_path_factory.getbasetemp() / "fuzzed"

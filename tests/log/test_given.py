@@ -11,8 +11,7 @@ from forecast.cohort import (
     lapse_incidence,
     time_to_clear,
 )
-from forecast.errors import FitError, ForecastError
-from forecast.log.given import check_level, check_seed, check_within, is_number, is_whole
+from forecast.errors import FitError, check_level, check_seed, is_number, is_whole
 
 
 def test_yes_and_text_are_no_numbers():
@@ -22,14 +21,6 @@ def test_yes_and_text_are_no_numbers():
         assert not is_number(wrong)
         assert not is_whole(wrong)
     assert not is_whole(3.0)
-
-
-def test_ends_of_a_range_are_in_it_and_no_number_is_not():
-    assert check_within("x", 0, 0, 1, "a share") == 0.0
-    assert check_within("x", 1, 0, 1, "a share") == 1.0
-    for wrong in (-0.1, 1.1, float("nan"), "half", True):
-        with pytest.raises(ForecastError, match="give a share"):
-            check_within("x", wrong, 0, 1, "a share")
 
 
 @pytest.mark.parametrize("wrong", [0, 1, "0.9", None, True, float("nan")])

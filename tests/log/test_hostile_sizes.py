@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import io
 import zipfile
+from pathlib import Path
 
 import numpy as np
+import openpyxl
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -13,7 +15,7 @@ import pytest
 from fuzzing import SEEDS, TABLE
 
 from forecast.errors import LogError, shortened
-from forecast.log import packed, read_log, sources, text_files, workbooks, write_rejected
+from forecast.log import read_log, write_rejected
 
 HEAD = b"athlete,date,rung,value\n"
 
@@ -43,7 +45,7 @@ def test_a_file_of_undue_size_is_not_opened(tmp_path, ladder, monkeypatch):
     path = tmp_path / "sets.csv"
     with path.open("wb") as file:
         file.truncate(260_000_000)  # no disk is taken up by it
-    monkeypatch.setattr(text_files, "decode", lambda *_: pytest.fail("it was taken into memory"))
+    monkeypatch.setattr(Path, "read_bytes", lambda _: pytest.fail("it was taken into memory"))
     with pytest.raises(LogError, match="has 260 MB; 250 MB of text"):
         read_log(path, ladder)
 
@@ -98,7 +100,7 @@ def book(inner: bytes, compression: int = zipfile.ZIP_DEFLATED) -> bytes:
 def test_workbooks_too_large(tmp_path, ladder, monkeypatch, inner, words):
     path = tmp_path / "sets.xlsx"
     path.write_bytes(book(inner))
-    monkeypatch.setattr(workbooks.openpyxl, "load_workbook", lambda *_, **__: pytest.fail("parsed"))
+    monkeypatch.setattr(openpyxl, "load_workbook", lambda *_, **__: pytest.fail("parsed"))
     with pytest.raises(LogError, match=words):
         read_log(path, ladder)
 
@@ -115,7 +117,7 @@ def test_a_workbook_nested_without_end_is_refused_before_it_is_parsed(
 ):
     path = tmp_path / "sets.xlsx"
     path.write_bytes(book(inner * (900_000 // len(inner))))
-    monkeypatch.setattr(workbooks.openpyxl, "load_workbook", lambda *_, **__: pytest.fail("parsed"))
+    monkeypatch.setattr(openpyxl, "load_workbook", lambda *_, **__: pytest.fail("parsed"))
     with pytest.raises(LogError, match="nested more than 5000 deep"):
         read_log(path, ladder)
 
@@ -131,7 +133,7 @@ def test_the_cells_of_a_workbook_are_counted_before_any_is_read(tmp_path, ladder
     path = tmp_path / "sets.xlsx"
     path.write_bytes(book(b"<row><c><v>1</v></c></row>" * 200))
     assert read_log(path, ladder).rows_in
-    monkeypatch.setattr(packed, "MAX_BOOK_CELLS", 100)
+    monkeypatch.setattr("forecast.log.sizes.MAX_BOOK_CELLS", 100)
     with pytest.raises(LogError, match="more than 100 cells"):
         read_log(path, ladder)
 
@@ -141,19 +143,20 @@ def test_a_parquet_file_that_says_little_of_its_size(tmp_path, ladder, monkeypat
     many = pa.table({"note": ["y" * 20_000] * 5_000})  # packed, the text stands there once
     pq.write_table(many, path)
     assert path.stat().st_size < 100_000
-    monkeypatch.setattr(sources, "MAX_BYTES", 30_000_000)
+    monkeypatch.setattr("forecast.log.sizes.MAX_BYTES", 30_000_000)
     with pytest.raises(LogError, match=r"unpacks to [0-9]+ MB or more; 30 MB are read at most"):
         read_log(path, ladder)
 
 
-def test_a_parquet_file_comes_as_pandas_reads_it(tmp_path):
+def test_a_parquet_file_is_read_as_pandas_reads_it(tmp_path, ladder):
     frame = TABLE.assign(
-        kind=pd.Categorical(["a", "b", "a", "a"]), n=pd.array([1, None, 2, 3], "Int64")
-    )
-    frame.index = pd.Index(list("wxyz"), name="who")
+        note=pd.Categorical(["a", "b", "a", "a"]), pain=pd.array([1, None, 2, 3], "Int64")
+    ).set_index("athlete")
     path = tmp_path / "sets.parquet"
     frame.to_parquet(path)
-    pd.testing.assert_frame_equal(sources._parquet(path, "sets"), pd.read_parquet(path))
+    ours, theirs = read_log(path, ladder), read_log(pd.read_parquet(path), ladder)
+    pd.testing.assert_frame_equal(ours.sets.drop(columns="file"), theirs.sets.drop(columns="file"))
+    assert ours.sets["pain"].notna().sum() == 2
 
 
 def test_a_parquet_file_whose_text_is_no_text_is_refused(tmp_path, ladder):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from decimal import Decimal
 
 import pandas as pd
 import pytest
@@ -126,3 +127,23 @@ def test_rejected_rows_have_nowhere_to_go(frame, ladder, tmp_path):
         write_rejected(log, tmp_path / "rejected.json")
     with pytest.raises(LogError, match="can't be written"):
         write_rejected(log, tmp_path / "nowhere" / "rejected.csv")
+
+
+def test_a_draft_of_a_table_with_odd_cells_is_toml(ladder):
+    odd = pd.DataFrame({"a": [Decimal("sNaN"), None, "x"], "b": [[], {}, 10**400]}, dtype=object)
+    assert "value" in draft_mapping(odd, ladder)
+    tomllib.loads(draft_mapping(odd, ladder))
+
+
+def test_problems_are_records_with_fields_and_the_sentence_comes_from_them(frame, ladder):
+    log = read_log(frame, ladder)
+    assert len(log.problems) == len(log.rejected)
+    for (first, *_), row in zip(log.problems, log.rejected.itertuples(), strict=True):
+        assert (first.file, first.row, first.column) == (row.file, row.row, row.column)
+        assert (first.value, first.kind) == (row.value, row.kind)
+        assert row.reason.startswith(f"{row.column or 'row'}: {first.reason}")
+    asked = {(one.table, one.key) for row in log.problems for one in row}
+    assert {("read", "date_order"), ("read", "decimal")} <= asked
+    notation = read_log(frame.iloc[:1].assign(value="10/9"), ladder).problems[0][0]
+    assert (notation.table, notation.key) == ("cells", "10/9")
+    assert [answer for answer, _ in notation.choices] == ["sets", "sides"]

@@ -10,8 +10,7 @@ import pytest
 
 from forecast.errors import HistoryError, LogError
 from forecast.histories import build_histories
-from forecast.log import read_log
-from forecast.log.days import as_day
+from forecast.log import as_day, read_log
 
 DAY = pd.Timestamp("2026-04-20")
 

@@ -7,8 +7,7 @@ import pandas as pd
 import pytest
 
 from forecast.ladder import Criterion, Ladder, Rung
-from forecast.log import describe_log, read_log
-from forecast.log.loads import load_marks
+from forecast.log import describe_log, load_marks, read_log
 
 
 @pytest.fixture

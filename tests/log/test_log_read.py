@@ -12,8 +12,7 @@ from hypothesis import strategies as st
 
 from forecast.errors import LogError, MappingError
 from forecast.ladder import Criterion, Ladder, Rung
-from forecast.log import load_mapping, read_log
-from forecast.log.columns import REJECTED_COLUMNS, SET_COLUMNS
+from forecast.log import REJECTED_COLUMNS, SET_COLUMNS, load_mapping, read_log
 
 
 def table(*rows, columns="athlete date rung value clean"):
@@ -261,14 +260,14 @@ def test_an_argument_goes_before_the_mapping(ladder):
     [
         ({"colums": {}}, "did you mean 'columns'?"),
         ({"columns": {"athlet": "x"}}, "did you mean 'athlete'?"),
-        ({"columns": {"athlete": 3}}, "'athlete' can't be 3"),
+        ({"columns": {"athlete": 3}}, "'athlete' must be text in quotes, not 3"),
         ({"columns": {"athlete": "Nobody"}}, "no column 'Nobody'"),
         ({"columns": {"athlete": ["athlete", "date"]}}, "name one column"),
         ({"values": {"clea": {}}}, "did you mean 'clean'?"),
         ({"values": {"rung": {"x": "lean_11"}}}, "did you mean 'lean_10'?"),
         ({"values": {"clean": {"ok": True, "OK": False}}}, "given twice"),
         ({"read": {"date_oder": "dmy"}}, "did you mean 'date_order'?"),
-        ({"read": {"date_order": "myd"}}, "'date_order' can't be 'myd'"),
+        ({"read": {"date_order": "myd"}}, "'date_order' must be 'dmy', 'mdy' or 'ymd', not 'myd'"),
     ],
 )
 def test_slips_in_the_mapping(ladder, mapping, said):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import io
 import os
 import stat
 import subprocess
@@ -14,9 +15,15 @@ import pytest
 
 from forecast.errors import ForecastError, LadderError, LogError
 from forecast.ladder_file import read_ladder
-from forecast.log import describe_log, read_log, write_rejected, writing
-from forecast.log.cells import visible
-from forecast.log.writing import csv_bytes, without_formulas, write_all, write_whole
+from forecast.log import (
+    csv_bytes,
+    describe_log,
+    read_log,
+    visible,
+    write_all,
+    write_rejected,
+    write_whole,
+)
 
 
 def names(folder):
@@ -51,7 +58,7 @@ def test_what_was_there_stays_when_writing_fails(tmp_path, monkeypatch, fault, w
     def fail(*_):
         raise fault
 
-    monkeypatch.setattr(writing.os, where, fail)
+    monkeypatch.setattr(os, where, fail)
     expected = ForecastError if isinstance(fault, OSError) else KeyboardInterrupt
     with pytest.raises(expected):
         write_whole(path, b"new")
@@ -116,15 +123,15 @@ def test_what_can_not_be_written_is_one_sentence(tmp_path, name):
 KILLS = """
 import os, signal, sys, time
 from pathlib import Path
-from forecast.log.writing import write_whole
+from forecast.log import write_whole
 path = Path(sys.argv[1])
 write_whole(path, b"0" * 300_000)
-for kill in range(50):
+for kill in range(12):
     child = os.fork()
     while child == 0:
         for digit in b"123456789":
             write_whole(path, bytes([digit]) * 300_000)
-    time.sleep(0.001 * kill)
+    time.sleep(0.004 * kill)
     os.kill(child, signal.SIGKILL)
     os.waitpid(child, 0)
     content = path.read_bytes()
@@ -133,7 +140,7 @@ print("whole", "other" if content[:1] != b"0" else "never written")
 """
 
 
-def test_fifty_kills_at_any_moment_leave_a_whole_file(tmp_path):
+def test_a_dozen_kills_at_any_moment_leave_a_whole_file(tmp_path):
     done = subprocess.run(
         [sys.executable, "-c", KILLS, str(tmp_path / "page.html")],
         capture_output=True,
@@ -152,7 +159,7 @@ GUARDED = [f"'{text}" for text in TEXTS[:5]] + TEXTS[5:]
 @pytest.mark.parametrize("kind", ["str", "object", "category"])
 def test_no_text_is_a_formula_for_a_spreadsheet(kind):
     frame = pd.DataFrame({"athlete": pd.Series(TEXTS).astype(kind), "value": -1.5})
-    guarded = without_formulas(frame)
+    guarded = pd.read_csv(io.BytesIO(csv_bytes(frame)), dtype={"athlete": str})
     assert guarded["athlete"].tolist() == GUARDED
     assert guarded["value"].tolist() == [-1.5] * len(TEXTS)
     assert frame["athlete"].tolist() == TEXTS, "the table given stays as it was"

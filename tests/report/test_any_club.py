@@ -18,7 +18,7 @@ from tiny_clubs import CLUBS, as_csv
 import forecast as fc
 from forecast.__main__ import main
 from forecast.ahead import what_if
-from forecast.log.training_log import TrainingLog
+from forecast.log import TrainingLog
 from forecast.model import View
 from forecast.report import write_report
 from forecast.report.analyst import QUESTIONS

@@ -8,7 +8,7 @@ import pytest
 
 from forecast.errors import SimulationError
 from forecast.ladder import Criterion, Ladder, Rung
-from forecast.log.columns import SET_COLUMNS
+from forecast.log import SET_COLUMNS
 from forecast.simulate import LAWS, Setting, default_ladder, simulate_cohort
 
 

@@ -11,8 +11,7 @@ from reference.demo_words import ANNEX_COLUMNS, MOVED
 from reference.roughen import SLIPS, annex_rows, floor_rows, log_order, with_slips
 
 from forecast.ladder_file import read_ladder
-from forecast.log import read_log
-from forecast.log.columns import SET_COLUMNS
+from forecast.log import SET_COLUMNS, read_log
 from forecast.simulate import Setting, default_ladder, simulate_cohort
 
 COMMITTED = Path(__file__).parents[2] / "data_demo"

@@ -23,8 +23,9 @@ from forecast.cohort.audit.pass_marks import (
     audit_rungs,
 )
 from forecast.cohort.records import Records, Shown, as_histories
+from forecast.errors import check_level, check_seed
 from forecast.ladder import Ladder
-from forecast.log import check_level, check_seed, counted, in_percent
+from forecast.log import counted, in_percent
 
 _CAUTION = (
     "This is association: athletes held back longer differ in other ways, and only their earlier "

@@ -17,7 +17,8 @@ from forecast.cohort.records import (
     kinds_of_end,
     spell_times,
 )
-from forecast.log import check_level, counted
+from forecast.errors import check_level
+from forecast.log import counted
 from forecast.survival import IncidenceCurves, cumulative_incidence
 
 MIN_SPELLS = 3

@@ -37,7 +37,7 @@ def describe_moments(
     edges: Array,
 ) -> Moments:
     """Gather what engines need to know at landmarks."""
-    states = states_table(tracked, histories)
+    states = states_table(tracked)
     features = landmark_features(histories, table, states)
     place = states["place"].to_numpy(dtype=np.int64)[table["session"].to_numpy()]
     wait, rate = features["wait"].to_numpy(), features["rate"].to_numpy()
@@ -93,7 +93,7 @@ class Present:
     @cached_property
     def moments(self) -> Moments:
         """What is known of the spells at the cut."""
-        table = cut_landmarks(self.histories, self.tracked.panel.spell_row[self.which])
+        table = cut_landmarks(self.histories, self.which)
         return describe_moments(self.growth, self.tracked, self.histories, table, self.edges)
 
 

@@ -7,11 +7,17 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from forecast.ahead.sampler import PathConstants, Starts, climb, spread_constants
-from forecast.growth.clock import Clock
-from forecast.growth.constants import prior_constants
-from forecast.growth.habits import Habits
-from forecast.growth.passage import Targets, simulate_passage
+from forecast.growth.filtering import Noise
+from forecast.growth.fitting import prior_constants
+from forecast.growth.motion import Clock, Dynamics
+from forecast.growth.passage import (
+    Coming,
+    Habits,
+    Targets,
+    path_laws,
+    simulate_days,
+    simulate_passage,
+)
 
 PATHS = 4096
 GAPS = np.array([[2.0, 2.0, 3.0, 3.0, 4.0, 21.0]])
@@ -39,26 +45,13 @@ def starts_of(mean, cov, begun, confirm, paths=PATHS, seed=1):
     z = np.random.default_rng(seed).standard_normal((paths, 3))
     state = mean[:, None] + np.einsum("tij,pj->tpi", np.linalg.cholesky(cov), z)
     gaps = np.repeat(GAPS, rows, axis=0)
-    return Starts(
-        level=state[..., 0],
-        swing=state[..., 1],
-        pace=state[..., 2],
-        threshold=np.full(rows, -0.02),
-        measure=np.zeros(rows, dtype=int),
-        grace=np.full(rows, 2.0),
-        confirm=np.asarray(confirm),
-        run=np.zeros(rows, dtype=int),
-        begun=np.asarray(begun),
-        wait=np.zeros(rows),
-        lost=np.zeros(rows),
-        done=np.zeros(rows),
-        shift=SHIFT[:rows],
-        origin=np.zeros((rows, paths)),
-        scatter=np.ones(rows),
-        gaps=gaps,
-        first_gaps=gaps,
+    coming = Coming(
+        threshold=np.full(rows, -0.02), measure=np.zeros(rows, dtype=int), grace=np.full(rows, 2.0),
+        confirm=np.asarray(confirm), run=np.zeros(rows, dtype=int), wait=np.zeros(rows),
+        untried=~np.asarray(begun), shift=SHIFT[:rows], gaps=gaps, first_gaps=gaps,
         habits=habits(rows),
-    )
+    )  # fmt: skip
+    return coming, state.transpose(2, 0, 1)
 
 
 @pytest.mark.parametrize("confirm", [1, 2])
@@ -94,58 +87,53 @@ def test_days_agree_with_the_engines_own_chances(opinions, confirm, begun):
         rng=np.random.default_rng(4),
     )
     starts = starts_of(mean, cov, np.full(3, begun), asked)
-    drawn = climb(starts, spread_constants([constants], PATHS), most_days=210, seed=[5])
+    drawn = simulate_days(*starts, path_laws([constants.laws], PATHS, 5), most_days=210, seed=[5])
     at = np.array([14, 42, 84, 168, 210])
     share = (drawn.days[:, :, None] <= at).mean(axis=1)
     np.testing.assert_allclose(share, told.by_day[:, at], atol=0.035)
     np.testing.assert_allclose(drawn.first, told.next_session, atol=0.02)
 
 
-def still(pace, paths=4):
+def still(paths=4):
     """Constants without any chance: level is a straight line in time."""
-    return PathConstants(
-        by_path=np.tile([0.1, 1e-9, 1e-9, 0.03, 0.0, 0.0, 0.0], (paths, 1)),
-        day_sd=np.full((paths, 4), 1e-9),
-        set_sd=np.full((paths, 4), 1e-9),
-        day_down=np.zeros(paths),
-        day_up=np.zeros(paths),
-        clocks=np.array([Clock().numbers]),
-        owner=np.zeros(paths, dtype=int),
-    )
+    none = np.full(4, 1e-9)
+    noise = Noise(none, none, 0.0, 0.0, 0.0, day_down=0.0, day_up=0.0)
+    return path_laws([(Clock(), Dynamics(0.1, 1e-9, 1e-9, 0.03), noise)], paths, 1)
 
 
 def straight(pace, confirm, gap, start=-0.31, paths=4):
     mean = np.array([[start, 0.0, pace]])
-    one = starts_of(mean, np.tile(1e-18 * np.eye(3), (1, 1, 1)), [False], [confirm], paths)
+    one, state = starts_of(mean, 1e-18 * np.eye(3)[None], [False], [confirm], paths)
     table = np.full((1, 4), gap)
     sure = Habits(np.full(1, 60.0), 0.0, np.full((1, 4), 1.0))
-    return replace(one, gaps=table, first_gaps=table, habits=sure, threshold=np.zeros(1))
+    return replace(one, gaps=table, first_gaps=table, habits=sure, threshold=np.zeros(1)), state
 
 
 @pytest.mark.parametrize(("gap", "confirm"), [(3.0, 1), (3.0, 3), (7.0, 1), (7.0, 2)])
 def test_without_chance_a_rung_is_cleared_when_the_line_has_crossed(gap, confirm):
-    found = climb(straight(0.04, confirm, gap), still(0.04), most_days=400, seed=[1])
+    found = simulate_days(*straight(0.04, confirm, gap), still(), most_days=400, seed=[1])
     first = np.ceil(0.31 / (0.04 * gap / 7.0)) * gap
     assert found.days == pytest.approx(first + (confirm - 1) * gap)
 
 
 def test_a_gap_beyond_the_grace_brings_loss_and_no_gain():
     # Gaps of 28 days: two weeks of gain at 0.04, two of loss at 0.03, so 0.02 a session.
-    found = climb(straight(0.04, 1, 28.0), still(0.04), most_days=1000, seed=[1])
+    found = simulate_days(*straight(0.04, 1, 28.0), still(), most_days=1000, seed=[1])
     assert found.days == pytest.approx(np.ceil(0.31 / 0.02) * 28.0)
 
 
 def test_a_path_that_never_clears_is_ordered_by_how_far_it_fell_short():
-    far = climb(straight(-0.01, 1, 3.0, start=-0.6), still(0.0), most_days=100, seed=[1])
-    near = climb(straight(-0.01, 1, 3.0, start=-0.3), still(0.0), most_days=100, seed=[1])
+    far = simulate_days(*straight(-0.01, 1, 3.0, start=-0.6), still(), most_days=100, seed=[1])
+    near = simulate_days(*straight(-0.01, 1, 3.0, start=-0.3), still(), most_days=100, seed=[1])
     assert (near.days > 100).all()
     assert (far.days > near.days).all()
 
 
 def test_what_is_said_of_one_rung_does_not_depend_on_the_others(opinions):
     mean, cov = opinions
-    constants = spread_constants([prior_constants()] * 4, 64)
+    constants = path_laws([prior_constants().laws] * 4, 64, 7)
     three = starts_of(mean, cov, [False, True, True], [1, 1, 2], 64)
-    one = replace(starts_of(mean[1:2], cov[1:2], [True], [1], 64), shift=SHIFT[1:2])
-    both = [climb(s, constants, most_days=300, seed=[7]) for s in (three, one)]
+    one, state = starts_of(mean[1:2], cov[1:2], [True], [1], 64)
+    one = replace(one, shift=SHIFT[1:2]), state
+    both = [simulate_days(*s, constants, most_days=300, seed=[7]) for s in (three, one)]
     np.testing.assert_array_equal(both[0].days[1], both[1].days[0])

@@ -1,0 +1,566 @@
+"""How the level moves: training time, exact transitions, the step to a coming session, its chance.
+
+State of a spell: ``level`` x, ``swing`` d (the part of the gain that reverts to nothing) and
+``pace`` m (the part that stays). Between dates, tau weeks of training apart,
+
+    dx = (m + d) dt + sigma_x dW,     dd = -alpha d dt + sd_d sqrt(2 alpha) dW,
+
+an integrated Ornstein-Uhlenbeck process (Taylor, Cumberland & Sy 1994, J. Am. Stat. Assoc.
+89:727) with a drift. A start at d > 0 with a small m slows towards a ceiling ``x0 + d0 / alpha``.
+
+Calendar weeks are the plain clock. The log may say otherwise, and the clock's few constants are
+learnt with the rest: part of the progress may come by the session and not by the week
+(``practice``), later sessions of a spell may bring less than early ones (``fade``, the power law
+of practice: Newell & Rosenbloom 1981, from memory), and the whole cohort may go better in some
+months than in others (``season_cos``, ``season_sin``).
+
+The compiled loops of this file call nothing outside it but ``normal``: numba's cache looks at the
+date of one file.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import astuple, dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+
+from forecast.growth.normal import NODES, WEIGHTS, above
+from forecast.growth.panel import MAX_FATIGUE_STEPS, Panel
+from forecast.log import YEAR_DAYS
+from forecast.types import Array, Flags, Ints
+
+FADE_SESSIONS = 10.0
+"""Sessions after which a fade of 1 has halved what a session brings."""
+LEAST_SEASON = 0.05
+TURN = 2.0 * np.pi / YEAR_DAYS
+LOWEST_CLEAN, HIGHEST_CLEAN = -2.0, 0.7
+"""Levels beyond which a level tells no more of the share of sets that can count."""
+FAR = 9.0
+"""A mark so many deviations of a set above what the day allows is not met: 1 in 10^18."""
+LEAST_LEFT = 1e-8
+"""A path that has cleared but for this chance is walked no further."""
+
+
+class Clocks(NamedTuple):
+    """Constants of D clocks, each (D,), as in ``Clock``."""
+
+    practice: Array
+    session_weeks: Array
+    fade: Array
+    season_cos: Array
+    season_sin: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """Constants of the training clock; the defaults are plain calendar weeks.
+
+    ``practice`` (0 to 1) share of progress that comes by the session; ``session_weeks`` weeks
+    that one session stands for; ``fade`` exponent, 0 or more; ``season_cos``, ``season_sin``
+    amplitude of the yearly rhythm.
+    """
+
+    practice: float = 0.0
+    session_weeks: float = 0.4
+    fade: float = 0.0
+    season_cos: float = 0.0
+    season_sin: float = 0.0
+
+    def dose(self, rest: Array, done: Array, day: Array, sessions: Array | float = 1.0) -> Array:
+        """Return weeks of training that a stretch stands for.
+
+        ``rest`` are its calendar weeks, up to the grace; ``done`` the sessions of the spell before
+        it ends, on day number ``day``; ``sessions`` those it holds, the one at its end included.
+        """
+        shape, (weeks, before, at, held) = flattened(rest, done, day, sessions)
+        return doses(weeks, before, at, held, clocks_of([self])).reshape(shape)
+
+    def ahead(self, weeks: Array, done: Array, day: Array, rate: Array) -> Array:
+        """Return the training expected over calendar ``weeks`` to come.
+
+        From ``done`` sessions so far and day number ``day`` now, at ``rate`` sessions a week.
+        """
+        sessions = rate * weeks
+        return self.dose(weeks, done + 0.5 * sessions, day + 7.0 * weeks, sessions)
+
+
+PLAIN_CLOCK = Clock()
+
+
+@dataclass(frozen=True, slots=True)
+class Dynamics:
+    """Constants of the motion.
+
+    Attributes
+    ----------
+    alpha
+        Rate at which the swing reverts, per week.
+    swing_sd
+        Stationary standard deviation of the swing, latent units per week.
+    wiggle_sd
+        Standard deviation of the Brownian part of the level after one week.
+    detraining
+        Level lost per week beyond a gap of ``grace`` weeks.
+    regain
+        Rate per week of training at which lost level comes back: what was once there returns
+        faster than it was built (common practice, no source).
+    """
+
+    alpha: float
+    swing_sd: float
+    wiggle_sd: float
+    detraining: float
+    regain: float = 0.0
+
+
+class Stretches(NamedTuple):
+    """What lies between each of N sessions and the one before it in its spell.
+
+    ``start``, ``length`` (S,) of the spells; the others (N,): weeks of training ``tau``, the
+    swing's ``decay`` and its ``integral``, what they add to the variances of level and swing and
+    to their covariance ``cross``, and ``loss``, the level lost to layoffs net of what came back.
+    """
+
+    start: Ints
+    length: Ints
+    tau: Array
+    decay: Array
+    integral: Array
+    level_var: Array
+    cross: Array
+    swing_var: Array
+    loss: Array
+
+
+class Tables(NamedTuple):
+    """(T, G) days between sessions, and from the last to the next; (T, H) sets a session."""
+
+    gaps: Array
+    first_gaps: Array
+    sets: Array
+
+
+class Rungs(NamedTuple):
+    """What the path kernel needs of T rungs, each (T,) but ``origin``.
+
+    ``mark``, ``grace``, sessions ``done``, ``scatter`` and ``speed`` as in ``passage.Targets``;
+    ``intercept``, ``slope`` and ``spread`` of the habit; ``odds`` the factor on the odds of
+    meeting; ``measure``; ``confirm`` sessions in a row; how many ``paths``; whether ``untried``:
+    the first session is then where the paths start. ``origin`` (T, P): day number that days count
+    from.
+    """
+
+    mark: Array
+    grace: Array
+    done: Array
+    scatter: Array
+    speed: Array
+    intercept: Array
+    slope: Array
+    spread: Array
+    odds: Array
+    measure: Ints
+    confirm: Ints
+    paths: Ints
+    untried: Flags
+    origin: Array
+
+
+class PathLaws(NamedTuple):
+    """Constants on each of P paths, each (P,) but for those by measure (P, M).
+
+    ``alpha`` to ``regain`` as in ``Dynamics``, ``day_sd`` to ``up`` as in ``filtering.Noise``;
+    ``careful`` where the path lies in the spread of the habit; ``owner`` which of the ``clocks``
+    it has.
+    """
+
+    alpha: Array
+    swing_sd: Array
+    wiggle_sd: Array
+    detraining: Array
+    regain: Array
+    day_sd: Array
+    set_sd: Array
+    slip: Array
+    fatigue: Array
+    down: Array
+    up: Array
+    careful: Array
+    owner: Ints
+    clocks: Clocks
+
+
+class Standing(NamedTuple):
+    """Where T rungs stand on P paths, all (T, P), moved in place.
+
+    ``ends`` is NaN while the path goes on, then the day of clearing, infinite where it did not
+    clear. ``runs`` (T, P, C) holds the chance of standing at each run length, or (T, P, 1) the run.
+    """
+
+    level: Array
+    swing: Array
+    pace: Array
+    lost: Array
+    day: Array
+    ends: Array
+    runs: Array
+
+
+class Luck(NamedTuple):
+    """Draws of B sessions on P paths.
+
+    ``columns`` (B, 2, P) entries of the gap and set tables, ``normal`` (B, 2, P) for the motion,
+    ``form`` (B, P) the day's form in ``day_sd``, and ``uniform`` (B, P): a session meets where its
+    chance is above.
+    """
+
+    columns: Ints
+    normal: Array
+    form: Array
+    uniform: Array
+
+
+def flattened(*values: Array | float) -> tuple[tuple[int, ...], list[Array]]:
+    """Return the common shape of the values, and each as a flat array of that size."""
+    parts = np.broadcast_arrays(*(np.asarray(value, dtype=float) for value in values))
+    return parts[0].shape, [np.array(part, dtype=float).ravel() for part in parts]
+
+
+def clocks_of(clocks: list[Clock]) -> Clocks:
+    """Return the clocks as the compiled loops take them."""
+    return Clocks(*np.array([astuple(clock) for clock in clocks], dtype=float).T.copy())
+
+
+@njit(cache=True, error_model="numpy")
+def fading(done: float, clocks: Clocks, d: int) -> float:
+    """Return what training counts after so many sessions, to that of the first, by clock ``d``."""
+    fade = clocks.fade[d]
+    return (1.0 + done / FADE_SESSIONS) ** -fade if fade > 0.0 else 1.0
+
+
+@njit(cache=True, error_model="numpy")
+def unfaded_dose(rest: float, day: float, sessions: float, clocks: Clocks, d: int) -> float:
+    """Return the weeks of training in a stretch, were it among the first of the spell."""
+    practice, season_cos, season_sin = (
+        clocks.practice[d],
+        clocks.season_cos[d],
+        clocks.season_sin[d],
+    )
+    dose = (1.0 - practice) * rest + practice * clocks.session_weeks[d] * sessions
+    if season_cos != 0.0 or season_sin != 0.0:
+        half = 3.5 * rest * TURN
+        middle = day * TURN - half
+        wave = season_cos * math.cos(middle) + season_sin * math.sin(middle)
+        # The mean of a cosine over a stretch around its middle.
+        if half > 0.0:
+            wave *= math.sin(half) / half
+        dose *= max(1.0 + wave, LEAST_SEASON)
+    return dose
+
+
+@njit(cache=True, error_model="numpy")
+def doses(rest: Array, done: Array, day: Array, sessions: Array, clocks: Clocks) -> Array:
+    """(n,) weeks of training in n stretches, all arrays (n,), by the first clock."""
+    out = np.empty(len(rest))
+    for i in range(len(rest)):
+        out[i] = fading(done[i], clocks, 0) * unfaded_dose(rest[i], day[i], sessions[i], clocks, 0)
+    return out
+
+
+@njit(cache=True, error_model="numpy")
+def added_variances(
+    alpha: float, swing_sd: float, wiggle_sd: float, tau: float
+) -> tuple[float, float, float]:
+    """Return the variances of level and swing and their covariance added over ``tau`` weeks."""
+    variance, at = swing_sd * swing_sd, alpha * tau
+    lost = math.expm1(-at)
+    if at < 1e-2:  # the exact form loses all digits for small at: its series does not
+        level = at**3 * (2.0 / 3.0 - at * (0.5 - at * (7.0 / 30.0)))
+    else:  # 2 at - 3 + 4 exp(-at) - exp(-2 at)
+        level = 2.0 * at + lost * (2.0 - lost)
+    return (
+        variance / (alpha * alpha) * level + wiggle_sd * wiggle_sd * tau,
+        variance / alpha * lost * lost,
+        -variance * lost * (2.0 + lost),
+    )
+
+
+@njit(cache=True, error_model="numpy")
+def variances(alpha: float, swing_sd: float, wiggle_sd: float, tau: Array) -> Array:
+    """(3, n) ``added_variances`` over ``tau`` (n,)."""
+    out = np.empty((3, len(tau)))
+    for i in range(len(tau)):
+        out[0, i], out[1, i], out[2, i] = added_variances(alpha, swing_sd, wiggle_sd, tau[i])
+    return out
+
+
+def decay_terms(alpha: float, tau: Array) -> tuple[Array, Array]:
+    """Return ``exp(-alpha tau)`` and its integral ``(1 - exp(-alpha tau)) / alpha``."""
+    return np.exp(-alpha * tau), -np.expm1(-alpha * tau) / alpha
+
+
+def transition_covariance(dynamics: Dynamics, tau: Array) -> tuple[Array, Array, Array]:
+    """Return the variances of level and swing and their covariance added over ``tau`` weeks.
+
+    In the order level, covariance, swing, for weeks of training of any shape, 0 or more. Given d at
+    the start; the level's Brownian part is in.
+    """
+    shape, (weeks,) = flattened(tau)
+    added = variances(dynamics.alpha, dynamics.swing_sd, dynamics.wiggle_sd, weeks)
+    level, cross, swing = added.reshape(3, *shape)
+    return level, cross, swing
+
+
+def lost_after(dynamics: Dynamics, lost: Array, rest: Array, excess: Array) -> Array:
+    """Return the level lost to layoffs after a gap, from what was lost before it.
+
+    ``rest`` are weeks of ordinary rest, in which lost level comes back, ``excess`` weeks beyond.
+    """
+    return np.asarray(lost * np.exp(-dynamics.regain * rest) + dynamics.detraining * excess)
+
+
+def lost_levels(panel: Panel, dynamics: Dynamics) -> Array:
+    """(N,) level lost to layoffs at each session: a fixed function of the dates."""
+    return lost_along(
+        panel.start, panel.length, panel.rest, panel.excess, dynamics.detraining, dynamics.regain
+    )
+
+
+@njit(cache=True, error_model="numpy")
+def lost_along(
+    start: Ints, length: Ints, rest: Array, excess: Array, detraining: float, regain: float
+) -> Array:
+    """(N,) level lost to layoffs at each session."""
+    lost = np.zeros(len(rest))
+    for s in range(len(start)):
+        for n in range(start[s] + 1, start[s] + length[s]):
+            lost[n] = lost[n - 1] * math.exp(-regain * rest[n]) + detraining * excess[n]
+    return lost
+
+
+def session_doses(panel: Panel, clock: Clock) -> Array:
+    """(N,) training between each session and the one before it in the spell, 0 at the first."""
+    done, day = panel.number.astype(float), panel.day.astype(float)
+    return np.where(panel.number > 0, clock.dose(panel.rest, done, day), 0.0)
+
+
+def stretches(
+    panel: Panel, clock: Clock, dynamics: Dynamics, speed: Array | float = 1.0
+) -> Stretches:
+    """Return what lies between each session and the one before it; only the panel's timing is used.
+
+    ``speed`` (S,): by how much each spell's own training time runs faster.
+    """
+    tau = session_doses(panel, clock) * np.broadcast_to(speed, panel.n_spells)[panel.spell]
+    level_var, cross, swing_var = transition_covariance(dynamics, tau)
+    lost = lost_levels(panel, dynamics)
+    return Stretches(
+        panel.start, panel.length, tau, *decay_terms(dynamics.alpha, tau),
+        level_var + dynamics.wiggle_sd**2 * panel.excess, cross, swing_var,
+        np.where(panel.number > 0, np.diff(lost, prepend=0.0), 0.0),
+    )  # fmt: skip
+
+
+def propagate(
+    dynamics: Dynamics,
+    mean: Array,
+    cov: Array,
+    tau: Array,
+    excess: Array,
+    loss: Array | None = None,
+) -> tuple[Array, Array]:
+    """Carry (n, 3) means and (n, 3, 3) covariances over training weeks and excess weeks.
+
+    ``loss`` (n,) is the level lost to the layoff, net of what came back; without it nothing had
+    been lost before.
+    """
+    if loss is None:
+        loss = dynamics.detraining * excess
+    decay, integral = decay_terms(dynamics.alpha, tau)
+    step = np.zeros((len(tau), 3, 3))
+    step[:, 0, 0] = step[:, 2, 2] = 1.0
+    step[:, 0, 1], step[:, 0, 2], step[:, 1, 1] = integral, tau, decay
+    moved = np.einsum("nij,nj->ni", step, mean)
+    moved[:, 0] -= loss
+    spread = step @ cov @ step.transpose(0, 2, 1)
+    level_var, cross, swing_var = transition_covariance(dynamics, tau)
+    spread[:, 0, 0] += level_var + dynamics.wiggle_sd**2 * excess
+    spread[:, 0, 1] += cross
+    spread[:, 1, 0] += cross
+    spread[:, 1, 1] += swing_var
+    return moved, spread
+
+
+# --- The law of a coming session: how the level gets there, and the chance that it meets. ---
+
+
+@njit(cache=True, error_model="numpy")
+def advance_one(
+    level: float,
+    swing: float,
+    pace: float,
+    tau: float,
+    excess: float,
+    motion: tuple[float, float, float],
+    z: tuple[float, float],
+) -> tuple[float, float]:
+    """Carry level and swing over ``tau`` weeks of training and ``excess`` without, exactly.
+
+    ``motion``: alpha, swing_sd and wiggle_sd; ``z`` two standard normal draws; what the layoff
+    takes is not in it.
+    """
+    alpha, swing_sd, wiggle_sd = motion
+    level_var, cross, swing_var = added_variances(alpha, swing_sd, wiggle_sd, tau)
+    level_var += wiggle_sd * wiggle_sd * excess
+    sd = math.sqrt(swing_var)
+    slope = cross / max(sd, 1e-300)
+    left = math.sqrt(max(level_var - slope * slope, 0.0))
+    lost = math.expm1(-alpha * tau)
+    decay, integral = 1.0 + lost, -lost / alpha
+    there = level + pace * tau + swing * integral + slope * z[0] + left * z[1]
+    return there, decay * swing + sd * z[0]
+
+
+@njit(cache=True, error_model="numpy")
+def chance_to_meet(room: float, set_sd: float, fatigue: float, eligible: float, sets: int) -> float:
+    """Return the chance that one of the session's sets is clean, unassisted and long enough.
+
+    ``room`` is by how far the day's ability stands above the mark; set k has done k sets before
+    (``MAX_FATIGUE_STEPS`` at most), each worth ``fatigue``; ``eligible`` is the chance that a set
+    can count.
+    """
+    missed = 1.0
+    for k in range(sets):
+        missed *= 1.0 - eligible * above(-(room + min(k, MAX_FATIGUE_STEPS) * fatigue) / set_sd)
+    return 1.0 - missed
+
+
+@njit(cache=True, error_model="numpy")
+def chance_of_session(
+    level: float,
+    room: float,
+    set_sd: float,
+    noise: tuple[float, float],
+    habit: tuple[float, float],
+    sets: int,
+    odds: float,
+) -> float:
+    """Return the chance that a coming session meets, by ``chance_to_meet``.
+
+    ``noise``: slip and fatigue; ``habit``: intercept and slope of the share of sets that can count
+    by level; ``odds`` the factor on the odds of meeting.
+    """
+    if room + MAX_FATIGUE_STEPS * max(noise[1], 0.0) < -FAR * set_sd:
+        return 0.0
+    clean = min(max(level, LOWEST_CLEAN), HIGHEST_CLEAN)
+    eligible = (1.0 - noise[0]) / (1.0 + math.exp(-habit[0] - habit[1] * clean))
+    meets = chance_to_meet(room, set_sd, noise[1], eligible, sets)
+    return meets * odds / (1.0 - meets + meets * odds)
+
+
+@njit(cache=True, error_model="numpy")
+def expected_meets(
+    mean: Array, sd: Array, mark: Array, set_sd: Array, fatigue: float, slip: float, sets: Array
+) -> Array:
+    """(N,) chance that each past session meets; ``sd`` is of the day's ability."""
+    out = np.zeros(len(mean))
+    for n in range(len(mean)):
+        for j in range(len(NODES)):
+            room = mean[n] + sd[n] * NODES[j] - mark[n]
+            chance = chance_to_meet(room, set_sd[n], fatigue, 1.0 - slip, int(sets[n]))
+            out[n] += WEIGHTS[j] * chance
+    return out
+
+
+@njit(cache=True, error_model="numpy")
+def walk_paths(
+    step: int,
+    most_days: int,
+    drawn: bool,
+    standing: Standing,
+    tables: Tables,
+    rungs: Rungs,
+    luck: Luck,
+    laws: PathLaws,
+    by_day: Array,
+    first: Array,
+) -> bool:
+    """Walk T rungs on up to P paths, B sessions from ``step`` on; True while any goes on.
+
+    A session's chance to meet is worked out. Where ``drawn``, it then meets or not, and the path
+    ends on the day of clearing. Else the chance of each run length goes on, and the chances of
+    clearing are added to ``by_day`` (T, D + 1). ``first`` (T,) takes the chance that the first
+    session meets. A path ends past ``most_days``.
+    """
+    level, swing, pace, lost, day, ends, runs = standing
+    going = False
+    faded = np.empty((len(laws.clocks.fade), len(luck.form)))
+    for t in range(len(level)):
+        confirm, measure, paths = rungs.confirm[t], rungs.measure[t], rungs.paths[t]
+        for d in range(len(faded)):
+            for b in range(len(luck.form)):
+                faded[d, b] = rungs.speed[t] * fading(rungs.done[t] + step + b, laws.clocks, d)
+        for p in range(paths):
+            if not math.isnan(ends[t, p]):
+                continue
+            habit = (rungs.intercept[t] + rungs.spread[t] * laws.careful[p], rungs.slope[t])
+            noise = (laws.slip[p], laws.fatigue[p])
+            motion = (laws.alpha[p], laws.swing_sd[p], laws.wiggle_sd[p])
+            day_sd = laws.day_sd[p, measure] * rungs.scatter[t]
+            set_sd = laws.set_sd[p, measure] * rungs.scatter[t]
+            own = laws.owner[p]
+            for b in range(len(luck.form)):
+                now = step + b
+                table = tables.first_gaps if now == 0 else tables.gaps
+                gap = table[t, luck.columns[b, 0, p]]
+                day[t, p] += gap
+                if now > 0 or not rungs.untried[t]:
+                    rest = min(gap / 7.0, rungs.grace[t])
+                    excess = gap / 7.0 - rest
+                    at = rungs.origin[t, p] + day[t, p]
+                    tau = faded[own, b] * unfaded_dose(rest, at, 1.0, laws.clocks, own)
+                    then = lost[t, p] * math.exp(-laws.regain[p] * rest)
+                    then += laws.detraining[p] * excess
+                    level[t, p], swing[t, p] = advance_one(
+                        level[t, p], swing[t, p], pace[t, p], tau, excess, motion,
+                        (luck.normal[b, 0, p], luck.normal[b, 1, p]),
+                    )  # fmt: skip
+                    level[t, p] -= then - lost[t, p]
+                    lost[t, p] = then
+                past = not day[t, p] <= most_days
+                if past:
+                    ends[t, p] = np.inf
+                    if now > 0:
+                        break
+                room = level[t, p] + day_sd * luck.form[b, p] - rungs.mark[t]
+                sets = int(tables.sets[t, luck.columns[b, 1, p]])
+                meets = chance_of_session(
+                    level[t, p], room, set_sd, noise, habit, sets, rungs.odds[t]
+                )
+                if now == 0:
+                    first[t] += meets / paths
+                    if past:
+                        break
+                if drawn:
+                    runs[t, p, 0] = runs[t, p, 0] + 1.0 if luck.uniform[b, p] < meets else 0.0
+                    if runs[t, p, 0] >= confirm:
+                        ends[t, p] = day[t, p]
+                        break
+                    continue
+                alive = 0.0
+                for r in range(confirm):
+                    alive += runs[t, p, r]
+                cleared = runs[t, p, confirm - 1] * meets
+                for r in range(confirm - 1, 0, -1):
+                    runs[t, p, r] = runs[t, p, r - 1] * meets
+                runs[t, p, 0] = alive * (1.0 - meets)
+                by_day[t, max(int(day[t, p]), 0)] += cleared / paths
+                if alive - cleared < LEAST_LEFT:  # what is left of this path changes nothing
+                    ends[t, p] = np.inf
+                    break
+            if math.isnan(ends[t, p]):
+                going = True
+    return going

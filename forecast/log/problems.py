@@ -1,0 +1,178 @@
+"""Why a row can't be used, as a record of fields; its sentence is written here and nowhere else."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from forecast.errors import quote
+
+REJECTED_COLUMNS = ("file", "row", "column", "value", "kind", "reason")
+"""Columns of ``TrainingLog.rejected``; ``kind`` is a short word, ``reason`` a sentence."""
+
+_SAME_AS_ABOVE = ' If a blank means the same as above, put fill_down = ["{key}"] under [read].'
+
+SENTENCES = {
+    # rows
+    "blank": "nothing in it.",
+    "width": "the row has {cells} cells, the header {header}; put quotes round cells that hold the "
+    "separator, such as a decimal comma.",
+    "repeated": "the same set as in {place}; counted once.",
+    "two_contents": "set {set} of this session is given with different content in {places}; keep "
+    "the right one.",
+    "two_values": "{one} and {other} both hold a value for this rung; keep one.",
+    "two_counts": "{told} sets, but the cell holds {held}; correct one.",
+    "two_loads": "{told:g} kg here, {held:g} kg beside the value.",
+    # words
+    "no_athlete": "no athlete; write whose set it was." + _SAME_AS_ABOVE,
+    "long_name": "a name of {length} characters; {limit} are read at most. Shorten it.",
+    "no_rung": "no rung; write which exercise it was." + _SAME_AS_ABOVE,
+    "ignored": "{text} is not a rung, as the mapping says under ignore.",
+    "several_rungs": "{text} fits the rungs {keys}; write the key of one.",
+    "near_rung": "{text} is not a rung of the ladder; did you mean {near!r}? If it is not a rung, "
+    "put it in ignore = [...].",
+    "strange_rung": "{text} is not a rung of the ladder; map it under [values.rung]. If it is not "
+    "a rung, put it in ignore = [...].",
+    "clean": "{text} is neither yes nor no; map it under [values.clean].",
+    "stopped": "{text} is none of failed, target and choice; map it under [values.stopped].",
+    "help": "{text} stands in {count} of {rows}: did somebody or something help in these sets? "
+    'Answer with a mapping; map it under [values.assist], "{bare}" = "none" for no help, "{bare}" '
+    '= "assisted" for help.',
+    "strange_word": "{key} in {text} is not a unit known here; put remarks in brackets, or say "
+    'what it is under [words] in the mapping: "{bare_key}" = "note".',
+    # dates
+    "no_date": "no date; write the day of the session." + _SAME_AS_ABOVE,
+    "not_a_date": "{text} is not a date known here; write it like 2026-04-03.",
+    "not_a_day": "{text} is not a day of the calendar; correct it.",
+    "not_a_day_in_order": "{text} is not a day of the calendar when read {order}; correct it.",
+    "far_date": "{text} is not between {first} and {last}; correct it.",
+    "short_year": "{text}: the year has two digits; write four, or put date_order under [read] in "
+    "the mapping.",
+    "year_not_first": "{text}: the year is not first, as the date order ymd asks; correct it.",
+    "future": "{bare} is after today ({today}); correct it, or if right put last_date = {bare} "
+    "under [read] in the mapping (or in club.toml).",
+    "alone": "{bare} stands alone, {weeks} weeks or more after every other date of the log; "
+    "correct it, or if right put last_date = {bare} under [read] in the mapping (or in club.toml).",
+    # numbers
+    "no_value": "no value; write what was reached, 0 for a miss.",
+    "not_a_number": "{text} is not a number; write it like 12 or 12.5.",
+    "not_a_value": "{text} is not a number; write it like 12, 12.5, 12s, 0:12 or 10 reps.",
+    "more_left": "{text} is not a number; write the number alone, with 'target' or 'choice' under "
+    "stopped if more was left.",
+    "missed": "{text} is not a number; write 0 for a miss, or map the word under [values.value].",
+    "date_as_value": "{text} is a date, not a value; write what was reached. If another column "
+    "holds the values, name it: value = ... under [columns].",
+    "clock_as_value": "{text} is a time of day, not a value; write what was reached.",
+    "percent_as_value": "{text} is a percentage, not a value; write what was reached in {measure}.",
+    "thousands": '{text} may be {point} or {whole}; say which with decimal = "," or "." under '
+    "[read] in the mapping.",
+    "clock": "{text} is not a clock time; minutes and seconds end at 59.",
+    "unit": "{key} in {text} is not a unit known here.",
+    "other_unit": "{number:g} {unit} contradicts the rung, which counts {measure}; correct the "
+    "value or the rung.",
+    "other_column": "{number:g} stands in a column of {unit}, but the rung counts {measure}; "
+    "correct the value or the rung, or, if it is in {measure}, say so under [units] in the "
+    'mapping: its header = "rung".',
+    "limit": "{number:g} {measure} is not between 0 and {limit:g}; correct it.",
+    "whole_reps": "{number:g} reps: reps are whole; write those that were finished.",
+    "times": "{text} may be {amount}, or one of all that together; write the number of one set.",
+    "reading": "{text} may be {ways}; say which under [cells] in the mapping.",
+    "one_side": "{text} gives one side twice; correct it.",
+    "many_sets": "{text}: sets are whole and at most {limit}; correct it.",
+    "not_a_list": "{text} is not a list of sets; correct it.",
+    "load_unit": "{text} is not a load; write kilograms or pounds.",
+    "load_below": "{text}: a load can't be below 0; note help under assist.",
+    "load_above": "{number:g} kg is above {limit:g} kg; correct it.",
+    "of_ten": "{text} is not a number from 0 to 10; correct or blank it.",
+    "set": "{text} is not a set number; count sets 1, 2, 3.",
+    "covariate": "{text} is not a number from {low:g} to {high:g}; it was left blank.",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """Why a cell, or a whole row, can't be used.
+
+    Attributes
+    ----------
+    kind
+        A short word for counting.
+    what
+        Which sentence tells it: a key of ``SENTENCES``.
+    text
+        What the sentence quotes.
+    table, key
+        Where in a mapping an answer goes, such as ``cells`` and ``10/9``; empty where none helps.
+    choices
+        Possible answers, each with what it would make of the cell.
+    facts
+        What else the sentence names.
+    file, row, column, value
+        Where it stands, and the whole cell; a problem of the whole row has no column.
+    """
+
+    kind: str
+    what: str
+    text: str = ""
+    table: str = ""
+    key: str = ""
+    choices: tuple[tuple[str, str], ...] = ()
+    facts: dict[str, Any] = field(default_factory=dict)
+    file: str = ""
+    row: int = 0
+    column: str = ""
+    value: str = ""
+
+    @property
+    def reason(self) -> str:
+        """The sentence: what is wrong and what to do about it."""
+        ways = " or ".join(f'{means} ("{self.key}" = "{answer}")' for answer, means in self.choices)
+        return SENTENCES[self.what].format(
+            text=quote(self.text),
+            bare=self.text[:80],
+            key=quote(self.key) if self.what in {"strange_word", "unit"} else self.key,
+            bare_key=self.key[:80],
+            ways=ways,
+            **self.facts,
+        )
+
+
+def problem(kind: str, what: str, text: str = "", **facts: Any) -> Problem:
+    """Return a problem whose sentence needs no more than a quoted text and facts."""
+    return Problem(kind, what, text, facts=facts)
+
+
+def no_problems(count: int) -> np.ndarray:
+    """Return room (n,) for a ``Problem`` each, with none in it."""
+    return np.full(count, None, dtype=object)
+
+
+Rejected = tuple[Problem, ...]
+"""The problems of a rejected row, the first one first."""
+
+
+def placed(sets: pd.DataFrame, column: str, problems: Sequence[Problem]) -> list[Rejected]:
+    """Return parsed rows as rejected ones, for a reason found after parsing."""
+    return [
+        (replace(one, file=file, row=int(row), column=column, value=one.text),)
+        for file, row, one in zip(sets["file"], sets["row"], problems, strict=True)
+    ]
+
+
+def rejected_table(rejected: Sequence[Rejected]) -> pd.DataFrame:
+    """Return rejected rows with the columns of ``REJECTED_COLUMNS``."""
+    table = {
+        name: [getattr(problems[0], name) for problems in rejected]
+        for name in ("file", "row", "column", "value", "kind")
+    } | {
+        "reason": [
+            " ".join(f"{one.column or 'row'}: {one.reason}" for one in problems)
+            for problems in rejected
+        ]
+    }
+    types = {name: "int64" if name == "row" else "str" for name in REJECTED_COLUMNS}
+    return pd.DataFrame(table, columns=list(REJECTED_COLUMNS)).astype(types)

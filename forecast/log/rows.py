@@ -1,0 +1,489 @@
+"""From the raw rows of one file to sets: every column parsed, every bad row given its reasons."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from forecast.ladder import Ladder
+from forecast.log import numbers
+from forecast.log.cells import (
+    TICKS,
+    RungNames,
+    assist_word,
+    athlete_name,
+    counted,
+    distinct,
+    is_blank,
+    is_empty,
+    parse,
+    show,
+    strange_assist,
+)
+from forecast.log.dates import DateOrder, read_dates, with_year
+from forecast.log.mapping import (
+    COLUMNS,
+    NOTED,
+    SET_COLUMNS,
+    Columns,
+    Manner,
+    Mapping,
+    value_words,
+)
+from forecast.log.notation import Attempt, Style, attempts
+from forecast.log.problems import Problem, Rejected, no_problems, placed, problem
+from forecast.log.shapes import Shaped, shaped
+from forecast.log.tables import RawTable
+
+_LISTED = re.compile(r"\s*\d+(?:\s*,\s*\d+){2,}\s*")
+_OVER = ("clean", "stopped", "effort", "load_kg", "assist")
+"""What a cell of values may tell of its sets, where the row's own column tells nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Values:
+    """What the cells of values say.
+
+    ``found`` are the different readings (each the sets of a cell, or none), ``codes`` (n,) the
+    reading of each row, ``problems`` those (n,) of each column of values.
+    """
+
+    found: list[tuple[Attempt, ...]]
+    codes: np.ndarray
+    problems: list[np.ndarray]
+
+    @property
+    def _sizes(self) -> np.ndarray:
+        return np.array([max(len(one), 1) for one in self.found], dtype=np.int64)[self.codes]
+
+    def _counts(self, told: np.ndarray) -> np.ndarray:
+        """Sets (n,) of each row: those in its cell, or as many alike as its column says."""
+        sizes = self._sizes
+        alike = np.array([n or 1 for n in told], dtype=np.int64) if _any(told) else 1
+        return np.where(sizes == 1, alike, sizes)
+
+    def cells_in(self, good: np.ndarray, told: np.ndarray) -> int:
+        """Count the rows in: a row that is good as often as it has sets, any other once."""
+        return int(self._counts(told)[good].sum() + (~good).sum())
+
+    def count_problems(self, told: np.ndarray) -> np.ndarray:
+        """Problems (n,) of rows whose number of sets is not that of the sets in the cell."""
+        problems = no_problems(len(told))
+        sizes = self._sizes
+        for n in np.flatnonzero(sizes > 1) if _any(told) else ():
+            if told[n] is not None and told[n] != sizes[n]:
+                problems[n] = problem(
+                    "contradiction", "two_counts", told=int(told[n]), held=int(sizes[n])
+                )
+        return problems
+
+    def load_problems(self, told: np.ndarray) -> np.ndarray:
+        """Problems (n,) of rows whose load is not the one beside the value."""
+        problems = no_problems(len(told))
+        loads = [{a.load_kg for a in one} - {None} for one in self.found]
+        if not any(loads):
+            return problems
+        for n, code in enumerate(self.codes):
+            other = loads[code] - {told[n]}
+            if told[n] is not None and other:
+                problems[n] = problem("contradiction", "two_loads", told=told[n], held=min(other))
+        return problems
+
+    def spread(
+        self, table: dict[str, np.ndarray], good: np.ndarray, told: np.ndarray
+    ) -> pd.DataFrame:
+        """Return the good rows, one for each set, with what the cells tell of the sets."""
+        counts, codes = self._counts(told)[good], self.codes[good]
+        at = np.repeat(np.arange(len(counts)), counts)
+        turn = np.arange(len(at)) - np.repeat(np.cumsum(counts) - counts, counts)
+        starts = np.cumsum([0, *(max(len(one), 1) for one in self.found)])
+        flat = [attempt for one in self.found for attempt in (one or (Attempt(np.nan),))]
+        sizes = np.array([max(len(one), 1) for one in self.found], dtype=np.int64)[codes]
+        place = starts[codes[at]] + np.where(sizes[at] > 1, turn, 0)
+        sets = pd.DataFrame({name: cells[at] for name, cells in table.items()})
+        sets["value"] = np.array([one.value for one in flat])[place]
+        for name in _OVER:
+            said = np.array([getattr(one, name) for one in flat], dtype=object)
+            if _any(said):
+                fills = np.array([cell is not None for cell in said])[place]
+                blank = COLUMNS[name].blank
+                own = sets[name].isna() if blank is None else sets[name] == blank
+                sets[name] = sets[name].astype(object).mask(fills & own, pd.Series(said[place]))
+        notes = np.array([one.note for one in flat], dtype=object)
+        if (notes != "").any():
+            both = sets["note"] + "; " + notes[place]
+            sets["note"] = both.map(lambda text: text.strip("; "))
+        if (counts > 1).any():
+            _number_in_cell(sets, np.repeat(counts, counts), turn)
+        return sets
+
+    def understood(self, file: str) -> list[str]:
+        """Sentences on sides noted apart and on cells with several sets."""
+        sided = np.array([any(a.sided for a in one) for one in self.found])[self.codes].sum()
+        many = int((np.array([len(one) for one in self.found])[self.codes] > 1).sum())
+        said = []
+        if sided:
+            said.append(
+                f"{file}: each side noted apart in {counted(int(sided), 'set')}: the weaker counts."
+            )
+        if many:
+            said.append(f"{file}: several sets in {counted(many, 'cell')}, each taken as a set.")
+        return said
+
+
+def _any(cells: np.ndarray) -> bool:
+    return cells.tolist().count(None) < len(cells)
+
+
+def _number_in_cell(sets: pd.DataFrame, counts: np.ndarray, turn: np.ndarray) -> None:
+    """Number the sets of a cell where it holds all of its session; elsewhere no order is known."""
+    session = sets.groupby(["athlete", "date", "rung"], sort=False)["row"]
+    alone = (session.transform("nunique") == 1) & (session.transform("size") == counts)
+    several = counts > 1
+    sets["set"] = (
+        sets["set"].mask(several & alone, pd.Series(turn + 1)).mask(several & ~alone, None)
+    )
+
+
+def read_values(shape: Shaped, mapping: Mapping, rung: np.ndarray, ladder: Ladder) -> Values:
+    """Read each column of values in the measure of each row's rung, each different cell once.
+
+    Where several columns hold values by their units, the one that fits the rung counts.
+    """
+    measures = {r.key: r.criterion.measure for r in ladder.rungs}
+    known = [None, *dict.fromkeys(measures.values())]
+    number = {key: known.index(measure) for key, measure in measures.items()}
+    measure, keys = pd.factorize(pd.Series(rung, dtype=object))
+    measure = np.array([*(number[key] for key in keys), 0], dtype=np.int64)[measure]
+    replace = value_words(mapping, "value")
+    words = {word.casefold(): meaning for word, meaning in mapping.words.items()}
+    found: list[tuple[Attempt, ...]] = [()]
+    parts = []
+    for header, unit in shape.columns.values:
+        column = shape.raw.cells[header]
+        if replace:
+            column = pd.Series(
+                parse(column, lambda c: replace.get(show(c).casefold(), c)).values, dtype=object
+            )
+        codes, cells = distinct(column)
+        units = shape.units if header in shape.heads and shape.units is not None else None
+        unit_codes, unit_names = (
+            (np.zeros(len(codes), dtype=np.int64), [unit]) if units is None else pd.factorize(units)
+        )
+        commas = any(isinstance(cell, str) and _LISTED.fullmatch(cell) for cell in cells)
+        style = Style(mapping.read.decimal, mapping.cells, words, commas)
+        mixed = (codes * len(known) + measure) * len(unit_names) + unit_codes
+        pairs, back = np.unique(mixed, return_inverse=True)
+        place = np.zeros(len(pairs), dtype=np.int64)
+        problems = no_problems(len(pairs))
+        for n, pair in enumerate(pairs):
+            rest, unit_code = divmod(int(pair), len(unit_names))
+            code, measure_code = divmod(rest, len(known))
+            outcome = attempts(cells[code], known[measure_code], unit_names[unit_code], style)
+            if isinstance(outcome, Problem):
+                problems[n] = outcome
+            elif measure_code:
+                place[n] = len(found)
+                found.append(outcome)
+        parts.append((place[back], problems[back]))
+    return Values(found, *_one_each(parts, [header for header, _ in shape.columns.values]))
+
+
+def _one_each(
+    parts: list[tuple[np.ndarray, np.ndarray]], headers: Sequence[str]
+) -> tuple[np.ndarray, list[np.ndarray]]:
+    """Leave each row one reading, from the one column whose unit fits its rung.
+
+    A column that is blank or of another unit does not matter in a row where another column has
+    the value.
+    """
+    if len(parts) == 1:
+        return parts[0][0], [parts[0][1]]
+    codes, problems = np.array([c for c, _ in parts]), [p.copy() for _, p in parts]
+    for n in range(codes.shape[1]):
+        good = np.flatnonzero(codes[:, n])
+        if len(good):
+            for part in problems:
+                part[n] = None
+        if len(good) > 1:
+            one, other = (repr(headers[k]) for k in good[:2].tolist())
+            problems[good[0]][n] = problem("contradiction", "two_values", one=one, other=other)
+        wrong = [k for k, part in enumerate(problems) if part[n] is not None]
+        telling = [k for k in wrong if problems[k][n].kind != "missing"] or wrong[:1]
+        for k in set(wrong) - set(telling):
+            problems[k][n] = None
+    return codes.max(axis=0), problems
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """The rows of one file after parsing.
+
+    Attributes
+    ----------
+    sets
+        The usable rows: the columns of ``SET_COLUMNS``, with ``set`` 0 where no number was
+        noted, and ``clock`` (seconds after midnight, -1 where none was written).
+    rejected
+        The problems of each of the other rows.
+    understood, warnings
+        Sentences on what was found out, and on what could be read in several ways.
+    rows_in
+        Cells of values, those with several sets counted as often: each is a set or rejected.
+    """
+
+    sets: pd.DataFrame
+    rejected: list[Rejected]
+    understood: tuple[str, ...]
+    warnings: tuple[str, ...]
+    rows_in: int
+
+
+class _Rejects:
+    """Collects the problems of each row."""
+
+    def __init__(self, shape: Shaped) -> None:
+        self._raw, self._heads = shape.raw, shape.heads
+        self._rows: dict[int, list[Problem]] = {}
+
+    def add(self, column: str, problems: np.ndarray) -> None:
+        """Note the problems (n,) of a column; a whole-row problem has the column ``""``."""
+        cells = self._raw.cells[column] if column else None
+        for n in np.flatnonzero(problems):
+            value = "" if cells is None else show(cells.iloc[n])
+            name = self._heads[column][n] if column in self._heads else column
+            row = self._rows.setdefault(int(n), [])
+            if problems[n].kind == "ignored":
+                row.clear()
+            if not row or row[0].kind not in {"blank", "shape", "ignored"}:
+                place = {"file": self._raw.file, "row": int(self._raw.rows[n])}
+                row.append(replace(problems[n], column=name, value=value, **place))
+
+    @property
+    def bad(self) -> np.ndarray:
+        """Whether each row (n,) has a problem."""
+        bad = np.zeros(len(self._raw.cells), dtype=bool)
+        bad[list(self._rows)] = True
+        return bad
+
+    def rejected(self) -> list[Rejected]:
+        """Return the rejected rows in the order of the file."""
+        return [tuple(self._rows[n]) for n in sorted(self._rows)]
+
+
+def parse_rows(
+    raw: RawTable, ladder: Ladder, mapping: Mapping, date_order: DateOrder | None = None
+) -> Rows:
+    """Parse one file against the ladder; errors as in ``read_log``."""
+    shape = shaped(raw, ladder, mapping)
+    raw, columns, read = shape.raw, shape.columns, mapping.read
+    rejects = _Rejects(shape)
+    filled = ~raw.blank
+    blank = np.full(len(raw.rows), None, dtype=object)
+    blank[~filled] = problem("blank", "blank")
+    rejects.add("", blank)
+    rejects.add("", raw.shape_problems)
+    take = partial(_column, raw, columns, mapping, rejects)
+
+    athlete = take("athlete", athlete_name)
+    cells = _replaced(raw.cells[columns.ours["date"]], value_words(mapping, "date"))
+    if read.year is not None:
+        cells = with_year(cells, read.year)
+    dates = read_dates(cells, raw.rows, raw.file, date_order or read.date_order, raw.date1904)
+    rejects.add(columns.ours["date"], dates.problems)
+    rung = take("rung", RungNames(ladder, mapping.ignore))
+    found = read_values(shape, mapping, rung, ladder)
+    for (header, _), part in zip(columns.values, found.problems, strict=True):
+        rejects.add(header, part)
+    unit = columns.load_unit or read.load_unit or "kg"
+    manner = Manner(read.decimal, unit)
+    assist = take("assist", assist_word, "none")
+    if "assist" in columns.ours:
+        strange = np.full(len(assist), None, dtype=object)
+        strange[filled] = _strange_assist(assist[filled], mapping)
+        rejects.add(columns.ours["assist"], strange)
+    table = {
+        "athlete": athlete,
+        "date": dates.dates,
+        "rung": rung,
+        "set": take("set", numbers.set_number),
+        **{
+            name: take(name, partial(column.read, manner), column.blank)
+            for name, column in COLUMNS.items()
+            if column.read is not None and name != "assist"
+        },
+        "assist": assist,
+        "row": raw.rows,
+        "clock": dates.clocks,
+    }
+    counts = take("sets", numbers.set_number)
+    rejects.add(columns.ours.get("sets", ""), found.count_problems(counts))
+    rejects.add(columns.ours.get("load_kg", ""), found.load_problems(table["load_kg"]))
+    good = ~rejects.bad
+    sets = found.spread({name: cells[good] for name, cells in table.items()}, good, counts)
+    return Rows(
+        sets=sets.assign(assisted=sets["assist"] != "none", file=raw.file),
+        rejected=rejects.rejected(),
+        understood=(
+            *raw.understood,
+            *shape.understood,
+            *_understood(raw, columns, dates.understood, unit),
+            *found.understood(raw.file),
+        ),
+        warnings=(*raw.warnings, *dates.warnings, *_ticks(raw, columns, mapping, filled)),
+        rows_in=found.cells_in(good, counts),
+    )
+
+
+def typed(sets: pd.DataFrame) -> pd.DataFrame:
+    """Give every column of ``SET_COLUMNS`` its type; a set without a number is 0."""
+    sets = sets.assign(set=[0 if number is None else number for number in sets["set"]])
+    for name in (name for name in NOTED if SET_COLUMNS[name] == "float64"):
+        sets[name] = pd.to_numeric(sets[name].astype(object).where(sets[name].notna()))
+    return sets.astype({**SET_COLUMNS, "clock": "int64"})
+
+
+def _replaced(column: pd.Series, replace: dict[str, Any]) -> pd.Series:
+    if not replace:
+        return column
+    parsed = parse(column, lambda cell: replace.get(show(cell).casefold(), cell))
+    return pd.Series(parsed.values, index=column.index, dtype=object)
+
+
+def _column(
+    raw: RawTable,
+    columns: Columns,
+    mapping: Mapping,
+    rejects: _Rejects,
+    name: str,
+    reader: Callable[[Any], Any],
+    default: Any = None,
+) -> np.ndarray:
+    """Parse one of our columns (n,), filled with ``default`` where the file lacks it."""
+    header = columns.ours.get(name)
+    if header is None:
+        return np.full(len(raw.rows), default, dtype=object)
+    replace = value_words(mapping, name)
+
+    def read(cell: Any) -> Any:
+        return reader(replace.get(show(cell).casefold(), cell) if replace else cell)
+
+    parsed = parse(raw.cells[header], read)
+    rejects.add(header, parsed.problems)
+    return parsed.values
+
+
+def _strange_assist(assist: np.ndarray, mapping: Mapping) -> np.ndarray:
+    """Problems (n,) of words of help that have to be asked about."""
+    answered = {assist_word(word) for word in value_words(mapping, "assist").values()}
+    return strange_assist(assist, answered)
+
+
+def _understood(raw: RawTable, columns: Columns, dates: str, unit: str) -> list[str]:
+    pairs = ", ".join(f"{ours} = {theirs!r}" for ours, theirs in columns.ours.items())
+    said = [f"{raw.file}: columns {pairs}."]
+    if columns.unused:
+        said.append(f"{raw.file}: not used: {', '.join(map(repr, columns.unused))}.")
+    if dates:
+        said.append(dates)
+    if "load_kg" in columns.ours:
+        said.append(f"{raw.file}: a load without a unit is read in {unit}.")
+    for header, told in columns.values:
+        if told and header in raw.cells:
+            said.append(f"{raw.file}: a number without a unit in {header!r} is read in {told}.")
+    return said
+
+
+def _ticks(raw: RawTable, columns: Columns, mapping: Mapping, filled: np.ndarray) -> list[str]:
+    """Warn where a column of ticks leaves open what its blanks mean."""
+    header = columns.ours.get("clean")
+    if header is None or "" in value_words(mapping, "clean"):
+        return []
+    codes, cells = distinct(raw.cells[header][filled])
+    noted = {show(cell).casefold() for cell in cells if not is_blank(cell)}
+    empty = [n for n, cell in enumerate(cells) if is_empty(cell)]
+    blanks = int(np.isin(codes, empty).sum())
+    if not blanks or not noted or not noted <= TICKS:
+        return []
+    return [
+        f"{raw.file}: {header!r} holds ticks and {counted(blanks, 'blank')}, which were read as "
+        'clean. If a blank means unclean, put "" = false under [values.clean] in the mapping.'
+    ]
+
+
+SESSION = ["athlete", "date", "rung"]
+_SAME = [*SESSION, "clock", "set"]
+_CONTENT_ORDER = ["value", *NOTED]
+_CONTENT = [name for name in _CONTENT_ORDER if name != "note"]
+_DIRECTION = [name not in {"value", "clean", "load_kg"} for name in _CONTENT_ORDER]
+"""Highest value and load first, clean before unclean; the rest only settles ties."""
+
+
+def set_aside_repeats(sets: pd.DataFrame) -> tuple[pd.DataFrame, list[Rejected]]:
+    """Separate honest sets from rows (rejected) that say the same set again.
+
+    With set numbers, a row equal to an earlier one (notes apart) is a duplicate, and rows with
+    one number but different content contradict each other: all of them go. Without a number (0),
+    equal rows of one file are repeated sets, as in 10 s, 10 s, and stay; equal rows of
+    *another* file are duplicates as far as the first file has as many, so that overlapping
+    exports do not count twice.
+    """
+    if sets.empty:
+        return sets, []
+    sets = sets.reset_index(drop=True)
+    content = sets.groupby([*_SAME, *_CONTENT], dropna=False, sort=False).ngroup()
+    turn = sets.groupby([content, sets["file"]], sort=False).cumcount()
+    turn = turn.where(sets["set"] == 0, 0)
+    twin = sets.groupby([content, turn], sort=False).cumcount() > 0
+    first = sets.index.to_series().groupby([content, turn], sort=False).transform("first")[twin]
+    places = sets["file"].astype(str) + " row " + sets["row"].astype(str)
+    again, others = sets[twin], sets[~twin]
+    numbered = others[others["set"] > 0]
+    clash = numbered[numbered.duplicated(_SAME, keep=False)]
+    together = places[clash.index].groupby([clash[c] for c in _SAME], sort=False)
+    rejected = placed(again, "set", [
+        problem("duplicate", "repeated", str(number or ""), place=place)
+        for number, place in zip(again["set"], places[first], strict=True)
+    ])  # fmt: skip
+    rejected += placed(clash, "set", [
+        problem("contradiction", "two_contents", str(number), set=number, places=place)
+        for number, place in zip(clash["set"], together.transform(", ".join), strict=True)
+    ] if len(clash) else [])  # fmt: skip
+    return others.drop(index=clash.index), rejected
+
+
+def number_sets(sets: pd.DataFrame) -> pd.Series:
+    """Return set numbers: those noted, and for the others the free ones, highest value first.
+
+    Without a number the order within a session is not known: rows get sorted, pasted together
+    and exported anew. Numbering by content keeps a shuffled file the same log.
+
+    Where a day holds the same number twice at different clock times (morning and evening), the
+    day is counted through in the order of the clock.
+    """
+    number = sets["set"].copy()
+    session = sets.groupby(SESSION, sort=False).ngroup()
+    noted = number > 0
+    again = sets.duplicated([*SESSION, "set"], keep=False) & noted
+    recount = ~noted.groupby(session).transform("any") | again.groupby(session).transform("any")
+    ordered = (
+        sets[recount]
+        .assign(session=session[recount])
+        .sort_values(
+            ["session", "clock", "set", *_CONTENT_ORDER], ascending=[True, True, True, *_DIRECTION]
+        )
+    )
+    number[ordered.index] = ordered.groupby("session").cumcount() + 1
+    gaps = ~recount & (~noted).groupby(session).transform("any")
+    listed = sets[gaps].sort_values(_CONTENT_ORDER, ascending=_DIRECTION)
+    for rows in listed.groupby(session[listed.index], sort=False).groups.values():
+        free = iter(sorted(set(range(1, 2 * len(rows) + 1)) - set(number[rows])))
+        for row in rows[number[rows] == 0]:
+            number[row] = next(free)
+    return number
