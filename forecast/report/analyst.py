@@ -76,7 +76,9 @@ class Part:
 
     def _repr_html_(self) -> str:
         told = "".join(f"<p>{escape(line)}</p>" for line in self.words if line)
-        return told + "".join(one._repr_html_() for one in (*self.figures, *self.tables))
+        return told + "".join(
+            [*(f._repr_html_() for f in self.figures), *(t._repr_html_() for t in self.tables)]
+        )
 
 
 def question(data: ReportData, slot: str) -> Part:

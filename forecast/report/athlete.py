@@ -27,12 +27,11 @@ def athlete_pages(
 
 def _figures(data: ReportData) -> dict[str, Figure]:
     tables = data.tables if data.notes else data.tables.without_notes()
-    tried, free = ([row for row in data.rows if row.seen.sessions],
-                   [row for row in data.rows if row.wait])  # fmt: skip
-    figures = {}
-    if tried:
-        figures["progress"] = figure("progress", progress(tables, tried))
-    if free:
+    figures = {
+        f"sets-{measure}": figure(f"sets-{measure}", progress(tables, rows))
+        for measure, rows in data.by_measure.items()
+    }
+    if free := [row for row in data.rows if row.wait]:
         figures["chance"] = figure("chance", chance_by_week(data.curve, free))
     if len(data.ahead):
         place = {key: number for number, key in enumerate(data.ladder.keys)}
@@ -48,7 +47,7 @@ def _page(data: AthleteData, drawn: Mapping[str, Figure], back: str) -> str:
     pictures = [_pictures(row, first=place == 0) for place, row in enumerate(data.rows)]
     figures = [
         drawn[name].of("who", whose)
-        for name in ("progress", "chance")
+        for name in drawn
         if (whose := {p.who: None for each in pictures for p in each if p.figure == name})
     ]
     ahead = None
@@ -77,12 +76,17 @@ def _pictures(row: Row, *, first: bool) -> tuple[Picture, ...]:
 
     How to read them stands beside the ``first`` alone.
     """
-    kinds = [("progress", "sets", words.of_sets(row), words.under_sets(row))]
-    kinds = kinds if row.seen.sessions else []
+    how = {
+        name: words.caption(name, title="", text="").subtitle if first else ""
+        for name in ("progress", "chance")
+    }
+    pictures = []
+    if row.seen.sessions:
+        name, alt = f"sets-{row.rung.criterion.measure}", words.of_sets(row)
+        note = words.under_sets(row)
+        title = words.page_text("sets")
+        pictures.append(Picture(name, row.who, title, how["progress"], alt, note))
     if row.wait:
-        kinds.append(("chance", "chances", words.of_chance(row), ""))
-    return tuple(
-        Picture(name, row.who, words.page_text(title),
-                words.caption(name, title="", text="").subtitle if first else "", alt, note)
-        for name, title, alt, note in kinds
-    )  # fmt: skip
+        title, alt = words.page_text("chances"), words.of_chance(row)
+        pictures.append(Picture("chance", row.who, title, how["chance"], alt))
+    return tuple(pictures)

@@ -98,8 +98,9 @@ def _line(data: ReportData, row: Row) -> RungLine:
 
 
 def _figures(data: ReportData) -> list[Figure]:
-    """Return the chart that the page draws for one rung after the other; none without a set."""
-    rows = [row for row in data.here if row.seen.sessions]
-    if not rows:
-        return []
-    return [figure("progress", progress(data.tables, rows))]
+    """Return the charts that the page draws for one rung after the other, one a measure."""
+    return [
+        figure(f"sets-{measure}", progress(data.tables, here))
+        for measure, rows in data.by_measure.items()
+        if (here := [row for row in rows if not row.is_away])
+    ]

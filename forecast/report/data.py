@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 
 from forecast import words
@@ -15,7 +16,7 @@ from forecast.errors import ForecastError
 from forecast.histories import CLEARED, PASSED_OVER, Histories
 from forecast.ladder import Ladder
 from forecast.log import TrainingLog
-from forecast.readiness import Fitted, LogView, Progress, as_view
+from forecast.readiness import Fitted, LogView, Progress, as_view, usual_value
 from forecast.report.tables import open_tables
 from forecast.row import KEYS, Row
 
@@ -106,6 +107,15 @@ class ReportData:
         ends = histories.spells["outcome"].value_counts().to_dict()
         late = int(histories.spells["under_way"].sum())
         return words.account(len(histories.sets), len(histories.after_clearing), ends, late)
+
+    @property
+    def by_measure(self) -> dict[str, list[Row]]:
+        """The rows with a session, by what their rung measures: a chart has one unit."""
+        rows: dict[str, list[Row]] = {}
+        for row in self.rows:
+            if row.seen.sessions:
+                rows.setdefault(row.rung.criterion.measure, []).append(row)
+        return rows
 
     def only(self, athlete: str) -> AthleteData:
         """Return the part that one athlete's page may hold, and nothing of anybody else's."""
@@ -236,13 +246,13 @@ def _retests(view: LogView, rows: tuple[Row, ...]) -> dict[str, str]:
     due = retests(view)
     here = {row.athlete for row in rows if row.away is None}
     due = due[due["due"].astype(bool) & due["athlete"].isin(here)]
-    ladder = view.log.ladder
-    told = [
-        words.retest(
-            one.rung_name, one.level_value, one.target, ladder.rung(one.rung).criterion.measure
+    told = []
+    for one in due.itertuples(index=False):
+        measure = view.log.ladder.rung(one.rung).criterion.measure
+        usual = usual_value(
+            np.array([one.level]), np.array([one.target]), np.array([measure == "reps"])
         )
-        for one in due.itertuples(index=False)
-    ]
+        told.append(words.retest(one.rung_name, float(usual[0]), one.target, measure))
     return due.assign(told=told).groupby("athlete")["told"].agg("; ".join).to_dict()
 
 

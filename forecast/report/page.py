@@ -134,6 +134,9 @@ def span(rows: slice, count: int) -> str:
     return "" if rows.stop - rows.start == count else f", {rows.start + 1} to {rows.stop}"
 
 
+Say = Callable[[Any], str]
+
+
 @dataclass(frozen=True, slots=True)
 class Table:
     """Headings, rows of text, and a caption; ``numeric`` marks the columns set to the right."""
@@ -147,9 +150,7 @@ class Table:
         return str(_environment().get_template("parts.html.j2").module.table(self))  # type: ignore[attr-defined]
 
 
-def table(
-    frame: pd.DataFrame, columns: Mapping[str, tuple[str, Callable[[object], str]]], caption: str
-) -> Table:
+def table(frame: pd.DataFrame, columns: Mapping[str, tuple[str, Say]], caption: str) -> Table:
     """Return the columns of a frame as a table of text.
 
     ``columns``: name to heading and the function that says a value.
@@ -176,7 +177,14 @@ def shown(frame: pd.DataFrame, *columns: str, caption: str = "") -> Table:
         What the table holds.
     """
     names = columns or [name for name in frame if name in words.COLUMNS]
-    kinds = {"share": share, "weeks": weeks, "number": number, "text": text, "day": _day}
+    kinds: dict[str, Say] = {
+        "share": share,
+        "chance": words.percent,
+        "weeks": weeks,
+        "number": number,
+        "text": text,
+        "day": _day,
+    }
     return table(
         frame,
         {name: (words.COLUMNS[name][0], kinds[words.COLUMNS[name][1]]) for name in names},
@@ -205,19 +213,19 @@ def share(value: Any) -> str:
     return "-" if pd.isna(value) else f"{100 * value:.0f}{words.NBSP}%"
 
 
-def weeks(value: object) -> str:
+def weeks(value: Any) -> str:
     """Return whole weeks; a dash where missing, ``not reached`` where endless."""
     if pd.isna(value):
         return "-"
     return "not reached" if value == float("inf") else f"{value:.0f}"
 
 
-def number(value: object) -> str:
+def number(value: Any) -> str:
     """Return a number with three figures, or a dash where missing."""
     return "-" if pd.isna(value) else f"{value:.3g}"
 
 
-def text(value: object) -> str:
+def text(value: Any) -> str:
     """Return the value as it is, or a dash where missing."""
     return "-" if pd.isna(value) else str(value)
 

@@ -114,9 +114,9 @@ COLUMNS: Mapping[str, tuple[str, str]] = {
     "expected": ("Expected", "share"),
     "forecaster": ("Forecaster", "text"),
     "level_value": ("Usual day", "number"),
-    "p_12": ("Within 12 weeks", "share"),
-    "p_26": ("Within 26 weeks", "share"),
-    "p_lapse_26": ("Stops within 26 weeks", "share"),
+    "p_12": ("Within 12 weeks", "chance"),
+    "p_26": ("Within 26 weeks", "chance"),
+    "p_lapse_26": ("Stops within 26 weeks", "chance"),
     "reason": ("Reason", "text"),
     "sessions": ("Sessions", "number"),
     "state": ("State", "text"),
@@ -157,8 +157,8 @@ def club_answer(rows: Sequence[Row]) -> tuple[str, ...]:
     counts = Counter(row.state for row in here)
     states = [f"{counts[state]} {STATE_NAMES[state]}" for state in STATES if counts[state]]
     first = f"{counted(len(here), 'open rung')}: {', '.join(states)}." if here else ""
-    away = away_line(rows)
-    return tuple(text for text in (first, _next(here), f"{away}." if away else "") if text)
+    away = f"Besides, {away_line(rows)} for long." if len(here) < len(rows) else ""
+    return tuple(text for text in (first, _next(here), away) if text)
 
 
 def _next(rows: Sequence[Row]) -> str:
@@ -227,7 +227,7 @@ def account(way: int, after: int, ends: Mapping[str, int], under_way: int) -> st
 
 def retest(rung: str, value: float, target: float, measure: str) -> str:
     """Return a cleared rung that is due for a re-test: ``Toe pulls (5 of 6 s)``."""
-    shown = str(round(value)) if measure == "reps" else say_number(value)
+    shown = f"{value:.0f}" if measure == "reps" else say_number(value)
     return f"{rung} ({shown} of {say_value(target, measure)})"
 
 

@@ -25,6 +25,7 @@ from forecast.row import (
     UNCLEAR,
     Reason,
     Row,
+    most_urgent_first,
 )
 from forecast.words.plain import (
     listed,
@@ -98,19 +99,17 @@ def for_analyst(row: Row) -> Said:
 
 def for_athlete(row: Row) -> Said:
     """Return a row in plain words for the athlete."""
-    return _said(row, _own_why(row), _OWN_STEPS[row.state](row), say_chance, who="you")
+    return _said(row, _own_why(row), _OWN_STEPS[row.state](row), say_chance)
 
 
-def _said(
-    row: Row, why_text: str, step: str, chance: Callable[[float], str], who: str = "they"
-) -> Said:
+def _said(row: Row, why_text: str, step: str, chance: Callable[[float], str]) -> Said:
     wait = row.wait
     return Said(
         state=state(row),
         stands=stands(row),
         weeks=weeks(row),
         half_by=half_by(row),
-        headline=headline(row, who),
+        headline=headline(row),
         chances=tuple(
             (f"within {week} weeks", chance(p))
             for week, p in (wait.chances.items() if wait else ())
@@ -183,8 +182,8 @@ def has_dates(row: Row) -> bool:
     return wait is not None and not _undated(row) and not says_nothing(wait.low, wait.high)
 
 
-def headline(row: Row, who: str = "they") -> str:
-    """Return when the rung is cleared, in a sentence; ``who`` may be ``you``."""
+def headline(row: Row) -> str:
+    """Return when the rung is cleared, in a sentence."""
     wait = row.wait
     if wait is None:
         return "On hold: pain is noted, so no weeks and no dates until it has been seen."
@@ -192,23 +191,23 @@ def headline(row: Row, who: str = "they") -> str:
         return f"No date before a first valid set; {say_chance(wait.chances[12])} by 12 weeks."
     if says_nothing(wait.low, wait.high):
         return "Cannot say yet: the record fits anything from days to more than a year."
-    low, high = (whole_weeks(week, wait.horizon) for week in (wait.low, wait.high))
-    given = _given(row, who)
+    given = _given(row)
     if np.isnan(wait.low):
         return f"Not likely within {wait.horizon} weeks {given} ({say_chance(1 - wait.never)})."
-    half = half_by(row)
-    middle = f"half by {half}" if np.isfinite(wait.mid) else f"half in {half}"
-    span = low if low == high else f"{low} to {high}"
-    return sentence(
-        f"{middle}; 8 in 10 in {span} weeks {given}".replace("in <1 ", "in under 1 ").replace(
-            "by about", "about"
-        )
+    if np.isnan(wait.mid):
+        first = whole_weeks(wait.low, wait.horizon).replace("<1", "the first")
+        few = f"Fewer than half clear it within {wait.horizon} weeks"
+        return f"{few}, 1 in 10 within {first}, {given}."
+    half = f"Half clear it by {half_by(row)}".replace("by about", "about")
+    span = say_range(wait.low, wait.high, wait.horizon)
+    return f"{half}; 8 in 10 in {span} weeks, {given}.".replace("<1", "under 1").replace(
+        "> ", "more than "
     )
 
 
-def _given(row: Row, who: str) -> str:
+def _given(row: Row) -> str:
     if row.away is not None and row.away.person:
-        return f"if {who} come back as others have"
+        return "if coming back goes as it did for others"
     return "if training goes on as lately"
 
 
@@ -504,7 +503,7 @@ def away_line(rows: Iterable[Row]) -> str:
 
 def html_table(rows: Sequence[Row]) -> str:
     """Return rows as the table that a notebook shows: a reader's headings, away in one line."""
-    shown = [row for row in rows if not row.is_away]
+    shown = [row for row in most_urgent_first(rows) if not row.is_away]
     head = "".join(f"<th>{title}</th>" for title in HEADINGS.values())
     lines = []
     for row in shown:
