@@ -180,6 +180,9 @@ class ReadinessForecaster(BaseEstimator):
         How the ladder is climbed in the log fitted on.
     """
 
+    engines_: Engines
+    plateau_rules_: PlateauRules | None
+    climbing_: Climbing | None
     hindsight = False
     """Whether days before the fit may be asked about; see ``in_hindsight``."""
 
