@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit, gammaln, logit, ndtr
 
-from forecast.ahead.climbing import Climbing
 from forecast.ahead.ladder import known_climbing
+from forecast.ahead.learning import Climbing
 from forecast.errors import ForecastError, is_number
 from forecast.growth import (
     Filtered,

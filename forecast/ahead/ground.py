@@ -12,9 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from forecast.ahead.climbing import Climbing, begun_in_log, carry_regressors, start_times
+from forecast.ahead.learning import Climbing, Times, begun_in_log, carry_regressors, start_times
 from forecast.ahead.standing import Plan, Standing, ladder_plan
-from forecast.ahead.times import Times
 from forecast.growth import (
     GrowthConstants,
     GrowthModel,

@@ -25,6 +25,7 @@ from forecast.growth.forecasting import (
     level_and_gain,
     pace_effects,
     recent_gaps,
+    targets_at,
 )
 from forecast.growth.kernels import carry_spells
 from forecast.growth.lately import (
@@ -37,7 +38,7 @@ from forecast.growth.lately import (
     motion_of,
     session_sites,
 )
-from forecast.growth.motion import Clock, PathLaws, lost_levels, propagate, stretches
+from forecast.growth.motion import Clock, PathLaws, propagate, stretches
 from forecast.growth.panel import (
     Panel,
     build_panel,
@@ -61,7 +62,6 @@ from forecast.growth.passage import (
     block_of,
     clip_level,
     cohort_habits,
-    meeting_shift,
     mirrored,
     path_laws,
     simulate_days,
@@ -108,9 +108,7 @@ __all__ = [
     "level_and_gain",
     "log_slope",
     "loose_information",
-    "lost_levels",
     "measure_gain",
-    "meeting_shift",
     "mirrored",
     "motion_of",
     "outlook",
@@ -127,6 +125,7 @@ __all__ = [
     "states_table",
     "stretches",
     "take_spells",
+    "targets_at",
     "to_latent",
     "to_log",
     "to_ratio",

@@ -12,8 +12,8 @@ from forecast.readiness.result import CURVE_COLUMNS, SUMMARY_COLUMNS
 
 from forecast.ahead import ladder_ahead
 from forecast.ahead.ground import draw_shared
-from forecast.ahead.result import chances_by_day
 from forecast.ahead.standing import Rhythm
+from forecast.ahead.tables import chances_by_day
 from forecast.ahead.walk import chain, walk
 from forecast.errors import ForecastError, NotFittedError
 from forecast.model import ReadinessForecaster
