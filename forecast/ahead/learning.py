@@ -34,19 +34,17 @@ from forecast.growth import (
     Panel,
     Tracked,
     block_of,
-    centred,
     clip_level,
     cohort_habits,
+    own_paces,
     path_laws,
-    priors_from_others,
-    recent_gaps,
+    regress_tracked,
     simulate_days,
-    spell_information,
-    stretches,
     untried_habits,
+    usual_gaps,
     usual_grace,
 )
-from forecast.histories import TABLE_SIZE, Histories, gap_table
+from forecast.histories import TABLE_SIZE, Histories
 from forecast.types import Array, Flags, Ints
 
 DEGREES = 6.0
@@ -400,22 +398,10 @@ def carry_regressors(
     week. Both are posterior means, so that a slope on them is a slope on the truth (regression
     calibration: Carroll et al. 2006, Measurement Error in Nonlinear Models, ch. 4).
     """
-    panel, filtered, constants = tracked.panel, tracked.filtered, model.fit.constants
-    everyone = np.arange(panel.n_spells)
-    mean, cov = priors_from_others(
-        panel, constants, model.fit.pooled, tracked.loose, everyone, finished_only=True
-    )
-    between = stretches(panel, constants.clock, constants.dynamics)
-    info = spell_information(between, filtered.site_mean, filtered.site_var)
-    surprise = info.score - np.einsum("sij,sj->si", info.information, mean)
-    pulled = np.linalg.solve(np.eye(3) + info.information @ cov, surprise[:, :, None])[:, :, 0]
-    own = pulled @ constants.pooling.own
-    margin = np.full(len(histories.spells), np.nan)
-    pace = np.zeros(len(histories.spells))
-    pace[:] = own[:, 2]
-    margin[:] = filtered.mean[panel.last, 0] - panel.threshold
-    margin[histories.spells["cleared_on"].isna().to_numpy()] = np.nan
-    return margin, pace
+    panel = tracked.panel
+    margin = tracked.filtered.mean[panel.last, 0] - panel.threshold
+    cleared = histories.spells["cleared_on"].notna().to_numpy()
+    return np.where(cleared, margin, np.nan), own_paces(model, tracked)
 
 
 def _learn_carry(
@@ -429,7 +415,7 @@ def _learn_carry(
     design = np.zeros((panel.n_spells, 3, 2))
     design[known, 0, 0] = margin[before[known]]
     design[known, 2, 1] = own_pace[before[known]]
-    return *_regress(model, tracked, design, CARRY_SD), int(known.sum())
+    return *regress_tracked(model, tracked, design, CARRY_SD), int(known.sum())
 
 
 def session_rates(panel: Panel) -> Array:
@@ -452,18 +438,8 @@ def _learn_elasticity(model: GrowthModel, tracked: Tracked) -> tuple[float, floa
     log_rate = np.where(known, np.log(rate) - np.log(rate[known]).mean(), 0.0)
     design = np.zeros((panel.n_spells, 3, 1))
     design[:, 1:, 0] = log_rate[:, None] * model.fit.pooled.usual(panel.rung)[:, 1:]
-    mean, cov = _regress(model, tracked, design, np.array([ELASTICITY_SD]))
+    mean, cov = regress_tracked(model, tracked, design, np.array([ELASTICITY_SD]))
     return float(mean[0]), float(np.sqrt(cov[0, 0]))
-
-
-def _regress(
-    model: GrowthModel, tracked: Tracked, design: Array, prior_sd: Array
-) -> tuple[Array, Array]:
-    """Posterior of the coefficients of a design over all spells; see ``regress_spells``."""
-    panel, fit = tracked.panel, model.fit
-    _, score, information = centred(tracked.loose, panel.rung, fit.pooled.common_mean)
-    athlete_var = fit.constants.pooling.athlete
-    return regress_spells(score, information, panel.athlete, athlete_var, design, prior_sd)
 
 
 def start_times(
@@ -479,7 +455,7 @@ def start_times(
     first = panel.start[which]
     new = Beginnings(
         rung=panel.rung[which], threshold=panel.threshold[which], measure=panel.measure[which],
-        gaps=gap_table(recent_gaps(panel, first), model.rhythm), day=panel.day[first].astype(float),
+        gaps=usual_gaps(model, panel, first), day=panel.day[first].astype(float),
         scatter=tracked.filtered.scatter[which], gain=np.ones(len(which)),
     )  # fmt: skip
     middle = middle_days(model, ladder_plan(histories.ladder), new, seed=seed)
@@ -538,39 +514,3 @@ def spread_of_logits(hits: Array, trials: Array, base: Array, group: Ints) -> fl
         return float(-evidence + 0.5 * ((log_spread - np.log(0.7)) / 0.7) ** 2)
 
     return float(np.exp(minimize_scalar(loss, bounds=(-4.0, 1.5), method="bounded").x))
-
-
-def regress_spells(
-    score: Array,
-    information: Array,
-    athlete: Ints,
-    athlete_var: Array,
-    design: Array,
-    prior_sd: Array,
-) -> tuple[Array, Array]:
-    """Return posterior mean (K,) and covariance (K, K) of the coefficients of ``design`` (S, 3, K).
-
-    Spells are normal in (start, swing, pace) with rungs, athletes and own effects as pooled by the
-    growth engine; a shift ``design @ b`` then has a normal posterior in closed form (Lindley &
-    Smith 1972, J. R. Stat. Soc. B 34:1).
-
-    ``score`` (S, 3) and ``information`` (S, 3, 3) are what each spell says about its athlete's
-    effect, own effect integrated out, centre and rung taken away (``growth.pooling.centred``);
-    ``athlete`` (S,) is whose spell it is, ``athlete_var`` (3,) the variance of athletes' effects,
-    ``prior_sd`` (K,) the spread of each coefficient around 0.
-    """
-    _, who = np.unique(athlete, return_inverse=True)
-    n = int(who.max(initial=-1)) + 1
-    precision = np.tile(np.diag(1.0 / athlete_var), (n, 1, 1))
-    total = np.zeros((n, 3))
-    cross = np.zeros((n, 3, design.shape[2]))
-    weighted = information @ design
-    np.add.at(precision, who, information)
-    np.add.at(total, who, score)
-    np.add.at(cross, who, weighted)
-    solved = np.linalg.solve(precision, np.concatenate([total[:, :, None], cross], axis=2))
-    told = np.einsum("sik,si->k", design, score) - np.einsum("aik,ai->k", cross, solved[..., 0])
-    sharp = np.einsum("sik,sil->kl", design, weighted)
-    sharp -= np.einsum("aik,ail->kl", cross, solved[..., 1:])
-    cov = np.linalg.inv(0.5 * (sharp + sharp.T) + np.diag(prior_sd**-2.0))
-    return cov @ told, cov

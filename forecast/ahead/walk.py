@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from forecast.ahead.ground import Ground, Settings, SharedDraws, draw_shared
+from forecast.ahead.ground import Ground, Settings
 from forecast.ahead.learning import (
     PATHS,
     Beginnings,
@@ -26,6 +26,8 @@ from forecast.growth import (
     Climb,
     Coming,
     Habits,
+    SharedDraws,
+    draw_shared,
     simulate_days,
     targets_at,
 )
@@ -427,11 +429,15 @@ def _set_out(
     order = np.argsort(spells, kind="stable")
     open_at = np.full(standing.behind.shape, -1, dtype=np.int64)
     open_at[who[order], rung[order]] = np.arange(len(order))
+    shared = draw_shared(
+        ground.model, ground.tracked, standing.athletes, spells[order],
+        paths=settings.paths, draws=settings.draws, seed=settings.seed,
+    )  # fmt: skip
     normal = np.random.default_rng([settings.seed, 4]).standard_normal((settings.paths, 2))
     climbing = ground.climbing
     slope = climbing.carry_mean + normal @ np.linalg.cholesky(climbing.carry_cov).T
     return Going(
-        ground, settings, draw_shared(ground, settings, spells[order]), open_at,
+        ground, settings, shared, open_at,
         rhythm or usual_rhythm(len(standing.athletes), settings.paths), pooled, like, slope,
     )  # fmt: skip
 

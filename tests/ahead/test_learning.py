@@ -20,11 +20,11 @@ from forecast.ahead.learning import (
     fit_rung_times,
     normal_scores,
     order_left,
-    regress_spells,
     rung_days,
     spread_of_logits,
 )
 from forecast.ahead.walk import match_quantiles
+from forecast.growth.athletes import regress_spells
 
 
 def planted_spells(rng, athletes, each, slope):
