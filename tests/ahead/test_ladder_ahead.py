@@ -8,7 +8,6 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from forecast.readiness.result import CURVE_COLUMNS, SUMMARY_COLUMNS
 
 from forecast.ahead import ladder_ahead
 from forecast.ahead.standing import Rhythm
@@ -17,6 +16,8 @@ from forecast.ahead.walk import chain, walk
 from forecast.errors import ForecastError, NotFittedError
 from forecast.growth import draw_shared
 from forecast.model import ReadinessForecaster
+from forecast.readiness import CURVE_COLUMNS
+from forecast.row import SUMMARY_COLUMNS
 
 HORIZON = 120
 
