@@ -59,7 +59,7 @@ class Figure:
         }
         params = [
             {**param, "value": {who: param["value"][who] for who in values}}
-            if param["name"] == "tops"
+            if param["name"] == "ends"
             else {**param, "value": next(iter(values))}
             for param in self.spec.get("params", [])
         ]
