@@ -62,5 +62,6 @@ def browser(tmp_path_factory) -> Iterator[object]:
         options.add_argument(argument)
     options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
     driver = webdriver.Chrome(options=options, service=Service(CHROMEDRIVER))
+    driver.set_script_timeout(180)  # seconds: the machine may be busy
     yield driver
     driver.quit()
