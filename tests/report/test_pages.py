@@ -5,7 +5,6 @@ from __future__ import annotations
 import html
 import json
 import re
-import sys
 from dataclasses import replace
 
 import numpy as np
@@ -21,8 +20,7 @@ from forecast.report.files import file_names
 from packed import specs_of
 from test_percentages import GLUED
 
-from forecast.charts import offline
-from forecast.errors import ForecastError, ForecastWarning, NotFittedError
+from forecast.errors import ForecastError, NotFittedError
 from forecast.model import ReadinessForecaster
 from forecast.report import open_tables, write_report
 from forecast.report.athlete import athlete_pages
@@ -161,19 +159,6 @@ def test_every_chart_has_words_instead_of_a_picture(pages):
         labels = re.findall(r'role="img" aria-label="([^"]*)"', page)
         assert len(labels) == page.count("data-draw=")
         assert all(len(label) > 20 for label in labels)
-
-
-def test_pages_are_written_without_charts_where_what_draws_is_missing(
-    awkward_log, small_model, small_cut, tmp_path, monkeypatch
-):
-    offline.packed_script.cache_clear()
-    monkeypatch.setitem(sys.modules, "vl_convert", None)
-    with pytest.warns(ForecastWarning, match="without charts.*pages"):
-        (path,) = write_report(awkward_log, small_model, small_cut, who=["coach"], out=tmp_path)
-    page = path.read_text(encoding="utf-8")
-    assert "Written without charts" in page
-    assert "drawing-code" not in page
-    assert "data-chart" not in page
 
 
 def test_the_same_input_gives_the_same_bytes(report_data):
