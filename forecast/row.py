@@ -256,8 +256,8 @@ def state_of(fact: Any, verdict: Any, *, hurts: bool) -> str:
         One open rung's facts: ``sessions, wait_weeks, pause_weeks, more_sessions, obstacle,
         usual, target`` (see ``facts.open_facts``).
     verdict
-        ``flagged, p_climbing, p_flat, p_slipping, gain, smallest_gain`` of ``plateau.verdicts``; not looked
-        at where there are too few sessions.
+        ``flagged, p_climbing, p_flat, p_slipping, gain, smallest_gain`` of ``plateau.verdicts``;
+        not looked at where there are too few sessions.
     hurts
         Whether pain was noted lately.
     """
