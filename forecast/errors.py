@@ -93,6 +93,13 @@ class SimulationError(ForecastError):
     """An invented cohort can't be made as asked."""
 
 
+class MissingExtraError(ForecastError):
+    """What was asked for needs an optional package; the message names the extra that has it."""
+
+    def __init__(self, what: str, extra: str) -> None:
+        super().__init__(f"{what} needs an optional package: pip install 'rungwise[{extra}]'")
+
+
 class ForecastWarning(UserWarning):
     """Base of every warning this package gives."""
 

@@ -8,17 +8,17 @@ from pathlib import Path
 from typing import Self
 
 import pandas as pd
-from joblib import Parallel, delayed, effective_n_jobs
+from joblib import effective_n_jobs
 from sklearn.base import BaseEstimator
 
 from forecast import ahead
 from forecast.ahead import Climbing, LadderAhead, RungTimes, Times, learn_climbing
 from forecast.errors import ForecastError, ModelFileError, is_whole
-from forecast.growth import GrowthModel, Motion, Tracked
+from forecast.growth import GrowthModel, Tracked
 from forecast.histories import DEFAULT_LAPSE_WEEKS, Histories, build_histories
 from forecast.log import TrainingLog
 from forecast.parts import forecast_shared_out
-from forecast.plateau import DEFAULT_FALSE_ALARMS, PlateauRules, Switching, Traces, learn_plateaus
+from forecast.plateau import DEFAULT_FALSE_ALARMS, ClubVerdict, learn_shares
 from forecast.readiness import (
     ENGINES,
     Engine,
@@ -34,11 +34,8 @@ from forecast.readiness import (
 )
 from forecast.result import ReadinessForecast, forecast_of, states_table
 
-_RECORDS = (Climbing, Motion, PlateauRules, RungTimes, Switching, Times, Traces)
+_RECORDS = (ClubVerdict, Climbing, RungTimes, Times)
 """What is learnt beyond the engines and their pool, as kept in a saved model."""
-
-_DAYS: dict[type, str] = {Traces: "day"}
-"""Where day numbers stand in what is learnt, beside what ``readiness`` knows of."""
 
 _LEARNT = {
     "engines_": Engines,
@@ -47,7 +44,7 @@ _LEARNT = {
     "rows_end_": float,
     "as_of_": pd.Timestamp,
     "rungs_": tuple,
-    "plateau_rules_": PlateauRules,
+    "club_verdict_": ClubVerdict,
     "climbing_": Climbing,
 }
 """What a fit leaves behind, and its type; the last two only ``fit`` does, not ``fit_engines``."""
@@ -174,14 +171,14 @@ class ReadinessForecaster(BaseEstimator):
         Athletes in the log fitted on.
     rows_end_
         How readily rows of sessions without a valid set end in the log fitted on.
-    plateau_rules_
-        What a plateau looks like in the log fitted on.
+    club_verdict_
+        How often the spells of the log fitted on climb, stand still and slip.
     climbing_
         How the ladder is climbed in the log fitted on.
     """
 
     engines_: Engines
-    plateau_rules_: PlateauRules | None
+    club_verdict_: ClubVerdict | None
     climbing_: Climbing | None
     hindsight = False
     """Whether days before the fit may be asked about; see ``in_hindsight``."""
@@ -269,11 +266,9 @@ class ReadinessForecaster(BaseEstimator):
         histories, tracked = self._learn(log, as_of, progress, start)
         growth, seed = self.engines_.growth, self.random_state
         if progress:
-            progress("what a plateau looks like, and how the ladder is climbed")
-        self.plateau_rules_, self.climbing_ = Parallel(n_jobs=n_jobs, max_nbytes=None)(
-            delayed(learn)(growth, histories, seed=seed, tracked=tracked)
-            for learn in (learn_plateaus, learn_climbing)
-        )
+            progress("how often progress stops, and how the ladder is climbed")
+        self.club_verdict_ = learn_shares(histories)
+        self.climbing_ = learn_climbing(growth, histories, seed=seed, tracked=tracked)
         return self
 
     def fit_engines(
@@ -285,7 +280,7 @@ class ReadinessForecaster(BaseEstimator):
     ) -> Self:
         """Learn what ``forecast_each`` needs and no more, as a backtest does at every cut.
 
-        Parameters and errors are those of ``fit``. What a plateau looks like and how the ladder
+        Parameters and errors are those of ``fit``. How often progress stops and how the ladder
         is climbed are then learnt from the log that is asked about.
         """
         self._learn(log, as_of, progress)
@@ -299,7 +294,7 @@ class ReadinessForecaster(BaseEstimator):
         start: GrowthModel | None = None,
     ) -> tuple[Histories, Tracked]:
         self._check_settings()
-        self.plateau_rules_, self.climbing_ = None, None  # an earlier fit's do not belong here
+        self.club_verdict_, self.climbing_ = None, None  # an earlier fit's do not belong here
         histories = build_histories(log, as_of, lapse_weeks=self.lapse_weeks)
         self.engines_, tracked = train_engines(
             histories,
@@ -377,8 +372,8 @@ class ReadinessForecaster(BaseEstimator):
         HistoryError
             No set is dated before ``as_of``.
         """
-        # without ``fit`` a plateau is learnt from the log asked about, which then stays whole
-        if effective_n_jobs(n_jobs) > 1 and self.plateau_rules_ is not None:
+        # without ``fit`` the shares are learnt from the log asked about, which then stays whole
+        if effective_n_jobs(n_jobs) > 1 and self.club_verdict_ is not None:
             return forecast_shared_out(self, log, as_of, engine, n_jobs)
         return self.view(log, as_of, progress=progress).forecast(engine)
 
@@ -468,7 +463,7 @@ class ReadinessForecaster(BaseEstimator):
         other = copy(self)
         for name, value in vars(self).items():
             if name.endswith("_"):
-                setattr(other, name, moved_back(value, days, _DAYS))
+                setattr(other, name, moved_back(value, days))
         return other
 
     def in_hindsight(self) -> Self:
@@ -520,7 +515,7 @@ def load_model(path: str | Path) -> ReadinessForecaster:
             "save again."
         )
     model = ReadinessForecaster(**settings)
-    needed = set(_LEARNT) - {"plateau_rules_", "climbing_"}
+    needed = set(_LEARNT) - {"club_verdict_", "climbing_"}
     fits = needed <= set(learnt) <= set(_LEARNT)
     if not fits or not all(isinstance(learnt[name], _LEARNT[name]) for name in learnt):
         raise ModelFileError(f"{path}: what it learnt is not all there; fit and save again.")

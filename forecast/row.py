@@ -256,8 +256,8 @@ def state_of(fact: Any, verdict: Any, *, hurts: bool) -> str:
         One open rung's facts: ``sessions, wait_weeks, pause_weeks, more_sessions, obstacle,
         usual, target`` (see ``facts.open_facts``).
     verdict
-        ``flagged, p_climbing, gain, gain_high, smallest_gain`` of ``plateau.verdicts``; not looked
-        at where there are too few sessions.
+        ``flagged, p_climbing, p_flat, p_slipping, gain, smallest_gain`` of ``plateau.verdicts``;
+        not looked at where there are too few sessions.
     hurts
         Whether pain was noted lately.
     """
@@ -271,7 +271,7 @@ def state_of(fact: Any, verdict: Any, *, hurts: bool) -> str:
         return FEW
     if fact.obstacle:
         return {"missed": NO_SUCCESS, "unclean": FORM}.get(fact.obstacle, HELP)
-    if verdict.flagged and verdict.gain_high < 0:
+    if verdict.flagged and verdict.gain < 0 and verdict.p_slipping > verdict.p_flat:
         return SLIPPING
     if verdict.flagged and verdict.gain <= verdict.smallest_gain:
         return FLAT

@@ -42,7 +42,8 @@ def pytest_collection_modifyitems(items):
     slow = listed_slow()
     for item in items:
         whole = function_of(item.nodeid)
-        if not slow.isdisjoint({whole, whole.split("::")[0]}):
+        nightly = item.get_closest_marker("nightly") is not None
+        if nightly or not slow.isdisjoint({whole, whole.split("::")[0]}):
             item.add_marker(pytest.mark.slow)
     items.sort(key=lambda item: [not item.nodeid.startswith(first) for first in FIRST])
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Container, Iterable, Iterator
 from pathlib import Path
 
 import pytest
@@ -23,6 +23,16 @@ HEAD = """\
 def listed_slow() -> set[str]:
     """Return the tests listed, without their parameters."""
     return {line for line in LIST.read_text("utf-8").splitlines() if not line.startswith("#")}
+
+
+def day_and_night(cases: Iterable, day: Container) -> list:
+    """Return all cases as parameters, those that are not in ``day`` marked for the nightly tier."""
+    return [
+        case
+        if case in day
+        else pytest.param(*(case if isinstance(case, tuple) else [case]), marks=pytest.mark.nightly)
+        for case in cases
+    ]
 
 
 def function_of(nodeid: str) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ast
 import json
 import re
 from pathlib import Path
@@ -26,19 +25,6 @@ def test_a_share_in_percent(share, form, said):
     assert in_percent(share, form) == said
     assert GLUED.findall(said) == []
     assert GLUED.findall(said.replace(" ", "")) == [said.replace(" ", "")]
-
-
-def test_no_sentence_of_the_package_glues_the_sign_to_the_number():
-    """Python's own format for shares does (``f"{share:.0%}"``)."""
-    found = [
-        f"{path.relative_to(ROOT)}:{node.lineno}"
-        for path in sorted((ROOT / "forecast").rglob("*.py"))
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
-        if isinstance(node, ast.FormattedValue)
-        and node.format_spec is not None
-        and re.search(r"[\df]%'$", ast.unparse(node.format_spec))
-    ]
-    assert found == []
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda path: path.name)

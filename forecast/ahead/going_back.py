@@ -9,20 +9,16 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit, gammaln, logit, ndtr
 
-from forecast.ahead.climbing import Climbing
 from forecast.ahead.ladder import known_climbing
+from forecast.ahead.learning import Climbing
 from forecast.errors import ForecastError, is_number
 from forecast.growth import (
-    Filtered,
     GrowthModel,
     Panel,
     Tracked,
-    build_panel,
     clip_level,
-    forward_pass,
-    priors_from_others,
+    filter_on,
     propagate,
-    stretches,
     to_log,
 )
 from forecast.histories import CLEARED, Histories, build_sessions, day_number
@@ -99,17 +95,20 @@ def retests(
     growth = view.growth
     then = _cleared_levels(growth, view.tracked)
     longer = continued(view.histories)
-    panel, filtered = filter_on(growth, view.tracked, longer)
+    panel, filtered = view.tracked.panel, view.tracked.filtered
+    if len(longer.sessions) > panel.n_sessions:
+        panel, filtered = filter_on(
+            growth, view.tracked, longer, lambda panel: _charged(panel, longer)
+        )
     mine = np.flatnonzero(longer.spells["outcome"].to_numpy() == CLEARED)
-    rows = mine
-    spells = longer.spells.iloc[rows]
-    off = weeks_off(longer, rows, panel.grace[mine])
+    spells = longer.spells.iloc[mine]
+    off = weeks_off(longer, mine, panel.grace[mine])
     last = panel.last[mine]
     mean, cov = propagate(
         growth.fit.constants.dynamics, filtered.mean[last],
         filtered.cov[last], np.zeros(len(mine)), np.minimum(off, MOST_WEEKS),
     )  # fmt: skip
-    seen = last_trained(longer, rows)
+    seen = last_trained(longer, mine)
     level = to_log(mean[:, 0], growth.linear)
     below = ndtr(-mean[:, 0] / np.sqrt(cov[:, 0, 0]))
     criteria = {rung.key: rung for rung in longer.ladder.rungs}
@@ -123,12 +122,12 @@ def retests(
             "last_trained": seen,
             "weeks_untrained": np.round((longer.as_of - seen).dt.days / 7.0, 2),
             "weeks_off": np.round(off, 2),
-            "level_then": np.round(then[rows], DIGITS),
+            "level_then": np.round(then[mine], DIGITS),
             "level": np.round(level, DIGITS),
             "level_value": np.round(target * np.exp(level), DIGITS),
             "target": target,
             "p_below": np.round(below, DIGITS),
-            "due": (level < 0.0) & (then[rows] - level >= least_drop),
+            "due": (level < 0.0) & (then[mine] - level >= least_drop),
         }
     )
     table["text"] = [_sentence(row) for row in table.itertuples()]
@@ -191,30 +190,13 @@ def weeks_off(histories: Histories, rows: Ints, grace: Array) -> Array:
     return result
 
 
-def filter_on(model: GrowthModel, tracked: Tracked, longer: Histories) -> tuple[Panel, Filtered]:
-    """Filter on from what was ``tracked`` over the sessions after clearing.
-
-    What was known of each spell before its first session, and how widely the athlete scatters, is
-    as it was for the forecast, and up to clearing gaps count as the engine counts them. After it a
-    rung is often left alone for months while others are trained: only weeks without any training
-    are charged, and no more than ``MOST_WEEKS`` of them.
-    """
-    if len(longer.sessions) == tracked.panel.n_sessions:
-        return tracked.panel, tracked.filtered
-    constants = model.fit.constants
-    panel = build_panel(longer, linear=model.linear, units=model.units)
-    place = np.arange(panel.n_spells)
-    panel = replace(panel, excess=_charged(panel, longer))
-    mean, cov = priors_from_others(
-        tracked.panel, constants, model.fit.pooled, tracked.loose, place, finished_only=True
-    )
-    between = stretches(panel, constants.clock, constants.dynamics)
-    scatter = tracked.filtered.scatter[place]
-    return panel, forward_pass(panel, between, constants.noise, mean, cov, scatter)
-
-
 def _charged(panel: Panel, longer: Histories) -> Array:
-    """(N,) weeks beyond the grace before each session, as ``filter_on`` charges them."""
+    """(N,) weeks beyond the grace before each session that count as lost.
+
+    Up to clearing gaps count as the engine counts them. After it a rung is often left alone for
+    months while others are trained: only weeks without any training are charged, and no more than
+    ``MOST_WEEKS`` of them.
+    """
     spells = longer.spells
     cleared = spells["cleared_on"].fillna(longer.as_of)
     later = panel.day > day_number(cleared)[panel.spell]

@@ -9,13 +9,13 @@ from collections.abc import Callable
 from contextlib import suppress
 from functools import cache
 from importlib.metadata import version
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
 import altair as alt
-import vl_convert
 
-from forecast.errors import ForecastError
+from forecast.errors import ForecastError, MissingExtraError
 from forecast.log import write_whole
 
 RENDERER = "rungwise"
@@ -43,7 +43,6 @@ KEPT = Path(__file__).parent / "__pycache__"
 """Where the drawing code is kept, beside the compiled code: putting it together takes seconds."""
 
 
-@cache
 def chart_script() -> str:
     """Return the JavaScript that draws the charts, of the version that altair writes for."""
     return zlib.decompress(packed_script()).decode("utf-8")
@@ -55,7 +54,14 @@ def packed_script() -> bytes:
 
     Put together once for each version of the libraries, where the package's folder can be
     written to; else by every process anew.
+
+    Raises
+    ------
+    MissingExtraError
+        vl-convert is not installed.
     """
+    if find_spec("vl_convert") is None:
+        raise MissingExtraError("Drawing charts", "pages")
     schema = ".".join(alt.SCHEMA_VERSION.removeprefix("v").split(".")[:2])
     kept = KEPT / f"drawing-{version('vl-convert-python')}-{schema}.zlib"
     try:
@@ -64,6 +70,8 @@ def packed_script() -> bytes:
         return packed
     except (OSError, zlib.error):
         pass  # not kept yet, or spoilt: made anew below
+    import vl_convert  # 80 MB that only the first drawing needs
+
     bundle: Callable[..., str] = vl_convert.javascript_bundle  # its stub wants a snippet too
     packed = zlib.compress(bundle(vl_version=schema).encode("utf-8"), 9)
     with suppress(OSError, ForecastError):
@@ -87,12 +95,14 @@ def in_notebook() -> ChartCode:
     """Make charts show in a notebook without a network, however many rows they hold.
 
     Leave it as the last line of a cell at the top: its output carries the code that draws.
+    Without vl-convert it raises a ``MissingExtraError``.
 
     Returns
     -------
     ChartCode
         Shown by the notebook.
     """
+    chart_script()  # what is missing is said here and not where the cell is shown
     alt.renderers.register(RENDERER, _fragment)
     alt.renderers.enable(RENDERER)
     alt.data_transformers.enable("default", max_rows=None)

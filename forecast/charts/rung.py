@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import textwrap
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 import altair as alt
@@ -34,6 +35,8 @@ SHAPES = ("circle", "triangle-up", "cross", "square")
 FILLS = (INK, "white", ALERT, "white")
 ROOM = 1.5
 """Times the pass mark that the axis of values reaches at least."""
+DATES = ["as_of", "date_low", "date_mid", "date_last"]
+"""What of the marks has a place on the axis of days."""
 LEAST_WEEKS, MOST_WEEKS = 4, 26
 """Weeks after the cut that a chart of sets goes on: to where 9 in 10 have cleared, within these."""
 WIDTH, LETTERS, LINE_HEIGHT = 700, 105, 17
@@ -77,10 +80,10 @@ def progress(drawn: OpenTables, rows: Sequence[Row]) -> alt.LayerChart:
     """
     marks = _marks(rows)
     pick = one_or_pick(marks["who"], "Show")
-    layers, tops = _progress_layers(drawn, marks, pick)
+    layers, ends = _progress_layers(drawn, marks, pick)
     chart = alt.layer(*layers)
     if pick is not None:
-        chart = chart.add_params(pick, tops)
+        chart = chart.add_params(pick, ends)
     one = rows[0] if len(rows) == 1 else None
     title = one.who if one else "One athlete on one rung"
     text = words.of_sets(one) if one else f"Sets of {len(rows)} athletes and rungs."
@@ -106,18 +109,30 @@ def _marks(rows: Sequence[Row]) -> pd.DataFrame:
              row.as_of, low if shown else pd.NaT, mid if mid <= edge else pd.NaT,
              last if shown else pd.NaT, words.pass_mark(row), words.headline(row))
         )  # fmt: skip
-    names = ["who", "target", "unit", "as_of", "date_low", "date_mid", "date_last", "mark", "when"]
-    days = dict.fromkeys(["as_of", "date_low", "date_mid", "date_last"], "datetime64[ns]")
+    names = ["who", "target", "unit", *DATES, "mark", "when"]
+    days = dict.fromkeys(DATES, "datetime64[ns]")
     return pd.DataFrame(lines, columns=names).astype(days)
 
 
-Axis = Callable[[str], alt.Y]
+@dataclass(frozen=True, slots=True)
+class _Axes:
+    """The axes of days and of values, which all layers share, and where they end."""
+
+    days: alt.Scale
+    values: alt.Scale
+    title: str
+
+    def day(self, column: str = "date") -> alt.X:
+        return alt.X(f"{column}:T", title=None, axis=day_labels())
+
+    def value(self, column: str) -> alt.Y:
+        return alt.Y(f"{column}:Q", title=self.title, axis=alt.Axis(tickMinStep=1))
 
 
 def _progress_layers(
     drawn: OpenTables, marks: pd.DataFrame, pick: alt.Parameter | None
 ) -> tuple[list[alt.Chart], alt.Parameter]:
-    """Return the layers, and the parameter ``tops`` that they need where there is a ``pick``."""
+    """Return the layers, and the parameter ``ends`` that they need where there is a ``pick``."""
     sets, level, fan = (
         table.loc[table["who"].isin(marks["who"]), columns]
         for table, columns in (
@@ -126,41 +141,48 @@ def _progress_layers(
             (drawn.fan, ["who", "date", "low", "mid", "high"]),
         )
     )
-    value, tops = _value_axis(sets, level, marks, pick)
-    layers = [*_level_layers(level, fan, pick, value), *_mark_layers(marks, pick, value)]
-    return [*layers, _sets_layer(sets, pick, value)], tops
+    axes, ends = _axes(sets, level, fan, marks, pick)
+    layers = [*_level_layers(level, fan, pick, axes), *_mark_layers(marks, pick, axes)]
+    return [*layers, _sets_layer(sets, pick, axes)], ends
 
 
-def _value_axis(
-    sets: pd.DataFrame, level: pd.DataFrame, marks: pd.DataFrame, pick: alt.Parameter | None
-) -> tuple[Axis, alt.Parameter]:
-    """Return the axis of values for a column, and its top by ``who``: room for every set.
+def _axes(
+    sets: pd.DataFrame,
+    level: pd.DataFrame,
+    fan: pd.DataFrame,
+    marks: pd.DataFrame,
+    pick: alt.Parameter | None,
+) -> tuple[_Axes, alt.Parameter]:
+    """Return the axes, and where they end by ``who``: ``first`` and ``last`` day, ``top``.
 
-    What may lie far above, the shade of what is to come, runs out of its top.
+    They are not left to the rows drawn: a layer without rows would stretch them without end.
+    What may lie far above, the band of what is to come, runs out of the top.
     """
-    shown = pd.concat(
-        [
-            sets.groupby("who")["value"].max(),
-            level.groupby("who")["high"].max(),
-            ROOM * marks.groupby("who")["target"].max(),
-        ]
-    )
-    highest = (1.05 * shown.groupby(level=0).max()).round(2)
-    tops = alt.param(name="tops", value={str(who): top for who, top in highest.items()})
-    top = float(highest.max()) if pick is None else alt.ExprRef("tops[pick]")
-    scale = alt.Scale(domainMin=0, domainMax=top, nice=False)
+    values = [
+        sets.groupby("who")["value"].max(),
+        level.groupby("who")["high"].max(),
+        ROOM * marks.groupby("who")["target"].max(),
+    ]
+    rows = [table[["who", "date"]] for table in (sets, level, fan)]
+    rows += [marks[["who", day]].rename(columns={day: "date"}) for day in DATES]
+    by_who = pd.concat(rows).dropna().groupby("who")["date"]
+    top = (1.05 * pd.concat(values).groupby(level=0).max()).round(2)
+    first, last = (day.dt.strftime("%Y-%m-%dT%H:%M:%S") for day in (by_who.min(), by_who.max()))
+    table = pd.DataFrame({"first": first, "last": last, "top": top})
+    ends = {str(who): ends for who, ends in table.to_dict("index").items()}
+    at = "ends[pick]" if pick is not None else f"({json.dumps(next(iter(ends.values())))})"
+    days = [alt.ExprRef(f"toDate({at}.{end})") for end in ("first", "last")]
     units = set(marks["unit"])
-    title = f"a set, in {units.pop()}" if len(units) == 1 else "a set, in the rung's unit"
-    ticks = alt.Axis(tickMinStep=1)
-    return lambda column: alt.Y(f"{column}:Q", title=title, scale=scale, axis=ticks), tops
-
-
-def _x(column: str = "date") -> alt.X:
-    return alt.X(f"{column}:T", title=None, axis=day_labels())
+    axes = _Axes(
+        days=alt.Scale(domain=days, nice=True),
+        values=alt.Scale(domain=[0, alt.ExprRef(f"{at}.top")], nice=False),
+        title=f"a set, in {units.pop()}" if len(units) == 1 else "a set, in the rung's unit",
+    )
+    return axes, alt.param(name="ends", value=ends)
 
 
 def _level_layers(
-    level: pd.DataFrame, fan: pd.DataFrame, pick: alt.Parameter | None, value: Axis
+    level: pd.DataFrame, fan: pd.DataFrame, pick: alt.Parameter | None, axes: _Axes
 ) -> list[alt.Chart]:
     tip = [
         alt.Tooltip("date:T", title="day", format=DAY),
@@ -169,33 +191,34 @@ def _level_layers(
         alt.Tooltip("high:Q", title="to", format=".1f"),
     ]
     base, ahead = picked(alt.Chart(level), pick), picked(alt.Chart(fan), pick)
-    shape = {"x": _x(), "tooltip": tip}
+    shape = {"x": axes.day(), "tooltip": tip}
     return [
-        ahead.mark_area(color=FAN, clip=True).encode(**shape, y=value("low"), y2="high:Q"),
-        base.mark_area(color=BAND, opacity=0.9).encode(**shape, y=value("low"), y2="high:Q"),
-        base.mark_line(color=LINE, strokeWidth=2).encode(**shape, y=value("mid")),
+        ahead.mark_area(color=FAN, clip=True).encode(**shape, y=axes.value("low"), y2="high:Q"),
+        base.mark_area(color=BAND, opacity=0.9).encode(**shape, y=axes.value("low"), y2="high:Q"),
+        base.mark_line(color=LINE, strokeWidth=2).encode(**shape, y=axes.value("mid")),
         ahead.mark_line(color=LINE, strokeWidth=1.5, strokeDash=[2, 3], clip=True).encode(
-            **shape, y=value("mid")
+            **shape, y=axes.value("mid")
         ),
     ]
 
 
-def _mark_layers(marks: pd.DataFrame, pick: alt.Parameter | None, value: Axis) -> list[alt.Chart]:
-    base, target = picked(alt.Chart(marks), pick), value("target")
+def _mark_layers(marks: pd.DataFrame, pick: alt.Parameter | None, axes: _Axes) -> list[alt.Chart]:
+    base, target = picked(alt.Chart(marks), pick), axes.value("target")
     left = {"x": alt.value(4), "y": target, "text": "mark:N"}
-    when = {"x": alt.X("as_of:T"), "y": alt.value(10), "text": alt.Text("as_of:T", format=DAY)}
+    when = {"x": axes.day("as_of"), "y": alt.value(10), "text": alt.Text("as_of:T", format=DAY)}
+    # One layer alone gives the ends of an axis: two that give them are a conflict.
+    ends = {"x": axes.day("as_of").scale(axes.days), "y": axes.value("target").scale(axes.values)}
     layers = [
-        base.mark_rule(color=INK, strokeDash=[6, 3]).encode(y=target),
+        base.mark_rule(color=INK, strokeDash=[6, 3]).encode(y=ends["y"]),
         base.mark_text(align="left", dy=-8, color=INK, fontWeight=600).encode(**left),
-        base.mark_rule(color=SOFT, strokeDash=[1, 3]).encode(x="as_of:T"),
+        base.mark_rule(color=SOFT, strokeDash=[1, 3]).encode(x=ends["x"]),
         base.mark_text(align="right", dx=-4, color=SOFT).encode(**when),
     ]
-    # A layer without a single date would stretch the axis to nowhere.
     if marks["date_low"].notna().any():
         layers.append(
             base.transform_filter("isValid(datum.date_low)")
             .mark_rule(color=ALERT, strokeWidth=5, opacity=0.8)
-            .encode(y=target, x=_x("date_low"), x2="date_last:T", tooltip=["when:N"])
+            .encode(y=target, x=axes.day("date_low"), x2="date_last:T", tooltip=["when:N"])
         )
     if marks["date_mid"].notna().any():
         layers.append(
@@ -203,12 +226,12 @@ def _mark_layers(marks: pd.DataFrame, pick: alt.Parameter | None, value: Axis) -
             .mark_point(
                 shape="diamond", size=130, stroke=ALERT, fill="white", opacity=1, strokeWidth=2
             )
-            .encode(x=_x("date_mid"), y=target, tooltip=["when:N"])
+            .encode(x=axes.day("date_mid"), y=target, tooltip=["when:N"])
         )
     return layers
 
 
-def _sets_layer(sets: pd.DataFrame, pick: alt.Parameter | None, value: Axis) -> alt.Chart:
+def _sets_layer(sets: pd.DataFrame, pick: alt.Parameter | None, axes: _Axes) -> alt.Chart:
     kinds = [kind for kind in KINDS if kind in set(sets["kind"])]
     place = [KINDS.index(kind) for kind in kinds]
     legend = alt.Legend(orient="bottom", direction="horizontal", columns=2, symbolSize=70)
@@ -218,8 +241,8 @@ def _sets_layer(sets: pd.DataFrame, pick: alt.Parameter | None, value: Axis) -> 
         picked(alt.Chart(sets), pick)
         .mark_point(size=42, stroke=INK, strokeWidth=1, opacity=0.8, filled=True)
         .encode(
-            x=_x(),
-            y=value("value"),
+            x=axes.day(),
+            y=axes.value("value"),
             shape=alt.Shape("kind:N", scale=shape, legend=legend),
             fill=alt.Fill("kind:N", scale=fill, legend=legend),
             tooltip=[
@@ -365,7 +388,7 @@ def pick_a_rung(
     """
     marks = _marks(rows)
     pick = one_or_pick(marks["who"], "Athlete and rung")
-    layers, tops = _progress_layers(drawn, marks, pick)
+    layers, ends = _progress_layers(drawn, marks, pick)
     charts = [alt.layer(*layers).properties(width=WIDTH, height=280)]
     if free := [row for row in rows if row.wait]:
         chances = _chance_layers(curve, free, pick, slider=True)
@@ -373,7 +396,7 @@ def pick_a_rung(
     if in_words:
         charts.append(_written(rows, pick))
     if pick is not None:
-        charts[0] = charts[0].add_params(pick, tops)
+        charts[0] = charts[0].add_params(pick, ends)
     chart = alt.vconcat(*charts).resolve_scale(x="independent", y="independent")
     caption = words.caption("pick", count=len(rows))
     return chart.properties(

@@ -10,7 +10,7 @@ from scipy.stats import norm
 
 from forecast.cohort.records import Shown
 from forecast.errors import check_level, check_seed
-from forecast.growth import centred, loose_information
+from forecast.growth import athlete_effects
 from forecast.log import TrainingLog, in_percent
 from forecast.readiness import Fitted, LogView, as_view
 from forecast.types import Array
@@ -112,18 +112,10 @@ def pace_and_difficulty(
 
 def _athletes(view: LogView, level: float) -> pd.DataFrame:
     """Posterior of each athlete's effect, from all their spells."""
-    fit, panel = view.growth.fit, view.tracked.panel
-    prior = fit.constants.pooling.athlete
-    loose = loose_information(panel, fit.constants, view.tracked.filtered)
-    _, score, information = centred(loose, panel.rung, fit.pooled.common_mean)
-    people, who = np.unique(panel.athlete, return_inverse=True)
-    precision = np.zeros((len(people), len(prior), len(prior)))
-    total = np.zeros((len(people), len(prior)))
-    np.add.at(precision, who, information)
-    np.add.at(total, who, score)
-    cov = np.linalg.inv(precision + np.diag(1.0 / prior))
-    mean = np.einsum("aij,aj->ai", cov, total)
-    gain = np.r_[0.0, np.ones(len(prior) - 1)]
+    panel = view.tracked.panel
+    people, mean, cov = athlete_effects(view.growth, view.tracked)
+    who = np.searchsorted(people, panel.athlete)
+    gain, prior = np.array([0.0, 1.0, 1.0]), view.growth.fit.constants.pooling.athlete
     names = view.histories.spells.drop_duplicates("athlete_id").set_index("athlete_id")["athlete"]
     table = pd.DataFrame({"athlete": names.reindex(people).to_numpy()})
     table["spells"] = np.bincount(who)

@@ -1,5 +1,13 @@
 """The growth engine: sets as intervals, a state space, crossed pooling, first passage."""
 
+from forecast.growth.athletes import (
+    SharedDraws,
+    athlete_effects,
+    draw_shared,
+    filter_on,
+    own_paces,
+    regress_tracked,
+)
 from forecast.growth.engine import (
     GrowthModel,
     Tracked,
@@ -8,25 +16,18 @@ from forecast.growth.engine import (
     states_table,
     track,
 )
-from forecast.growth.filtering import Filtered, forward_pass, spell_information
-from forecast.growth.fitting import (
-    PRIORS,
-    GrowthConstants,
-    GrowthFit,
-    loose_information,
-    priors_from_others,
-)
+from forecast.growth.fitting import PRIORS, GrowthConstants, GrowthFit
 from forecast.growth.forecasting import (
     GrowthForecast,
-    constants_draws,
     forecast_landmarks,
     forecast_open,
     forecast_untried,
     level_and_gain,
     pace_effects,
-    recent_gaps,
+    targets_at,
+    trained_lately,
+    usual_gaps,
 )
-from forecast.growth.kernels import carry_spells
 from forecast.growth.lately import (
     BREAK_SD,
     CUT,
@@ -37,15 +38,12 @@ from forecast.growth.lately import (
     motion_of,
     session_sites,
 )
-from forecast.growth.motion import Clock, PathLaws, lost_levels, propagate, stretches
+from forecast.growth.motion import Clock, propagate
 from forecast.growth.panel import (
     Panel,
-    build_panel,
-    latest_spells,
     log_slope,
     rounding_units,
     rung_marks,
-    take_spells,
     to_latent,
     to_log,
     to_ratio,
@@ -57,17 +55,14 @@ from forecast.growth.passage import (
     Coming,
     Habits,
     Simulation,
-    athlete_habits,
     block_of,
     clip_level,
     cohort_habits,
-    meeting_shift,
-    mirrored,
     path_laws,
     simulate_days,
     untried_habits,
 )
-from forecast.growth.pooling import Pooled, centred
+from forecast.growth.pooling import Pooled
 
 __all__ = [
     "BREAK_SD",
@@ -77,7 +72,6 @@ __all__ = [
     "Clock",
     "CohortHabits",
     "Coming",
-    "Filtered",
     "GrowthConstants",
     "GrowthFit",
     "GrowthForecast",
@@ -85,52 +79,44 @@ __all__ = [
     "Habits",
     "Motion",
     "Panel",
-    "PathLaws",
     "Pooled",
+    "SharedDraws",
     "Simulation",
     "Tracked",
-    "athlete_habits",
+    "athlete_effects",
     "block_of",
-    "build_panel",
-    "carry_spells",
-    "centred",
     "chance_met",
     "clip_level",
     "cohort_habits",
-    "constants_draws",
+    "draw_shared",
+    "filter_on",
     "fit_growth_model",
     "forecast_landmarks",
     "forecast_open",
     "forecast_untried",
-    "forward_pass",
     "gain_ahead",
-    "latest_spells",
     "level_and_gain",
     "log_slope",
-    "loose_information",
-    "lost_levels",
     "measure_gain",
-    "meeting_shift",
-    "mirrored",
     "motion_of",
     "outlook",
+    "own_paces",
     "pace_effects",
     "path_laws",
-    "priors_from_others",
     "propagate",
-    "recent_gaps",
+    "regress_tracked",
     "rounding_units",
     "rung_marks",
     "session_sites",
     "simulate_days",
-    "spell_information",
     "states_table",
-    "stretches",
-    "take_spells",
+    "targets_at",
     "to_latent",
     "to_log",
     "to_ratio",
     "track",
+    "trained_lately",
     "untried_habits",
+    "usual_gaps",
     "usual_grace",
 ]

@@ -93,6 +93,11 @@ def stream(seed: int, *name: int) -> np.random.Generator:
     return np.random.default_rng(np.random.SeedSequence(seed, spawn_key=name))
 
 
+def usual_gaps(model: GrowthModel, panel: Panel, last: Ints) -> Array:
+    """(T, G) days between sessions to come, by each target's athlete's gaps up to a session."""
+    return gap_table(recent_gaps(panel, last), model.rhythm)
+
+
 def recent_gaps(panel: Panel, last: Ints) -> list[Array]:
     """Latest gaps of each target's athlete up to a session, the same spell's ones newest."""
     gap = panel.gap
@@ -117,6 +122,17 @@ def _earlier_gaps(panel: Panel, gap: Array, by_athlete: dict[int, Ints], session
     return np.concatenate(parts) if parts else np.empty(0)
 
 
+def trained_lately(
+    model: GrowthModel, tracked: Tracked, athletes: Ints
+) -> tuple[Array, Habits, Array]:
+    """Return gaps (A, G), habits and scatter (A,) of athletes as of what they trained last."""
+    panel, filtered = tracked.panel, tracked.filtered
+    spell = latest_spells(panel, athletes)
+    last = panel.last[spell]
+    habits = athlete_habits(panel, filtered.mean[:, 0], last, model.habits)
+    return usual_gaps(model, panel, last), habits, filtered.scatter[spell]
+
+
 def targets_at(
     model: GrowthModel,
     panel: Panel,
@@ -132,7 +148,7 @@ def targets_at(
     in a row asked for, and met so far. ``filtered`` tells habits and what was expected.
     """
     spell = panel.spell[last]
-    gaps = gap_table(recent_gaps(panel, last), model.rhythm)
+    gaps = usual_gaps(model, panel, last)
     return Targets(
         mean=filtered.mean[last],
         cov=filtered.cov[last],
@@ -369,7 +385,7 @@ def forecast_untried(
         fit.pooled.common_mean, fit.pooled.common_cov, fit.constants.pooling,
     )  # fmt: skip
     latest = panel.last[latest_spells(panel, owners)]
-    gaps = gap_table(recent_gaps(panel, latest), model.rhythm)
+    gaps = usual_gaps(model, panel, latest)
     cut_day = day_number(pd.Series(np.full(len(rung), histories.as_of)))
     wait = (cut_day - day_number(untried["ready_on"])).astype(float)
     delays = np.tile(model.rhythm.delays, (len(rung), 1))

@@ -194,7 +194,9 @@ def distinct(column: pd.Series) -> tuple[np.ndarray, list[Any]]:
     codes = np.empty(len(column), dtype=np.intp)
     for n, cell in enumerate(column.array):
         kind, cell = type(cell), None if is_empty(cell) else cell
-        cell = cell if isinstance(cell, _PLAIN) else _said(cell)
+        # numpy hashes no span without a unit
+        unitless = isinstance(cell, np.timedelta64) and np.datetime_data(cell)[0] == "generic"
+        cell = cell if isinstance(cell, _PLAIN) and not unitless else _said(cell)
         key = (kind if cell is not None else None, cell)
         place = places.setdefault(key, len(cells))
         if place == len(cells):

@@ -13,7 +13,7 @@ from typing import Any, get_args
 import numpy as np
 import pandas as pd
 
-from forecast.errors import LogError, MappingError
+from forecast.errors import LogError, MappingError, quote
 from forecast.ladder import Criterion, Ladder, Rung
 from forecast.log.cells import (
     RungNames,
@@ -292,7 +292,7 @@ def _roster_columns(raw: RawTable, mapping: Mapping) -> dict[str, str]:
         if theirs not in headers:
             raise MappingError(
                 f"{raw.file} has no column {theirs!r}, which [roster] names for {name}; its "
-                f"columns are {', '.join(map(repr, headers))}."
+                f"columns are {', '.join(map(quote, headers))}."
             )
         ours[name] = theirs
     for name in _COVARIATE_NAMES:
@@ -308,7 +308,7 @@ def _roster_columns(raw: RawTable, mapping: Mapping) -> dict[str, str]:
         if len(fits) > 1 or (name == "athlete" and not fits):
             raise MappingError(
                 f"{raw.file}: {'several columns' if fits else 'no column'} could be {name}; its "
-                f"columns are {', '.join(map(repr, headers))}. Say which in the mapping:\n"
+                f"columns are {', '.join(map(quote, headers))}. Say which in the mapping:\n"
                 f'[roster]\n{name} = "{(fits or ["THEIR COLUMN"])[0]}"'
             )
         if fits:

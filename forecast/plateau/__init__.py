@@ -1,31 +1,42 @@
-"""Flat or not: the verdict on a spell, with a stated rate of false alarms."""
+"""The verdict: climbing, flat or slipping, learnt from invented careers; figures only."""
 
-from forecast.plateau.alarms import MIN_SESSIONS, MIN_WEEKS
-from forecast.plateau.rules import (
+from forecast.plateau.figures import NAMES, Table, figures_at, table_of, table_of_careers
+from forecast.plateau.trees import VerdictModel, gains_of, read_verdict, smallest_gain_at
+from forecast.plateau.watch import (
     DEFAULT_FALSE_ALARMS,
-    PlateauRules,
-    learn_plateaus,
+    MIN_SESSIONS,
+    MIN_WEEKS,
+    VERDICT_COLUMNS,
+    ClubVerdict,
+    Verdicts,
+    flags_of,
+    learn_shares,
     limits_for,
-    rules_from,
+    own_shares,
+    verdicts,
+    verdicts_at,
 )
-from forecast.plateau.switching import Switching
-from forecast.plateau.table import VERDICT_COLUMNS, verdicts
-from forecast.plateau.traces import Traces, traces_of
-from forecast.plateau.watch import Watched, watch
 
 __all__ = [
     "DEFAULT_FALSE_ALARMS",
     "MIN_SESSIONS",
     "MIN_WEEKS",
+    "NAMES",
     "VERDICT_COLUMNS",
-    "PlateauRules",
-    "Switching",
-    "Traces",
-    "Watched",
-    "learn_plateaus",
+    "ClubVerdict",
+    "Table",
+    "VerdictModel",
+    "Verdicts",
+    "figures_at",
+    "flags_of",
+    "gains_of",
+    "learn_shares",
     "limits_for",
-    "rules_from",
-    "traces_of",
+    "own_shares",
+    "read_verdict",
+    "smallest_gain_at",
+    "table_of",
+    "table_of_careers",
     "verdicts",
-    "watch",
+    "verdicts_at",
 ]

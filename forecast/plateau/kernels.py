@@ -1,99 +1,354 @@
-"""Compiled inner loop of the moving-or-stalled model: both states along every spell and copy."""
+"""Compiled loops: figures of a spell read backwards from a session, and trees."""
 
 from __future__ import annotations
-
-import math
 
 import numpy as np
 from numba import njit
 
 from forecast.types import Array, Ints
 
-_TINY = 1e-300
+SERIES = ("best", "mean")
+"""A session without a set that counts lends its best of any kind to ``best``."""
+LENGTHS = (4.0, 6.0, 9.0, 14.0, 26.0, 1e6)
+"""Weeks of the stretches that lines are laid through."""
+WINDOW_FIGURES = ("slope", "error", "ratio", "mean", "sessions")
+STRETCHES = (0.0, 3.0, 6.0, 9.0, 13.0, 20.0, 30.0)
+_LENGTHS, _STRETCHES = np.array(LENGTHS), np.array(STRETCHES)
+MISCELLANEOUS = (
+    "weeks on the rung", "sessions", "sessions in 4 weeks", "sessions in 13 weeks",
+    "sessions a week of late beside before", "last gap", "longest gap in 6 weeks",
+    "longest gap in 13 weeks", "weeks since 3 weeks away", "longest gap",
+    *(f"{kind}, {when}" for when in ("6 weeks", "all")
+      for kind in ("met", "counting", "clean", "assisted", "stopped at the mark",
+                   "stopped by choice", "nothing done", "sets a session", "exactly the mark")),
+    "best ever", "best of 6 weeks", "best before", "best of 6 weeks beside best before",
+    "weeks since the best", "sessions since the best", "new bests in 6 weeks", "new bests in 13",
+    "latest", "latest less the one before", "usual step", "turning of steps",
+    "turning of steps in 13 weeks", "different values in 26 weeks", "in a row now",
+    "first value", "latest less first",
+    *(f"{speed} trend: {figure}" for speed in ("quick", "middling", "slow", "slowest")
+      for figure in ("gain", "its error", "rise of 6 weeks")),
+    "top quarter of 6 weeks less of 6 before", "rise of smoothed over 6 weeks",
+)  # fmt: skip
+_RIDGE, _SCATTER, _PRIOR = 0.5, 0.06, 2.0
+"""Lines are laid as if half a squared week, and two residuals of 0.06, had been seen besides."""
+_TRENDS = np.array([[0.02, 0.020], [0.03, 0.007], [0.02, 0.0025], [0.01, 0.0008]])
+"""Of local linear trends: sd of the level's and of the gain's change after a week."""
+_USUAL_STEP = 0.1
+"""Sd of a day, as if four steps between days had shown it."""
 
 
 @njit(cache=True, error_model="numpy")
-def switch_along(
-    spells: tuple[Ints, Ints, Array],
-    sessions: tuple[Array, Array, Array],
-    seen: Array,
-    constants: tuple[float, float, float, float, float, float, float],
-    values: Array,
-    chances: Array,
-) -> float:
-    """Filter both states along every spell and copy; return the log density of what was seen.
-
-    ``spells``: start (S,), length (S,) and first opinion (S, 5); ``sessions``: weeks of training
-    since the one before, weeks of break, and variance, (N,); ``seen`` (N, R). ``constants``:
-    shift, wiggle, stop, resume, detraining, sd of a week of break, and the squared surprise that
-    counts at most. Opinions go to ``values`` (2, 5, N, R) and ``chances`` (2, N, R), unless these
-    have no rows.
-    """
-    start, length, first = spells
-    rest, excess, var = sessions
-    shift, wiggle, stop, resume, detraining, break_sd, cut = constants
-    keep = values.shape[2] > 0
-    at_rest = 0.5 * stop / (stop + resume)
-    opinion, mixed = np.empty((2, 5)), np.empty((2, 5))
-    chance, odds, density, weight = np.empty(2), np.empty(2), np.empty(2), np.empty(2)
-    total = 0.0
+def slopes_along(start: Ints, length: Ints, day: Ints, value: Array) -> tuple[Array, Array]:
+    """Slope a week over the last nine weeks, and step from the session before, (N,)."""
+    slope, step = np.full(len(day), np.nan), np.zeros(len(day))
     for s in range(len(start)):
-        for r in range(seen.shape[1]):
-            for k in range(5):
-                opinion[0, k] = opinion[1, k] = first[s, k]
-            chance[0], chance[1] = 1.0 - at_rest, at_rest
-            for n in range(start[s], start[s] + length[s]):
-                if n > start[s]:
-                    t = rest[n]
-                    noise = wiggle * wiggle * t + (break_sd * excess[n]) ** 2
-                    stops, starts = -math.expm1(-stop * t), -math.expm1(-resume * t)
-                    d_level = opinion[0, 0] - opinion[1, 0]
-                    d_gain = opinion[0, 1] - opinion[1, 1]
-                    for state in range(2):
-                        weight[0] = chance[0] * (stops if state else 1.0 - stops)
-                        weight[1] = chance[1] * (1.0 - starts if state else starts)
-                        odds[state] = max(weight[0] + weight[1], _TINY)
-                        w, v = weight[0] / odds[state], weight[1] / odds[state]
-                        level = w * opinion[0, 0] + v * opinion[1, 0]
-                        gain = w * opinion[0, 1] + v * opinion[1, 1]
-                        a = w * opinion[0, 2] + v * opinion[1, 2]
-                        b = w * opinion[0, 3] + v * opinion[1, 3]
-                        c = w * opinion[0, 4] + v * opinion[1, 4]
-                        a += w * v * d_level * d_level
-                        b += w * v * d_level * d_gain
-                        c += w * v * d_gain * d_gain
-                        if state == 0:  # progress runs for t
-                            level += t * gain
-                            a += 2.0 * t * b + t * t * c + shift * shift * t**3 / 3.0
-                            b += t * c + shift * shift * t * t / 2.0
-                        level -= detraining * excess[n]
-                        a += noise
-                        c += shift * shift * t
-                        density[state] = 0.0
-                        spread = a + var[n]
-                        if spread < np.inf:
-                            miss = seen[n, r] - level
-                            far = max(miss * miss / (cut * spread), 1.0)
-                            density[state] = -0.5 * (
-                                math.log(2.0 * math.pi * spread) + miss * miss / (spread * far)
-                            )
-                            k, j = a / (spread * far), b / (spread * far)
-                            level, gain, c = level + k * miss, gain + j * miss, c - j * b
-                            a, b = a * (1.0 - k), b * (1.0 - k)
-                        mixed[state, 0], mixed[state, 1], mixed[state, 2] = level, gain, a
-                        mixed[state, 3], mixed[state, 4] = b, c
-                    for k in range(5):
-                        opinion[0, k], opinion[1, k] = mixed[0, k], mixed[1, k]
-                    top = max(density[0], density[1])
-                    chance[0] = odds[0] * math.exp(density[0] - top)
-                    chance[1] = odds[1] * math.exp(density[1] - top)
-                    both = chance[0] + chance[1]
-                    total += math.log(both) + top
-                    chance[0] /= both
-                    chance[1] /= both
-                if keep:
-                    for state in range(2):
-                        chances[state, n, r] = chance[state]
-                        for k in range(5):
-                            values[state, k, n, r] = opinion[state, k]
-    return total
+        low = start[s]
+        last = np.nan
+        for q in range(start[s], start[s] + length[s]):
+            y = value[q]
+            if not np.isfinite(y):
+                continue
+            if np.isfinite(last):
+                step[q] = min(abs(y - last), 1.0)
+            last = y
+            while day[q] - day[low] > 63:
+                low += 1
+            n = st = sy = stt = sty = 0.0
+            for p in range(low, q + 1):
+                if np.isfinite(value[p]):
+                    t = (day[p] - day[q]) / 7.0
+                    n += 1.0
+                    st += t
+                    sy += value[p]
+                    stt += t * t
+                    sty += t * value[p]
+            if n >= 3.0:
+                fit = (sty - st * sy / n) / (stt - st * st / n + _RIDGE)
+                slope[q] = min(max(fit, -0.3), 0.3)
+    return slope, step
+
+
+@njit(cache=True, error_model="numpy")
+def own_figures(
+    first: Ints, at: Ints, day: Ints, values: Array, counts: Array, met: Array
+) -> Array:
+    """Figures of one spell each, (n, F), from its sessions ``first`` to ``at``, both included."""
+    n_windows, n_stretches = len(_LENGTHS), len(_STRETCHES) - 1
+    width = 10 * n_windows + 3 * n_stretches + len(MISCELLANEOUS)
+    out = np.zeros((len(at), width))
+    best = np.where(np.isfinite(values[0]), values[0], values[1])
+    for i in range(len(at)):
+        _lines(out[i], 0, first[i], at[i], day, best)
+        _lines(out[i], 5 * n_windows, first[i], at[i], day, values[2])
+        place = 10 * n_windows
+        _stretches(out[i], place, first[i], at[i], day, values[0], True)
+        _stretches(out[i], place + 2 * n_stretches, first[i], at[i], day, values[1], False)
+        place = _attended(out[i], place + 3 * n_stretches, first[i], at[i], day)
+        place = _shares(out[i], place, first[i], at[i], day, values[0], counts, met)
+        _bests(out[i], place, first[i], at[i], day, best, met)
+    return out
+
+
+@njit(cache=True, error_model="numpy")
+def _lines(out: Array, place: int, first: int, at: int, day: Ints, value: Array) -> None:
+    """Least squares over each stretch: slope, its error, their ratio, mean, number."""
+    sums = np.zeros((len(_LENGTHS), 6))
+    for q in range(at, first - 1, -1):
+        y = value[q]
+        if not np.isfinite(y):
+            continue
+        t = (day[q] - day[at]) / 7.0
+        w = 0
+        while -t > _LENGTHS[w]:
+            w += 1
+        sums[w, 0] += 1.0
+        sums[w, 1] += t
+        sums[w, 2] += y
+        sums[w, 3] += t * t
+        sums[w, 4] += t * y
+        sums[w, 5] += y * y
+    total = np.zeros(6)
+    for w in range(len(_LENGTHS)):
+        total += sums[w]
+        n = total[0]
+        j = place + 5 * w
+        if n == 0.0:
+            out[j + 1], out[j + 3] = 1.0, -9.0
+            continue
+        xx = max(total[3] - total[1] * total[1] / n, 0.0)
+        xy = total[4] - total[1] * total[2] / n
+        yy = max(total[5] - total[2] * total[2] / n, 0.0)
+        slope = xy / (xx + _RIDGE)
+        left = max(yy - 2.0 * slope * xy + slope * slope * xx, 0.0)
+        var = (left + _PRIOR * _SCATTER**2) / (max(n - 2.0, 0.0) + _PRIOR)
+        error = np.sqrt(var / (xx + _RIDGE))
+        out[j], out[j + 1], out[j + 2] = slope, error, slope / error
+        out[j + 3], out[j + 4] = total[2] / n, n
+
+
+@njit(cache=True, error_model="numpy")
+def _stretches(
+    out: Array, place: int, first: int, at: int, day: Ints, value: Array, medians: bool
+) -> None:
+    """Most of each stretch beside that of the latest, and median; an empty one as the one after."""
+    n_stretches = len(_STRETCHES) - 1
+    held = np.empty(at - first + 1)
+    q = at
+    now, then = np.full(2, np.nan), np.full(2, np.nan)
+    for w in range(n_stretches):
+        n = 0
+        while q >= first and (day[at] - day[q]) / 7.0 <= _STRETCHES[w + 1]:
+            if np.isfinite(value[q]):
+                held[n] = value[q]
+                n += 1
+            q -= 1
+        if n:
+            then[0], then[1] = np.max(held[:n]), np.median(held[:n])
+            if not np.isfinite(now[0]):
+                now[:] = then
+        for k in range(1 + medians):
+            out[place + k * n_stretches + w] = now[k] - then[k] if np.isfinite(then[k]) else 0.0
+    for k in range(1 + medians):
+        out[place + k * n_stretches] = now[k] if np.isfinite(now[k]) else -9.0
+
+
+@njit(cache=True, error_model="numpy")
+def _attended(out: Array, place: int, first: int, at: int, day: Ints) -> int:
+    """Time on the rung and gaps; returns the place after them."""
+    weeks = (day[at] - day[first]) / 7.0
+    late4 = late13 = 0.0
+    gap6 = gap13 = longest = 0.0
+    since = weeks
+    away = False
+    for q in range(at, first - 1, -1):
+        ago = (day[at] - day[q]) / 7.0
+        late4 += ago < 4.0
+        late13 += ago < 13.0
+        if q > first:
+            gap = (day[q] - day[q - 1]) / 7.0
+            longest = max(longest, gap)
+            if ago < 6.0:
+                gap6 = max(gap6, gap)
+            if ago < 13.0:
+                gap13 = max(gap13, gap)
+            if gap > 3.0 and not away:
+                since, away = ago, True
+    number = at - first + 1
+    early = (number - late4) / max(weeks - 4.0, 1.0)
+    last = (day[at] - day[at - 1]) / 7.0 if at > first else 0.0
+    figures = np.array([
+        weeks, float(number), late4, late13, late4 / 4.0 - early, last, gap6, gap13, since, longest,
+    ])  # fmt: skip
+    out[place : place + len(figures)] = figures
+    return place + len(figures)
+
+
+@njit(cache=True, error_model="numpy")
+def _shares(
+    out: Array, place: int, first: int, at: int, day: Ints, best: Array, counts: Array, met: Array
+) -> int:
+    """Shares of sessions and of sets, over six weeks and over all; returns the place after them."""
+    for reach in (42, 10**9):
+        sessions = sets = hits = exact = 0.0
+        kinds = np.zeros(len(counts))
+        q = at
+        while q >= first and day[at] - day[q] <= reach:
+            sessions += 1.0
+            hits += met[q]
+            exact += abs(best[q]) < 0.02
+            for k in range(len(counts)):
+                kinds[k] += counts[k, q]
+            q -= 1
+        sets = max(kinds[0], 1.0)
+        out[place] = hits / sessions
+        for k in range(1, len(counts)):
+            out[place + k] = kinds[k] / sets
+        out[place + len(counts)] = sets / sessions
+        out[place + len(counts) + 1] = exact / sessions
+        place += len(counts) + 2
+    return place
+
+
+@njit(cache=True, error_model="numpy")
+def _bests(out: Array, place: int, first: int, at: int, day: Ints, best: Array, met: Array) -> None:
+    """Bests, steps, and local linear trends."""
+    n = 0
+    y, t = np.empty(at - first + 1), np.empty(at - first + 1)
+    for q in range(first, at + 1):
+        if np.isfinite(best[q]):
+            y[n], t[n] = best[q], (day[q] - day[at]) / 7.0
+            n += 1
+    run = 0.0
+    while at - run >= first and met[int(at - run)] > 0:
+        run += 1.0
+    if n == 0:
+        for j in range(4):
+            out[place + j] = -9.0 if j < 3 else 0.0
+        out[place + 14] = run
+        return
+    ever = late = before = -9.0
+    since_best = 0
+    new6 = new13 = 0.0
+    for j in range(n):
+        if y[j] > ever + 1e-9:
+            if j:
+                new6 += t[j] > -6.0
+                new13 += t[j] > -13.0
+            ever, since_best = y[j], j
+        if t[j] > -6.0:
+            late = max(late, y[j])
+        else:
+            before = max(before, y[j])
+    late = late if late > -9.0 else y[n - 1]
+    before = before if before > -9.0 else y[0]
+    steps = turns = square = turns13 = square13 = 0.0
+    for j in range(1, n):
+        d = y[j] - y[j - 1]
+        steps += min(abs(d), 1.0)
+        if j > 1:
+            e = y[j - 1] - y[j - 2]
+            turns += d * e
+            square += 0.5 * (d * d + e * e)
+            if t[j] > -13.0:
+                turns13 += d * e
+                square13 += 0.5 * (d * d + e * e)
+    seen = np.sort(y[:n][t[:n] > -26.0])
+    different = 1.0
+    for j in range(1, len(seen)):
+        different += seen[j] > seen[j - 1] + 1e-9
+    figures = np.array([
+        ever, late, before, late - before, -t[since_best], n - 1.0 - since_best, new6, new13,
+        y[n - 1], y[n - 1] - y[max(n - 2, 0)], steps / max(n - 1, 1),
+        turns / (square + 1e-4), turns13 / (square13 + 1e-4), different / max(len(seen), 1), run,
+        y[0], y[n - 1] - y[0],
+    ])  # fmt: skip
+    out[place : place + len(figures)] = figures
+    place += len(figures)
+    day_var = 4.0 * _USUAL_STEP**2
+    for j in range(1, n):
+        day_var += min(0.5 * (y[j] - y[j - 1]) ** 2, 0.09)
+    for k in range(len(_TRENDS)):
+        out[place : place + 3] = _trend(y[:n], t[:n], day_var / (n + 3), _TRENDS[k])
+        place += 3
+    out[place] = _upper(y[:n], t[:n], 0.0, 6.0) - _upper(y[:n], t[:n], 6.0, 12.0)
+    if not np.isfinite(out[place]):
+        out[place] = 0.0
+    out[place + 1] = _smooth(y[:n], t[:n], 0.0) - _smooth(y[:n], t[:n], -6.0)
+
+
+@njit(cache=True, error_model="numpy")
+def _upper(y: Array, t: Array, low: float, high: float) -> float:
+    """Mean of the upper quarter (one at least) of the values in a stretch."""
+    own = np.sort(y[(t <= -low) & (t > -high)])
+    if len(own) == 0:
+        return np.nan
+    return float(np.mean(own[min(int(0.75 * len(own)), len(own) - 1) :]))
+
+
+@njit(cache=True, error_model="numpy")
+def _smooth(y: Array, t: Array, when: float) -> float:
+    """Values around a time, weighed down with distance."""
+    weight = np.exp(-((t - when) ** 2) / 8.0) + 1e-6 * np.exp(-np.abs(t - when)) + 1e-12
+    return np.sum(weight * y) / np.sum(weight)
+
+
+@njit(cache=True, error_model="numpy")
+def _trend(y: Array, t: Array, day_var: float, sd: Array) -> Array:
+    """Local linear trend: gain a week, its error, and smoothed rise a week over the last six.
+
+    Wild days count less.
+    """
+    n = len(y)
+    mean, cov = np.zeros((n, 2)), np.zeros((n, 3))  # after each session: level, gain; a, b, c
+    mean[0, 0], mean[0, 1], cov[0, 0], cov[0, 2] = y[0], 0.015, day_var, 0.04**2
+    for j in range(1, n):
+        w = t[j] - t[j - 1]
+        level, gain = mean[j - 1, 0] + w * mean[j - 1, 1], mean[j - 1, 1]
+        a, b, c = cov[j - 1]
+        a += 2.0 * w * b + w * w * c + sd[0] ** 2 * w + sd[1] ** 2 * w**3 / 3.0
+        b += w * c + sd[1] ** 2 * w * w / 2.0
+        c += sd[1] ** 2 * w
+        miss = y[j] - level
+        var = day_var * max(1.0, miss * miss / (6.0 * (a + day_var)))
+        k, g = a / (a + var), b / (a + var)
+        mean[j, 0], mean[j, 1] = level + k * miss, gain + g * miss
+        cov[j, 0], cov[j, 1], cov[j, 2] = a * (1.0 - k), b * (1.0 - k), c - g * b
+    level, gain = mean[n - 1]
+    before, when = level, t[n - 1]
+    for j in range(n - 2, -1, -1):  # smoothed backwards, as far as six weeks ago
+        w = t[j + 1] - t[j]
+        a, b, c = cov[j]
+        ahead_a = a + 2.0 * w * b + w * w * c + sd[0] ** 2 * w + sd[1] ** 2 * w**3 / 3.0
+        ahead_b = b + w * c + sd[1] ** 2 * w * w / 2.0
+        ahead_c = c + sd[1] ** 2 * w
+        det = ahead_a * ahead_c - ahead_b * ahead_b
+        off_level = level - mean[j, 0] - w * mean[j, 1]
+        off_gain = gain - mean[j, 1]
+        x = (ahead_c * off_level - ahead_b * off_gain) / det
+        z = (ahead_a * off_gain - ahead_b * off_level) / det
+        newer, newer_at = level, t[j + 1]
+        level = mean[j, 0] + (a + w * b) * x + b * z
+        gain = mean[j, 1] + (b + w * c) * x + c * z
+        before, when = level, t[j]
+        if t[j] <= t[n - 1] - 6.0:
+            share = (t[n - 1] - 6.0 - t[j]) / (newer_at - t[j])
+            before, when = level + share * (newer - level), t[n - 1] - 6.0
+            break
+    rise = (mean[n - 1, 0] - before) / max(t[n - 1] - when, 1.0)
+    return np.array([mean[n - 1, 1], np.sqrt(max(cov[n - 1, 2], 1e-12)), rise])
+
+
+@njit(cache=True, error_model="numpy")
+def sum_of_trees(
+    figures: Array, trees: Ints, links: Ints, threshold: Array, value: Array, out: Array
+) -> None:
+    """Add to ``out`` (n, K) the leaves that rows (n, F) reach; see ``VerdictModel``."""
+    for i in range(len(figures)):
+        for t in range(len(trees)):
+            first = trees[t, 0]
+            node = first
+            while links[node, 0] >= 0:
+                lower = figures[i, links[node, 0]] <= threshold[node]
+                node = first + (links[node, 1] if lower else links[node, 2])
+            out[i, trees[t, 1]] += value[node]

@@ -1,50 +1,304 @@
-"""The watch over a log: chance of being flat, flag and gain at every session, past ones too."""
+"""Verdicts over a log: chances, gain, flag and date of every open rung, and at sessions past."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
-from forecast.growth import Motion, measure_gain
-from forecast.plateau.alarms import raise_flags
-from forecast.plateau.chances import chance_flat
-from forecast.plateau.progress import smallest_gain_at
-from forecast.plateau.traces import Traces
-from forecast.types import Array, Flags
+from forecast.errors import ForecastError, is_number
+from forecast.histories import Histories
+from forecast.plateau.figures import NAMES, Table, figures_at, table_of
+from forecast.plateau.trees import (
+    CLIMBING,
+    FLAT,
+    SLIPPING,
+    VerdictModel,
+    bounded,
+    chances_of,
+    gains_of,
+    moved_chances,
+    read_verdict,
+    smallest_gain_at,
+)
+from forecast.types import Array, Flags, Ints
+
+DEFAULT_FALSE_ALARMS = 0.2
+MIN_WEEKS, MIN_SESSIONS = 4.0, 6
+"""Before so much training on a rung there is no telling, and no alarm."""
+STAY = 0.5
+"""A flag comes down when the chance of no progress falls below this; two looks must agree on it."""
+LOOKS = 60
+"""Weeks looked back over: one look a week, at the week's last session."""
+SPAN_DAYS = 42
+PRIOR_LOOKS = 60.0
+"""The careers' shares of the classes count like so many looks at a log (tried on careers)."""
+ROUNDS = 60
+LOWEST_LEVEL = -2.5
 
 
 @dataclass(frozen=True, slots=True)
-class Watched:
-    """What the watch said after each session, from that session and those before alone; (N,).
+class ClubVerdict:
+    """What was learnt from a log: how often its spells climb, stand still and slip.
 
-    ``flagged`` and ``raised``; ``p_flat``; ``level`` and ``gain`` with its ``gain_sd`` as measured
-    over the last six weeks, the gain per week; ``least`` the smallest gain that matters there.
+    Attributes
+    ----------
+    shares
+        (3,) shares of climbing, flat and slipping, shrunk to the careers'.
+    looks
+        How many looks they rest on.
     """
 
-    flagged: Flags
-    raised: Flags
-    p_flat: Array
-    level: Array
-    gain: Array
-    gain_sd: Array
+    shares: Array
+    looks: int
+
+
+@dataclass(frozen=True, slots=True)
+class Verdicts:
+    """Verdicts at n sessions.
+
+    ``chances`` (n, 3) of climbing, flat and slipping; ``gains`` (n, 3), 10, 50 and 90 % points of
+    the gain a week; ``least`` (n,) the smallest gain that matters; ``unlike`` (n,) whether the
+    figures lie outside those of the careers.
+    """
+
+    chances: Array
+    gains: Array
     least: Array
+    unlike: Flags
+
+    @property
+    def p_stuck(self) -> Array:
+        """(n,) chance of too little gain, or of loss."""
+        return np.asarray(1.0 - self.chances[:, CLIMBING])
 
 
-def watch(
-    traces: Traces,
-    motion: Motion,
-    enter: Array,
+_LEVEL = NAMES.index("best: mean, 6 weeks")
+
+
+def verdicts_at(
+    table: Table,
+    spell: Ints,
+    at: Ints,
+    club: ClubVerdict | None = None,
     smallest_gain: float | None = None,
-) -> Watched:
-    """Watch every spell, session by session, as if each were the latest.
+    model: VerdictModel | None = None,
+) -> Verdicts:
+    """Return the verdicts on spells (n,) after their sessions ``at`` (n,); nothing later is seen.
 
-    ``enter`` (N,) is the chance of being flat from which a flag goes up, ``smallest_gain`` the one
-    it was made for.
+    ``table`` from ``table_of``; ``at`` numbers sessions over all spells, as ``histories.sessions``
+    does. ``club`` from ``learn_shares``; the careers' shares where left out.
     """
-    measure = measure_gain(traces, motion, np.arange(traces.n_sessions))
-    level, gain = measure.level(traces.level), measure.gain(traces.level)
+    trees = model or read_verdict()
+    figures = figures_at(table, np.asarray(spell, dtype=np.int64), np.asarray(at, dtype=np.int64))
+    outputs = trees.outputs(figures)
+    chances, gains = chances_of(outputs), gains_of(outputs)
+    if club is not None:
+        chances = bounded(chances * (club.shares / trees.shares))
+    level = np.clip(figures[:, _LEVEL], LOWEST_LEVEL, 1.0)
     least = smallest_gain_at(level, smallest_gain)
-    p_flat = chance_flat(gain, measure.sd, least)
-    flagged, raised = raise_flags(traces, p_flat[:, None], measure.sd, enter)
-    return Watched(flagged[:, 0], raised[:, 0], p_flat, level, gain, measure.sd, least)
+    if smallest_gain is not None:
+        chances = moved_chances(chances, gains, smallest_gain_at(level), least)
+    return Verdicts(chances, gains, least, trees.outside(figures) > float(trees.most_outside))
+
+
+def learn_shares(histories: Histories, *, table: Table | None = None) -> ClubVerdict:
+    """Learn how often a log's spells stand still, from looks six weeks apart.
+
+    The shares that the chances themselves say, by EM (Saerens, Latinne & Decaestecker 2002, Neural
+    Computation 14:21), shrunk to those of the careers as if these had been seen ``PRIOR_LOOKS``
+    times.
+    """
+    table = table or table_of(histories)
+    at = _spaced(table)
+    trees = read_verdict()
+    if not len(at):
+        return ClubVerdict(trees.shares.copy(), 0)
+    chances = verdicts_at(table, table.spell[at], at).chances
+    return ClubVerdict(own_shares(chances, trees.shares), len(at))
+
+
+def own_shares(chances: Array, usual: Array, prior: float = PRIOR_LOOKS) -> Array:
+    """Shares (3,) of the classes where ``chances`` (n, 3) were made for the shares ``usual``."""
+    shares = usual.copy()
+    for _ in range(ROUNDS):
+        weight = chances * (shares / usual)
+        weight /= weight.sum(axis=1, keepdims=True)
+        shares = (weight.sum(axis=0) + prior * usual) / (len(chances) + prior)
+    return np.asarray(shares)
+
+
+def _spaced(table: Table) -> Ints:
+    """Sessions that end a stretch of six weeks of their spell, counted from its first."""
+    stretch = (table.day - np.repeat(table.day[table.start], table.length)) // SPAN_DAYS
+    last = np.ones(len(stretch), dtype=bool)
+    spell = table.spell
+    last[:-1] = (stretch[1:] != stretch[:-1]) | (spell[1:] != spell[:-1])
+    number = np.arange(len(stretch)) - np.repeat(table.start, table.length)
+    return np.flatnonzero(last & (number >= 2))
+
+
+def looks_back(table: Table, spell: Ints, at: Ints) -> tuple[Ints, Ints, Ints]:
+    """One session a week back from each of ``at``: which of the n, how many weeks back, session."""
+    first = np.maximum(table.start[spell], 0)
+    number = at - first + 1
+    which = np.repeat(np.arange(len(at)), number)
+    session = np.arange(len(which)) - np.repeat(np.cumsum(number) - number, number) + first[which]
+    back = (table.day[at][which] - table.day[session]) // 7
+    newest = np.ones(len(which), dtype=bool)
+    newest[:-1] = (back[1:] != back[:-1]) | (which[1:] != which[:-1])
+    keep = newest & (back < LOOKS)
+    return which[keep], back[keep], session[keep]
+
+
+def enough_record(table: Table, spell: Ints, at: Ints) -> Flags:
+    """Whether a spell has record enough to be judged after a session, (n,).
+
+    Sessions in which nothing was made do not count: they tell no change.
+    """
+    first = table.start[spell]
+    weeks = (table.day[at] - table.day[first]) / 7.0
+    made = np.concatenate([[0], np.cumsum(np.isfinite(table.values[2]))])
+    return np.asarray((weeks >= MIN_WEEKS) & (made[at + 1] - made[first] >= MIN_SESSIONS))
+
+
+def attendance(table: Table, spell: Ints, at: Ints) -> Array:
+    """Sessions a week on the rung so far, (n,)."""
+    first = table.start[spell]
+    return np.asarray((at - first) / np.maximum((table.day[at] - table.day[first]) / 7.0, 1.0))
+
+
+def limits_for(
+    false_alarms_per_year: float,
+    smallest_gain: float | None = None,
+    model: VerdictModel | None = None,
+) -> Array:
+    """Return the chance of no progress from which a flag goes up, by class of attendance, (G,).
+
+    As counted on careers left out, kept beside the trees. Raises ``ForecastError`` where a setting
+    is out of range.
+    """
+    check_settings(false_alarms_per_year, smallest_gain)
+    trees = model or read_verdict()
+    wanted = np.log(np.clip(false_alarms_per_year, trees.settings[0], trees.settings[-1]))
+    columns = [np.interp(wanted, np.log(trees.settings), limits) for limits in trees.limits.T]
+    return np.array(columns)
+
+
+def check_settings(false_alarms_per_year: float, smallest_gain: float | None) -> None:
+    """Refuse settings that mean nothing.
+
+    ``ForecastError`` where ``false_alarms_per_year`` is not a number above 0 and up to 10, or
+    ``smallest_gain`` is neither None nor a number from 0 up to 1.
+    """
+    if not (is_number(false_alarms_per_year) and 0 < false_alarms_per_year <= 10):
+        raise ForecastError(
+            f"false_alarms_per_year = {false_alarms_per_year!r}; give a number above 0 and up to "
+            "10, such as 0.2 (one false alarm an athlete in five years)."
+        )
+    if smallest_gain is not None and not (is_number(smallest_gain) and 0 <= smallest_gain < 1):
+        raise ForecastError(
+            f"smallest_gain = {smallest_gain!r}; give a gain a week from 0 up to 1, such as 0.01 "
+            "(1 % a week), or None for what takes a year to the target."
+        )
+
+
+VERDICT_COLUMNS = (
+    "athlete", "rung", "p_climbing", "p_flat", "p_slipping", "gain", "gain_low", "gain_high",
+    "smallest_gain", "flagged", "enough", "unlike", "since", "since_low", "since_high",
+    "weeks_flat",
+)  # fmt: skip
+
+
+def verdicts(
+    histories: Histories,
+    club: ClubVerdict | None = None,
+    *,
+    false_alarms_per_year: float = DEFAULT_FALSE_ALARMS,
+    smallest_gain: float | None = None,
+) -> pd.DataFrame:
+    """Return the verdict on every open spell, one row each, in the order of the spells.
+
+    ``club`` from ``learn_shares``, of this log or of the one a model was fitted on; learnt from
+    this log where left out. Columns ``VERDICT_COLUMNS``: chances, gain a week with its 80 % range,
+    flag, and the days between which a stretch without progress began, missing where no flag is up.
+    """
+    limits = limits_for(false_alarms_per_year, smallest_gain)
+    table = table_of(histories)
+    spell = np.flatnonzero(histories.spells["open"].to_numpy(dtype=bool) & (table.length > 0))
+    at = table.start[spell] + table.length[spell] - 1
+    club = club or learn_shares(histories, table=table)
+    now = verdicts_at(table, spell, at, club, smallest_gain)
+    enough = enough_record(table, spell, at)
+    flagged = np.zeros(len(spell), dtype=bool)
+    onset = np.full((len(spell), 3), np.nan)
+    asked = np.flatnonzero(enough & (now.p_stuck >= STAY))
+    if len(asked):
+        seen = _looks(table, spell[asked], at[asked], club, smallest_gain)
+        enter = limits[np.searchsorted(read_verdict().edges, attendance(table, spell, at)[asked])]
+        flagged[asked], oldest = flags_of(seen, enter)
+        onset[asked] = _onset(table, spell[asked], at[asked], oldest)
+    cut = np.datetime64(histories.as_of, "D").astype(np.int64)
+    onset = np.where(flagged[:, None], onset, np.nan)
+    days = {
+        name: pd.to_datetime(pd.Series(np.round(day), dtype="float64"), unit="D").to_numpy()
+        for name, day in zip(("since", "since_low", "since_high"), onset.T, strict=True)
+    }
+    names = histories.spells.iloc[spell][["athlete", "rung"]].reset_index(drop=True)
+    figures = {
+        "p_climbing": now.chances[:, CLIMBING],
+        "p_flat": now.chances[:, FLAT],
+        "p_slipping": now.chances[:, SLIPPING],
+        "gain": now.gains[:, 1],
+        "gain_low": now.gains[:, 0],
+        "gain_high": now.gains[:, 2],
+        "smallest_gain": now.least,
+        "flagged": flagged,
+        "enough": enough,
+        "unlike": now.unlike,
+        **days,
+        "weeks_flat": (cut - onset[:, 0]) / 7.0,
+    }
+    return names.assign(**figures)[list(VERDICT_COLUMNS)]
+
+
+def _looks(
+    table: Table, spell: Ints, at: Ints, club: ClubVerdict, smallest_gain: float | None
+) -> Array:
+    """Chance of no progress at each week's last session, newest first, (n, LOOKS); else missing."""
+    which, back, session = looks_back(table, spell, at)
+    judged = enough_record(table, spell[which], session)
+    which, back, session = which[judged], back[judged], session[judged]
+    seen = np.full((len(at), LOOKS), np.nan)
+    then = verdicts_at(table, spell[which], session, club, smallest_gain)
+    seen[which, back] = then.p_stuck
+    return seen
+
+
+def flags_of(seen: Array, enter: Array) -> tuple[Flags, Ints]:
+    """Whether a flag is up now (n,), and the oldest look of the run of looks that agree on it.
+
+    A flag went up where, ``STAY`` or more having been said at the look before already, the chance
+    was past ``enter`` (n,); it stays up for as long as looks say ``STAY`` or more.
+    """
+    looks = seen.shape[1]
+    agrees = ~(seen < STAY)
+    run = np.logical_and.accumulate(agrees, axis=1)
+    there = run & np.isfinite(seen)
+    oldest = np.where(there.any(axis=1), looks - 1 - np.argmax(there[:, ::-1], axis=1), 0)
+    confirmed = there & (np.arange(looks) < oldest[:, None])
+    return np.asarray((confirmed & (seen >= enter[:, None])).any(axis=1)), oldest
+
+
+ONSET_LOW, ONSET_HIGH = -4.0, 6.0
+"""Weeks by which the start may lie before or after six weeks before the oldest look that agrees:
+10 and 90 % points on careers."""
+
+
+def _onset(table: Table, spell: Ints, at: Ints, oldest: Ints) -> Array:
+    """Day on which the stretch began: middle, 10 and 90 % points (n, 3), within the spell."""
+    first, last = table.day[table.start[spell]], table.day[at]
+    middle = last - 7 * oldest - SPAN_DAYS
+    days = np.stack([middle, middle + 7 * ONSET_LOW, middle + 7 * ONSET_HIGH], axis=1)
+    return np.clip(days, first[:, None], (last - 7)[:, None])

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -19,7 +18,7 @@ from forecast.types import Array
 _SEASON = ("season_cos", "season_sin")
 
 
-def moved_back(value: Any, days: int, day_numbers: Mapping[type, str]) -> Any:
+def moved_back(value: Any, days: int) -> Any:
     """Return a learnt value with every date in it ``days`` earlier.
 
     The season is turned along: with the angle a of ``days``, cos x and sin x become cos (x + a)
@@ -31,20 +30,17 @@ def moved_back(value: Any, days: int, day_numbers: Mapping[type, str]) -> Any:
         A record, a date, a table of these by name, or anything without dates.
     days
         Days.
-    day_numbers
-        Which field of records above this room holds day numbers.
     """
     if isinstance(value, pd.Timestamp):
         return value - pd.Timedelta(days=days)
     if isinstance(value, dict):
-        return {name: moved_back(part, days, day_numbers) for name, part in value.items()}
+        return {name: moved_back(part, days) for name, part in value.items()}
     if not dataclasses.is_dataclass(value) or isinstance(value, type):
         return value
     parts = {field.name: getattr(value, field.name) for field in dataclasses.fields(value)}
-    moved = {name: moved_back(part, days, day_numbers) for name, part in parts.items()}
-    name = {Absences: "began", **day_numbers}.get(type(value))
-    if name:
-        moved[name] = moved[name] - days
+    moved = {name: moved_back(part, days) for name, part in parts.items()}
+    if isinstance(value, Absences):
+        moved["began"] = moved["began"] - days
     if isinstance(value, GrowthFit):
         moved |= _turned_growth(value, days)
     if isinstance(value, HazardModel):

@@ -25,6 +25,7 @@ _LARGEST = 1e9
 
 _SHAPES: dict[str, dict[str, tuple[int | str, ...]]] = {
     "Absences": {"length": ("M",), "began": ("M",), "share": ("M",)},
+    "ClubVerdict": {"shares": (3,)},
     "Climbing": {"carry_mean": (2,), "carry_cov": (2, 2), "cleared": ("R",), "delays": ("Q",)},
     "Combiner": {"weights": ("K", 2)},
     "CohortRhythm": {"ratios": ("Q",), "delays": ("Q",)},
@@ -38,32 +39,22 @@ _SHAPES: dict[str, dict[str, tuple[int | str, ...]]] = {
         "rung": ("K", "R"),
         "shape": ("K", "Q"),
     },
-    "Traces": {
-        **dict.fromkeys(("start", "length", "athlete"), ("S",)),
-        **dict.fromkeys(("day", "rest", "excess", "level", "var", "scatter", "surprise"), ("N",)),
-        "first": ("S", 5),
-    },
 }
 """Shapes of arrays; the same letter stands for the same length within a record."""
 
 _POSITIVE = {
     "Absences.length", "Climbing.elasticity_sd", "CohortRhythm.median", "CohortRhythm.ratios",
     "GrowthConstants.session_weeks", "GrowthFit.n_rungs", "GrowthModel.units", "HazardModel.scale",
-    "HazardModel.n_rungs", "RungTimes.rest", "RungTimes.athlete", "Switching.shift",
-    "Traces.length",
+    "HazardModel.n_rungs", "RungTimes.rest", "RungTimes.athlete",
+    "ClubVerdict.shares",
 }  # fmt: skip
 _NOT_NEGATIVE = {
     "Absences.share", "Absences.prior", "Climbing.cleared", "Climbing.clean_spread",
     "Climbing.delays", "Climbing.n_carry", "CohortHabits.sets", "CohortRhythm.delays",
     "Combiner.n_athletes", "Combiner.n_landmarks", "Engines.edges", "GrowthFit.rounds",
-    "GrowthModel.linear", "HazardModel.n_events", "HazardModel.n_landmarks", "Motion.bend",
-    "Motion.wiggle", "PlateauRules.edges", "PlateauRules.seed", "PlateauRules.usual_limits",
-    "RungTimes.n_spells", "Switching.resume", "Switching.stop", "Switching.wiggle",
-    "Traces.athlete", "Traces.detraining", "Traces.excess", "Traces.rest", "Traces.start",
-    "Traces.var",
+    "GrowthModel.linear", "HazardModel.n_events", "HazardModel.n_landmarks", "ClubVerdict.looks",
+    "RungTimes.n_spells",
 }  # fmt: skip
-_MAY_BE_INFINITE = {"Traces.var"}
-"""A session that said nothing has an infinite variance."""
 
 
 class _Settings(BaseModel):
@@ -129,10 +120,8 @@ def _check_between(kind: str, fields: Mapping[str, Any]) -> None:
         fits &= fields["learnt"].keys() == {engine.name for engine in POOLED}
         fits = fits and len(fields["combiner"].weights) == len(POOLED) - 1
         fits = fits and all(_of_this_ladder(engine, fields) for engine in POOLED)
-    elif kind == "Traces":
-        # S spells one after the other: nothing is read beyond the N sessions there are
-        ends = fields["start"] + fields["length"]
-        fits = not len(ends) or int(ends.max()) <= len(fields["day"])
+    elif kind == "ClubVerdict":
+        fits = bool(abs(fields["shares"].sum() - 1.0) < 1e-6)
     if not fits:
         raise ValueError(f"parts of {kind} do not fit together")
 
@@ -178,8 +167,6 @@ def _number(name: str, value: Any) -> Any:
     if numbers.dtype.kind not in "if" and numbers.size:
         raise ValueError("it is not a number")
     finite = np.isfinite(numbers)
-    if name in _MAY_BE_INFINITE:
-        finite |= np.isposinf(numbers)
     bounded = np.abs(np.where(np.isfinite(numbers), numbers, 0)) <= _LARGEST
     if not (finite & (bounded | name.endswith(".seed"))).all():
         raise ValueError("it holds a number that is not finite, or far too large")

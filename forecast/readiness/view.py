@@ -27,8 +27,8 @@ from forecast.log import TrainingLog, as_day, checked_log
 from forecast.plateau import (
     DEFAULT_FALSE_ALARMS,
     VERDICT_COLUMNS,
-    PlateauRules,
-    learn_plateaus,
+    ClubVerdict,
+    learn_shares,
     verdicts,
 )
 from forecast.readiness.changed import alongside
@@ -71,8 +71,8 @@ class Fitted(Protocol):
         Athletes in the log fitted on.
     rows_end_
         How readily rows of sessions without a valid set end; see ``valid.rows_end``.
-    plateau_rules_
-        What the verdict learnt; ``None`` where it is to be learnt from the log asked about.
+    club_verdict_
+        How often the log fitted on stands still; ``None`` where the log asked about is to say.
     climbing_
         What ``ahead`` learnt of the ladder, or ``None``.
     as_of_, rungs_
@@ -90,7 +90,7 @@ class Fitted(Protocol):
     comparable_: dict[str, int]
     athletes_: int
     rows_end_: float
-    plateau_rules_: PlateauRules | None
+    club_verdict_: ClubVerdict | None
     climbing_: Any
     as_of_: pd.Timestamp
     rungs_: tuple[str, ...]
@@ -259,8 +259,6 @@ class LogView:
             of the fit.
         HistoryError
             No set is dated before ``as_of``.
-        FitError
-            The verdict could not be learnt from the log.
         """
         return self.once(_rows, known_engine(engine), false_alarms_per_year, smallest_gain)
 
@@ -276,9 +274,9 @@ class LogView:
         return curve_table(facts, by_day)
 
     @property
-    def rules(self) -> PlateauRules:
-        """What the verdict learnt: with the model, else from the log of this view."""
-        return self.model.plateau_rules_ or self.once(_learn_rules)
+    def club_verdict(self) -> ClubVerdict:
+        """How often spells stand still: learnt with the model, else from the log of this view."""
+        return self.model.club_verdict_ or self.once(_learn_shares)
 
     @property
     def _today(self) -> int:
@@ -408,10 +406,8 @@ def _lapse(view: LogView, seed: int) -> pd.DataFrame:
     return lapse_chances(learnt.lapse, learnt.days, view.training_days, seed)
 
 
-def _learn_rules(view: LogView) -> PlateauRules:
-    return learn_plateaus(
-        view.growth, view.histories, tracked=view.tracked, seed=view.model.random_state
-    )
+def _learn_shares(view: LogView) -> ClubVerdict:
+    return learn_shares(view.histories)
 
 
 def _ordered(view: LogView, engine: Engine) -> tuple[pd.DataFrame, Array]:
@@ -485,9 +481,7 @@ def _verdicts(view: LogView, false_alarms: float, smallest_gain: float | None) -
     """The verdict on every spell under way, with what changed in the log beside it."""
     table = verdicts(
         view.histories,
-        view.tracked,
-        view.growth,
-        view.rules,
+        view.club_verdict,
         false_alarms_per_year=false_alarms,
         smallest_gain=smallest_gain,
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import json
+import warnings
 import zlib
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
@@ -18,6 +19,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from forecast import words
 from forecast.charts import fragment, packed_script
+from forecast.errors import ForecastWarning, MissingExtraError
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +61,7 @@ class Figure:
         }
         params = [
             {**param, "value": {who: param["value"][who] for who in values}}
-            if param["name"] == "tops"
+            if param["name"] == "ends"
             else {**param, "value": next(iter(values))}
             for param in self.spec.get("params", [])
         ]
@@ -269,10 +271,14 @@ def pack(spec: dict[str, Any]) -> str:
     return base64.b64encode(zlib.compress(packed)).decode("ascii")
 
 
-@cache
 def _packed_script() -> str:
-    """Return the code that draws, packed to a third; the page unpacks it."""
-    return base64.b64encode(packed_script()).decode("ascii")
+    """Return the code that draws, packed to a third; empty, with a warning, where it is missing."""
+    try:
+        return base64.b64encode(packed_script()).decode("ascii")
+    except MissingExtraError as missing:
+        message = f"{words.page_text('no_charts')} {missing}"
+        warnings.warn(message, ForecastWarning, stacklevel=2)
+        return ""
 
 
 def render(template: str, *, title: str, figures: Iterable[Figure], **values: object) -> str:

@@ -1,5 +1,7 @@
 """Invented cohorts: laws of progress, attendance, sets as a coach writes them, and the truth."""
 
+from forecast.simulate.careers import Careers, invent_careers
+from forecast.simulate.careers_notes import AT_TARGET, BY_CHOICE, FAILED, UNKNOWN
 from forecast.simulate.cohort import (
     LADDER_FILE,
     Setting,
@@ -10,16 +12,22 @@ from forecast.simulate.cohort import (
 from forecast.simulate.laws import GRACE_DAYS, LAWS, MAX_LOST, Cells, Law, State, law_class
 
 __all__ = [
+    "AT_TARGET",
+    "BY_CHOICE",
+    "FAILED",
     "GRACE_DAYS",
     "LADDER_FILE",
     "LAWS",
     "MAX_LOST",
+    "UNKNOWN",
+    "Careers",
     "Cells",
     "Law",
     "Setting",
     "SimulatedCohort",
     "State",
     "default_ladder",
+    "invent_careers",
     "law_class",
     "simulate_cohort",
 ]

@@ -39,6 +39,7 @@ STOP = (
 PAGES: Mapping[str, str] = {
     "as_of": "from everything logged before {day}",
     "no_script": "The charts need JavaScript; the words and tables say the same without it.",
+    "no_charts": "Written without charts; the words and tables say the same.",
     "no_drawing": "The charts can't be drawn here (a browser from before 2023, or the file "
     "{file} is not beside this page); the words and tables say the same.",
     # the coach's page

@@ -9,7 +9,7 @@ import pytest
 
 from forecast.ahead import fallbacks, ladder_ahead, retests, what_if
 from forecast.ahead.ladder import MOST_DRAWS, MOST_PATHS, settings_of
-from forecast.ahead.result import check_horizon, check_rate, check_rates
+from forecast.ahead.tables import check_horizon, check_rate, check_rates
 from forecast.errors import ForecastError, HistoryError, LogError, NotFittedError
 from forecast.model import ReadinessForecaster
 

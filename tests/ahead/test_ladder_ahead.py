@@ -8,15 +8,16 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from forecast.readiness.result import CURVE_COLUMNS, SUMMARY_COLUMNS
 
 from forecast.ahead import ladder_ahead
-from forecast.ahead.ground import draw_shared
-from forecast.ahead.result import chances_by_day
 from forecast.ahead.standing import Rhythm
+from forecast.ahead.tables import chances_by_day
 from forecast.ahead.walk import chain, walk
 from forecast.errors import ForecastError, NotFittedError
+from forecast.growth import draw_shared
 from forecast.model import ReadinessForecaster
+from forecast.readiness import CURVE_COLUMNS
+from forecast.row import SUMMARY_COLUMNS
 
 HORIZON = 120
 
@@ -138,10 +139,11 @@ def test_margin_and_pace_are_carried_to_the_next_rung(ground, walked):
         if len(plan.needs[r]) == 1 and standing.under_way[a, plan.needs[r][0]]
     ]
     assert len(pairs) >= 3
-    spells = np.sort(
-        [place.place[standing.spell[a, r]] for a, r in np.argwhere(standing.under_way)]
-    )
-    shared = draw_shared(place, settings, spells)
+    spells = np.sort(standing.spell[standing.under_way])
+    shared = draw_shared(
+        place.model, place.tracked, standing.athletes, spells,
+        paths=settings.paths, draws=settings.draws, seed=settings.seed,
+    )  # fmt: skip
     for a, before, after in pairs:
         over = none.end_level[a, before] - place.climbing.margin
         moved = margin.start_level[a, after] - none.start_level[a, after]
@@ -150,7 +152,7 @@ def test_margin_and_pace_are_carried_to_the_next_rung(ground, walked):
         assert (same | (np.abs(moved) < 1e-6)).all()
         assert same.mean() > 0.5
         faster = pace.start_gain[a, after] - none.start_gain[a, after]
-        spell = np.searchsorted(spells, place.place[standing.spell[a, before]])
+        spell = np.searchsorted(spells, standing.spell[a, before])
         own = shared.open_state[spell, :, 2] - shared.rung[:, before, 2] - shared.athlete[a, :, 2]
         np.testing.assert_allclose(faster, 0.5 * own, atol=1e-6)
 

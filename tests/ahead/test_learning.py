@@ -11,10 +11,8 @@ from scipy.stats import betabinom, binom, norm
 from scipy.stats import t as student
 from statsmodels.regression.linear_model import GLS
 
-from forecast.ahead.climbing import regress_spells, spread_of_logits
-from forecast.ahead.duration import match_quantiles
 from forecast.ahead.going_back import upper_tail
-from forecast.ahead.times import (
+from forecast.ahead.learning import (
     LEVELS,
     RungTimes,
     Times,
@@ -23,7 +21,10 @@ from forecast.ahead.times import (
     normal_scores,
     order_left,
     rung_days,
+    spread_of_logits,
 )
+from forecast.ahead.walk import match_quantiles
+from forecast.growth.athletes import regress_spells
 
 
 def planted_spells(rng, athletes, each, slope):

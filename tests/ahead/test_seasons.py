@@ -7,9 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from forecast.ahead.duration import SEASONS, at_season
 from forecast.ahead.ladder import look_up, settings_of
-from forecast.ahead.walk import walk
+from forecast.ahead.walk import SEASONS, at_season, walk
 from forecast.log import YEAR_DAYS
 
 

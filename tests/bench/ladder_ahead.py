@@ -33,7 +33,7 @@ import pandas as pd
 
 from forecast.ahead.ground import Settings
 from forecast.ahead.ladder import look_up, settings_of
-from forecast.ahead.result import chances_by_day
+from forecast.ahead.tables import chances_by_day
 from forecast.ahead.walk import walk
 from forecast.model import ReadinessForecaster
 from forecast.simulate import LAWS, SimulatedCohort, simulate_cohort

@@ -34,6 +34,10 @@ sys.path[:0] = [str(_ROOT), str(_ROOT / "tests")]
 import numpy as np
 import pandas as pd
 import ruptures
+from forecast.plateau.alarms import enough_record
+from forecast.plateau.onset import date_onset
+from forecast.plateau.progress import progress_goes_on, smallest_gain_at
+from forecast.plateau.traces import steps, years_of_training
 from reference.control_charts import cusum
 from reference.informed import _rounds, _steps, _visible
 from reference.likelihood import session_likelihood
@@ -44,10 +48,6 @@ from forecast.growth import fit_growth_model, motion_of, track
 from forecast.histories import Histories, build_histories
 from forecast.log import TrainingLog
 from forecast.plateau import Traces, limits_for, rules_from, traces_of
-from forecast.plateau.alarms import enough_record
-from forecast.plateau.onset import date_onset
-from forecast.plateau.progress import progress_goes_on, smallest_gain_at
-from forecast.plateau.traces import steps, years_of_training
 from forecast.simulate import LAWS, SimulatedCohort, simulate_cohort
 
 SETTINGS = (0.05, 0.1, 0.2, 0.5, 1.0)

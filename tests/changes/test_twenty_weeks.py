@@ -12,6 +12,8 @@ from forecast.changes import Changes, changes, snapshot
 from forecast.histories import build_histories
 from forecast.model import ReadinessForecaster
 
+pytestmark = pytest.mark.nightly
+
 SEED = 11
 STRUCK = {"stall": {"flat", "slipping"}, "layoff": {"away"}, "pain": {"pain"}, "left": {"left"}}
 """The words that name a planted event."""

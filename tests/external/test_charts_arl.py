@@ -15,7 +15,8 @@ from reference.control_charts import (
 )
 
 from forecast.errors import ForecastError
-from forecast.growth import Motion, Sites, measure_gain
+from forecast.growth import Motion, measure_gain
+from forecast.growth.lately import Sites
 
 SHIFTS = [0.0, 0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0]
 

@@ -11,14 +11,14 @@ from scipy.stats import norm
 from unfitted_club import at_the_priors, histories_of, rows_of
 
 from forecast.errors import FitError
-from forecast.growth import build_panel, engine
+from forecast.growth import engine
 from forecast.growth import fitting as fit
 from forecast.growth.engine import session_gaps
 from forecast.growth.filtering import GRID, SPREAD, athlete_scatter, forward_pass
 from forecast.growth.fitting import PRIORS, STRUCTURE, prior_constants
 from forecast.growth.forecasting import SPELL_SPREAD, constants_draws
 from forecast.growth.motion import stretches
-from forecast.growth.panel import take_spells
+from forecast.growth.panel import build_panel, take_spells
 
 
 @pytest.fixture(scope="module")

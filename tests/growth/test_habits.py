@@ -10,7 +10,7 @@ from scipy.optimize import minimize, minimize_scalar
 from scipy.special import expit, logit
 from unfitted_club import histories_of, rows_of
 
-from forecast.growth import build_panel
+from forecast.growth.panel import build_panel
 from forecast.growth.passage import (
     MAX_SETS,
     MEMORY_SESSIONS,

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from unfitted_club import ROWS, histories_of, rows_of
 
-from forecast.growth import build_panel
 from forecast.growth.forecasting import recent_gaps
 from forecast.growth.panel import (
     QUICKENING,
+    build_panel,
     latest_spells,
     log_slope,
     rescaled,

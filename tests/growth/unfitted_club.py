@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from forecast.growth import GrowthModel, build_panel
+from forecast.growth import GrowthModel
 from forecast.growth.engine import session_gaps, start_delays
 from forecast.growth.fitting import (
     CENTRE_MEAN,
@@ -15,6 +15,7 @@ from forecast.growth.fitting import (
     prior_constants,
 )
 from forecast.growth.forecasting import SPELL_SPREAD
+from forecast.growth.panel import build_panel
 from forecast.growth.passage import CohortHabits
 from forecast.growth.pooling import Pooled
 from forecast.histories import Histories, absence_law, build_histories, cohort_rhythm

@@ -6,6 +6,7 @@ import tempfile
 from pathlib import Path
 
 import pandas as pd
+import pytest
 from fuzzing import LADDER, TABLE
 from hypothesis import settings
 from hypothesis import strategies as st
@@ -13,6 +14,8 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
 from forecast.errors import ForecastError
 from forecast.log import read_log
+
+pytestmark = pytest.mark.nightly
 
 CELLS = st.one_of(
     st.sampled_from(

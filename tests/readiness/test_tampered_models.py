@@ -56,8 +56,8 @@ def weights(content):
     return hazard(content)["weights"]
 
 
-def traces(content):
-    return content["learnt"]["map"]["plateau_rules_"]["fields"]["reference"]["fields"]
+def club_verdict(content):
+    return content["learnt"]["map"]["club_verdict_"]["fields"]
 
 
 def growth_fit(content):
@@ -120,7 +120,7 @@ CHANGES = {
     "rungs lost": lambda c: c["learnt"]["map"]["rungs_"]["tuple"].pop(),
     "engines lost": lambda c: c["learnt"]["map"].pop("engines_"),
     "engines a number": lambda c: c["learnt"]["map"].update(engines_=5),
-    "spells beyond": lambda c: traces(c)["length"]["array"].__setitem__(0, 10**6),
+    "shares beyond one": lambda c: club_verdict(c)["shares"]["array"].__setitem__(0, 2.0),
 }  # fmt: skip
 
 

@@ -133,6 +133,6 @@ def test_a_clone_is_unfitted_with_the_same_settings(small_model):
 
 def test_engines_alone_learn_no_states_and_forget_earlier_ones(small_log, small_cut):
     model = ReadinessForecaster(4, paths=8, draws=2)
-    model.plateau_rules_ = model.climbing_ = "of an earlier fit"
+    model.club_verdict_ = model.climbing_ = "of an earlier fit"
     model.fit_engines(small_log, small_cut)
-    assert model.plateau_rules_ is model.climbing_ is None
+    assert model.club_verdict_ is model.climbing_ is None

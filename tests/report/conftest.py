@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from collections.abc import Iterator
 from dataclasses import replace
@@ -43,7 +44,10 @@ def pages(awkward_log, small_model, small_cut, tmp_path_factory) -> dict[str, Pa
 def browser(tmp_path_factory) -> Iterator[object]:
     """A headless Chromium with a fresh profile that keeps its console and network logs."""
     if CHROMIUM is None or CHROMEDRIVER is None:
-        pytest.skip("needs chromium and chromedriver (Debian: chromium, chromium-driver)")
+        missing = "needs chromium and chromedriver (Debian: chromium, chromium-driver)"
+        if os.environ.get("BROWSER_REQUIRED"):
+            pytest.fail(f"BROWSER_REQUIRED is set, and this {missing}")
+        pytest.skip(missing)
     from selenium import webdriver
     from selenium.webdriver.chrome.options import Options
     from selenium.webdriver.chrome.service import Service
@@ -58,5 +62,6 @@ def browser(tmp_path_factory) -> Iterator[object]:
         options.add_argument(argument)
     options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
     driver = webdriver.Chrome(options=options, service=Service(CHROMEDRIVER))
+    driver.set_script_timeout(180)  # seconds: the machine may be busy
     yield driver
     driver.quit()

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from packed import texts_of
+from slow import day_and_night
 from tiny_clubs import CLUBS, as_csv
 
 import forecast as fc
@@ -41,6 +42,8 @@ SAID = {
     "three_athletes": {"clearing": NO_CURVE},
 }
 """What sections of some clubs must say beside what those of all clubs must."""
+BY_DAY = {"one_athlete", "nobody_cleared", "everything_cleared", "one_set"}
+"""Clubs of the day's tier; the others wait for the night."""
 OF_ALL = {"lapse": NO_LAPSE, "audit": NO_MARK, "roster": NO_ROSTER, "trust": "No backtest was run"}
 
 
@@ -111,7 +114,7 @@ def check_pages(paths: list[Path], name: str) -> None:
         assert re.search(sentence, section(pages["analyst.html"], slot))
 
 
-@pytest.mark.parametrize("name", CLUBS)
+@pytest.mark.parametrize("name", day_and_night(CLUBS, BY_DAY))
 def test_every_page_of_any_club_is_written(club_of, name, tmp_path):
     club = club_of(name)
     check_pages(write_report(club.view, out=tmp_path, club="Tiny club"), name)
@@ -120,7 +123,7 @@ def test_every_page_of_any_club_is_written(club_of, name, tmp_path):
 NUMBERS = ("level", "level_value", "gain_per_week", "p_next_session", "p_never_in_horizon")
 
 
-@pytest.mark.parametrize("name", CLUBS)
+@pytest.mark.parametrize("name", day_and_night(CLUBS, BY_DAY))
 def test_the_ladder_ahead_is_finite(club_of, name):
     club = club_of(name)
     ahead = club.view.ladder_ahead(target_date=club.view.as_of + pd.Timedelta(days=99))
@@ -140,7 +143,7 @@ def test_the_ladder_ahead_is_finite(club_of, name):
     assert (ahead.summary["level_value"] <= 1000 * ahead.summary["target"]).all()
 
 
-@pytest.mark.parametrize("name", CLUBS)
+@pytest.mark.parametrize("name", day_and_night(CLUBS, BY_DAY))
 def test_the_forecast_is_finite_and_never_falls(club_of, name):
     club = club_of(name)
     result = club.view.forecast()
@@ -153,7 +156,9 @@ def test_the_forecast_is_finite_and_never_falls(club_of, name):
     assert np.isfinite(known.to_numpy(dtype=float)).all()
 
 
-@pytest.mark.parametrize("name", ["everything_cleared", "all_cleared_at_once"])
+@pytest.mark.parametrize(
+    "name", day_and_night(["everything_cleared", "all_cleared_at_once"], BY_DAY)
+)
 def test_who_has_no_open_rung_reads_so(club_of, name, tmp_path):
     club = club_of(name)
     paths = {p.name: p for p in write_report(club.view, out=tmp_path, who=["athlete"])}

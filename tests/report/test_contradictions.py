@@ -17,6 +17,7 @@ from forecast.report.cards import athlete_cards
 from forecast.report.words import say_date, say_usual
 from packed import specs_of
 from rich.console import Console
+from slow import day_and_night
 
 import forecast as fc
 from forecast.commands import weeks_screen
@@ -199,7 +200,7 @@ def compare_charts(data, row, own: list[dict], club: list[dict]) -> None:
         assert points[0.5]["text"].endswith(say_date(row["date_mid"], data.as_of, range_weeks=wide))
 
 
-@pytest.mark.parametrize(("law", "seed"), CLUBS)
+@pytest.mark.parametrize(("law", "seed"), day_and_night(CLUBS, CLUBS[:2]))
 def test_a_simulated_club_is_told_one_thing(law, seed, with_sets):
     cohort = simulate_cohort(law, 2, seed=100 + seed, weeks=41, follow_up=0)
     log = with_pain(cohort.log, with_sets)

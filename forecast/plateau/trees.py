@@ -1,0 +1,137 @@
+"""The shipped trees: from figures to chances of climbing, flat and slipping, and to the gain.
+
+Trained by ``learn``; kept as plain arrays. The last three outputs are the 10, 50 and 90 % points of
+the gain a week, as ``asinh(gain / GAIN_UNIT)``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from functools import cache
+from importlib.resources import as_file, files
+
+import numpy as np
+from scipy.special import expit, logit
+from scipy.stats import norm
+
+from forecast.plateau.kernels import sum_of_trees
+from forecast.types import Array, Ints
+
+CLIMBING, FLAT, SLIPPING = 0, 1, 2
+FILE = "verdict.npz"
+GAIN_UNIT = 0.01
+EIGHTY = float(norm.ppf(0.9))
+FLOOR, YEAR = 0.005, 52.0
+SLIP = -0.005
+"""A true gain a week below this is slipping (judgement)."""
+LEAST_CHANCE = 1e-3
+"""No class is ever ruled out."""
+
+
+@dataclass(frozen=True, slots=True)
+class VerdictModel:
+    """Trees as arrays: T trees, N nodes in all.
+
+    Attributes
+    ----------
+    trees
+        (T, 2) place of each tree's root, and which of the six outputs it adds to: log weights of
+        climbing, flat and slipping, then the points of the gain.
+    links
+        (N, 3) figure looked at (-1 in a leaf) and, counted from the root, the nodes that follow
+        where it is up to the threshold, and where it is above.
+    threshold, value
+        (N,) what the figure is held to, and what a leaf adds.
+    base
+        (6,) what the outputs start from.
+    low, high
+        (F,) 0.5 and 99.5 % points of each figure among the careers.
+    most_outside
+        Share of figures outside these points that one career in a hundred has.
+    shares
+        (3,) shares of the classes among the careers.
+    settings, edges, limits
+        False alarms a year (K,), sessions a week that part the classes of attendance (G - 1,), and
+        the chance of no progress from which a flag goes up (K, G).
+    """
+
+    trees: Ints
+    links: Ints
+    threshold: Array
+    value: Array
+    base: Array
+    low: Array
+    high: Array
+    most_outside: Array
+    shares: Array
+    settings: Array
+    edges: Array
+    limits: Array
+
+    def outputs(self, figures: Array) -> Array:
+        """Return the six raw outputs (n, 6) of figures (n, F)."""
+        out = np.tile(self.base, (len(figures), 1))
+        rows = np.ascontiguousarray(figures, dtype=np.float64)
+        sum_of_trees(rows, self.trees, self.links, self.threshold, self.value, out)
+        return out
+
+    def outside(self, figures: Array) -> Array:
+        """Return the share of figures outside the careers' usual range, (n,)."""
+        return np.asarray(((figures < self.low) | (figures > self.high)).mean(axis=1))
+
+
+def chances_of(outputs: Array) -> Array:
+    """Chances of climbing, flat and slipping (n, 3), adding to 1."""
+    raw = outputs[:, :3] - outputs[:, :3].max(axis=1, keepdims=True)
+    chances = np.exp(raw)
+    return bounded(chances / chances.sum(axis=1, keepdims=True))
+
+
+def bounded(chances: Array) -> Array:
+    """Return chances of which none is quite 0, adding to 1."""
+    chances = np.maximum(chances, LEAST_CHANCE)
+    return np.asarray(chances / chances.sum(axis=1, keepdims=True))
+
+
+def gains_of(outputs: Array) -> Array:
+    """Gain a week: 10, 50 and 90 % points (n, 3)."""
+    return GAIN_UNIT * np.sinh(np.sort(outputs[:, 3:6], axis=1))
+
+
+def smallest_gain_at(level: Array, smallest_gain: float | None = None) -> Array:
+    """Return the smallest gain that matters at some levels (0 is the target), per week.
+
+    ``smallest_gain`` is one figure for all, or ``None`` for the gain that takes a year to the
+    target, and half a per cent a week where that is more.
+    """
+    if smallest_gain is not None:
+        return np.full(np.shape(level), float(smallest_gain))
+    return np.maximum(FLOOR, -np.asarray(level) / YEAR)
+
+
+def moved_chances(chances: Array, gains: Array, usual: Array, asked: Array) -> Array:
+    """Return the chances where another gain than the usual is the smallest that matters, (n, 3).
+
+    Chances of no progress move as the range of the gain says, on the scale of log odds; slipping
+    stays what it is.
+    """
+    low, middle, high = np.arcsinh(gains / GAIN_UNIT).T
+
+    def below(gain: Array) -> Array:
+        at = np.arcsinh(gain / GAIN_UNIT) - middle
+        spread = np.where(at < 0, middle - low, high - middle) / EIGHTY
+        return np.clip(norm.cdf(at / np.maximum(spread, 1e-6)), 1e-4, 1.0 - 1e-4)
+
+    stuck = np.clip(1.0 - chances[:, CLIMBING], 1e-6, 1.0 - 1e-6)
+    moved = expit(logit(stuck) + logit(below(asked)) - logit(below(usual)))
+    slipping = np.minimum(chances[:, SLIPPING], moved)
+    return bounded(np.column_stack([1.0 - moved, moved - slipping, slipping]))
+
+
+@cache
+def read_verdict() -> VerdictModel:
+    """Return the shipped trees."""
+    with as_file(files("forecast.plateau") / FILE) as path, np.load(path) as kept:
+        arrays = {f.name: kept[f.name] for f in fields(VerdictModel)}
+    whole = {name: a.astype(np.int64) for name, a in arrays.items() if a.dtype.kind in "iu"}
+    return VerdictModel(**{**arrays, **whole})
