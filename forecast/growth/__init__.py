@@ -19,24 +19,16 @@ from forecast.growth.engine import (
 from forecast.growth.fitting import PRIORS, GrowthConstants, GrowthFit
 from forecast.growth.forecasting import (
     GrowthForecast,
+    chance_met,
     forecast_landmarks,
     forecast_open,
     forecast_untried,
+    gain_ahead,
     level_and_gain,
     pace_effects,
     targets_at,
     trained_lately,
     usual_gaps,
-)
-from forecast.growth.lately import (
-    BREAK_SD,
-    CUT,
-    Motion,
-    chance_met,
-    gain_ahead,
-    measure_gain,
-    motion_of,
-    session_sites,
 )
 from forecast.growth.motion import Clock, propagate
 from forecast.growth.panel import (
@@ -65,8 +57,6 @@ from forecast.growth.passage import (
 from forecast.growth.pooling import Pooled
 
 __all__ = [
-    "BREAK_SD",
-    "CUT",
     "PRIORS",
     "Climb",
     "Clock",
@@ -77,7 +67,6 @@ __all__ = [
     "GrowthForecast",
     "GrowthModel",
     "Habits",
-    "Motion",
     "Panel",
     "Pooled",
     "SharedDraws",
@@ -97,8 +86,6 @@ __all__ = [
     "gain_ahead",
     "level_and_gain",
     "log_slope",
-    "measure_gain",
-    "motion_of",
     "outlook",
     "own_paces",
     "pace_effects",
@@ -107,7 +94,6 @@ __all__ = [
     "regress_tracked",
     "rounding_units",
     "rung_marks",
-    "session_sites",
     "simulate_days",
     "states_table",
     "targets_at",

@@ -44,6 +44,7 @@ from forecast.growth.passage import (
     Simulation,
     Targets,
     athlete_habits,
+    expected_to_meet,
     meeting_shift,
     simulate_passage,
     untried_habits,
@@ -451,3 +452,29 @@ def pace_effects(model: GrowthModel, forecast: GrowthForecast) -> tuple[Array, A
     """
     effects = model.fit.pooled.rung_effects
     return forecast.athlete_effect[:, 1:].sum(axis=1), effects[:, 1:].sum(axis=1)
+
+
+def chance_met(model: GrowthModel, tracked: Tracked, at: Ints) -> Array:
+    """Return the chance that sessions ``at`` (n,) meet the criterion, as seen before each, (n,)."""
+    return expected_to_meet(tracked.panel, model.fit.constants.noise, tracked.filtered)[at]
+
+
+def gain_ahead(
+    model: GrowthModel, mean: Array, done: Array, day: Array, rate: Array, weeks: float = 6.0
+) -> Array:
+    """Return the gain a calendar week that is expected over the coming weeks, (T,).
+
+    ``mean`` (T, 3) is level, swing and pace at the cut, on day number ``day``, after ``done``
+    sessions, at ``rate`` sessions a week lately.
+    """
+    constants = model.fit.constants
+    dose = constants.clock.ahead(np.full(len(mean), weeks), done, day, rate)
+    alpha = constants.dynamics.alpha
+    later = mean[:, 0] + mean[:, 2] * dose + mean[:, 1] * -np.expm1(-alpha * dose) / alpha
+    now, then = (log_level(model, latent)[0] for latent in (mean[:, 0], later))
+    return np.asarray((then - now) / weeks)
+
+
+def log_level(model: GrowthModel, latent: Array) -> tuple[Array, Array]:
+    """Return log(value / target) at latent positions, and its change for a step of one there."""
+    return to_log(latent, model.linear), log_slope(latent, model.linear)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-import pandas as pd
 import pytest
 import ruptures
 from reference.control_charts import (
@@ -15,8 +14,6 @@ from reference.control_charts import (
 )
 
 from forecast.errors import ForecastError
-from forecast.growth import Motion, measure_gain
-from forecast.growth.lately import Sites
 
 SHIFTS = [0.0, 0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0]
 
@@ -141,43 +138,3 @@ def test_nile_has_its_shift_in_1898(load):
     start = flow[:20]
     over = cusum((start.mean() - flow[20:]) / start.std(ddof=1), 0.5) > 5.0
     assert 1898 < 1871 + 20 + over.argmax() <= 1906
-
-
-def late_and_early_gain(table, who, when, value, unit):
-    """Measured gain of each series at its end and early on, per unit of time.
-
-    ``unit`` is how many "weeks" a unit of time counts, so that six of them are some points.
-    """
-    series = [part.sort_values(when) for _, part in table.groupby(who)]
-    late, early = [], []
-    for part in series:
-        level = np.log(part[value].to_numpy(dtype=float))
-        clock = unit * (part[when] - part[when].iloc[0]).to_numpy(dtype=float)
-        still = np.zeros(len(level))
-        sites = Sites(
-            number=np.arange(len(level)), clock=clock, rest=np.diff(clock, prepend=0.0),
-            excess=still, level=level, var=still + 1e-3, scatter=still + 1.0, surprise=still,
-        )  # fmt: skip
-        measure = measure_gain(sites, Motion(bend=0.03, wiggle=0.01), np.arange(len(level)))
-        gain = measure.gain(level) * unit
-        late.append(gain[-1])
-        early.append(gain[len(gain) // 3])
-    return np.array(late), np.array(early)
-
-
-def test_tree_growth_flattens_and_pig_growth_does_not(load):
-    # Open tables as plain yes and no cases: Orange and Loblolly slow down late, pigs in dietox gain
-    # all through weeks 1 to 12 and cracks in Fatigue ever more quickly.
-    orange = load("datasets", "Orange").assign(years=lambda d: d["age"] / 365.25)
-    end, early = late_and_early_gain(orange, "Tree", "years", "circumference", 5.0)
-    assert (end < 0.5 * early).all()
-    loblolly = load("datasets", "Loblolly")
-    end, early = late_and_early_gain(loblolly, "Seed", "age", "height", 1.0)
-    assert (end < 0.3 * early).all()
-    pigs = load("geepack", "dietox").dropna(subset=["Weight"])
-    pigs = pigs[pigs.groupby("Pig")["Time"].transform("size") >= 10]
-    end, _ = late_and_early_gain(pigs.astype({"Pig": "int64"}), "Pig", "Time", "Weight", 1.0)
-    assert (end > 0.02).all(), pd.Series(end).describe()
-    cracks = load("nlme", "Fatigue").assign(steps=lambda d: 100 * d["cycles"])
-    end, early = late_and_early_gain(cracks, "Path", "steps", "relLength", 2.0)
-    assert (end > early).all(), pd.Series(end - early).describe()
