@@ -5,8 +5,7 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from forecast.histories import build_histories
-from forecast.histories.pain import PAIN, recent_pain
+from forecast.histories import PAIN, build_histories, recent_pain
 from forecast.plateau import plateaus
 
 
