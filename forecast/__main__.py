@@ -28,7 +28,7 @@ COMMANDS = {
     "cleared.",
     "cohort": "Which rung holds people up, which is hard, and who stops; --out FILE.csv, a "
     "row a rung.",
-    "audit": "Are the pass marks right? What margins and the weeks after them say; --out FILE.csv.",
+    "audit": "Are the pass marks right? What another mark would do; --out FILE.csv, a row a step.",
     "report": "Write pages for coach, analyst and athletes, to mail or print; they load nothing.",
     "backtest": "Score the forecasts that would have been made at past dates against what came "
     "of them.",

@@ -32,7 +32,7 @@ def test_results_show_themselves_in_short(small_result, small_model, small_log, 
     results = (
         fc.cohort.bottlenecks(view),
         fc.cohort.pace_and_difficulty(view),
-        fc.cohort.criterion_audit(view.histories),
+        fc.cohort.criterion_audit(view),
         fc.cohort.time_to_clear(view.histories),
     )
     for result in results:

@@ -86,7 +86,8 @@ def open_at(histories: Histories) -> pd.DataFrame:
 
 def lapse_weeks_of(model: Any | None) -> float:
     """Return the weeks of the model's own lapse rule; the usual ones where it has none."""
-    return float(getattr(model, "lapse_weeks", DEFAULT_LAPSE_WEEKS))
+    own = {} if model is None else model.get_params()
+    return float(own.get("lapse_weeks", DEFAULT_LAPSE_WEEKS))
 
 
 def outcomes_after(

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 
-from forecast.backtest.resample import cluster_multiplicities, percentile_range, resampled_means
 from forecast.backtest.scores import (
     CensoringCurve,
     auc_at,
@@ -15,7 +15,10 @@ from forecast.backtest.scores import (
     censoring_curve,
     coverage,
     crps_from_curve,
+    curve_at,
+    d_calibration,
     log_score,
+    pit,
     uno_c,
     weeks_at,
 )
@@ -25,6 +28,7 @@ from forecast.types import Array, Flags
 BRIER_WEEKS = (4, 8, 12, 26)
 COVERAGE_LEVELS = (0.5, 0.8, 0.95)
 AUC_WEEK = 12
+BINS = 10
 KEYS = ["as_of", "athlete", "rung"]
 BETTER: dict[str, str] = {
     "crps_weeks": "lower",
@@ -111,15 +115,13 @@ def score_curves(curve: Array, cases: Cases, use: Flags) -> Scored:
         parts[f"coverage_{round(100 * level)}"] = (inside.covered, inside.weight)
     width = np.minimum(weeks_at(p, 0.9), horizon) - np.minimum(weeks_at(p, 0.1), horizon)
     parts["width_80_weeks"] = (width, one)
-    value = {name: _mean(v, w) for name, (v, w) in parts.items()}
+    value = {
+        name: float((v * w).sum() / w.sum()) if w.sum() > 0 else float("nan")
+        for name, (v, w) in parts.items()
+    }
     resampled = {name: resampled_means(v, times, w) for name, (v, w) in parts.items()}
     _add_discrimination(value, resampled, p, weeks, cleared, times, cases)
     return Scored(value, resampled, len(p))
-
-
-def _mean(value: Array, weight: Array) -> float:
-    total = weight.sum()
-    return float((value * weight).sum() / total) if total > 0 else float("nan")
 
 
 def _add_discrimination(
@@ -194,3 +196,112 @@ def difference_table(curves: dict[str, Array], cases: Cases, level: float) -> pd
 
 def _answered(curve: Array) -> Flags:
     return np.asarray(np.isfinite(curve).all(axis=1))
+
+
+def calibration_table(curves: dict[str, Array], cases: Cases, seed: int) -> pd.DataFrame:
+    """Return one row a forecaster, check and bin.
+
+    ``check`` is ``pit`` (share of rows whose randomised PIT lies in low to high; 0.1 expected),
+    ``d_calibration`` (share of S(T) mass; 0.1 expected; ``p_value`` of the test, which takes rows
+    as independent) or ``reliability_W`` (rows whose chance to clear by week W lies in low to
+    high: ``expected`` is their mean chance, ``observed`` the share that did, weighted for those
+    lost before; ``n`` the rows). A bin without a row is left out.
+    """
+    rows: list[tuple[object, ...]] = []
+    for name, curve in curves.items():
+        use = np.isfinite(curve).all(axis=1)
+        p, weeks, cleared = curve[use], cases.weeks[use], cases.cleared[use]
+        if not len(p):
+            continue
+        value = pit(p, weeks, cleared=cleared, seed=seed)
+        counts = np.histogram(value, bins=BINS, range=(0, 1))[0]
+        rows += _even(name, "pit", counts / len(p), len(p), np.nan)
+        inside = cleared & (weeks <= p.shape[1])
+        answer = d_calibration(1 - np.minimum(curve_at(p, weeks), 1.0), inside, BINS)
+        rows += _even(name, "d_calibration", answer.mass / len(p), len(p), answer.p_value)
+        for week in BRIER_WEEKS:
+            if week <= cases.horizon:
+                rows += _reliability(name, p[:, week - 1], weeks, cleared, week, cases)
+    columns = ["forecaster", "check", "low", "high", "expected", "observed", "n", "p_value"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _even(name: str, check: str, share: Array, n: int, p_value: float) -> list[tuple[object, ...]]:
+    return [
+        (name, check, i / BINS, (i + 1) / BINS, 1 / BINS, float(share[i]), n, p_value)
+        for i in range(BINS)
+    ]
+
+
+def _reliability(
+    name: str, chance: Array, weeks: Array, cleared: Flags, week: int, cases: Cases
+) -> list[tuple[object, ...]]:
+    did = cleared & (weeks <= week)
+    known = did | (weeks > week)
+    moment = np.where(did, weeks, float(week))
+    g = np.where(did, cases.censoring.before(moment), cases.censoring.at(moment))
+    weight = np.divide(1.0, g, out=np.zeros_like(g), where=known)
+    bin_of = np.minimum((chance * BINS).astype(int), BINS - 1)
+    rows: list[tuple[object, ...]] = []
+    for i in range(BINS):
+        mine = (bin_of == i) & known
+        if mine.any():
+            w = weight[mine]
+            expected = float(np.average(chance[mine], weights=w))
+            observed = float(np.average(did[mine], weights=w))
+            low, high = i / BINS, (i + 1) / BINS
+            check = f"reliability_{week}"
+            rows.append((name, check, low, high, expected, observed, int(mine.sum()), np.nan))
+    return rows
+
+
+def check_resamples(n_resamples: int) -> None:
+    """Refuse a number of resamples that makes no sense, before any fit is made."""
+    if n_resamples < 1:
+        raise BacktestError(f"n_resamples = {n_resamples}; give one resample or more")
+
+
+def cluster_multiplicities(
+    clusters: ArrayLike, n_resamples: int = 500, *, seed: int | np.random.Generator = 0
+) -> Array:
+    """Draw clusters (athletes) with replacement; return how often each row then counts, (B, n).
+
+    Rows (n,) of one cluster share their count. Each resample draws as many clusters as there are,
+    so numbers of rows differ between resamples. Cluster bootstrap: C. Field, A. Welsh (2007), J. R.
+    Statist. Soc. B 69:369-390. Raises ``BacktestError`` if there are no rows or no resamples.
+    """
+    _, member = np.unique(np.asarray(clusters), return_inverse=True)
+    if not member.size or n_resamples < 1:
+        raise BacktestError("resampling needs one row or more and one resample or more")
+    k = int(member.max()) + 1
+    drawn = np.random.default_rng(seed).multinomial(k, np.full(k, 1 / k), size=n_resamples)
+    return drawn[:, member].astype(float)
+
+
+def resampled_means(values: ArrayLike, multiplicity: ArrayLike, weights: ArrayLike) -> Array:
+    """Weighted mean ``sum(w v) / sum(w)`` in each resample, shape (B,); NaN where w sums to 0."""
+    w = np.asarray(weights, float)
+    times = np.asarray(multiplicity, float)
+    total = times @ w
+    return np.divide(
+        times @ (w * np.asarray(values, float)),
+        total,
+        out=np.full(len(times), np.nan),
+        where=total > 0,
+    )
+
+
+def percentile_range(resampled: ArrayLike, level: float = 0.9) -> tuple[float, float]:
+    """Central ``level`` range of resampled values; NaN twice if none is known.
+
+    Resamples in which the score could not be formed (NaN) are left out. Raises ``BacktestError`` if
+    the level is not between 0 and 1.
+    """
+    if not 0 < level < 1:
+        raise BacktestError(f"level {level} must lie between 0 and 1")
+    values = np.asarray(resampled, float)
+    known = values[np.isfinite(values)]
+    if not known.size:
+        return float("nan"), float("nan")
+    low, high = np.quantile(known, [(1 - level) / 2, (1 + level) / 2])
+    return float(low), float(high)

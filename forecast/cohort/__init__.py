@@ -1,19 +1,22 @@
 """The analyst's questions: how the cohort moves, what holds it up, are the pass marks right."""
 
 from forecast.cohort.audit import CriterionAudit, criterion_audit
-from forecast.cohort.bottlenecks import Bottlenecks, bottlenecks
-from forecast.cohort.covariates import CovariateEffects, covariate_effects
-from forecast.cohort.effects import PaceAndDifficulty, pace_and_difficulty
-from forecast.cohort.lapse import (
-    LapseHazard,
+from forecast.cohort.covariates import CovariateEffects, clustered_cox, covariate_effects
+from forecast.cohort.curves import (
     LapseIncidence,
-    lapse_chance,
-    lapse_hazard,
+    TimeToClear,
     lapse_incidence,
+    time_to_clear,
+    weeks_of_others,
 )
-from forecast.cohort.others import weeks_of_others
-from forecast.cohort.records import as_histories
-from forecast.cohort.time_to_clear import TimeToClear, time_to_clear
+from forecast.cohort.lapse import LapseHazard, hazard_of, lapse_chance, lapse_hazard
+from forecast.cohort.records import as_histories, spell_times
+from forecast.cohort.rungs import (
+    Bottlenecks,
+    PaceAndDifficulty,
+    bottlenecks,
+    pace_and_difficulty,
+)
 
 __all__ = [
     "Bottlenecks",
@@ -25,12 +28,15 @@ __all__ = [
     "TimeToClear",
     "as_histories",
     "bottlenecks",
+    "clustered_cox",
     "covariate_effects",
     "criterion_audit",
+    "hazard_of",
     "lapse_chance",
     "lapse_hazard",
     "lapse_incidence",
     "pace_and_difficulty",
+    "spell_times",
     "time_to_clear",
     "weeks_of_others",
 ]

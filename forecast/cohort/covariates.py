@@ -19,6 +19,10 @@ MIN_CLEARED = 15
 MIN_ATHLETES = 10
 MAX_WORDS = 8
 """A text column with more different words than this is a name or a note, not a group."""
+COLUMNS = [
+    "column", "contrast", "unit", "hazard_ratio", "low", "high", "p_value", "p_holm", "spells",
+    "cleared", "athletes",
+]  # fmt: skip
 ENTRY_SHIFT = 1e-6
 """statsmodels takes a spell as at risk from entry <= t; it is so from just after its entry."""
 
@@ -35,8 +39,6 @@ class CovariateEffects(Shown):
         low, high, p_value, p_holm, spells, cleared, athletes``. Above 1: cleared sooner.
     skipped
         Columns not used, and why: ``column, reason``.
-    adjusted
-        Whether all columns stood in one regression.
     level
         Level of the intervals.
     n_left_out
@@ -45,7 +47,6 @@ class CovariateEffects(Shown):
 
     table: pd.DataFrame
     skipped: pd.DataFrame
-    adjusted: bool
     level: float
     n_left_out: int
 
@@ -59,10 +60,9 @@ class CovariateEffects(Shown):
         if self.table.empty:
             return f"No roster column could be looked at. {self._why_skipped()}".strip()
         clear = self.table[self.table["p_holm"] <= 1 - self.level]
-        how = "together in one regression" if self.adjusted else "one at a time"
         lines = [
-            f"{counted(len(self.table), 'effect')} looked at {how}, within rungs; with so many "
-            f"looks, p-values are adjusted (Holm): {len(clear)} stand out."
+            f"{counted(len(self.table), 'effect')} looked at one at a time, within rungs; with so "
+            f"many looks, p-values are adjusted (Holm): {len(clear)} stand out."
         ]
         for _, row in clear.iterrows():
             faster = "sooner" if row["hazard_ratio"] > 1 else "later"
@@ -86,7 +86,6 @@ def covariate_effects(
     columns: Sequence[str] | None = None,
     *,
     as_of: pd.Timestamp | str | None = None,
-    adjusted: bool = False,
     level: float = 0.9,
 ) -> CovariateEffects:
     """Relate roster columns to the hazard of clearing a rung.
@@ -99,9 +98,6 @@ def covariate_effects(
         Roster columns; all of them where left out.
     as_of
         Cut date for a log.
-    adjusted
-        Put all columns into one regression (athletes with any value missing are then left out),
-        instead of one at a time.
     level
         Level of the intervals.
 
@@ -121,48 +117,31 @@ def covariate_effects(
     check_level("level", level)
     histories = as_histories(records, as_of)
     roster = histories.roster
-    wanted = _wanted(roster, columns)
+    if roster.empty or len(roster.columns) == 0:
+        raise HistoryError("There is no roster; give one with read_log(..., roster=...).")
+    names = [str(name) for name in roster.columns]
+    wanted = [name for name in names if name != SINCE_COLUMN] if columns is None else list(columns)
+    for name in wanted:
+        if name not in names:
+            raise HistoryError(
+                f"{name!r} is not a column of the roster; it has: {', '.join(names)}."
+            )
     times = spell_times(histories)
     coded, skipped = _coded(roster, wanted)
-    blocks = [list(coded)] if adjusted and coded else [[name] for name in coded]
     parts = []
-    for block in blocks:
-        part, reason = _regress(times.table, {name: coded[name] for name in block}, level)
+    for name, design in coded.items():
+        part, reason = _regress(times.table, name, design, level)
         parts.append(part)
-        skipped += [(name, reason) for name in block if reason]
-    table = pd.concat(parts, ignore_index=True) if parts else _empty()
+        skipped += [(name, reason)] if reason else []
+    table = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=COLUMNS)
     if len(table):
         table["p_holm"] = multipletests(table["p_value"], method="holm")[1]
     return CovariateEffects(
-        table=table[list(_empty().columns)],
+        table=table[COLUMNS],
         skipped=pd.DataFrame(skipped, columns=["column", "reason"]),
-        adjusted=adjusted,
         level=level,
         n_left_out=len(times.left_out),
     )
-
-
-def _empty() -> pd.DataFrame:
-    return pd.DataFrame(
-        columns=[
-            "column", "contrast", "unit", "hazard_ratio", "low", "high", "p_value", "p_holm",
-            "spells", "cleared", "athletes",
-        ]
-    )  # fmt: skip
-
-
-def _wanted(roster: pd.DataFrame, columns: Sequence[str] | None) -> list[str]:
-    if roster.empty or len(roster.columns) == 0:
-        raise HistoryError("There is no roster; give one with read_log(..., roster=...).")
-    known = [str(name) for name in roster.columns]
-    if columns is None:
-        return [name for name in known if name != SINCE_COLUMN]
-    for name in columns:
-        if name not in known:
-            raise HistoryError(
-                f"{name!r} is not a column of the roster; it has: {', '.join(known)}."
-            )
-    return list(columns)
 
 
 def _coded(
@@ -199,27 +178,27 @@ def _coded(
 
 
 def _regress(
-    table: pd.DataFrame, coded: dict[str, pd.DataFrame], level: float
+    table: pd.DataFrame, name: str, design: pd.DataFrame, level: float
 ) -> tuple[pd.DataFrame, str]:
     """One Cox regression; an empty table and the reason where there is too little to go by."""
-    design = pd.concat(coded, axis=1).reindex(table["athlete"])
-    known = design.notna().all(axis=1).to_numpy()
-    rows, x = table[known], design[known].to_numpy(dtype=float)
+    by_spell = design.reindex(table["athlete"])
+    noted = by_spell.notna().all(axis=1).to_numpy()
+    rows, x = table[noted], by_spell[noted].to_numpy(dtype=float)
     cleared, athletes = int(rows["cleared"].sum()), rows["athlete_id"].nunique()
     if cleared < max(MIN_CLEARED, 5 * x.shape[1]) or athletes < MIN_ATHLETES:
-        return _empty(), (
+        return pd.DataFrame(columns=COLUMNS), (
             f"not enough data: {cleared} cleared spells of {athletes} athletes where it is known"
         )
     if np.linalg.matrix_rank(x - x.mean(axis=0)) < x.shape[1]:
-        return _empty(), "can't be told apart from other columns among these athletes"
+        return pd.DataFrame(columns=COLUMNS), "does not vary enough among these athletes"
     fit = clustered_cox(rows, x)
     z = float(norm.ppf((1 + level) / 2))
-    names = [(name, str(contrast)) for name, block in coded.items() for contrast in block.columns]
-    part = pd.DataFrame(
+    contrasts = [str(contrast) for contrast in design.columns]
+    effects = pd.DataFrame(
         {
-            "column": [name for name, _ in names],
-            "contrast": [contrast for _, contrast in names],
-            "unit": [contrast if "deviation" in contrast else "" for _, contrast in names],
+            "column": name,
+            "contrast": contrasts,
+            "unit": [text if "deviation" in text else "" for text in contrasts],
             "hazard_ratio": np.exp(fit.params),
             "low": np.exp(fit.params - z * fit.bse),
             "high": np.exp(fit.params + z * fit.bse),
@@ -230,7 +209,7 @@ def _regress(
             "athletes": athletes,
         }
     )
-    return part, ""
+    return effects, ""
 
 
 def clustered_cox(rows: pd.DataFrame, x: np.ndarray) -> PHRegResults:
@@ -242,8 +221,11 @@ def clustered_cox(rows: pd.DataFrame, x: np.ndarray) -> PHRegResults:
     """
     # statsmodels gives spells that were never at risk when another ended a missing residual, which
     # spoils the clustered errors; such spells say nothing about the coefficients either.
-    telling = _telling(rows)
-    rows, x = rows[telling], x[telling]
+    # Rungs nobody cleared have missing ends, and compare as false.
+    cleared_at = rows["exit"].where(rows["cleared"]).groupby(rows["rung_index"])
+    first, last = cleared_at.transform("min"), cleared_at.transform("max")
+    at_risk = ((rows["exit"] >= first) & (rows["entry"] < last)).to_numpy()
+    rows, x = rows[at_risk], x[at_risk]
     model = PHReg(
         # A rung cleared on its first day was still a moment at risk.
         np.maximum(rows["exit"].to_numpy(dtype=float), 2 * ENTRY_SHIFT),
@@ -260,11 +242,3 @@ def clustered_cox(rows: pd.DataFrame, x: np.ndarray) -> PHRegResults:
             "rungs were cleared. Leave it out."
         )
     return fit
-
-
-def _telling(rows: pd.DataFrame) -> np.ndarray:
-    """Spells at risk at some clearing on their rung."""
-    cleared_at = rows["exit"].where(rows["cleared"]).groupby(rows["rung_index"])
-    first, last = cleared_at.transform("min"), cleared_at.transform("max")
-    # Rungs nobody cleared have missing ends, and compare as false.
-    return ((rows["exit"] >= first) & (rows["entry"] < last)).to_numpy()

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from forecast.errors import HistoryError
-from forecast.histories import CLEARED, LAPSED, OPEN, PASSED_OVER, Histories, build_histories
+from forecast.histories import CLEARED, Histories, build_histories
 from forecast.ladder import Ladder
 from forecast.log import TrainingLog, as_day, checked_log, counted
 
@@ -39,10 +39,10 @@ class Shown:
 
     def _repr_html_(self) -> str:
         table = self.frame()
-        more = len(table) - HEAD_ROWS
-        rest = f"<p>and {counted(more, 'row')} more: .frame() has them all.</p>" if more > 0 else ""
-        said = "".join(f"<p>{escape(line)}</p>" for line in self.text.splitlines())
-        return said + table.head(HEAD_ROWS).to_html(index=False) + rest
+        beyond = len(table) - HEAD_ROWS
+        note = f"<p>and {counted(beyond, 'row')} more: .frame() has them all.</p>"
+        text = "".join(f"<p>{escape(line)}</p>" for line in self.text.splitlines())
+        return text + table.head(HEAD_ROWS).to_html(index=False) + (note if beyond > 0 else "")
 
 
 def as_histories(records: Records, as_of: pd.Timestamp | str | None = None) -> Histories:
@@ -78,17 +78,13 @@ class SpellTimes:
     table
         One row a spell that can be used: ``athlete, athlete_id, rung, rung_index, outcome``,
         ``entry`` (weeks from its beginning to when it came into the log, -1 where the log saw it
-        begin), ``exit``, ``cleared``, and the bounds ``lower``, ``upper`` of the clearing time
-        (upper infinite while not cleared), all in weeks.
+        begin), ``exit`` (weeks to its end) and ``cleared``.
     left_out
         Spells under way when the log began whose beginning nobody wrote down.
-    entered_late
-        Spells under way whose beginning the roster column ``on_rung_since`` gives.
     """
 
     table: pd.DataFrame
     left_out: pd.DataFrame
-    entered_late: int
 
 
 def spell_times(histories: Histories) -> SpellTimes:
@@ -108,16 +104,10 @@ def spell_times(histories: Histories) -> SpellTimes:
     table["entry"] = np.where(late, shift, -1.0)
     table["exit"] = spells["weeks"] + shift
     table["cleared"] = spells["outcome"] == CLEARED
-    last_seen = (spells["last_session"] - begin).dt.days / DAYS
-    # A rung cleared in its first session was cleared exactly then, as far as anyone can tell.
-    before = (spells["clear_lower"] + shift).fillna(table["exit"])
-    table["lower"] = np.where(table["cleared"], before, last_seen)
-    table["upper"] = np.where(table["cleared"], table["exit"], np.inf)
     seen = table["exit"] > table["entry"]
     return SpellTimes(
         table=table[kept & seen].reset_index(drop=True),
         left_out=spells.loc[~(kept & seen), ["athlete", "rung", "outcome"]].reset_index(drop=True),
-        entered_late=int((late & seen).sum()),
     )
 
 
@@ -172,9 +162,3 @@ def group_names(ladder: Ladder, by: str, groups: pd.Series) -> dict[Hashable, st
     if by == "rung":
         return {rung.key: rung.name for rung in ladder.rungs}
     return {group: str(group) for group in groups.dropna().unique()}
-
-
-def kinds_of_end(table: pd.DataFrame) -> pd.Series:
-    """What ended each spell, in words for ``cumulative_incidence``."""
-    words = {CLEARED: "cleared", LAPSED: "lapsed", PASSED_OVER: "passed_over", OPEN: "open"}
-    return table["outcome"].map(words)

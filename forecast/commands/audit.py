@@ -5,21 +5,28 @@ from __future__ import annotations
 from rich.console import Console
 
 from forecast import words
-from forecast.cohort import as_histories, criterion_audit
-from forecast.commands.common import OutFile, Read, print_table, reading
+from forecast.cohort import criterion_audit
+from forecast.commands.common import (
+    ModelFile,
+    OutFile,
+    Read,
+    Seed,
+    print_table,
+    reading,
+    viewing,
+)
 from forecast.log import counted
 
 
-@reading("fresh")
-def audit(read: Read, out: OutFile = None) -> None:
-    """Are the pass marks right? What margins and the weeks after them say; --out FILE.csv."""
+@reading()
+def audit(read: Read, seed: Seed = None, out: OutFile = None, model: ModelFile = None) -> None:
+    """Are the pass marks right? What another mark would do; --out FILE.csv, a row a step."""
     records = read()
-    histories = as_histories(records.log, records.as_of)
-    found = criterion_audit(histories)
+    with viewing(records, "Audit", saved=model, seed=seed) as view:
+        found = criterion_audit(view)
 
     def show(console: Console) -> None:
-        console.print(f"{records.name}: audit, as of {histories.as_of.date()}\n", style="bold")
+        console.print(f"{records.name}: audit, as of {view.as_of.date()}\n", style="bold")
         console.print(f"{found.text}\n\n{words.CAUTION}")
 
-    told = f"Audit of {counted(len(found.rungs) - 1, 'rung')}"
-    print_table(found.frame(), show, out, told)
+    print_table(found.frame(), show, out, f"Audit of {counted(len(found.rungs), 'step')}")

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
+from typing import Any
+
 import pandas as pd
 from rich.console import Console
 from rich.table import Table
@@ -56,7 +59,7 @@ def _rungs(table: pd.DataFrame) -> Table:
     for row in table.sort_values("weeks_per_clearing", ascending=False).to_dict("records"):
         shown.add_row(
             row["rung_name"], str(row["spells"]), str(row["cleared"]),
-            _number(row["weeks_per_clearing"]), _number(row["median_weeks"]),
+            _number(row["weeks_per_clearing"]), _half_by(row),
             _number(100 * row["flat_share"], " %"), _number(100 * row["lapse_share"], " %"),
         )  # fmt: skip
     return shown
@@ -64,3 +67,10 @@ def _rungs(table: pd.DataFrame) -> Table:
 
 def _number(value: float, unit: str = "") -> str:
     return "-" if pd.isna(value) else f"{value:.0f}{unit}"
+
+
+def _half_by(row: dict[Hashable, Any]) -> str:
+    """The week by which half had cleared; beyond the weeks watched where fewer than half had."""
+    if pd.isna(row["median_weeks"]) and not pd.isna(row["watched_weeks"]):
+        return f"> {row['watched_weeks']:.0f}"
+    return _number(row["median_weeks"])

@@ -1,19 +1,36 @@
 """Sets to sessions to spells: clearing, lapse, late entry and attendance."""
 
-from forecast.histories.absences import ABSENCE_DAYS, Absences, absence_law, weeks_until_back
 from forecast.histories.attendance import (
+    ABSENCE_DAYS,
     MEMORY,
     TABLE_SIZE,
+    Absences,
     CohortRhythm,
+    absence_law,
     cohort_rhythm,
     first_gap_table,
     gap_table,
     share_longer,
+    weeks_until_back,
 )
-from forecast.histories.histories import Histories, build_histories, cut_day
-from forecast.histories.pain import PAIN, PAIN_WEEKS, recent_pain
-from forecast.histories.sessions import build_sessions, day_number, running_count
-from forecast.histories.spells import CLEARED, DEFAULT_LAPSE_WEEKS, LAPSED, OPEN, PASSED_OVER
+from forecast.histories.histories import (
+    PAIN,
+    PAIN_WEEKS,
+    Histories,
+    build_histories,
+    cut_day,
+    recent_pain,
+)
+from forecast.histories.spells import (
+    CLEARED,
+    DEFAULT_LAPSE_WEEKS,
+    LAPSED,
+    OPEN,
+    PASSED_OVER,
+    build_sessions,
+    day_number,
+    running_count,
+)
 
 __all__ = [
     "ABSENCE_DAYS",

@@ -8,10 +8,20 @@ import numpy as np
 import pandas as pd
 
 from forecast.errors import HistoryError
-from forecast.histories.sessions import build_sessions, mark_counting_sets
-from forecast.histories.spells import DEFAULT_LAPSE_WEEKS, build_spells, lapse_days
+from forecast.histories.spells import (
+    DEFAULT_LAPSE_WEEKS,
+    build_sessions,
+    build_spells,
+    lapse_days,
+    mark_counting_sets,
+)
 from forecast.ladder import Ladder
 from forecast.log import TrainingLog, as_day, checked_log
+
+PAIN = 4.0
+"""From this pain on (0 to 10) a note is passed on, and dates are on hold (judgement)."""
+PAIN_WEEKS = 4.0
+"""For how long before the cut a note of pain counts (judgement)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,3 +188,13 @@ def _number(
     inside = joined[~later].astype({"spell": "int64", "session": "int64"})
     inside = inside.sort_values(["session", "set", "value"]).reset_index(drop=True)
     return inside, sessions, after
+
+
+def recent_pain(histories: Histories) -> pd.Series:
+    """Return the highest pain noted in the last four weeks by athlete; who noted none is left out.
+
+    Sets on rungs already cleared count in.
+    """
+    sets = pd.concat([histories.sets, histories.after_clearing])
+    late = sets["date"] >= histories.as_of - pd.Timedelta(weeks=PAIN_WEEKS)
+    return sets[late].groupby("athlete")["pain"].max().dropna()

@@ -215,7 +215,7 @@ def _lapse(data: ReportData) -> Found:
 
 
 def _audit(data: ReportData) -> Found:
-    return criterion_audit(data.histories).text, (), ()
+    return criterion_audit(data.view).text, (), ()
 
 
 def _covariates(data: ReportData) -> Found:

@@ -1,6 +1,12 @@
 """How long spells last: curves of the share still open, and what ends them."""
 
-from forecast.survival.curves import SurvivalCurve, kaplan_meier
+from forecast.survival.curves import (
+    IncidenceCurves,
+    OutsideCurveError,
+    SurvivalCurve,
+    cumulative_incidence,
+    kaplan_meier,
+)
 from forecast.survival.hazard import (
     HazardModel,
     fit_hazard,
@@ -9,11 +15,8 @@ from forecast.survival.hazard import (
     spread_over_days,
     stretch_edges,
 )
-from forecast.survival.incidence import IncidenceCurves, cumulative_incidence
 from forecast.survival.landmarks import cut_landmarks, landmark_features, training_landmarks
-from forecast.survival.risk_sets import OutsideCurveError
 from forecast.survival.trees import Trees, grow_trees
-from forecast.survival.turnbull import TurnbullCurve, turnbull
 
 __all__ = [
     "HazardModel",
@@ -21,7 +24,6 @@ __all__ = [
     "OutsideCurveError",
     "SurvivalCurve",
     "Trees",
-    "TurnbullCurve",
     "cumulative_incidence",
     "cut_landmarks",
     "fit_hazard",
@@ -33,5 +35,4 @@ __all__ = [
     "spread_over_days",
     "stretch_edges",
     "training_landmarks",
-    "turnbull",
 ]

@@ -1,59 +1,47 @@
-"""Kaplan-Meier curves: the share of spells still open by time, with late entry."""
+"""Curves of how long spells last: Kaplan-Meier, and cumulative incidence of what ends them.
+
+Spells are seen from just after ``entry`` up to and including ``exit``; late entry is allowed
+(Klein & Moeschberger 2003, section 4.6). Counts and the product-limit curve are statsmodels'
+``SurvfuncRight``; times carry the unit of the spells (weeks, here).
+"""
 
 from __future__ import annotations
 
 import math
+import warnings
+from collections.abc import Hashable
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy.stats import norm
+from statsmodels.duration.survfunc import SurvfuncRight
 
-from forecast.errors import FitError
-from forecast.survival.risk_sets import (
-    check_within,
-    observed_spells,
-    read_only,
-    risk_table,
-    warn_of_lost_start,
-)
-from forecast.types import Array
+from forecast.errors import FitError, FitWarning, ForecastError
+from forecast.types import Array, Ints
 
 BandKind = Literal["log-log", "log"]
+
+
+class OutsideCurveError(ForecastError):
+    """A curve was asked about a time it says nothing about; ask within its start and end."""
 
 
 @dataclass(frozen=True, slots=True)
 class SurvivalCurve:
     """A right-continuous step curve: share of spells still open just after each time.
 
-    The share is conditional on being open at ``start`` and is known up to ``end``; asked outside,
-    the curve refuses. Times carry the unit of the spells it was made from (weeks, here).
-
-    Attributes
-    ----------
-    time
-        Shape (m,), the distinct times of events, ascending.
-    survival
-        Shape (m,), the share still open, within [0, 1], never rising.
-    std_error
-        Shape (m,), Greenwood's standard error of ``survival``; missing once nobody is left.
-    cumulative_hazard, cumulative_hazard_std_error
-        Shape (m,), the Nelson-Aalen estimate and its standard error.
-    n_at_risk, n_events
-        Shape (m,), spells under observation just before each time, and ended at it.
-    start, end
-        The domain: the conditioning time, and the last time at which any spell was seen.
-    n_spells
-        Number of spells the curve is made from.
+    ``time`` (m,) are the distinct times of events; at each: ``survival``, Greenwood's ``std_error``
+    (missing once nobody is left), spells ``n_at_risk`` just before it and ``n_events`` at it. The
+    share is conditional on being open at ``start`` and known up to ``end``; asked outside, the
+    curve raises ``OutsideCurveError``. ``n_spells`` is how many spells it is made from.
     """
 
     time: Array
     survival: Array
     std_error: Array
-    cumulative_hazard: Array
-    cumulative_hazard_std_error: Array
     n_at_risk: Array
     n_events: Array
     start: float
@@ -61,16 +49,16 @@ class SurvivalCurve:
     n_spells: int
 
     def at(self, times: ArrayLike) -> Array:
-        """Share still open just after each of ``times``, or ``OutsideCurveError``."""
-        return self._look_up(times, "right")
+        """Share still open just after each of ``times``."""
+        return self._shares(times, "right")
 
     def just_before(self, times: ArrayLike) -> Array:
-        """Share still open just before each of ``times``: the left limit; errors as in ``at``."""
-        return self._look_up(times, "left")
+        """Share still open just before each of ``times``: the left limit."""
+        return self._shares(times, "left")
 
-    def _look_up(self, times: ArrayLike, side: Literal["left", "right"]) -> Array:
+    def _shares(self, times: ArrayLike, side: Literal["left", "right"]) -> Array:
         asked = np.asarray(times, dtype=float)
-        check_within(asked, self.start, self.end)
+        _check_within(asked, self.start, self.end)
         steps = np.concatenate([[1.0], self.survival])
         return steps[np.searchsorted(self.time, asked, side=side)]
 
@@ -81,34 +69,42 @@ class SurvivalCurve:
         not reached while anybody was watched, which means "later than ``end``", not "never".
         """
         _check_fraction("share", share)
-        return _first_at_or_below(self.time, self.survival, 1 - share)
+        return self._first_at_or_below(self.survival, 1 - share)
 
     def quantile_band(
         self, share: float, level: float = 0.95, kind: BandKind = "log-log"
     ) -> tuple[float, float]:
-        """Confidence limits of ``quantile(share)`` by inverting the pointwise ``band``.
+        """Limits of ``quantile(share)``: the ``band`` inverted (Brookmeyer & Crowley 1982).
 
-        Source: Brookmeyer & Crowley (1982), Biometrics 38:29. Either limit can be ``inf``, as for
-        ``quantile``; errors as in ``quantile`` and ``band``.
+        Source: Biometrics 38:29. Either limit can be ``inf``.
         """
         _check_fraction("share", share)
-        band = self.band(level, kind)
-        limits = (band[side].to_numpy() for side in ("low", "high"))
-        low, high = (_first_at_or_below(self.time, limit, 1 - share) for limit in limits)
-        return low, high
+        low, high = self.band(level, kind)[["low", "high"]].to_numpy().T
+        return self._first_at_or_below(low, 1 - share), self._first_at_or_below(high, 1 - share)
+
+    def _first_at_or_below(self, values: Array, mark: float) -> float:
+        # The tolerance keeps a product of fractions that equals the mark on its side of it.
+        below = np.flatnonzero(values <= mark + 1e-12)
+        return float(self.time[below[0]]) if below.size else math.inf
 
     def band(self, level: float = 0.95, kind: BandKind = "log-log") -> pd.DataFrame:
         """Pointwise confidence limits: ``time, survival, low, high``; missing once nobody is left.
 
         ``log-log`` works on log(-log S), stays within [0, 1] and is the better one in small
         samples; ``log`` works on log S and is cut at 1. Source: Kalbfleisch & Prentice (1980),
-        section 1.4; Borgan & Liestol (1990), Scand. J. Statist. 17:35. Raises ``FitError`` if
-        ``level`` is not strictly between 0 and 1, or ``kind`` is unknown.
+        section 1.4; Borgan & Liestol (1990), Scand. J. Statist. 17:35.
         """
         _check_fraction("level", level)
         if kind not in ("log-log", "log"):
             raise FitError(f"A band of kind {kind!r} is not known; use 'log-log' or 'log'.")
-        low, high = _band_limits(self.survival, self.std_error, norm.ppf((1 + level) / 2), kind)
+        inside = (self.survival > 0) & (self.survival < 1)
+        share = np.where(inside, self.survival, 0.5)
+        width = norm.ppf((1 + level) / 2) * np.where(inside, self.std_error, np.nan) / share
+        if kind == "log":
+            low, high = share * np.exp(-width), np.minimum(share * np.exp(width), 1.0)
+        else:
+            width = width / np.abs(np.log(share))
+            low, high = share ** np.exp(width), share ** np.exp(-width)
         return pd.DataFrame(
             {"time": self.time, "survival": self.survival, "low": low, "high": high}
         )
@@ -118,17 +114,16 @@ class SurvivalCurve:
 
         The area under the curve; the variance is the sum over event times of the squared area
         beyond the event times d / (n (n - d)). Source: Klein & Moeschberger (2003), eq. 4.5.1-2.
-        Raises ``OutsideCurveError`` if ``until`` is outside the domain.
         """
-        check_within(np.asarray(until, dtype=float), self.start, self.end)
+        _check_within(np.asarray(until, dtype=float), self.start, self.end)
         used = self.time <= until
         edges = np.concatenate([[self.start], self.time[used], [until]])
         areas = np.diff(edges) * np.concatenate([[1.0], self.survival[used]])
         beyond = np.cumsum(areas[::-1])[::-1][1:]
-        terms = _greenwood_terms(self.n_at_risk, self.n_events)[used]
-        # Once nobody is left nothing lies beyond, so the infinite term carries no weight.
-        variance = np.sum(beyond**2 * np.where(beyond > 0, terms, 0.0))
-        return float(areas.sum()), float(np.sqrt(variance))
+        n, ended = self.n_at_risk[used], self.n_events[used]
+        # Once nobody is left nothing lies beyond, so that time carries no weight.
+        terms = np.divide(ended, n * (n - ended), out=np.zeros(n.shape), where=n > ended)
+        return float(areas.sum()), float(np.sqrt(np.sum(beyond**2 * terms)))
 
     def frame(self) -> pd.DataFrame:
         """Return the curve as a table, one row an event time."""
@@ -139,8 +134,6 @@ class SurvivalCurve:
                 "n_events": self.n_events.astype(int),
                 "survival": self.survival,
                 "std_error": self.std_error,
-                "cumulative_hazard": self.cumulative_hazard,
-                "cumulative_hazard_std_error": self.cumulative_hazard_std_error,
             }
         )
 
@@ -155,108 +148,270 @@ def kaplan_meier(
     seen, or not yet seen, was no likelier to end than the others: a lapse is not such a thing, so
     use ``cumulative_incidence`` where spells lapse.
 
-    Parameters
-    ----------
-    entry
-        Shape (n,), when each spell came under observation; ``None`` when all are seen from 0.
-    exit
-        Shape (n,), when it ended or was last seen open; after ``entry``.
-    event
-        Shape (n,), whether it ended at ``exit`` (true) or was still open (false).
-    since
-        Estimate the curve conditional on being open at this time. With late entry this is the
-        way round a start where too few were watched.
-
-    Raises
-    ------
-    FitError
-        If lengths differ, there are no rows, a time or event cannot be used, an exit is not after
-        its entry, or nothing is seen after ``since``.
-
-    Warns
-    -----
-    FitWarning
-        If the few spells watched early all ended, so that the curve is 0 although others came
-        under observation later; or if for a while nobody was watched.
-
-    Notes
-    -----
-    Source: Kaplan & Meier (1958), JASA 53:457; Greenwood's variance, S^2 times the sum of
-    d / (n (n - d)); Nelson-Aalen, sum of d / n, variance sum of d / n^2 (Aalen 1978, Ann. Statist.
-    6:701). Late entry: Klein & Moeschberger (2003), section 4.6.
+    ``entry`` and ``exit`` (n,) say when each spell came under observation (``None``: all from 0)
+    and when it ended or was last seen open, ``event`` (n,) whether it ended. With ``since`` the
+    curve is conditional on being open then: with late entry, the way round a start where too few
+    were watched. Raises ``FitError`` where a time or event cannot be used; gives a ``FitWarning``
+    where all watched early ended before others came, or nobody was watched for a while. Source:
+    Kaplan & Meier (1958), JASA 53:457; Greenwood's variance.
 
     Examples
     --------
     >>> curve = kaplan_meier(None, [2, 3, 3, 5], [True, True, False, True])
-    >>> curve.at([0, 2, 4]).tolist()
+    >>> curve.at([0, 2, 4]).round(6).tolist()
     [1.0, 0.75, 0.5]
     """
-    spells = observed_spells(entry, exit, _event_flags(event), since)
-    table = risk_table(spells)
-    ended = table.n_events[:, 0]
-    warn_of_lost_start(spells, table)
-    survival = np.cumprod(1 - ended / table.n_at_risk)
-    with np.errstate(invalid="ignore"):  # 0 * inf where nobody is left: missing, on purpose
-        std_error = survival * np.sqrt(np.cumsum(_greenwood_terms(table.n_at_risk, ended)))
+    spells = _observed(entry, exit, _event_flags(event), since)
+    fit = _product_limit(spells)
     return SurvivalCurve(
-        time=read_only(table.time),
-        survival=read_only(survival),
-        std_error=read_only(std_error),
-        cumulative_hazard=read_only(np.cumsum(ended / table.n_at_risk)),
-        cumulative_hazard_std_error=read_only(np.sqrt(np.cumsum(ended / table.n_at_risk**2))),
-        n_at_risk=read_only(table.n_at_risk),
-        n_events=read_only(ended),
+        time=_read_only(fit.surv_times),
+        survival=_read_only(fit.surv_prob),
+        std_error=_read_only(fit.surv_prob_se),
+        n_at_risk=_read_only(fit.n_risk),
+        n_events=_read_only(fit.n_events),
         start=spells.start,
         end=float(spells.exit.max()),
         n_spells=spells.exit.size,
     )
 
 
-def _event_flags(event: ArrayLike) -> np.ndarray:
-    """Turn true/false or 1/0 into 1/0, refusing anything else."""
-    flags = np.asarray(event)
-    if flags.dtype != bool:
-        try:
-            numbers = flags.astype(float)
-        except (TypeError, ValueError) as problem:
-            raise FitError("Events must be true or false (or 1 or 0) for each spell.") from problem
-        strange = ~np.isin(numbers, (0.0, 1.0))
-        if strange.any():
-            at = int(np.flatnonzero(strange)[0])
+@dataclass(frozen=True, slots=True)
+class IncidenceCurves:
+    """Right-continuous step curves: the share ended by each kind of event up to each time.
+
+    ``incidence``, ``std_error`` and ``n_events`` (m, k) have a column for each of the sorted
+    ``kinds``; the rest is as in ``SurvivalCurve``. The shares and ``survival`` add up to 1.
+    """
+
+    kinds: tuple[Hashable, ...]
+    time: Array
+    incidence: Array
+    std_error: Array
+    survival: Array
+    n_at_risk: Array
+    n_events: Array
+    start: float
+    end: float
+
+    def at(self, times: ArrayLike) -> pd.DataFrame:
+        """Shares ended by each kind up to each of ``times`` (rows), or ``OutsideCurveError``."""
+        asked = np.atleast_1d(np.asarray(times, dtype=float))
+        _check_within(asked, self.start, self.end)
+        steps = np.vstack([np.zeros(len(self.kinds)), self.incidence])
+        rows = steps[np.searchsorted(self.time, asked, side="right")]
+        return pd.DataFrame(rows, index=pd.Index(asked, name="time"), columns=list(self.kinds))
+
+    def frame(self) -> pd.DataFrame:
+        """Return the curves as a long table: one row a time and kind."""
+        m, k = self.incidence.shape
+        return pd.DataFrame(
+            {
+                "time": np.repeat(self.time, k),
+                "kind": list(self.kinds) * m,
+                "n_at_risk": np.repeat(self.n_at_risk, k).astype(int),
+                "n_events": self.n_events.ravel().astype(int),
+                "incidence": self.incidence.ravel(),
+                "std_error": self.std_error.ravel(),
+                "survival": np.repeat(self.survival, k),
+            }
+        )
+
+
+def cumulative_incidence(
+    entry: ArrayLike | None,
+    exit: ArrayLike,
+    event_kind: ArrayLike,
+    *,
+    still_open: Hashable = "open",
+    since: float | None = None,
+) -> IncidenceCurves:
+    """Estimate the share of spells ended by each competing kind of event (Aalen-Johansen).
+
+    F_k(t) is the sum over event times s <= t of S(s-) d_k / n, with d_k ends of kind k among the
+    n watched just before s (entry < s <= exit) and S the Kaplan-Meier curve of all kinds pooled.
+    One minus a Kaplan-Meier curve that treats the other kinds as censored is larger: it is the
+    share in a world where nobody lapses, and only if lapsing has nothing to do with progress.
+
+    ``event_kind`` (n,) are labels of what ended each spell, ``still_open`` where nothing did; the
+    others, errors and warnings as in ``kaplan_meier``. Source: Aalen & Johansen (1978), Scand. J.
+    Statist. 5:141; standard error: delta method on the multinomial counts (Gaynor et al. 1993, JASA
+    88:400), which for a single kind is Greenwood's.
+
+    Examples
+    --------
+    >>> curves = cumulative_incidence(None, [1, 2, 3, 4], ["cleared", "lapsed", "cleared", "open"])
+    >>> curves.at([3])[["cleared", "lapsed"]].round(6).to_numpy().tolist()
+    [[0.5, 0.25]]
+    """
+    labels = pd.Series(np.asarray(event_kind))
+    if labels.isna().any():
+        at = int(np.flatnonzero(labels.isna())[0])
+        raise FitError(
+            f"The kind of event is missing at position {at}; write {still_open!r} for a spell "
+            "that was still open when last seen."
+        )
+    kinds = tuple(sorted(set(labels.unique()) - {still_open}))
+    if not kinds:
+        raise FitError("No spell ended in any way, so there is no incidence to estimate yet.")
+    codes = pd.Index(list(kinds)).get_indexer(labels).astype(np.int64) + 1
+    spells = _observed(entry, exit, codes, since)
+    fit = _product_limit(spells)
+    ended = spells.kind > 0
+    n_events = np.zeros((fit.surv_times.size, len(kinds)))
+    row = np.searchsorted(fit.surv_times, spells.exit[ended])
+    np.add.at(n_events, (row, spells.kind[ended] - 1), 1.0)
+    before = np.concatenate([[1.0], fit.surv_prob[:-1]])
+    at_risk = np.asarray(fit.n_risk, dtype=float)
+    incidence = np.cumsum(before[:, None] * n_events / at_risk[:, None], axis=0)
+    variance = _incidence_variance(at_risk[:, None], n_events, incidence, before[:, None])
+    return IncidenceCurves(
+        kinds=kinds,
+        time=_read_only(fit.surv_times),
+        incidence=_read_only(incidence),
+        std_error=_read_only(np.sqrt(variance)),
+        survival=_read_only(fit.surv_prob),
+        n_at_risk=_read_only(at_risk),
+        n_events=_read_only(n_events),
+        start=spells.start,
+        end=float(spells.exit.max()),
+    )
+
+
+def _incidence_variance(n: Array, n_events: Array, incidence: Array, before: Array) -> Array:
+    """Delta-method variance of each incidence at each time, shape (m, k).
+
+    The sum over s <= t of (F(t) - F(s))^2 d / (n (n - d)) - 2 (F(t) - F(s)) S(s-) d_k / n^2
+    + S(s-)^2 d_k (n - d_k) / n^3, with the square multiplied out so that every sum runs once.
+    """
+    ended = n_events.sum(axis=1, keepdims=True)
+    # Where all at risk ended, no curve rises any more, so F(t) - F(s) = 0 and the term is nothing.
+    pooled = np.divide(ended, n * (n - ended), out=np.zeros_like(n), where=n > ended)
+    cross = before * n_events / n**2
+    own = before**2 * n_events * (n - n_events) / n**3
+    squares = (
+        incidence**2 * np.cumsum(pooled, axis=0)
+        - 2 * incidence * np.cumsum(pooled * incidence, axis=0)
+        + np.cumsum(pooled * incidence**2, axis=0)
+    )
+    crosses = incidence * np.cumsum(cross, axis=0) - np.cumsum(cross * incidence, axis=0)
+    # Rounding in the multiplied-out square can leave a hair below zero.
+    return np.maximum(squares - 2 * crosses + np.cumsum(own, axis=0), 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class _Observed:
+    """Checked times of n spells (n,), those cut to what is seen after ``start``.
+
+    A spell under way from the origin has entry ``-inf``; ``kind`` is 0 where the spell was still
+    open at ``exit``, else 1, 2, ... for what ended it.
+    """
+
+    entry: Array
+    exit: Array
+    kind: Ints
+    start: float
+
+
+def _observed(
+    entry: ArrayLike | None, exit: ArrayLike, kind: Ints, since: float | None
+) -> _Observed:
+    leave = np.array(exit, dtype=float)
+    join = np.full(leave.shape, -np.inf) if entry is None else np.array(entry, dtype=float)
+    _check_times(join, leave, kind, late=entry is not None)
+    if since is not None:
+        kept = leave > since
+        if not kept.any():
             raise FitError(
-                f"Events must be true or false (or 1 or 0); position {at} holds {numbers[at]:g}."
+                f"Nothing is seen after {since:g}: the last exit is at {leave.max():g}. "
+                "Condition on an earlier time."
             )
-        flags = numbers
-    return flags.astype(np.int64)
+        join, leave, kind = np.maximum(join[kept], since), leave[kept], kind[kept]
+    start = max(float(join.min()), 0.0) if since is None else float(since)
+    return _Observed(entry=join, exit=leave, kind=kind.astype(np.int64), start=start)
 
 
-def _greenwood_terms(n_at_risk: Array, ended: Array) -> Array:
-    """Give d / (n (n - d)), infinite where everybody at risk ended."""
-    left = n_at_risk - ended
-    return np.divide(ended, n_at_risk * left, out=np.full(left.shape, np.inf), where=left > 0)
+def _check_times(join: Array, leave: Array, kind: NDArray, *, late: bool) -> None:
+    """Refuse times that cannot be those of spells, naming the first offender."""
+    if leave.ndim != 1 or join.shape != leave.shape or kind.shape != leave.shape:
+        raise FitError(
+            f"Entry, exit and event need one value a spell, got shapes {join.shape}, "
+            f"{leave.shape} and {kind.shape}."
+        )
+    if leave.size == 0:
+        raise FitError("There are no spells to make a curve from; check the selection of rows.")
+    unusable = ~np.isfinite(leave) | (leave < 0) | (late & ~np.isfinite(join))
+    for wrong, sentence in (
+        (unusable, "have a missing, infinite or negative time"),
+        (join >= leave, "end no later than they come under observation"),
+    ):
+        if wrong.any():
+            at = int(np.flatnonzero(wrong)[0])
+            raise FitError(
+                f"{wrong.sum()} spells {sentence}; the first is at position {at} with entry "
+                f"{join[at]:g} and exit {leave[at]:g}. Correct or drop them."
+            )
 
 
-def _band_limits(
-    survival: Array, std_error: Array, z: float, kind: BandKind
-) -> tuple[Array, Array]:
-    """Pointwise limits on the chosen scale; missing where nobody is left."""
-    inside = (survival > 0) & (survival < 1)
-    share = np.where(inside, survival, 0.5)
-    relative = np.where(inside, std_error, np.nan) / share
-    if kind == "log":
-        return share * np.exp(-z * relative), np.minimum(share * np.exp(z * relative), 1.0)
-    width = z * relative / np.abs(np.log(share))
-    return share ** np.exp(width), share ** np.exp(-width)
+def _event_flags(event: ArrayLike) -> Ints:
+    """Turn true/false or 1/0 into 1/0, refusing anything else."""
+    try:
+        numbers = np.asarray(event).astype(float)
+    except (TypeError, ValueError) as problem:
+        raise FitError("Events must be true or false (or 1 or 0) for each spell.") from problem
+    strange = np.flatnonzero(~np.isin(numbers, (0.0, 1.0)))
+    if strange.size:
+        raise FitError(
+            f"Events must be true or false (or 1 or 0); position {strange[0]} holds "
+            f"{numbers[strange[0]]:g}."
+        )
+    return numbers.astype(np.int64)
 
 
-def _first_at_or_below(time: Array, values: Array, mark: float) -> float:
-    """First time at which ``values`` is at or below ``mark``; ``inf`` when it never is."""
-    # The tolerance keeps a product of fractions that equals the mark on its side of it.
-    below = np.flatnonzero(values <= mark + 1e-12)
-    return float(time[below[0]]) if below.size else math.inf
+def _product_limit(spells: _Observed) -> SurvfuncRight:
+    """Kaplan-Meier of any end; warns where an early risk set died out with others still to come."""
+    fit = SurvfuncRight(spells.exit, (spells.kind > 0).astype(int), entry=spells.entry)
+    lost = fit.surv_times[(fit.n_risk == fit.n_events) & (fit.surv_times <= spells.entry.max())]
+    order = np.argsort(spells.entry, kind="stable")
+    watched_until = np.maximum.accumulate(spells.exit[order])[:-1]
+    next_entry = spells.entry[order][1:]
+    gaps = np.flatnonzero(next_entry > watched_until)
+    # Both warnings point at the caller of ``kaplan_meier`` or ``cumulative_incidence``.
+    if lost.size:
+        later = int(np.sum(spells.entry >= lost[0]))
+        warnings.warn(
+            f"The curve falls to 0 at {lost[0]:g}, where every spell then watched had ended, "
+            f"although {later} others came under observation later. It says nothing about them: "
+            f"make it conditional on a later start, such as since={lost[-1]:g} or more.",
+            FitWarning,
+            stacklevel=3,
+        )
+    elif gaps.size:
+        since, until = watched_until[gaps[0]], next_entry[gaps[0]]
+        warnings.warn(
+            f"Nobody was watched between {since:g} and {until:g}; the curve is level there for "
+            f"want of data. Make it conditional on a later start, such as since={until:g}.",
+            FitWarning,
+            stacklevel=3,
+        )
+    return fit
+
+
+def _check_within(times: Array, start: float, end: float) -> None:
+    outside = ~((times >= start) & (times <= end))
+    if outside.any():
+        raise OutsideCurveError(
+            f"The curve is known from {start:g} to {end:g} and was asked about "
+            f"{times[outside].flat[0]:g}. Ask within that range, or say what to assume beyond it."
+        )
 
 
 def _check_fraction(name: str, value: float) -> None:
-    """Refuse a share or level that is not strictly between 0 and 1."""
     if not 0 < value < 1:
         raise FitError(f"The {name} must lie strictly between 0 and 1, not {value!r}.")
+
+
+def _read_only(values: ArrayLike) -> Array:
+    """Return a float copy that cannot be written to, for the fields of frozen results."""
+    fresh = np.array(values, dtype=float)
+    fresh.setflags(write=False)
+    return fresh

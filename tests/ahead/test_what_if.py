@@ -14,8 +14,7 @@ from forecast.ahead.ladder import look_up, settings_of, walk_at
 from forecast.ahead.standing import Rhythm, weekly_sessions
 from forecast.ahead.walk import walk
 from forecast.errors import ForecastError
-from forecast.histories.absences import Absences
-from forecast.histories.attendance import first_gap_table
+from forecast.histories.attendance import Absences, first_gap_table
 
 HORIZON = 120
 

@@ -13,13 +13,15 @@ from forecast.backtest.baselines import (
     BASELINES,
     at_cut,
     cohort_curve,
+    fit_lines,
     mixed_model,
+    open_rows,
+    spell_lines,
     straight_line,
     survival_forest,
+    training_rows,
     weibull_landmark,
 )
-from forecast.backtest.baselines.landmarks import open_rows, training_rows
-from forecast.backtest.baselines.mixed_model import _spell_lines, fit_lines
 from forecast.errors import FitError
 from forecast.histories import build_histories
 
@@ -145,7 +147,7 @@ def test_mixed_model_against_a_published_fit():
     random = to_days @ lines.random @ to_days.T
     np.testing.assert_allclose(np.diag(random), [612.100, 35.072], rtol=5e-3)
     assert lines.residual == pytest.approx(654.94, rel=1e-3)
-    mean, root = _spell_lines(lines, frame, np.array([308, 309]))
+    mean, root = spell_lines(lines, frame, np.array([308, 309]))
     own = mean @ to_days.T - to_days @ lines.fixed
     np.testing.assert_allclose(own, [[2.2586, 9.1990], [-40.3987, -8.6197]], atol=5e-2)
     spread = to_days @ root[0] @ root[0].T @ to_days.T

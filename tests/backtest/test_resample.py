@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from forecast.backtest.resample import (
+from forecast.backtest.scoring import (
     cluster_multiplicities,
     percentile_range,
     resampled_means,

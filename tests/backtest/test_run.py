@@ -13,17 +13,17 @@ import pytest
 from sklearn.base import BaseEstimator
 
 from forecast.backtest import (
+    ENGINE_NAMES,
     backtest,
     draw_cuts,
     forecast_at,
     load_backtest,
+    open_at,
     outcomes_after,
     save_backtest,
     score_forecasts,
 )
 from forecast.backtest.baselines import BASELINES, straight_line
-from forecast.backtest.cuts import open_at
-from forecast.backtest.forecasters import ENGINE_NAMES
 from forecast.errors import BacktestError, FitError, ForecastError, LogError
 from forecast.histories import build_histories
 from forecast.model import ReadinessForecaster
@@ -34,8 +34,9 @@ class Constant(BaseEstimator):
 
     seen: list = []  # noqa: RUF012  (clones of one test share it on purpose)
 
-    def __init__(self, rate=0.08, fails=False, drop=0):
+    def __init__(self, rate=0.08, fails=False, drop=0, horizon_weeks=None):
         self.rate = rate
+        self.horizon_weeks = horizon_weeks
         self.fails = fails
         self.drop = drop
 
@@ -44,6 +45,9 @@ class Constant(BaseEstimator):
             raise FitError("would not converge")
         type(self).seen.append((log.sets["date"].max(), pd.Timestamp(as_of)))
         return self
+
+    def fit_engines(self, log, as_of):
+        return self.fit(log, as_of=as_of)
 
     def forecast(self, log, *, as_of):
         return self.forecast_each(log, as_of, ["pool"])["pool"]
@@ -201,8 +205,7 @@ def test_an_empty_log_and_what_is_no_log_are_refused(cohort):
 
 def test_one_date_and_one_name_need_no_list_and_the_horizon_is_the_models_own(cohort):
     cut = draw_cuts(cohort.log, 1)[0]
-    model = Constant()
-    model.horizon_weeks = 20
+    model = Constant(horizon_weeks=20)
     answer = backtest(cohort.log, str(cut.date()), model, "cohort_curve", n_resamples=5)
     assert answer.cuts == (cut,)
     assert answer.horizon_weeks == 20

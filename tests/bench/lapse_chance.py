@@ -16,7 +16,7 @@ import pandas as pd
 from scipy.special import expit
 
 from forecast.histories import build_histories
-from forecast.histories.absences import absence_law
+from forecast.histories.attendance import absence_law
 from forecast.readiness.lapse import day_rhythm, design_of, fit_lapse, silences, training_days
 from forecast.simulate import simulate_cohort
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from forecast.backtest.resample import cluster_multiplicities, percentile_range
 from forecast.backtest.scores import d_calibration
+from forecast.backtest.scoring import cluster_multiplicities, percentile_range
 
 MODEL, INFORMED = "model", "informed"
 ENGINES = ("growth alone", "survival alone")

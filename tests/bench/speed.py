@@ -145,8 +145,7 @@ def _import_elsewhere() -> None:
 
 def _measure_fits(log: Any, as_of: pd.Timestamp, clock: Clock) -> None:
     """Each engine's fit, beside a library's on the same rows."""
-    from forecast.backtest.baselines.at_cut import at_cut, counting_sessions
-    from forecast.backtest.baselines.mixed_model import fit_lines
+    from forecast.backtest.baselines import at_cut, counting_sessions, fit_lines
     from forecast.growth import fit_growth_model, track
     from forecast.histories import build_histories
     from forecast.readiness.engines import describe_moments

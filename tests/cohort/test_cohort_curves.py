@@ -6,8 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from forecast.cohort import time_to_clear
-from forecast.cohort.records import as_histories, spell_times
+from forecast.cohort import as_histories, spell_times, time_to_clear
 from forecast.errors import FitError, HistoryError, LogError
 from forecast.survival import kaplan_meier
 
@@ -23,12 +22,6 @@ def test_curve_is_kaplan_meier_by_hand(climbs):
     assert table["n_at_risk"].tolist() == [4, 3, 1]
     assert table["n_cleared"].tolist() == [1, 2, 1]
     assert found.groups["median_weeks"].item() == 4
-
-
-def test_clearing_lies_between_two_sessions(climbs):
-    (between,) = time_to_clear(climbs([2, 4, 8])).between.values()
-    assert np.column_stack([between.left, between.right]).tolist() == [[1, 2], [3, 4], [7, 8]]
-    np.testing.assert_allclose(np.cumsum(between.mass), [1 / 3, 2 / 3, 1], atol=1e-8)
 
 
 def test_bands_hold_the_curve(climbs):
@@ -69,7 +62,6 @@ def test_a_beginning_that_fits_several_rungs_is_not_guessed(make_log):
     rows = [("a", "one", 0, 5.0), ("a", "two", 0, 5.0), ("a", "one", 7, 5.0)]
     log = make_log(rows, roster=roster_since(["a"], [DAY0 - pd.Timedelta(days=50)]))
     times = spell_times(as_histories(log))
-    assert times.entered_late == 0
     assert len(times.left_out) == 3
 
 
@@ -90,7 +82,6 @@ def test_a_beginning_may_be_text_and_missing_for_some(climbs):
     dates = [str((DAY0 - pd.Timedelta(days=67)).date()), None, None, None]
     log = climbs([2, 4, 6, 8], start=3, roster=roster_since([f"a{i:02d}" for i in range(4)], dates))
     times = spell_times(as_histories(log))
-    assert times.entered_late == 1
     assert times.table["athlete"].tolist() == ["a00"]
     assert times.table["entry"].tolist() == [10.0]
 
@@ -154,7 +145,6 @@ def test_a_log_where_nobody_clears_has_no_curve(make_log):
     log = make_log([(f"a{i}", "one", 30 + 7 * week, 5.0) for i in range(4) for week in range(3)])
     found = time_to_clear(log)
     assert found.frame().empty
-    assert found.between == {}
     assert "too few for one: Hold one" in found.text
 
 

@@ -1,7 +1,7 @@
 """Hazard models against printed values, R 4.2.2's survival package and exact identities.
 
 The person-week models are fitted by ``survival.fit_ridge_logistic`` with next to no penalty, the
-Cox regressions by ``cohort.covariates.clustered_cox``, whose handling of entries is on trial.
+Cox regressions by ``cohort.clustered_cox``, whose handling of entries is on trial.
 "From memory" marks a printed value whose page was not read again.
 """
 
@@ -12,8 +12,7 @@ import pandas as pd
 import pytest
 from scipy.special import expit
 
-from forecast.cohort.audit.interval_regression import fit_intervals
-from forecast.cohort.covariates import clustered_cox
+from forecast.cohort import clustered_cox
 from forecast.survival import fit_ridge_logistic, kaplan_meier
 
 TINY = 1e-7
@@ -169,19 +168,3 @@ def test_leukaemia_by_cox(leukaemia):
     trt = leukaemia["trt"].to_numpy(dtype=float)[:, None]
     fit = clustered_cox(spells(leukaemia["time"], leukaemia["event"]), trt)
     assert fit.params[0] == pytest.approx(-1.572125, abs=1e-5)
-
-
-# Tobin 1958; R survreg help page and a direct likelihood: 15.144866, -.129059, -.045542, sigma
-# 5.572540. An exact value is an interval a hair wide here.
-def test_censored_normal_regression_is_tobit(load):
-    tobin = load("survival", "tobin")
-    durable = tobin["durable"].to_numpy(dtype=float)
-    bought = durable > 0
-    lower = np.where(bought, durable - 5e-5, -np.inf)
-    upper = np.where(bought, durable + 5e-5, 0.0)
-    design = np.column_stack([np.ones(len(tobin)), tobin["age"], tobin["quant"]]).astype(float)
-    fit = fit_intervals(design, lower, upper)
-    np.testing.assert_allclose(fit.coefficients, [15.144866, -0.129059, -0.045542], rtol=2e-3)
-    assert fit.sigma == pytest.approx(5.572540, rel=2e-3)
-    density = fit.log_likelihood - bought.sum() * np.log(1e-4)
-    assert density == pytest.approx(-28.940133, abs=1e-3)

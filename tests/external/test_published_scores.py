@@ -21,7 +21,7 @@ from reference.closed_forms import (
 from scipy import integrate, stats
 from statsmodels.duration.hazard_regression import PHReg
 
-from forecast.backtest.baselines.weibull_landmark import fit_weibull
+from forecast.backtest.baselines import fit_weibull
 from forecast.backtest.scores import (
     CensoringCurve,
     auc_at,

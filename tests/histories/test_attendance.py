@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from scipy.stats import pareto
 
-from forecast.histories.absences import Absences
 from forecast.histories.attendance import (
     MEMORY,
     PRIOR_GAPS,
     TABLE_SIZE,
+    Absences,
     cohort_rhythm,
     first_gap_table,
     gap_table,

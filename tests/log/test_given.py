@@ -35,14 +35,15 @@ def test_a_seed_is_a_whole_number(wrong):
         check_seed(wrong)
 
 
-def test_the_cohort_refuses_a_nonsense_level_in_one_sentence(small_log):
+def test_the_cohort_refuses_a_nonsense_level_in_one_sentence(small_log, small_model):
     for ask in (
         lambda: time_to_clear(small_log, level="high"),
         lambda: time_to_clear(small_log, seed="one"),
         lambda: lapse_incidence(small_log, level=None),
-        lambda: criterion_audit(small_log, alpha="5 %"),
-        lambda: criterion_audit(small_log, seed=-3),
+        lambda: criterion_audit(small_model, small_log, level="5 %"),
+        lambda: criterion_audit(small_model, small_log, seed=-3),
+        lambda: criterion_audit(small_model, small_log, change=0),
         lambda: covariate_effects(small_log, level=95),
     ):
-        with pytest.raises(FitError, match=r"(level|alpha|seed) = "):
+        with pytest.raises(FitError, match=r"(level|change|seed) = "):
             ask()

@@ -27,7 +27,7 @@ from forecast.report.analyst import QUESTIONS
 NO_CURVE = "No rung has a curve yet"
 NOBODY_BEGAN = "was under way when the log began|were under way when the log began"
 NO_LAPSE = "Not enough data on lapse"
-NO_MARK = "Not enough data on any pass mark"
+NO_MARK = "Learnt from|No rung leads on to another"
 NO_ROSTER = "No roster was given"
 NO_LINE = "no line to draw from one to the other"
 FEW_SPELLS = "Too little to compare rungs by|there is no other rung to compare it with"

