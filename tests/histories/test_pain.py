@@ -6,7 +6,6 @@ import pandas as pd
 import pytest
 
 from forecast.histories import PAIN, build_histories, recent_pain
-from forecast.plateau import plateaus
 
 
 @pytest.mark.parametrize(("weeks", "noted"), [(1, True), (4, True), (5, False)])
@@ -34,5 +33,5 @@ def test_pain_on_one_rung_warns_on_every_open_rung(small_log, small_model, small
     summary = small_model.forecast(log, small_cut).summary
     warned = summary["warnings"].str.contains("pain noted")
     assert warned[summary["athlete"] == athlete].all()
-    states = plateaus(small_model, log, small_cut)
-    assert (states.loc[states["athlete"] == athlete, "pain"] == PAIN).all()
+    states = small_model.plateaus(log, small_cut)
+    assert (states.loc[states["athlete"] == athlete, "on_hold"] == "pain").all()
