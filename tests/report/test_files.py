@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import pytest
+from forecast.report.files import file_names, make_folder, slug, write_pages
 from hypothesis import given
 from hypothesis import strategies as st
 
 from forecast.errors import ForecastError
-from forecast.report.files import file_names, make_folder, slug, write_pages
 
 
 @given(st.text(max_size=80))
