@@ -29,6 +29,9 @@ def pytest_addoption(parser):
     parser.addoption(
         "--redraw-slow", action="store_true", help="measure CPU and write tests/slow.txt anew"
     )
+    parser.addoption(
+        "--redraw-golden", action="store_true", help="write tests/report/golden/*.txt anew"
+    )
 
 
 def pytest_configure(config):

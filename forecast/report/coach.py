@@ -20,6 +20,7 @@ class RungLine:
 
     row: Row
     said: words.Said
+    usual: str
     small: Markup
     drawn: bool
     alt: str
@@ -88,6 +89,7 @@ def _line(data: ReportData, row: Row) -> RungLine:
     return RungLine(
         row=row,
         said=said,
+        usual=words.usual_day(row),
         small=Markup(small_line(mine.level, mine.fan, row)) if len(mine.level) else Markup(),
         drawn=len(mine.sets) > 0,
         alt=words.of_sets(row),

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forecast.row import FLAT, MARKS, PAIN, PAUSED, Row
+from forecast.row import FLAT, MARKS, PAUSED, Row
 from forecast.words.plain import say_date, say_value, sentence
-from forecast.words.rows import half_by, has_dates, headline, stands, state
+from forecast.words.rows import half_by, has_dates, headline, state, usual_day
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +158,7 @@ def in_sessions(confirm: int) -> str:
 
 def of_sets(row: Row) -> str:
     """Return what the picture of a row's sets says to whoever can't see it."""
-    return f"Sets of {row.who}: {pass_mark(row)}; a usual day shows {stands(row)}. {headline(row)}"
+    return f"Sets of {row.who}: {pass_mark(row)}. {usual_day(row)} {headline(row)}"
 
 
 def of_chance(row: Row) -> str:
@@ -169,11 +169,9 @@ def of_chance(row: Row) -> str:
 
 def under_sets(row: Row) -> str:
     """Return the sentence under a picture of sets: by when half clear it, and what the line is."""
-    if row.state == PAIN or not row.seen.sessions:
-        return ""
     wait = row.wait
-    if wait is None or not has_dates(row):
-        return headline(row)
+    if wait is None or not has_dates(row) or not row.seen.sessions:
+        return ""
     when = (
         f"Fewer than half clear it within {wait.horizon} weeks"
         if np.isnan(wait.mid)

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from forecast.log import counted
-from forecast.row import PAIN, PAUSED, STATES, Row
+from forecast.row import PAIN, PAUSED, Row
 from forecast.words.captions import in_sessions
 from forecast.words.plain import (
     listed,
@@ -20,8 +20,9 @@ from forecast.words.plain import (
     say_day,
     say_number,
     say_value,
+    sentence,
 )
-from forecast.words.rows import STATE_NAMES, away_line, for_athlete, for_coach, weeks
+from forecast.words.rows import STATE_NAMES, away_line, for_athlete, for_coach, usual_day, weeks
 
 STOP = (
     "Pain ends the session: sharp pain, pain that grows from set to set, or pain in a joint.",
@@ -156,9 +157,13 @@ def club_answer(rows: Sequence[Row]) -> tuple[str, ...]:
         return "No rung is open.", "There is nothing to forecast until one is begun."
     here = [row for row in rows if not row.is_away]
     counts = Counter(row.state for row in here)
-    states = [f"{counts[state]} {STATE_NAMES[state]}" for state in STATES if counts[state]]
+    states = [f"{count} {STATE_NAMES[state]}" for state, count in counts.items()]
     first = f"{counted(len(here), 'open rung')}: {', '.join(states)}." if here else ""
-    away = f"Besides, {away_line(rows)} for long." if len(here) < len(rows) else ""
+    away = (
+        f"Besides, {away_line(rows)} for long; they are not listed."
+        if len(here) < len(rows)
+        else ""
+    )
     return tuple(text for text in (first, _next(here), away) if text)
 
 
@@ -238,8 +243,7 @@ def paragraphs(row: Row, *more: str) -> tuple[str, ...]:
     return tuple(
         text
         for text in (
-            f"{coach.state[:1].upper()}{coach.state[1:]}. A usual day shows {coach.stands}. "
-            f"{coach.headline} Record: {coach.record}.",
+            f"{sentence(coach.state)} {usual_day(row)} {coach.headline} Record: {coach.record}.",
             coach.why,
             f"Next: {coach.next_step}",
             *more,
@@ -264,8 +268,8 @@ def away_people(rows: Sequence[Row]) -> tuple[str, tuple[str, ...]]:
         if row.is_away:
             away.setdefault(row.athlete, []).append(row)
     people = tuple(
-        f"{athlete}: {say_ago(min(row.seen.weeks_since for row in mine))}, "
-        + listed([row.rung.name for row in mine])
+        f"{athlete}: last trained {say_ago(min(row.seen.weeks_since for row in mine))} "
+        f"({listed([row.rung.name for row in mine])})"
         for athlete, mine in sorted(away.items())
     )
     return away_line(rows), people
@@ -307,7 +311,7 @@ def card(row: Row, normal: str = "") -> Card:
     state = f"{own.state[:1].upper()}{own.state[1:]}"
     return Card(
         name=row.rung.name,
-        line=f"{own.stands}; {own.state}; {_when(row)}.",
+        line=f"{own.stands.replace('- of', 'mark')}; {own.state}; {_when(row)}.",
         stands=_stands(row),
         headline=own.headline,
         chances=own.chances,
@@ -340,7 +344,7 @@ def _stands(row: Row) -> str:
         return f"No set has counted toward the mark of {mark} lately."
     level = say_value(value, criterion.measure)
     usual = (
-        f"After the time away, a usual day would bring about {level}"
+        f"After the break, a usual day would bring about {level}"
         if row.state == PAUSED
         else f"On a usual day you are at about {level}"
     )
@@ -349,7 +353,8 @@ def _stands(row: Row) -> str:
         "from your best day."
     )
     if criterion.confirm_sessions > 1 and seen.run:
-        text += f" You have met it in {seen.run} of the {criterion.confirm_sessions} sessions."
+        need = criterion.confirm_sessions
+        text += f" So far you have met it in {seen.run} of the {need} sessions in a row."
     if row.wait is None:
         return text
     return f"{text} Chance that your next session meets it: {say_chance(row.wait.next_session)}."
@@ -368,7 +373,8 @@ def _sure(row: Row) -> str:
         if row.comparable
         else "nobody in this record has cleared it yet"
     )
-    sessions = f"{counted(row.seen.sessions, 'session')} of yours on this rung"
+    count = counted(row.seen.sessions, "session") if row.seen.sessions else "no session"
+    sessions = f"{count} of yours on this rung"
     if row.hold:
         return f"The record holds {sessions}; {others}."
     return f"This forecast is {_SURE[row.record]}: it rests on {sessions}, and {others}."

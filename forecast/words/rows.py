@@ -141,8 +141,7 @@ def state(row: Row) -> str:
         return f"{verb}, {say_weeks(row.seen.weeks_since)}" if row.seen.sessions else (
             "not begun, away" if row.away.person else "not begun")  # fmt: skip
     if row.state == FEW:
-        return f"{row.seen.more_sessions} more sessions" if row.seen.more_sessions > 1 else (
-            "1 more session")  # fmt: skip
+        return f"{counted(row.seen.more_sessions, 'session')} too few"
     return STATE_NAMES[row.state]
 
 
@@ -155,6 +154,16 @@ def stands(row: Row) -> str:
         return f"- of {mark}"
     shown = str(round(value)) if criterion.measure == "reps" else say_number(value)
     return f"{shown} of {mark}"
+
+
+def usual_day(row: Row) -> str:
+    """Return the same in a sentence; of no set that counted, the mark alone."""
+    criterion = row.rung.criterion
+    if np.isnan(row.level.before if row.is_away else row.level.value):
+        mark = say_value(criterion.target, criterion.measure)
+        return f"No set has counted lately; the mark is {mark}." if row.seen.sessions else (
+            f"The mark is {mark}.")  # fmt: skip
+    return f"A usual day shows {stands(row)}."
 
 
 def weeks(row: Row) -> str:
@@ -195,7 +204,7 @@ def headline(row: Row) -> str:
     if np.isnan(wait.low):
         return f"Not likely within {wait.horizon} weeks {given} ({say_chance(1 - wait.never)})."
     if np.isnan(wait.mid):
-        first = whole_weeks(wait.low, wait.horizon).replace("<1", "the first")
+        first = whole_weeks(wait.low, wait.horizon)
         few = f"Fewer than half clear it within {wait.horizon} weeks"
         return f"{few}, 1 in 10 within {first}, {given}."
     half = f"Half clear it by {half_by(row)}".replace("by about", "about")
@@ -269,17 +278,15 @@ def _gain(row: Row) -> str:
 
 def _stuck(row: Row) -> str:
     verdict = row.verdict
-    chance = verdict.p_flat + verdict.p_slipping
-    text = f"Less than {say_gain(verdict.least)} counts as flat"
-    if row.state == SLIPPING:
-        text = "Losing ground"
+    text = f"Less than {say_gain(verdict.least)} a week counts as flat. "
+    text += row.state.capitalize()
     if np.isfinite(verdict.weeks):
-        text += f"; so for about {say_weeks(verdict.weeks)}"
+        text += f" for about {say_weeks(verdict.weeks)}"
         low, high = ((row.as_of - day).days / 7.0 if day is not None else np.nan
                      for day in (verdict.since_high, verdict.since_low))  # fmt: skip
         if round(low) < round(high):
             text += f" ({round(low)} to {round(high)})"
-    return f"{text}. {sentence(say_chance(chance) + ' that it stands still')}"
+    return f"{text}; {say_chance(verdict.p_flat + verdict.p_slipping)} that it is not climbing."
 
 
 def _paused(row: Row) -> str:

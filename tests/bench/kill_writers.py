@@ -27,11 +27,10 @@ import pandas as pd
 
 from forecast.__main__ import main as command_line
 from forecast.changes import keep, read_kept, snapshot
-from forecast.commands.kept_model import keep_model
-from forecast.commands.weeks_files import WRITERS
+from forecast.commands.weeks import WRITERS
+from forecast.kept import keep_model
 from forecast.log import club_files, pseudonymise, read_log, write_all, write_rejected, write_whole
 from forecast.model import ReadinessForecaster, load_model
-from forecast.report.files import write_pages
 from forecast.simulate import simulate_cohort
 
 Write = Callable[[int], object]
@@ -87,8 +86,8 @@ def writers(root: Path) -> dict[str, tuple[Path, Write]]:
         "changes, last run": lambda n, f: keep(f / "last_run.json", [], runs[n]),
         "model.save": lambda n, f: view.model.save(f / "model.zip"),
         "model kept": lambda n, f: keep_model(f / f"last_model-{n}.zip", view.model),
-        "report, 12 pages": lambda n, f: write_pages(
-            f, [(f"{k}.html", page[n]) for k in range(12)]
+        "report, 12 pages": lambda n, f: write_all(
+            (f / f"{k}.html", page[n].encode()) for k in range(12)
         ),
         "pseudonymise": lambda n, f: write_all(club_files(shared[n], f, cut)),
     }

@@ -4,80 +4,67 @@ from __future__ import annotations
 
 import json
 import re
-from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
 import vl_convert
+from made_rows import AS_OF, FIXED_CLUB, PULLS, row, wait
 from test_percentages import GLUED
 
-from forecast import charts
+from forecast import charts, words
 from forecast.charts import look
+from forecast.errors import ForecastError
+from forecast.row import Row
 
-AS_OF = pd.Timestamp("2026-06-01")
-ONE, TWO = "Ada \u00b7 Wall hold", "Bo \u00b7 Toe pulls"
+ONE, TWO = row("Ada"), row("Bo", PULLS)
+HELD = row("Cy", state="pain", hold="pain", wait=None, pain=5.0)
 
 
 def days(*texts: str) -> pd.Series:
     return pd.Series(pd.to_datetime(list(texts)))
 
 
-def progress_tables(*who: str) -> tuple[pd.DataFrame, ...]:
-    """Three sets, three levels, two steps ahead and the marks of each."""
-    sets, level, fan, marks = [], [], [], []
-    for name in who:
+def tables(*rows: Row) -> charts.OpenTables:
+    """Three sets, three levels and two steps ahead of each."""
+    sets, level, fan = [], [], []
+    for one in rows:
         dates = days("2026-05-01", "2026-05-08", "2026-05-15")
         sets.append(
             pd.DataFrame(
-                {"who": name, "date": dates, "value": [5.0, 6.0, 7.0],
+                {"who": one.who, "date": dates, "value": [5.0, 6.0, 7.0],
                  "kind": ["clean", "not clean", "with help"], "note": ""}
             )
         )  # fmt: skip
         band = {"low": [4.0, 5.0, 6.0], "mid": [5.0, 6.0, 7.0], "high": [6.0, 7.0, 8.0]}
-        level.append(pd.DataFrame({"who": name, "date": dates, **band}))
+        level.append(pd.DataFrame({"who": one.who, "date": dates, **band}))
         ahead = {"low": [6.0, 7.0], "mid": [7.0, 9.0], "high": [8.0, 12.0]}
-        fan.append(pd.DataFrame({"who": name, "date": days("2026-06-01", "2026-06-29"), **ahead}))
-        marks.append(
-            {"who": name, "target": 10.0, "unit": "s", "as_of": AS_OF, "cleared_on": pd.NaT,
-             "date_low": AS_OF + pd.Timedelta(days=20), "date_mid": AS_OF + pd.Timedelta(days=40),
-             "date_last": AS_OF + pd.Timedelta(days=90), "text_target": "pass mark 10 s",
-             "text_when": "half by mid-July"}
-        )  # fmt: skip
-    frames = [pd.concat(parts, ignore_index=True) for parts in (sets, level, fan)]
-    return (*frames, pd.DataFrame(marks))
+        dates = days("2026-06-01", "2026-06-29")
+        fan.append(pd.DataFrame({"who": one.who, "date": dates, **ahead}))
+    return charts.OpenTables(*(pd.concat(t, ignore_index=True) for t in (sets, level, fan)))
 
 
-def chance_tables(*who: str) -> tuple[pd.DataFrame, pd.DataFrame]:
-    weeks = np.arange(0, 21)
-    curve = pd.concat(
-        [pd.DataFrame({"who": w, "week": weeks, "p_cleared": 1 - 0.8**weeks}) for w in who]
-    )
-    marks = pd.DataFrame(
+def curve(*rows: Row) -> pd.DataFrame:
+    weeks = np.arange(1, 21)
+    return pd.concat(
         [
-            {"who": w, "share": share, "week": week, "text": text, "low": 1.0, "high": 11.0}
-            for w in who
-            for share, week, text in [
-                (0.1, 1.0, "1 in 10 by early June"), (0.5, 4.0, "half by late June"),
-                (0.9, 11.0, "9 in 10 by mid-August"),
-            ]
+            pd.DataFrame({"athlete": one.athlete, "rung": one.rung.key, "week": weeks,
+                          "p_cleared": 1 - 0.8**weeks})
+            for one in rows
         ]
     )  # fmt: skip
-    return curve.reset_index(drop=True), marks
 
 
 def summary() -> pd.DataFrame:
     return pd.DataFrame(
         {
-            "athlete": ["Ada", "Bo", "Cy"],
-            "rung_name": ["Wall hold", "Toe pulls", "Toe pulls"],
+            "athlete": "Ada",
+            "rung_name": ["low", "middle", "top"],
             "weeks_low": [2.0, 5.0, np.nan],
             "weeks_mid": [6.0, 12.0, np.nan],
             "weeks_high": [9.0, np.nan, np.nan],
             "date_mid": days("2026-07-13", "2026-08-24", ""),
-            "state": ["climbing", "flat", "slipping"],
-            "confidence": ["good", "fair", "thin"],
-            "warnings": ["", "", "few sessions on this rung"],
+            "p_never_in_horizon": [0.0, 0.2, 0.9],
         }
     )
 
@@ -90,18 +77,9 @@ def at_marks() -> pd.DataFrame:
     return pd.concat([now, met, now.assign(as_now=False)], ignore_index=True)
 
 
-def plateau_rows() -> pd.DataFrame:
-    return pd.DataFrame(
-        {
-            "athlete": ["Ada", "Bo", "Cy"],
-            "rung_name": "Toe pulls",
-            "state": ["flat", "slipping", "unclear"],
-            "since": days("2026-03-01", "2026-04-01", None),
-            "since_low": days("2026-02-01", "2026-03-20", None),
-            "since_high": days("2026-03-20", "2026-04-20", None),
-            "reason": "gains too little",
-        }
-    )
+def on_hold(table: pd.DataFrame) -> pd.DataFrame:
+    ahead = ["weeks_low", "weeks_mid", "weeks_high", "date_mid", "p_never_in_horizon"]
+    return table.assign(**{name: table[name].mask(table["athlete"].notna()) for name in ahead})
 
 
 def cohort_curves() -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -167,16 +145,13 @@ def score_rows() -> pd.DataFrame:
 
 
 CHARTS = {
-    "progress": lambda: charts.progress(*progress_tables(ONE)),
-    "progress of many": lambda: charts.progress(*progress_tables(ONE, TWO)),
-    "chance": lambda: charts.chance_by_week(*chance_tables(ONE), as_of=AS_OF),
-    "chance of many": lambda: charts.chance_by_week(
-        *chance_tables(ONE, TWO), as_of=AS_OF, slider=True
-    ),
-    "waiting": lambda: charts.waiting_list(summary(), as_of=AS_OF, horizon_weeks=52),
+    "progress": lambda: charts.progress(tables(ONE), [ONE]),
+    "progress of many": lambda: charts.progress(tables(ONE, TWO), [ONE, TWO]),
+    "chance": lambda: charts.chance_by_week(curve(ONE), [ONE]),
+    "chance of many": lambda: charts.chance_by_week(curve(ONE, TWO), [ONE, TWO], slider=True),
+    "waiting": lambda: charts.waiting_list(FIXED_CLUB),
     "ahead": lambda: charts.ladder_ahead(summary(), as_of=AS_OF, horizon_weeks=260),
     "marks": lambda: charts.by_mark(at_marks(), as_of=AS_OF, horizon_weeks=52, unit="s"),
-    "plateaus": lambda: charts.plateau_timeline(plateau_rows(), as_of=AS_OF),
     "clearing": lambda: charts.time_to_clear(*cohort_curves()),
     "waits": lambda: charts.waits_by_rung(waits()),
     "growth": lambda: charts.growth_fits(*growth()),
@@ -201,9 +176,9 @@ def drawn_words(chart) -> str:
 
 
 def test_percentages_of_a_chart_are_written_as_in_sentences():
-    words = drawn_words(CHARTS["chance"]())
-    assert "50\u00a0%" in words
-    assert GLUED.findall(words) == []
+    told = drawn_words(CHARTS["chance"]())
+    assert "50\u00a0%" in told
+    assert GLUED.findall(told) == []
 
 
 def y_order(chart) -> list[str]:
@@ -226,111 +201,107 @@ def test_a_chart_leaves_its_table_as_it_was(name):
     assert json.dumps(CHARTS[name]().to_dict()) == json.dumps(CHARTS[name]().to_dict())
 
 
+def rows_of(chart) -> list[dict]:
+    return [one for rows in chart.to_dict()["datasets"].values() for one in rows]
+
+
 def test_tables_are_not_changed():
-    tables = progress_tables(ONE, TWO)
-    before = [frame.copy() for frame in tables]
-    charts.progress(*tables).to_dict()
-    for frame, copy in zip(tables, before, strict=True):
+    drawn = tables(ONE, TWO)
+    before = [frame.copy() for frame in (drawn.sets, drawn.level, drawn.fan)]
+    charts.progress(drawn, [ONE, TWO]).to_dict()
+    for frame, copy in zip((drawn.sets, drawn.level, drawn.fan), before, strict=True):
         pd.testing.assert_frame_equal(frame, copy)
 
 
 def test_a_list_to_pick_from_comes_with_several_only():
-    assert "pick" not in named_parameters(charts.progress(*progress_tables(ONE)).to_dict())
-    spec = charts.progress(*progress_tables(ONE, TWO)).to_dict()
+    assert "pick" not in named_parameters(CHARTS["progress"]().to_dict())
+    spec = CHARTS["progress of many"]().to_dict()
     (pick,) = (p for p in spec["params"] if p["name"] == "pick")
-    assert pick["value"] == ONE
-    assert pick["bind"]["options"] == [ONE, TWO]
+    assert pick["value"] == ONE.who
+    assert pick["bind"]["options"] == [ONE.who, TWO.who]
 
 
-def test_only_what_is_drawn_is_written_into_the_chart():
-    sets, level, fan, marks = progress_tables(ONE)
-    spec = charts.progress(sets.assign(secret="x-secret"), level, fan, marks).to_dict()
-    assert "x-secret" not in json.dumps(spec)
-    spec = charts.waiting_list(
-        summary().assign(secret="x-secret"), as_of=AS_OF, horizon_weeks=52
-    ).to_dict()
-    assert "x-secret" not in json.dumps(spec)
+def whose(chart) -> set[str]:
+    return {one["who"] for one in rows_of(chart)}
+
+
+def test_only_the_rows_asked_for_are_drawn():
+    assert whose(charts.progress(tables(ONE, TWO), [ONE])) == {ONE.who}
+    assert whose(charts.chance_by_week(curve(ONE, TWO), [ONE])) == {ONE.who}
 
 
 def test_progress_names_the_unit_the_mark_and_each_kind_of_set():
-    words = drawn_words(charts.progress(*progress_tables(ONE)))
-    for part in ("value of a set, s", "pass mark 10 s", "clean", "not clean", "with help"):
-        assert part in words
+    told = drawn_words(CHARTS["progress"]())
+    for text in ("a set, in s", "pass mark 10\u00a0s", "clean", "not clean", "with help"):
+        assert text in told
 
 
-def test_progress_says_when_it_was_cleared():
-    sets, level, fan, marks = progress_tables(ONE)
-    marks["cleared_on"] = pd.Timestamp("2026-05-15")
-    before, after = (
-        drawn_words(charts.progress(sets, level, fan, frame))
-        for frame in (marks.assign(cleared_on=pd.NaT), marks)
-    )
-    assert after.split().count("cleared") == before.split().count("cleared") + 1
+@pytest.mark.parametrize("one", FIXED_CLUB, ids=lambda one: one.athlete)
+def test_marks_beside_sets_are_the_dates_of_the_row(one):
+    (mark,) = (line for line in rows_of(charts.progress(tables(one), [one])) if "target" in line)
+    dated = words.has_dates(one)
+    half = one.wait.dates[1] if dated else None
+    edge = AS_OF + pd.Timedelta(weeks=charts.edge_weeks(one))
+    assert bool(mark["date_mid"]) == bool(dated and pd.notna(half) and half <= edge)
+    if mark["date_mid"]:
+        assert mark["date_mid"][:10] == str(half.date())
+    assert mark["when"] == words.headline(one)
 
 
-def test_chance_has_marks_dates_under_weeks_and_a_slider_on_demand():
-    tables = chance_tables(ONE)
-    words = drawn_words(charts.chance_by_week(*tables, as_of=AS_OF))
-    for part in ("half by late June", "9 in 10 by mid-August", "1 Jun", "weeks from 1 Jun 2026"):
-        assert part in words
-    spec = charts.chance_by_week(*tables, as_of=AS_OF, slider=True).to_dict()
-    assert "weeks" in named_parameters(spec)
+def test_chance_has_points_dates_under_weeks_and_a_slider_on_demand():
+    told = drawn_words(CHARTS["chance"]())
+    for text in ("half by mid-July", "9 in 10 by early August", "1 Jun", "weeks from 1 Jun 2026"):
+        assert text in told
+    assert "weeks" in named_parameters(CHARTS["chance of many"]().to_dict())
 
 
-def test_waiting_list_is_soonest_first_and_says_what_lies_past_the_horizon():
-    chart = charts.waiting_list(summary().iloc[::-1], as_of=AS_OF, horizon_weeks=52)
-    assert [row.split(" ")[0] for row in y_order(chart)] == ["Ada", "Bo", "Cy"]
-    words = drawn_words(chart)
-    assert "&gt; 52 weeks" in words
-    assert "\u25b6" in words
-    # Six weeks after 1 June, with a range of seven: the middle of July.
-    assert "mid-July" in words
+def test_beside_pain_nothing_ahead_is_drawn():
+    with pytest.raises(ForecastError, match="on hold for pain"):
+        charts.chance_by_week(curve(HELD), [HELD])
+    assert {
+        one["who"] for one in rows_of(charts.chance_by_week(curve(ONE, HELD), [ONE, HELD]))
+    } == {ONE.who}
+    drawn = rows_of(charts.waiting_list([HELD, ONE]))
+    assert [one["label"] for one in drawn] == [ONE.who]
+    for chart in (
+        charts.ladder_ahead(on_hold(summary()), as_of=AS_OF, horizon_weeks=260),
+        charts.by_mark(on_hold(at_marks()), as_of=AS_OF, horizon_weeks=52),
+    ):
+        assert all(one["held"] and one["weeks_mid"] is None for one in rows_of(chart))
+        assert words.ON_HOLD in drawn_words(chart)
+
+
+def test_waiting_list_is_soonest_first_without_the_undated_and_the_away():
+    chart = charts.waiting_list(FIXED_CLUB)
+    names = [label.split(" ")[0] for label in y_order(chart)]
+    assert names == ["Max", "Cleo", "Pau", "Rue", "Few", "New", "Flo", "Sol"]
+    told = drawn_words(chart)
+    assert "> 52 weeks" in told.replace("&gt;", ">")
+    assert "\u25b6" in told
+    assert "mid-July" in told
 
 
 def test_a_narrow_range_gets_a_day():
-    rows = summary().iloc[:1].assign(weeks_low=5.0, weeks_high=8.0)
-    words = drawn_words(charts.waiting_list(rows, as_of=AS_OF, horizon_weeks=52))
-    assert "about 13 July" in words
+    assert "about 13 July" in drawn_words(charts.waiting_list([row(wait=wait(5.0, 6.0, 8.0))]))
 
 
 def test_ladder_ahead_has_the_top_rung_on_top():
-    rows = summary().assign(athlete="Ada", rung_name=["low", "middle", "top"])
-    chart = charts.ladder_ahead(rows, as_of=AS_OF, horizon_weeks=260)
+    chart = CHARTS["ahead"]()
     assert y_order(chart) == ["top", "middle", "low"]
     assert "Ada" in chart.to_dict()["description"]
-
-
-def test_beside_pain_a_ladder_and_other_marks_have_no_dates():
-    marks = ["pain", "climbing", "pain"]
-    rows = summary().assign(athlete="Ada", rung_name=["low", "middle", "top"], mark=marks)
-    chart = charts.ladder_ahead(rows, as_of=AS_OF, horizon_weeks=260)
-    words = drawn_words(chart)
-    assert words.count("on hold: pain is noted") == 2
-    data = next(iter(chart.to_dict()["datasets"].values()))
-    assert [row["weeks_mid"] is None for row in data] == [True, False, True]
-    held = charts.by_mark(at_marks().assign(mark="pain"), as_of=AS_OF, horizon_weeks=52, unit="s")
-    data = next(iter(held.to_dict()["datasets"].values()))
-    assert all(row["held"] and row["weeks_mid"] is None for row in data)
 
 
 def test_marks_are_told_once_each_and_say_which_is_met_or_the_present_one():
     chart = CHARTS["marks"]()
     assert y_order(chart) == ["6 s, cleared already", "10 s (as now)"]
-    assert "Bo, Toe pulls" in chart.to_dict()["title"]["text"]
+    assert "Ada, middle" in chart.to_dict()["title"]["text"]
     assert "about 23 May" in drawn_words(chart)  # nine days before the cut, when it was met
-
-
-def test_timeline_leaves_out_rows_without_a_date():
-    words = drawn_words(charts.plateau_timeline(plateau_rows(), as_of=AS_OF))
-    assert "flat since early March" in words  # no finer than it is known
-    assert "slipping since about 1 April" in words
-    assert "Cy" not in words
 
 
 def test_coverage_is_drawn_against_what_it_should_be():
     rows = score_rows().assign(score="coverage_80", value=0.7, low=0.6, high=0.75)
     spec = charts.scores(rows, "coverage_80").to_dict()
-    assert [{"said": 0.8}] in spec["datasets"].values()
+    assert [{"stated": 0.8}] in spec["datasets"].values()
     assert spec["title"]["text"] == "How often the range held"
 
 
@@ -366,7 +337,7 @@ def test_inks_can_be_read_on_white(ink):
 
 
 def test_shapes_tell_sets_apart_without_colour():
-    from forecast.charts.progress import KINDS, SHAPES
+    from forecast.charts.rung import KINDS, SHAPES
 
     assert len(set(SHAPES)) == len(SHAPES) == len(KINDS)
 
@@ -403,26 +374,26 @@ def test_the_drawing_code_is_kept_and_made_anew_where_spoilt(tmp_path, monkeypat
 
 
 def test_one_list_picks_for_sets_chances_and_words():
-    curve, points = chance_tables(ONE, TWO)
-    names = ("sets", "level", "fan", "marks")
-    tables = SimpleNamespace(
-        **dict(zip(names, progress_tables(ONE, TWO), strict=True)), curve=curve, points=points
-    )
-    long = "A sentence on a rung that goes on. " * 8
-    words = pd.DataFrame({"who": [ONE, ONE, TWO], "text": ["Climbing.", long, "Flat."]})
-    spec = charts.pick_a_rung(tables, words, as_of=AS_OF).to_dict()
+    spec = charts.pick_a_rung(tables(ONE, TWO), curve(ONE, TWO), [ONE, TWO]).to_dict()
     lists = [one for one in spec["params"] if one.get("bind", {}).get("input") == "select"]
-    assert [one["bind"]["options"] for one in lists] == [[ONE, TWO]]
+    assert [one["bind"]["options"] for one in lists] == [[ONE.who, TWO.who]]
     filtered = json.dumps(spec).count("datum['who'] == pick")
     assert filtered >= 10  # every layer but the slider's rule goes by the one list
     lines = [
-        row["text"]
+        line["text"]
         for rows in spec["datasets"].values()
-        for row in rows
-        if "line" in row and row["who"] == ONE
+        for line in rows
+        if "line" in line and line["who"] == ONE.who
     ]
-    assert " ".join(lines) == f"Climbing. {long.strip()}"
+    assert " ".join(lines) == " ".join(words.paragraphs(ONE))
     assert max(map(len, lines)) <= 105
-    drawn = vl_convert.vegalite_to_svg(spec)
-    assert "Climbing." in drawn
-    assert "Flat." not in drawn
+    assert "Climbing." in vl_convert.vegalite_to_svg(spec)
+
+
+@pytest.mark.parametrize("one", FIXED_CLUB, ids=lambda one: one.athlete)
+def test_a_small_line_has_no_words(one):
+    drawn = tables(one)
+    line = charts.small_line(drawn.level, drawn.fan, one)
+    assert line.startswith("<svg")
+    assert "nan" not in line
+    assert "<text" not in line

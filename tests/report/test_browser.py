@@ -93,19 +93,20 @@ def test_each_athletes_chart_has_that_athletes_rows_alone(show, report_data):
              [slot.dataset.pick, slot.querySelectorAll(".mark-symbol.role-mark path").length]);"""
     )
     sets = report_data.tables.sets.groupby("who").size()
+    here = {row.who for row in report_data.here}
     for who, points in drawn:
         # A point a set, and one diamond more where half will have cleared within the chart.
         assert points - sets.get(who, 0) in (0, 1), who
-    # A rung not begun has nothing to draw.
-    assert {who for who, _ in drawn} == set(sets.index)
+    # A rung not begun has nothing to draw, and whoever is away for long is not charted.
+    assert {who for who, _ in drawn} == set(sets.index) & here
 
 
 def test_the_sheet_leads_to_an_athlete_and_back(show):
     page = show("coach")
     page.execute_script("document.querySelector('.sheet a').click()")
-    unfolded = "return document.querySelectorAll('details[open]').length"
+    unfolded = "return document.querySelectorAll('details.client[open]').length"
     assert page.execute_script(unfolded) == 1
-    page.execute_script("document.querySelector('details[open] a').click()")
+    page.execute_script("document.querySelector('details.client[open] a').click()")
     assert page.execute_script("return location.hash") == "#sheet"
 
 

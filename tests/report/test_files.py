@@ -7,7 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from forecast.errors import ForecastError
-from forecast.report.files import file_names, make_folder, slug, write_pages
+from forecast.report import write_report
+from forecast.report.write import file_names, make_folder, slug
 
 
 @given(st.text(max_size=80))
@@ -42,17 +43,16 @@ def test_a_folder_that_is_a_file_is_named(tmp_path):
         make_folder(place)
 
 
-def test_of_the_pages_none_is_new_before_all_are_made(tmp_path):
+def test_of_the_pages_none_is_new_before_all_are_made(
+    awkward_log, small_model, small_cut, tmp_path, monkeypatch
+):
     (tmp_path / "coach.html").write_text("old")
 
-    def pages():
-        yield "coach.html", "new"
-        yield "analyst.html", "new"
+    def interrupted(*_):
         raise KeyboardInterrupt
 
+    monkeypatch.setattr("forecast.report.write.analyst_page", interrupted)
     with pytest.raises(KeyboardInterrupt):
-        write_pages(tmp_path, pages())
+        write_report(awkward_log, small_model, small_cut, out=tmp_path, who=["coach", "analyst"])
     assert (tmp_path / "coach.html").read_text() == "old"
     assert [path.name for path in tmp_path.iterdir()] == ["coach.html"]
-    paths = write_pages(tmp_path, [("coach.html", "new"), ("b.html", "\u00d6")])
-    assert [path.read_bytes() for path in paths] == [b"new", "\u00d6".encode()]

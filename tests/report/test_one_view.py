@@ -58,12 +58,11 @@ def test_pages_of_a_view_are_those_of_its_log(calls, few_log, small_model, small
     told = {"club": "Invented <Club>"}
     pages = write_report(few_log, small_model, small_cut, out=tmp_path / "log", **told)
     view = small_model.view(few_log, small_cut)
-    states, ahead = view.plateaus(), view.forecast()
+    rows = view.rows
     calls.clear()
     written = write_report(view, out=tmp_path / "view", **told)
     assert calls == {"walk": 1}
-    assert view.plateaus() is states
-    assert view.forecast() is ahead
+    assert view.rows is rows
     assert len(written) >= 2 + 3
     for path, other in zip(written, pages, strict=True):
         assert path.name == other.name

@@ -11,12 +11,6 @@ import numpy as np
 import pandas as pd
 import pytest
 from awkward import HOSTILE, SLASHED
-from forecast.readiness.marks import marked
-from forecast.report.account import account
-from forecast.report.advice import STATE_WORDS
-from forecast.report.cards import athlete_cards
-from forecast.report.figures import sheets, span
-from forecast.report.files import file_names
 from packed import specs_of
 from test_percentages import GLUED
 
@@ -24,7 +18,10 @@ from forecast.errors import ForecastError, NotFittedError
 from forecast.model import ReadinessForecaster
 from forecast.report import open_tables, write_report
 from forecast.report.athlete import athlete_pages
-from forecast.report.coach import clients, rung_rows
+from forecast.report.coach import coach_page
+from forecast.report.page import sheets, span
+from forecast.report.write import file_names
+from forecast.row import FLAT, SLIPPING, Away
 
 JARGON = (
     "posterior", "hazard", "CRPS", "quantile", "latent", "likelihood", "percentile", "median",
@@ -83,18 +80,6 @@ def test_an_athletes_page_holds_nobody_elses_data(pages, report_data):
         for other in others - {athlete}:
             assert not re.search(rf"(?<!\w){re.escape(html.escape(other))}(?!\w)", text_of(content))
             assert f'"{other}' not in data
-
-
-def test_charts_of_an_athlete_show_that_athletes_sets_alone(report_data):
-    athlete = report_data.athletes[0]
-    page = athlete_page(report_data, athlete)
-    shown = sum(
-        "kind" in row
-        for spec in specs_of(page)
-        for rows in spec["datasets"].values()
-        for row in rows
-    )
-    assert shown == int((report_data.tables.sets["athlete"] == athlete).sum())
 
 
 def test_names_are_escaped_wherever_they_stand(pages):
@@ -167,118 +152,6 @@ def test_the_same_input_gives_the_same_bytes(report_data):
     assert first == second
 
 
-def test_the_page_says_what_the_forecast_says(report_data):
-    for athlete in report_data.athletes:
-        mine = report_data.only(athlete)
-        for card, (_, row) in zip(
-            athlete_cards(mine), mine.forecast.summary.iterrows(), strict=True
-        ):
-            assert card.name == row["rung_name"]
-            if row["mark"] == "pain":
-                assert card.headline == "On hold"
-            elif pd.isna(row["weeks_mid"]):
-                assert "more than" in card.headline
-            elif row["weeks_mid"] >= 1:
-                assert f"{round(row['weeks_mid'])} week" in card.headline
-
-
-def test_pain_comes_first_on_both_pages(awkward_log, small_model, small_cut, tmp_path, with_sets):
-    sets = awkward_log.sets.copy()
-    latest = sets[sets["date"] < small_cut].groupby("athlete")["date"].max()
-    # Pain of long ago puts nobody on hold: those who train.
-    training = latest.index[latest >= small_cut - pd.Timedelta(days=21)]
-    sets = sets[sets["athlete"].isin(training)].copy()
-    last = sets[sets["date"] < small_cut].groupby("athlete")["date"].transform("max")
-    sets.loc[sets["date"].eq(last.reindex(sets.index)), "pain"] = 8.0
-    log = with_sets(awkward_log, sets)
-    written = write_report(
-        log, small_model, small_cut, out=tmp_path, who=["coach", "athlete"], club="c"
-    )
-    by_name = {path.name: path.read_text(encoding="utf-8") for path in written}
-    theirs = text_of(next(p for n, p in by_name.items() if n != "coach.html"))
-    assert "Pain comes first" in theirs
-    assert "see a licensed clinician before you load it again" in theirs
-    # Weeks and dates give way on every page, chart and list.
-    assert "On hold" in theirs
-    assert "If you keep training as you have lately" not in theirs
-    assert "Further up" not in theirs
-    assert "Chance that your next session" not in theirs
-    words = text_of(by_name["coach.html"])
-    assert "rungs on hold for pain." in words
-    assert "All dates are on hold" in words
-    assert "Half by" not in words
-    assert "within 4 weeks" not in words
-    charts = [spec for page in by_name.values() for spec in specs_of(page)]
-    drawn = [row for spec in charts for rows in spec["datasets"].values() for row in rows]
-    assert not any("p_cleared" in row or "weeks_mid" in row for row in drawn)
-    assert not any(row.get("date_mid") for row in drawn)
-    assert "Pain of 8 noted" in words
-    assert "Pain: stop and refer" in words
-
-
-def test_the_most_urgent_stand_first(report_data):
-    order = ["pain", "slipping", "flat", "climbing", "away"]
-    marks = [row.mark.replace("unclear", "climbing") for row in rung_rows(report_data)]
-    assert [order.index(mark) for mark in marks] == sorted(map(order.index, marks))
-    assert all(row.why for row in rung_rows(report_data))
-
-
-def test_the_sheet_has_a_row_an_athlete_linked_both_ways(pages, report_data):
-    page = pages["coach.html"].read_text(encoding="utf-8")
-    people = clients(report_data, {})
-    assert sorted(one.athlete for one in people) == report_data.athletes
-    for one in people:
-        assert page.count(f'href="#{one.anchor}"') == 1
-        assert page.count(f'<details class="client" id="{one.anchor}"') == 1
-        file = f"athlete-{one.anchor.removeprefix('client-')}.html"
-        assert f'href="{file}"' in page
-        own = pages[file].read_text(encoding="utf-8")
-        assert f'href="coach.html#{one.anchor}"' in own
-
-
-def test_the_others_and_the_own_week_answer_what_is_normal(report_data):
-    said = {
-        (athlete, card.name): card.normal
-        for athlete in report_data.athletes
-        for card in athlete_cards(report_data.only(athlete))
-    }
-    spells = report_data.histories.spells.set_index(["athlete", "rung"])["start"]
-    seen = 0
-    for row in report_data.forecast.summary.itertuples():
-        words = said[row.athlete, row.rung_name]
-        if row.sessions and row.mark != "pain":
-            week = (report_data.as_of - spells[row.athlete, row.rung]).days // 7 + 1
-            assert f"you are in week {week}" in words
-            assert "others" in words
-            seen += 1
-    assert seen > 3
-
-
-def test_level_and_fan_meet_the_forecast(report_data):
-    tables = open_tables(report_data.view, report_data.forecast)
-    for frame in (tables.level, tables.fan):
-        assert (frame["low"] <= frame["mid"]).all()
-        assert (frame["mid"] <= frame["high"]).all()
-    # The curve reaches a tenth, half and nine tenths where the summary says so.
-    for row in tables.points.dropna(subset="week").itertuples():
-        curve = tables.curve[tables.curve["who"] == row.who]
-        by_week = curve.set_index("week")["p_cleared"]
-        last = np.ceil(row.week)
-        assert by_week[last - 1] < row.share + 1e-6
-        assert by_week[last] > row.share - 1e-6
-    first = tables.curve.groupby("who").head(1)
-    assert (first["week"] == 0).all()
-    assert (first["p_cleared"] == 0).all()
-
-
-def test_sets_on_the_chart_are_the_sets_of_the_log(report_data, awkward_log, small_cut):
-    sets = awkward_log.sets[awkward_log.sets["date"] < small_cut]
-    summary = report_data.forecast.summary
-    open_sets = sets.merge(summary[["athlete", "rung", "who"]], on=["athlete", "rung"])
-    shown = report_data.tables.sets.groupby("who").size()
-    assert shown.to_dict() == open_sets.groupby("who").size().to_dict()
-
-
 @pytest.mark.parametrize(("count", "rows"), [(1, 20), (20, 20), (21, 20), (61, 20), (0, 20)])
 def test_long_lists_are_cut_into_even_parts(count, rows):
     parts = sheets(count, rows)
@@ -305,47 +178,112 @@ def test_a_folder_that_cant_be_made_is_named(awkward_log, small_model, small_cut
         write_report(awkward_log, small_model, small_cut, out=tmp_path / "taken")
 
 
-def test_a_usual_day_never_exceeds_the_best_of_the_last_five_sessions(report_data):
-    sessions = report_data.histories.sessions
-    for row in report_data.forecast.summary.itertuples():
-        own = sessions[(sessions["athlete"] == row.athlete) & (sessions["rung"] == row.rung)]
-        best = own.sort_values("date").tail(5)["best"].max()
-        if row.sessions and pd.notna(row.usual):
-            assert row.usual <= best
-        if report_data.ladder.rung(row.rung).criterion.measure == "reps" and pd.notna(row.usual):
-            assert row.usual == np.floor(row.usual)
+def drawn_on(page: str) -> list[dict]:
+    return [row for spec in specs_of(page) for rows in spec["datasets"].values() for row in rows]
 
 
-def test_one_mark_decides_what_coach_and_athlete_read(report_data):
-    marks = report_data.forecast.summary.set_index(["athlete", "rung_name"])["mark"]
-    assert set(marks) <= {"pain", "away", "slipping", "flat", "climbing", "unclear"}
-    for row in rung_rows(report_data):
-        assert row.mark == marks[row.athlete, row.rung]
-        assert row.state.lower().startswith(row.mark)
-        assert row.held == (row.mark == "pain")
-    for athlete in report_data.athletes:
-        for card in athlete_cards(report_data.only(athlete)):
-            assert card.state == STATE_WORDS[marks[athlete, card.name]]
+def test_charts_of_an_athlete_show_that_athletes_sets_alone(report_data):
+    athlete = report_data.athletes[0]
+    shown = sum("kind" in row for row in drawn_on(athlete_page(report_data, athlete)))
+    mine = [row.who for row in report_data.rows if row.athlete == athlete]
+    assert shown == int(report_data.tables.sets["who"].isin(mine).sum())
 
 
-def test_the_first_mark_that_holds_decides():
-    summary = pd.DataFrame(
-        {"athlete": list("abcd"), "rung": "r", "warnings": ["", "pain noted lately", "", ""]}
+def test_pain_comes_first_on_both_pages(awkward_log, small_model, small_cut, tmp_path, with_sets):
+    sets = awkward_log.sets.copy()
+    latest = sets[sets["date"] < small_cut].groupby("athlete")["date"].max()
+    # Pain of long ago puts nobody on hold: those who train.
+    training = latest.index[latest >= small_cut - pd.Timedelta(days=21)]
+    sets = sets[sets["athlete"].isin(training)].copy()
+    last = sets[sets["date"] < small_cut].groupby("athlete")["date"].transform("max")
+    sets.loc[sets["date"].eq(last.reindex(sets.index)), "pain"] = 8.0
+    log = with_sets(awkward_log, sets)
+    written = write_report(
+        log, small_model, small_cut, out=tmp_path, who=["coach", "athlete"], club="c"
     )
-    states = pd.DataFrame(
-        {
-            "athlete": list("abc"),
-            "rung": "r",
-            "state": ["flat", "paused", "paused"],
-            "pain": [5.0, 4.0, np.nan],
-        }
+    by_name = {path.name: path.read_text(encoding="utf-8") for path in written}
+    theirs = text_of(next(p for n, p in by_name.items() if n != "coach.html"))
+    assert "Pain comes first" in theirs
+    assert "see a licensed clinician before you load it again" in theirs
+    # Weeks and dates give way on every page, chart and list.
+    for page in (theirs, text_of(by_name["coach.html"]).split("How to read this")[0]):
+        assert "On hold" in page
+        for ahead in ("Half clear it", "within 4 weeks", "Further up", "your next session"):
+            assert ahead not in page
+    drawn = [row for page in by_name.values() for row in drawn_on(page)]
+    assert not any("p_cleared" in row or "weeks_mid" in row for row in drawn)
+    assert not any(row.get("date_mid") for row in drawn)
+    ahead = [row for row in drawn if "mid" in row and row["date"] >= str(small_cut.date())]
+    assert ahead == []
+
+
+def test_the_sheet_has_a_line_for_each_who_is_not_away_linked_both_ways(pages, report_data):
+    page = pages["coach.html"].read_text(encoding="utf-8")
+    names = list(dict.fromkeys(row.athlete for row in report_data.here))
+    linked = re.findall(r'<tr class="\w+"><th scope="row"><a href="#(.*?)">(.*?)</a>', page)
+    assert [html.unescape(name) for _, name in linked] == names
+    for anchor, _ in linked:
+        assert page.count(f'<details class="client" id="{anchor}"') == 1
+        file = f"athlete-{anchor.removeprefix('client-')}.html"
+        assert f'href="{file}"' in page
+        own = pages[file].read_text(encoding="utf-8")
+        assert f'href="coach.html#{anchor}"' in own
+
+
+def test_who_is_away_for_long_is_one_line_and_on_no_chart_of_the_club(report_data):
+    gone = report_data.here[0]
+    rows = (
+        *report_data.here[1:],
+        replace(gone, verdict=replace(gone.verdict, state="paused"), away=Away(True, True, 9.0, 3)),
     )
-    assert marked(summary, states)["mark"].tolist() == ["pain", "pain", "away", "unclear"]
+    data = replace(report_data, rows=rows)
+    page = coach_page(data, file_names(data.athletes, "athlete"))
+    away = sum(row.is_away for row in rows)
+    assert f"{away} rung" in text_of(page)
+    assert gone.who not in {row.get("who") for row in drawn_on(page)}
+
+
+def test_level_and_line_ahead_meet_the_row(report_data):
+    tables = report_data.tables
+    for frame in (tables.level, tables.fan):
+        assert (frame["low"] <= frame["mid"]).all()
+        assert (frame["mid"] <= frame["high"]).all()
+    ahead = tables.fan.groupby("who")["mid"]
+    for row in report_data.rows:
+        if row.who in ahead.groups and np.isfinite(row.level.value):
+            line = ahead.get_group(row.who)
+            assert line.iloc[0] == pytest.approx(row.level.value, abs=0.02)
+            if row.state == FLAT:
+                assert line.nunique() == 1
+            if row.state == SLIPPING:
+                assert line.max() <= line.iloc[0]
+
+
+def test_what_is_flat_or_slips_does_not_climb_in_the_chart(report_data):
+    """Each row under way drawn as if it were flat, and as if it slipped."""
+    for state in (FLAT, SLIPPING):
+        rows = [
+            replace(row, verdict=replace(row.verdict, state=state))
+            for row in report_data.rows
+            if row.seen.sessions and row.wait
+        ]
+        ahead = open_tables(report_data.view, rows).fan.groupby("who")["mid"]
+        assert len(ahead) == len(rows)
+        assert (ahead.max() <= ahead.first() + 0.02).all()
+
+
+def test_sets_on_the_chart_are_the_sets_of_the_log(report_data, awkward_log, small_cut):
+    sets = awkward_log.sets[awkward_log.sets["date"] < small_cut]
+    counts = sets.groupby(["athlete", "rung"]).size()
+    shown = report_data.tables.sets.groupby("who").size().to_dict()
+    tried = [row for row in report_data.rows if row.seen.sessions]
+    assert shown == {row.who: counts[row.key] for row in tried}
 
 
 def test_notes_stay_off_an_athletes_page_unless_asked_for(report_data):
     athlete = report_data.athletes[0]
-    written = replace(report_data.tables, sets=report_data.tables.sets.assign(note="seemed tired"))
+    sets = report_data.tables.sets.assign(note="seemed tired")
+    written = replace(report_data.tables, sets=sets)
     for notes in (False, True):
         data = replace(report_data, tables=written, notes=notes)
         page = athlete_page(data, athlete)
@@ -354,9 +292,9 @@ def test_notes_stay_off_an_athletes_page_unless_asked_for(report_data):
 
 
 def test_the_account_of_the_data_adds_up(report_data, awkward_log, small_cut):
-    said = account(report_data.histories)
     before = awkward_log.sets[awkward_log.sets["date"] < small_cut]
-    total, way, after = (int(n.replace(",", "")) for n in re.findall(r"[\d,]*\d", said)[:3])
+    figures = re.findall(r"[\d,]*\d", report_data.account)
+    total, way, after = (int(n.replace(",", "")) for n in figures[:3])
     assert total == way + after == len(before)
-    spells = re.search(r"(\d+) spells .*rung: (.*?)[;.]", said)
+    spells = re.search(r"(\d+) spells .*rung: (.*?)[;.]", report_data.account)
     assert int(spells[1]) == sum(map(int, re.findall(r"\d+", spells[2])))

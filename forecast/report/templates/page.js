@@ -47,18 +47,11 @@ function onPaper(place, view) {
   }
   view.signal("width", place.closest(".pair") ? HALF_WIDTH : PAPER_WIDTH).run();
 }
-const folded = new Set();
 const resize = () => dispatchEvent(new Event("resize"));
 addEventListener("beforeprint", () => {
-  for (const part of document.querySelectorAll("details:not([open])")) {
-    folded.add(part);
-    part.open = true;
-  }
   for (const [place, view] of views) if (view) onPaper(place, view);
 });
 addEventListener("afterprint", () => {
-  for (const part of folded) part.open = false;
-  folded.clear();
   for (const [view, height] of heights) view.height(height).run();
   heights.clear();
   resize();
