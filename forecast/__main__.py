@@ -22,8 +22,7 @@ COMMANDS = {
     "ahead": "Weeks until each athlete clears every rung still ahead, the top one last.",
     "what-if": "How one athlete's ladder would look at other rates of training: association, "
     "not cause.",
-    "plateau": "Who needs a look: in pain, slipping, flat, paused or thinly logged, and since "
-    "when.",
+    "plateau": "Who needs a look: pain, slipping, flat, form first; since when, and what next.",
     "retests": "Which cleared rungs are due for a re-test, and why; --out FILE.csv has all the "
     "cleared.",
     "cohort": "Which rung holds people up, which is hard, and who stops; --out FILE.csv, a "
