@@ -159,13 +159,17 @@ class Away:
     """A pause.
 
     Of the ``person`` (else of this rung alone), and whether ``long``, past the log's usual absence;
-    half of those ``like`` (absences as long that ended) were ``back`` within so many weeks.
+    half of those ``like`` (absences as long that ended) were ``back`` within so many weeks. ``low,
+    mid, high``: 10, 50 and 90 % points in weeks *after coming back*, where long and not on hold.
     """
 
     person: bool
     long: bool
     back: Figure
     like: Count
+    low: Weeks = np.nan
+    mid: Weeks = np.nan
+    high: Weeks = np.nan
 
 
 @dataclass(frozen=True, slots=True)

@@ -364,6 +364,26 @@ def forecast_open(
     return GrowthForecast(passage, mean, cov, expected - fit.pooled.usual(panel.rung))
 
 
+def forecast_return(
+    model: GrowthModel,
+    tracked: Tracked,
+    which: Ints,
+    as_of_day: int,
+    confirm: Ints,
+    run: Ints,
+    how: Simulation,
+) -> Array:
+    """Return chances of having cleared by days after coming back, (T, D + 1), of those away.
+
+    As ``forecast_open``, were the athletes to train again on the day after the cut.
+    """
+    last = tracked.panel.last[which]
+    wait = (as_of_day - tracked.panel.day[last]).astype(float)
+    base = targets_at(model, tracked.panel, tracked.filtered, last, wait, confirm, run)
+    back = replace(base, first_gaps=np.ones_like(base.first_gaps))
+    return average_passage(model, tracked, back, last, how, finished_only=False).by_day
+
+
 def forecast_untried(
     model: GrowthModel,
     tracked: Tracked,

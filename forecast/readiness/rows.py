@@ -55,7 +55,7 @@ def make_rows(
     ----------
     facts
         From ``open_facts`` and ``untried_facts``, with ``p_next_session, lapse, gone, back_weeks,
-        back_like, athlete_wait, less_clean, changed`` beside.
+        back_like, athlete_wait, return_low, return_mid, return_high, less_clean, changed`` beside.
     by_day
         (rows, D + 1) chances of having cleared by day.
     verdicts
@@ -129,6 +129,9 @@ def _row(
             person=bool(7.0 * fact.athlete_wait > ABSENCE_DAYS),
             back=float(fact.back_weeks),
             like=int(fact.back_like),
+            low=float(fact.return_low),
+            mid=float(fact.return_mid),
+            high=float(fact.return_high),
         )
         if state == PAUSED
         else None,

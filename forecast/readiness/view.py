@@ -18,6 +18,7 @@ from forecast.growth import (
     Simulation,
     Tracked,
     forecast_open,
+    forecast_return,
     forecast_untried,
     states_table,
     track,
@@ -42,7 +43,7 @@ from forecast.readiness.facts import (
 from forecast.readiness.lapse import chance_flat, lapse_chances, training_days
 from forecast.readiness.open_rungs import untried_rungs
 from forecast.readiness.rows import make_rows
-from forecast.readiness.times import curve_table
+from forecast.readiness.times import POINTS, curve_table, weeks_at
 from forecast.readiness.training import Engines
 from forecast.readiness.valid import valid_by_day
 from forecast.row import KEYS, Row, most_urgent_first
@@ -374,6 +375,31 @@ class LogView:
         )
 
     @cached_property
+    def after_coming_back(self) -> pd.DataFrame:
+        """``return_low, return_mid, return_high`` of rungs under way of those away for long.
+
+        Weeks after coming back by which the rung is cleared with chances of 10, 50 and 90 %, by the
+        growth engine: what the pool says counts from the cut.
+        """
+        spells = self.histories.spells.iloc[self.under_way]
+        last = pd.concat([self.histories.sessions, self.histories.after_clearing])
+        last = last.groupby("athlete")["date"].max()
+        wait = (self.as_of - spells["athlete"].map(last)).dt.days / 7.0
+        which = self.under_way[(wait > self.usual_absence).to_numpy()]
+        away = self.histories.spells.iloc[which]
+        weeks = np.empty((0, len(POINTS)))
+        if len(which):
+            confirm = confirm_sessions(self.histories, away["rung_index"].to_numpy())
+            run = away["run"].to_numpy(dtype=np.int64)
+            how = replace(self._simulation, paths=max(self.model.paths // 4, 2 * self.model.draws))
+            by_day = forecast_return(
+                self.growth, self.tracked, which, self._today, confirm, run, how
+            )
+            weeks = np.column_stack([weeks_at(by_day, share) for share in POINTS.values()])
+        points = pd.DataFrame(weeks.round(2), columns=[f"return_{name}" for name in POINTS])
+        return pd.concat([away[KEYS].reset_index(drop=True), points], axis=1)
+
+    @cached_property
     def usual_absence(self) -> float:
         """Weeks that an absence in this log usually lasts at most.
 
@@ -466,6 +492,7 @@ def _rows(
     told = told.assign(flagged=told["flagged"].eq(True), less_clean=told["less_clean"].eq(True))
     changed = [c if isinstance(c, tuple) else () for c in told["changed"]]
     facts = facts.assign(less_clean=told["less_clean"], changed=pd.Series(changed, dtype=object))
+    facts = facts.merge(view.after_coming_back, on=KEYS, how="left")
     return make_rows(
         facts,
         by_day,

@@ -170,7 +170,18 @@ def weeks(row: Row) -> str:
     """Return the 80 % range in weeks, or why none is told."""
     if row.wait is None:
         return ON_HOLD
+    if row.is_away:
+        return _after(row)
     return "-" if _undated(row) else say_range(row.wait.low, row.wait.high, row.wait.horizon)
+
+
+def _after(row: Row) -> str:
+    """Weeks after coming back, of somebody away for long; a dash where none can be told."""
+    away, wait = row.away, row.wait
+    if away is None or wait is None or not row.seen.sessions or _undated(row):
+        return "-"
+    span = say_range(away.low, away.high, wait.horizon)
+    return span if says_nothing(away.low, away.high) else f"{span} after"
 
 
 def half_by(row: Row) -> str:
@@ -186,9 +197,11 @@ def _undated(row: Row) -> bool:
 
 
 def has_dates(row: Row) -> bool:
-    """Whether weeks and dates are told: no hold, a valid set, a range that says something."""
+    """Whether dates are told: nobody on hold or away for long, a valid set, a range worth one."""
     wait = row.wait
-    return wait is not None and not _undated(row) and not says_nothing(wait.low, wait.high)
+    if wait is None or row.is_away or _undated(row):
+        return False
+    return not says_nothing(wait.low, wait.high)
 
 
 def headline(row: Row) -> str:
@@ -196,6 +209,11 @@ def headline(row: Row) -> str:
     wait = row.wait
     if wait is None:
         return "On hold: pain is noted, so no weeks and no dates until it has been seen."
+    if row.is_away:
+        span = _after(row)
+        if not span.endswith(" after"):
+            return "Nothing to forecast until training goes on."
+        return f"8 in 10 clear it in {span.removesuffix(' after')} weeks after coming back."
     if _undated(row):
         return f"No date before a first valid set; {say_chance(wait.chances[12])} by 12 weeks."
     if says_nothing(wait.low, wait.high):
