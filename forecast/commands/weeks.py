@@ -42,7 +42,7 @@ from forecast.result import ReadinessForecast
 from forecast.row import MARKS, Row, most_urgent_first
 
 COLUMNS = (
-    ("Athlete", 16), ("Rung", 32), ("Usual day", 13), ("Weeks", 14), ("Half by", 18), ("State", 20),
+    ("Athlete", 16), ("Rung", 29), ("Usual day", 13), ("Weeks", 16), ("Half by", 18), ("State", 19),
 )  # fmt: skip
 WHY_COLUMNS = (
     ("Athlete", 12), ("Rung", 24), ("Usual day", 13), ("4 wk", 4), ("8 wk", 4), ("12 wk", 5),

@@ -380,7 +380,7 @@ def forecast_return(
     last = tracked.panel.last[which]
     wait = (as_of_day - tracked.panel.day[last]).astype(float)
     base = targets_at(model, tracked.panel, tracked.filtered, last, wait, confirm, run)
-    back = replace(base, first_gaps=np.ones_like(base.first_gaps))
+    back = replace(base, first_gaps=np.zeros_like(base.first_gaps) + wait[:, None] + 1.0)
     return average_passage(model, tracked, back, last, how, finished_only=False).by_day
 
 

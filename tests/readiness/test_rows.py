@@ -42,7 +42,8 @@ FACT = {
     "usual": 6.0, "target": 10.0,
 }  # fmt: skip
 VERDICT = {
-    "flagged": False, "p_climbing": 0.8, "gain": 0.02, "gain_high": 0.04, "smallest_gain": 0.01,
+    "flagged": False, "p_climbing": 0.8, "p_flat": 0.15, "p_slipping": 0.05, "gain": 0.02,
+    "smallest_gain": 0.01,
 }  # fmt: skip
 
 
@@ -53,11 +54,12 @@ VERDICT = {
         ({"wait_weeks": 3.1, "sessions": 0}, {}, False, "paused"),
         ({"wait_weeks": 3.0, "sessions": 0}, {}, False, "new"),
         ({"more_sessions": 2, "obstacle": "missed"}, {}, False, "few"),
-        ({"obstacle": "missed"}, {"flagged": True, "gain_high": -0.1}, False, "no_success"),
+        ({"obstacle": "missed"}, {"flagged": True, "gain": -0.1}, False, "no_success"),
         ({"obstacle": "unclean"}, {}, False, "form"),
         ({"obstacle": "helped"}, {}, False, "help"),
         ({"obstacle": "underloaded"}, {}, False, "help"),
-        ({}, {"flagged": True, "gain": -0.03, "gain_high": -0.01}, False, "slipping"),
+        ({}, {"flagged": True, "gain": -0.03, "p_slipping": 0.6}, False, "slipping"),
+        ({}, {"flagged": True, "gain": -0.03, "p_slipping": 0.1}, False, "flat"),
         ({"usual": 10.0}, {"flagged": True, "gain": 0.0}, False, "flat"),
         ({"usual": 10.0}, {"flagged": True, "gain": 0.011}, False, "at_mark"),
         ({"usual": 10.0}, {}, False, "at_mark"),
