@@ -15,6 +15,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 
 from forecast.growth import PRIORS
 from forecast.readiness.engines import GROWTH, POOLED, PooledEngine
+from forecast.survival import TREE_COLUMNS, TREE_FOLDS
 from forecast.types import Array, Flags, Ints
 
 MAX_WEEKS, MAX_PATHS, MAX_DRAWS, MAX_SEED = 1_040, 65_536, 4_096, 2**63 - 1
@@ -27,7 +28,8 @@ _SHAPES: dict[str, dict[str, tuple[int | str, ...]]] = {
     "Absences": {"length": ("M",), "began": ("M",), "share": ("M",)},
     "ClubVerdict": {"shares": (3,)},
     "Climbing": {"carry_mean": (2,), "carry_cov": (2, 2), "cleared": ("R",), "delays": ("Q",)},
-    "Combiner": {"weights": ("K", 2)},
+    "CommonScale": {"positions": ("R",)},
+    "Combiner": {"weights": ("K", 3)},
     "CohortRhythm": {"ratios": ("Q",), "delays": ("Q",)},
     "Engines": {"edges": ("E",)},
     "GrowthFit": {"chol": ("P", "P")},
@@ -39,6 +41,10 @@ _SHAPES: dict[str, dict[str, tuple[int | str, ...]]] = {
         "rung": ("K", "R"),
         "shape": ("K", "Q"),
     },
+    "Trees": {
+        **dict.fromkeys(("feature", "threshold", "left", "right", "value"), ("N",)),
+        "roots": ("M",),
+    },
 }
 """Shapes of arrays; the same letter stands for the same length within a record."""
 
@@ -47,6 +53,7 @@ _POSITIVE = {
     "GrowthConstants.session_weeks", "GrowthFit.n_rungs", "GrowthModel.units", "HazardModel.scale",
     "HazardModel.n_rungs", "RungTimes.rest", "RungTimes.athlete",
     "ClubVerdict.shares",
+    "CommonScale.scatter",
 }  # fmt: skip
 _NOT_NEGATIVE = {
     "Absences.share", "Absences.prior", "Climbing.cleared", "Climbing.clean_spread",
@@ -54,6 +61,7 @@ _NOT_NEGATIVE = {
     "Combiner.n_athletes", "Combiner.n_landmarks", "Engines.edges", "GrowthFit.rounds",
     "GrowthModel.linear", "HazardModel.n_events", "HazardModel.n_landmarks", "ClubVerdict.looks",
     "RungTimes.n_spells",
+    "SurvivalHazards.tree_share", "Trees.feature", "Trees.roots",
 }  # fmt: skip
 
 
@@ -122,6 +130,22 @@ def _check_between(kind: str, fields: Mapping[str, Any]) -> None:
         fits = fits and all(_of_this_ladder(engine, fields) for engine in POOLED)
     elif kind == "ClubVerdict":
         fits = bool(abs(fields["shares"].sum() - 1.0) < 1e-6)
+    elif kind == "Trees":
+        # every step leads on to a later node, so that reading a tree ends
+        n, nodes = len(fields["value"]), np.arange(len(fields["value"]))
+        leaf = fields["left"] < 0
+        fits = bool((fields["roots"] < n).all()) and bool(
+            (fields["feature"] < fields["n_features"]).all()
+        )
+        for side in ("left", "right"):
+            onward = (fields[side] > nodes) & (fields[side] < n)
+            fits = fits and bool(((fields[side] < 0) == leaf).all()) and bool((leaf | onward).all())
+    elif kind == "SurvivalHazards":
+        fits = fields["trees"].n_rungs == fields["ridge"].n_rungs and fields["tree_share"] <= 1
+    elif kind == "TreeHazard":
+        fits = len(fields["scale"].positions) == fields["n_rungs"]
+        fits &= len(fields["folds"]) in (0, TREE_FOLDS)
+        fits &= all(trees.n_features == TREE_COLUMNS for trees in fields["folds"])
     if not fits:
         raise ValueError(f"parts of {kind} do not fit together")
 

@@ -23,8 +23,9 @@ from forecast.readiness.engines import POOLED
 from forecast.readiness.lapse import LapseModel
 from forecast.readiness.schema import check_record, check_settings
 from forecast.readiness.training import Engines
+from forecast.survival import CommonScale, HazardModel, TreeHazard, Trees
 
-FORMAT = 4
+FORMAT = 5
 _ENTRY = "rungwise.json"
 MAX_BYTES = 100_000_000
 """Bytes of a model once unpacked; one of the demo club has less than a hundredth of it."""
@@ -39,7 +40,8 @@ _RECORDS = {
     kind.__name__: kind
     for kind in (
         Absences, CohortHabits, CohortRhythm, Combiner, Engines, GrowthConstants, GrowthFit,
-        GrowthModel, LapseModel, Pooled, *(engine.record for engine in POOLED),
+        GrowthModel, LapseModel, Pooled, CommonScale, HazardModel, TreeHazard,
+        Trees, *(engine.record for engine in POOLED),
     )
 }  # fmt: skip
 

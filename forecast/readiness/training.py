@@ -17,7 +17,7 @@ from forecast.growth import (
     track,
 )
 from forecast.histories import CohortRhythm, Histories
-from forecast.readiness.combine import Combiner, fit_combiner, prior_centre
+from forecast.readiness.combine import Combiner, fit_combiner
 from forecast.readiness.engines import GROWTH, POOLED, Past, describe_moments
 from forecast.readiness.lapse import (
     LapseModel,
@@ -31,8 +31,8 @@ from forecast.readiness.lapse import (
 from forecast.survival import stretch_edges, training_landmarks
 from forecast.types import Array
 
-POOL_LANDMARKS = 700
-"""Landmarks used for the pool: five numbers need no more."""
+LEAST_LANDMARKS, MOST_LANDMARKS, SIGHTINGS = 700, 3000, 4
+"""Landmarks used for the pool: so many an athlete, within bounds."""
 MIN_ATHLETES_TO_POOL = 2
 
 
@@ -88,7 +88,7 @@ def train_engines(
         say(f"{engine.name} engine")
         learnt[engine.name] = engine.fit(past)
     say("pool and recalibration")
-    combiner = _train_pool(past)
+    combiner = _train_pool(past, learnt)
     engines = Engines(learnt, combiner, lapse, rhythm, edges, histories.log_start)
     return engines, tracked
 
@@ -104,23 +104,26 @@ def _train_lapse(
     return fitted, rhythm, 1.0 - gone.reindex(histories.spells["athlete_id"]).fillna(0.0).to_numpy()
 
 
-def _train_pool(past: Past) -> Combiner:
+def _train_pool(past: Past, learnt: dict[str, Any]) -> Combiner:
     """Pool the engines by what each says of athletes left out, at a sample of the landmarks."""
     spells, n_landmarks = past.histories.spells, len(past.athlete)
     n_clearings = int(spells["cleared_on"].notna().sum())
     prior_weights = [engine.prior_weight(n_clearings) for engine in POOLED]
-    if len(np.unique(past.athlete)) < MIN_ATHLETES_TO_POOL:
-        return Combiner(prior_centre(prior_weights)[:-3].reshape(-1, 2))
+    n_athletes = len(np.unique(past.athlete))
+    if n_athletes < MIN_ATHLETES_TO_POOL:
+        return Combiner(np.column_stack([prior_weights[1:], np.zeros((len(POOLED) - 1, 2))]))
     chosen = np.arange(n_landmarks)
-    if n_landmarks > POOL_LANDMARKS:
-        chosen = chosen[np.linspace(0, n_landmarks - 1, POOL_LANDMARKS).astype(np.int64)]
+    most = int(np.clip(SIGHTINGS * n_athletes, LEAST_LANDMARKS, MOST_LANDMARKS))
+    if n_landmarks > most:
+        chosen = chosen[np.linspace(0, n_landmarks - 1, most).astype(np.int64)]
     known = past.moments.table.iloc[chosen]
     return fit_combiner(
-        [engine.at_landmarks(past, chosen) for engine in POOLED],
+        [engine.at_landmarks(learnt[engine.name], past, chosen) for engine in POOLED],
         known["weeks"].to_numpy(dtype=float),
         known["cleared"].to_numpy(dtype=bool),
         past.athlete[chosen],
         prior_weights,
         sure=known["sure"].to_numpy(dtype=float),
         stays=known["stays"].to_numpy(dtype=float),
+        away=past.moments.features["wait"].to_numpy(dtype=float)[chosen],
     )

@@ -341,7 +341,8 @@ class LogView:
         if engine == "unrecalibrated":
             combiner = replace(combiner, shift=0.0, drift=0.0, log_stretch=0.0)
         each = [self.once(LogView._chances, one.name) for one in POOLED]
-        return combiner.combine(each, np.arange(each[0].shape[1]) / 7.0)
+        away = self._present.moments.features["wait"].to_numpy(dtype=float)
+        return combiner.combine(each, np.arange(each[0].shape[1]) / 7.0, away)
 
     @cached_property
     def _untried(self) -> tuple[pd.DataFrame, Array] | None:

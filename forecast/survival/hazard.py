@@ -219,11 +219,7 @@ def fit_hazard(
     _check_outlook(outlook)
     offset = offset_hazard(outlook)
     columns, z, rows = _columns(features, outlook, edges, offset)
-    cleared = table["cleared"].to_numpy(dtype=bool)
-    lived, event = _at_risk(table["weeks"].to_numpy(dtype=float), cleared, edges)
-    certain, _ = _at_risk(table["sure"].to_numpy(), cleared, edges)
-    lived = certain + table["stays"].to_numpy()[:, None] * (lived - certain)
-    lived = lived * table["weight"].to_numpy()[:, None]
+    lived, event = at_risk(table, edges)
     keep = lived.ravel() > 0
     columns, z, rows = columns[keep], z[keep], rows[keep]
     values = columns.to_numpy(dtype=float)
@@ -240,8 +236,20 @@ def fit_hazard(
     )  # fmt: skip
     return HazardModel(
         centre, scale, names, weights, n_rungs, len(features),
-        int(cleared.sum()),
+        int(table["cleared"].sum()),
     )  # fmt: skip
+
+
+def at_risk(table: pd.DataFrame, edges: Array) -> tuple[Array, Flags]:
+    """Return what each stretch of each landmark counts for, and where the rung was cleared.
+
+    ``table`` as for ``fit_hazard``; both (T, B).
+    """
+    cleared = table["cleared"].to_numpy(dtype=bool)
+    lived, event = _at_risk(table["weeks"].to_numpy(dtype=float), cleared, edges)
+    certain, _ = _at_risk(table["sure"].to_numpy(dtype=float), cleared, edges)
+    lived = certain + table["stays"].to_numpy(dtype=float)[:, None] * (lived - certain)
+    return lived * table["weight"].to_numpy(dtype=float)[:, None], event
 
 
 def _at_risk(weeks: Array, cleared: Flags, edges: Array) -> tuple[Array, Flags]:
@@ -271,8 +279,13 @@ def predict_hazard(
     rung = features["rung"].to_numpy(dtype=np.int64)[rows]
     design = _design(table, z, rung, model.n_rungs, model.centre, model.scale)
     hazard = expit(table["offset"].to_numpy() + design @ model.weights)
-    left = np.cumprod(1.0 - hazard.reshape(len(features), -1), axis=1)
-    return np.concatenate([np.zeros((len(features), 1)), 1.0 - left], axis=1)
+    return by_stretch_end(hazard.reshape(len(features), -1))
+
+
+def by_stretch_end(hazard: Array) -> Array:
+    """Return the chance of having cleared by each stretch end, (T, B + 1), 0 at the first."""
+    left = np.cumprod(1.0 - hazard, axis=1)
+    return np.concatenate([np.zeros((len(hazard), 1)), 1.0 - left], axis=1)
 
 
 def spread_over_days(by_edge: Array, edges: Array, horizon_days: int) -> Array:

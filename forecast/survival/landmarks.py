@@ -15,7 +15,7 @@ from forecast.log import YEAR_DAYS
 from forecast.types import Array, Ints
 
 SPACING_WEEKS = 1.0
-MAX_LANDMARKS = 6000
+MAX_LANDMARKS = 20_000
 OWN_WEEKS = 3.0
 """Landmarks of a spell this far apart count in full; nearer ones say much the same (judgement)."""
 GOLDEN = 0.5 * (np.sqrt(5.0) - 1.0)

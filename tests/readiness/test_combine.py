@@ -79,9 +79,9 @@ def test_many_landmarks_of_one_athlete_weigh_little():
 @pytest.mark.parametrize("seed", range(5))
 def test_the_pool_is_a_proper_curve_whatever_the_numbers(seed):
     rng = np.random.default_rng(seed)
-    combiner = Combiner(rng.normal(0, 1.0, (1, 2)), *rng.normal(0, 1.0, 3))
+    combiner = Combiner(rng.normal(0, 1.0, (1, 3)), *rng.normal(0, 1.0, 3))
     survival, growth = law(rng.exponential(0.1, 50)), law(rng.exponential(0.1, 50))
-    pooled = combiner.combine([growth, survival], WEEKS)
+    pooled = combiner.combine([growth, survival], WEEKS, rng.exponential(20.0, 50))
     assert ((pooled >= 0) & (pooled <= 1)).all()
     assert (np.diff(pooled, axis=1) >= 0).all()
 
@@ -130,6 +130,17 @@ def test_any_number_of_engines_starts_from_equal_parts(count):
     shares = fitted.shares(WEEKS)
     assert shares.shape == (count, 53)
     np.testing.assert_allclose(shares, 1.0 / count, atol=1e-12)
+
+
+def test_the_weight_learns_who_answers_better_for_whom_is_away(two):
+    """One engine is right about those who train, the other about those who were long away."""
+    rate, time, cleared, athlete = two
+    away = np.where(np.arange(400) % 2 == 0, 0.0, 30.0)
+    blind = np.full(400, np.median(rate))
+    present, absent = (law(np.where(here, rate, blind)) for here in (away < 1, away > 1))
+    fitted = fit_combiner([present, absent], time, cleared, athlete, away=away)
+    assert fitted.shares(WEEKS, 0.0)[1, 8] < 0.4
+    assert fitted.shares(WEEKS, 30.0)[1, 8] > 0.6
 
 
 def test_of_three_engines_the_one_that_knows_gets_most(two):

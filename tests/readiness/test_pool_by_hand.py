@@ -19,8 +19,7 @@ from forecast.errors import ForecastError, ModelFileError
 from forecast.histories import Absences
 from forecast.ladder import Criterion, Ladder, Rung
 from forecast.log import read_log
-from forecast.readiness import combine
-from forecast.readiness.combine import Combiner, fit_combiner, prior_centre
+from forecast.readiness.combine import Combiner, fit_combiner
 from forecast.readiness.open_rungs import rungs_behind
 from forecast.readiness.schema import check_record, check_settings
 from forecast.readiness.storage import read_model, save_model
@@ -30,39 +29,24 @@ from forecast.result import ReadinessForecast
 
 
 def test_shares_of_three_engines_by_hand():
-    """Eight weeks are where the log of time is nothing; the last engine takes its share first."""
-    pool = Combiner(np.array([[0.4, 0.1], [-0.7, -0.2]]))
+    """Eight weeks are where the log of time is nothing; after 12 weeks away log(1 + 12 / 4) is."""
+    pool = Combiner(np.array([[0.4, 0.1, -0.3], [-0.7, -0.2, 0.5]]))
     weeks = np.array([0.1, 8.0, 16.0])
     for column, time in enumerate(np.log([0.5 / 8.0, 1.0, 2.0])):
-        second, third = expit(0.4 + 0.1 * time), expit(-0.7 - 0.2 * time)
-        expected = [(1 - third) * (1 - second), (1 - third) * second, third]
-        np.testing.assert_allclose(pool.shares(weeks)[:, column], expected)
+        logs = [0.0, 0.4 + 0.1 * time - 0.3 * np.log(4), -0.7 - 0.2 * time + 0.5 * np.log(4)]
+        expected = np.exp(logs) / np.exp(logs).sum()
+        np.testing.assert_allclose(pool.shares(weeks, 12.0)[:, column], expected)
 
 
 def test_a_pooled_chance_by_hand():
     chances = [np.array([[0.1, 0.3, 0.4]]), np.array([[0.2, 0.3, 0.6]])]
     weeks = np.array([4.0, 8.0, 16.0])
-    pool = Combiner(np.array([[0.5, 0.2]]), shift=0.3, drift=-0.1, log_stretch=0.2)
+    pool = Combiner(np.array([[0.5, 0.2, 0.1]]), shift=0.3, drift=-0.1, log_stretch=0.2)
     time = np.log(weeks / 8.0)
-    share = expit(0.5 + 0.2 * time)
+    share = expit(0.5 + 0.2 * time + 0.1 * np.log(1.5))
     mixed = share * chances[1] + (1 - share) * chances[0]
     expected = expit(0.3 - 0.1 * time + np.exp(0.2) * logit(mixed))
-    np.testing.assert_allclose(pool.combine(chances, weeks), expected)
-
-
-def test_an_engine_more_takes_its_part_of_those_before():
-    """Even odds of two, three and four engines: a half, a third, a quarter."""
-    centre = prior_centre([0.0, 0.0, 0.0, 0.0])
-    np.testing.assert_allclose(expit(centre[[0, 2, 4]]), [1 / 2, 1 / 3, 1 / 4])
-    assert len(centre) == 3 * 2 + 3
-    assert (centre[[1, 3, 5, 6, 7, 8]] == 0.0).all()
-    assert prior_centre([0.0, -1.0])[0] == -1.0
-
-
-def test_weeks_lived_through_in_part_count_in_part():
-    chance = np.array([[0.0, 0.2, 0.6], [0.0, 0.2, 0.6]])
-    np.testing.assert_allclose(combine._left(chance, np.array([1.25, 2.0])), [0.7, 0.4])
-    np.testing.assert_allclose(combine._left(chance, np.array([0.0, 0.5])), [1.0, 0.9])
+    np.testing.assert_allclose(pool.combine(chances, weeks, np.array([2.0])), expected)
 
 
 @pytest.mark.parametrize("known", ["all", "some"])
@@ -81,11 +65,13 @@ def test_the_pool_is_the_mode_of_its_censored_score_and_priors(known):
     athlete = np.repeat(np.arange(5), 5)
     sure = None if known == "all" else 0.5 * time
     stays = 1.0 if known == "all" else 0.3
-    sd = np.array([0.3, 0.1, 0.15, 0.075, 0.1])
+    away = rng.exponential(5.0, 25)
+    # five athletes make the shares' variance a tenth larger
+    sd = np.array([*np.sqrt(1.1) * np.array([0.3, 0.1, 0.1]), 0.15, 0.075, 0.1])
 
     def loss(vector):
-        pool = Combiner(vector[:2][None], *vector[2:])
-        pooled = pool.combine(chances, weeks)
+        pool = Combiner(vector[:3][None], *vector[3:])
+        pooled = pool.combine(chances, weeks, away)
         total = 0.5 * np.sum((vector / sd) ** 2)
         for row, (end, met) in enumerate(zip(time, cleared, strict=True)):
             curve = pooled[row]
@@ -101,9 +87,9 @@ def test_the_pool_is_the_mode_of_its_censored_score_and_priors(known):
             total -= 0.6 * score
         return total
 
-    best = minimize(loss, np.zeros(5), method="Nelder-Mead",
-                    options={"xatol": 1e-6, "fatol": 1e-9, "maxiter": 4000})  # fmt: skip
-    found = fit_combiner(chances, time, cleared, athlete, None, sure, stays)
+    best = minimize(loss, np.zeros(6), method="Nelder-Mead",
+                    options={"xatol": 1e-6, "fatol": 1e-9, "maxfev": 9000})  # fmt: skip
+    found = fit_combiner(chances, time, cleared, athlete, None, sure, stays, away)
     ours = np.r_[found.weights.ravel(), found.shift, found.drift, found.log_stretch]
     assert loss(ours) == pytest.approx(best.fun, abs=1e-5)
     np.testing.assert_allclose(ours, best.x, atol=5e-3)

@@ -49,7 +49,7 @@ def engines(content):
 
 
 def hazard(content):
-    return engines(content)["learnt"]["map"]["survival"]["fields"]
+    return engines(content)["learnt"]["map"]["survival"]["fields"]["ridge"]["fields"]
 
 
 def weights(content):
@@ -110,7 +110,7 @@ CHANGES = {
     "engine strange": lambda c: engines(c)["learnt"]["map"].update(third=engines(c)["lapse"]),
     "engine another's": lambda c: engines(c)["learnt"]["map"].update(survival=engines(c)["lapse"]),
     "pool of three": lambda c: engines(c)["combiner"]["fields"]["weights"].update(
-        array=[[0.0, 0.0], [0.0, 0.0]], shape=[2, 2]
+        array=[[0.0] * 3, [0.0] * 3], shape=[2, 3]
     ),
     "field strange": lambda c: growth_fit(c).update(stranger=1),
     "edges back": lambda c: engines(c)["edges"]["array"].reverse(),

@@ -13,8 +13,8 @@ from forecast.survival import grow_trees
 @pytest.fixture(scope="module")
 def rows():
     rng = np.random.default_rng(3)
-    columns = rng.normal(size=(1500, 4)).round(1)  # ties with thresholds too
-    outcome = rng.random(1500) < 1 / (1 + np.exp(-2 * columns[:, 0] * columns[:, 1]))
+    columns = rng.integers(-6, 7, (1500, 4)).astype(float)  # fewer values than the grid has
+    outcome = rng.random(1500) < 1 / (1 + np.exp(-0.1 * columns[:, 0] * columns[:, 1]))
     return columns, outcome, rng.uniform(0.1, 1.0, 1500)
 
 

@@ -21,12 +21,12 @@ class _Growth:
     def fit(self, past: Past) -> GrowthModel:
         return past.growth
 
-    def at_landmarks(self, past: Past, chosen: Ints) -> Array:
+    def at_landmarks(self, learnt: GrowthModel, past: Past, chosen: Ints) -> Array:
         """Filtered states know nothing of what came later; its few constants count as known."""
         table, histories = past.moments.table, past.histories
         at, spell = (table[name].to_numpy()[chosen] for name in ("session", "spell"))
         passage = forecast_landmarks(
-            past.growth,
+            learnt,
             past.tracked,
             past.moments.place[chosen],
             past.moments.features["wait"].to_numpy()[chosen] * 7.0,
@@ -39,7 +39,7 @@ class _Growth:
     def now(self, learnt: GrowthModel, present: Present) -> Array:
         return present.passage
 
-    def prior_weight(self, n_clearings: int | None) -> float:
+    def prior_weight(self, n_clearings: int) -> float:
         return 0.0
 
 

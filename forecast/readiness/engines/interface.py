@@ -114,7 +114,7 @@ class PooledEngine(Protocol):
         """Return what is learnt from the landmarks; ``FitError`` where it can't be."""
         ...
 
-    def at_landmarks(self, past: Past, chosen: Ints) -> Array:
+    def at_landmarks(self, learnt: Any, past: Past, chosen: Ints) -> Array:
         """Return chances of having cleared by weeks 0, 1, ..., H at some landmarks, (T, H + 1).
 
         Nothing that came of an athlete may have taught what is said of that athlete.
@@ -125,6 +125,6 @@ class PooledEngine(Protocol):
         """Return chances of having cleared by days 0, 1, ..., D, (T, D + 1)."""
         ...
 
-    def prior_weight(self, n_clearings: int | None) -> float:
-        """Return the prior log odds of its weight beside one other engine; 0 is one half each."""
+    def prior_weight(self, n_clearings: int) -> float:
+        """Return the prior log of its weight beside the first engine's; 0 is as much as that."""
         ...
