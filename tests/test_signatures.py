@@ -11,7 +11,8 @@ PACKAGE = Path(forecast.__file__).parent
 MOST = 8
 
 STILL_OVER = {
-    "log/read.py": {"read_log"},
+    "growth/motion.py": {"walk_paths"},  # compiled: numbers and named arrays, no records
+    "survival/trees.py": {"grow_trees"},
     "report/data.py": {"gather"},
     "report/write.py": {"write_report"},
 }  # fmt: skip

@@ -210,7 +210,10 @@ def _reasons(fact: Any, gain: Gain, state: str, confirm: int, several: bool) -> 
     if fact.sessions > 0:
         weighed += _of_training(fact, gain, state, several)
     weighed.sort(key=lambda pair: -pair[0])
-    return tuple(reason for _, reason in weighed[:MOST_REASONS])
+    return tuple(
+        Reason(one.kind, float(one.value), one.unit, tuple(map(float, one.figures)))
+        for _, one in weighed[:MOST_REASONS]
+    )
 
 
 def _of_training(fact: Any, gain: Gain, state: str, several: bool) -> list[tuple[float, Reason]]:
