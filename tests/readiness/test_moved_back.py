@@ -31,7 +31,7 @@ def weeks(constants, day):
 @pytest.mark.parametrize("days", [1, 100, 800])
 def test_the_season_of_the_training_clock_goes_along(days):
     fit = fitted(NAMES, np.diag([0.02, 0.1, 0.2]) + 0.01)
-    moved = moved_back(fit, days, {})
+    moved = moved_back(fit, days)
     for day in (20000, 20100, 20300):
         assert weeks(moved.constants, day - days) == pytest.approx(weeks(fit.constants, day))
     # And of every draw of the constants: their value and the root times a normal one.
@@ -42,7 +42,7 @@ def test_the_season_of_the_training_clock_goes_along(days):
         )
         assert weeks(theirs, 20000 - days) == pytest.approx(weeks(ours, 20000))
         assert theirs.values["fatigue"] == pytest.approx(ours.values["fatigue"])
-    alone = moved_back(fitted(["fatigue"], np.eye(1)), days, {})
+    alone = moved_back(fitted(["fatigue"], np.eye(1)), days)
     assert alone.chol.tolist() == [[1.0]]  # a log too short for a season
     assert fit.constants.values["season_cos"] == 0.3  # what was given stays as it was
 
@@ -54,7 +54,7 @@ def test_the_season_of_the_hazard_goes_along():
         names=["level", "season_cos", "season_sin"],
         weights=np.array([-2.0, 0.4, 0.5, -0.7, 9.0]), n_rungs=1, n_landmarks=9, n_events=3,
     )  # fmt: skip
-    moved = moved_back(model, days, {})
+    moved = moved_back(model, days)
 
     def told(model, day):
         turn = 2.0 * np.pi * day / YEAR_DAYS
