@@ -23,6 +23,10 @@ from forecast.types import Array
 PRIOR_SD = np.array([0.4, 1.0, 0.4])
 """Prior spread, around none, of what a rung carries over to the next one: start per unit of margin,
 log gain per unit of margin, and pace per unit of own pace (judgement)."""
+WIDER, MISFIT = 1.5, 0.5
+"""How much wider than the normal model says a range is, and how far off an effect may be besides,
+as a part of its size: planted effects came out a quarter to a third too small, and differed from
+club to club by more than the model said (``docs/method/cohort.md``)."""
 DRAWS = 4000
 WINDOW = 3
 """Latest sessions that a margin is the mean of: one lucky set says little (judgement)."""
@@ -183,7 +187,8 @@ def criterion_audit(
     moves = _moves(histories)
     mean, cov, moves = _carry_over(view, moves)
     rng = np.random.default_rng(seed)
-    drawn = rng.multivariate_normal(mean, cov, DRAWS, method="cholesky")
+    spread = WIDER**2 * cov + np.diag((MISFIT * mean) ** 2)
+    drawn = rng.multivariate_normal(mean, spread, DRAWS, method="cholesky")
     gaps = _gaps(view, rng)
     weeks = _usual_weeks(histories, level, rng)
     rows = []
