@@ -12,6 +12,7 @@ sys.path.append(str(Path(__file__).resolve().parents[1] / "bench"))
 
 from alien import NEW, OLD, WORLDS, futures, make_world
 from alien.likelihoods import LIKELIHOODS
+from alien.own_laws import own_world
 from alien.reference import drawn_layoffs, informed_curves
 from alien.scoring import (
     ENGINES,
@@ -284,3 +285,20 @@ def test_who_knows_the_true_state_is_scored_on_other_futures():
     told = score(curves, others)["crps"].mean()
     mixed = np.mean(list(curves.values()), axis=0)
     assert told < score(dict.fromkeys(curves, mixed), others)["crps"].mean()
+
+
+@pytest.mark.parametrize("law", ["steady", "stalls"])
+def test_own_laws_are_asked_like_alien_worlds(law):
+    world, log, ahead = own_world(law, 10, seed=1)
+    assert len(world.sets) == len(log.sets)
+    assert (len(world.stalls) > 0) == (law == "stalls")
+    assert (ahead["weeks"].dropna() >= 0).all()
+    lately = asked_lately(world, world.cut)
+    assert len(lately) >= 4
+    eve = world.cut - pd.Timedelta(days=1)
+    true = world.at_sessions[world.at_sessions["date"] <= eve]
+    last = true.sort_values("date").groupby(["athlete", "rung"]).tail(1)
+    both = lately.merge(last, on=["athlete", "rung"], suffixes=("", "_session"))
+    near = both["date"] >= eve - pd.Timedelta(days=3)
+    assert near.sum() >= 2
+    assert np.allclose(both["level"][near], both["level_session"][near], atol=0.08)

@@ -36,6 +36,7 @@ def own_world(law: str, athletes: int, seed: int) -> tuple[World, TrainingLog, p
         for first, past in zip(turns[::2], turns[1::2], strict=True):
             stalls.append((athlete, rung, days[first], days[past - 1]))
     stall_table = pd.DataFrame(stalls, columns=[*KEYS, "start", "end"])
+    stall_table = stall_table.astype({"start": "datetime64[ns]", "end": "datetime64[ns]"})
     weeks = (stall_table["end"] - stall_table["start"]).dt.days / 7.0
     spells = cohort.truth.rename(columns={"started": "start"})
     ahead = spells[(spells["start"] < cut) & ~(spells["cleared_no_lapse"] < cut)]
