@@ -206,7 +206,7 @@ def world():
 
 def test_alarms_are_counted_once_and_false_only_while_surely_climbing(world):
     def table(up, still):
-        rows = {"athlete": ["up", "still"], "rung": "wall", "state": [up, still], "sessions": 9}
+        rows = {"athlete": ["up", "still"], "rung": "wall", "state": [up, still]}
         return pd.DataFrame(rows)
 
     states = [

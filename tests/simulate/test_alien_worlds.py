@@ -12,6 +12,7 @@ import pytest
 sys.path.append(str(Path(__file__).resolve().parents[1] / "bench"))
 
 import alien
+from slow import day_and_night
 
 import forecast as fc
 
@@ -45,7 +46,7 @@ def made(name):
     return alien.make_world(alien.WORLDS[name], N, SEED)
 
 
-@pytest.fixture(scope="module", params=alien.WORLDS)
+@pytest.fixture(scope="module", params=day_and_night(alien.WORLDS, {*alien.NEW, "mess", "spurts"}))
 def world(request):
     return made(request.param)
 

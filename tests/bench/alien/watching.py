@@ -25,7 +25,7 @@ AFTER_END = pd.Timedelta(weeks=4)
 LEAST_RATE = 1.0
 """Sessions a week in a stall; below, hardly anything is seen of it."""
 
-CALLED = ("flat", "slipping")
+CALLED, SILENT = ("flat", "slipping"), ("paused", "new")
 
 
 def dates_asked(world: World) -> list[pd.Timestamp]:
@@ -49,7 +49,7 @@ def tally(world: World, tables: Iterable[tuple[pd.Timestamp, pd.DataFrame]]) -> 
     levels = world.levels.set_index(["athlete", "rung", "date"])["level"]
     found, up, called = Tally(), {}, []
     for number, (date, table) in enumerate(tables):
-        heard = table[(table["sessions"] > 0) & (table["state"] != "paused")]
+        heard = table[~table["state"].isin(SILENT)]
         for row in heard.itertuples():
             key = (row.athlete, row.rung)
             flat = row.state in CALLED
