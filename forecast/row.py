@@ -32,6 +32,8 @@ MARKS = (4, 8, 12, 26)
 """Weeks by which chances are told."""
 DIGITS = 6
 """Decimals kept in tables: far below what matters, far above the last bits of floating sums."""
+OBSTACLES = {"missed": NO_SUCCESS, "unclean": FORM, "helped": HELP}
+"""States of records without a valid set; lighter loads than asked tell progress all the same."""
 LIKELY = 0.5
 """Chance of climbing from which a rung that is not flagged counts as climbing (judgement)."""
 
@@ -273,8 +275,8 @@ def state_of(fact: Any, verdict: Any, *, hurts: bool) -> str:
         return NEW
     if fact.more_sessions > 0:
         return FEW
-    if fact.obstacle:
-        return {"missed": NO_SUCCESS, "unclean": FORM}.get(fact.obstacle, HELP)
+    if fact.obstacle in OBSTACLES:
+        return OBSTACLES[fact.obstacle]
     if verdict.flagged and verdict.gain < 0 and verdict.p_slipping > verdict.p_flat:
         return SLIPPING
     if verdict.flagged and verdict.gain <= verdict.smallest_gain:

@@ -57,7 +57,7 @@ VERDICT = {
         ({"obstacle": "missed"}, {"flagged": True, "gain": -0.1}, False, "no_success"),
         ({"obstacle": "unclean"}, {}, False, "form"),
         ({"obstacle": "helped"}, {}, False, "help"),
-        ({"obstacle": "underloaded"}, {}, False, "help"),
+        ({"obstacle": "underloaded"}, {}, False, "climbing"),
         ({}, {"flagged": True, "gain": -0.03, "p_slipping": 0.6}, False, "slipping"),
         ({}, {"flagged": True, "gain": -0.03, "p_slipping": 0.1}, False, "flat"),
         ({"usual": 10.0}, {"flagged": True, "gain": 0.0}, False, "flat"),
