@@ -330,6 +330,11 @@ def rows_table(rows: Sequence[Row]) -> pd.DataFrame:
 
     Columns are ``SUMMARY_COLUMNS`` but ``warnings``. ``on_hold`` is missing, or ``pain``: then
     every chance, week and date is missing.
+
+    Parameters
+    ----------
+    rows
+        Of a view, in any order.
     """
     table = pd.DataFrame([_figures(row) for row in rows], columns=list(SUMMARY_COLUMNS[:-1]))
     numbers = [name for name in table if name not in (*_TEXT, *_DATES, *_COUNTS)]

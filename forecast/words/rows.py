@@ -81,12 +81,24 @@ class Said:
 
 
 def for_coach(row: Row) -> Said:
-    """Return a row in a coach's words."""
+    """Return a row in a coach's words.
+
+    Parameters
+    ----------
+    row
+        Of ``view.rows``.
+    """
     return _said(row, why(row), next_step(row), percent)
 
 
 def for_analyst(row: Row) -> Said:
-    """Return a row in an analyst's words: the verdict's chances beside what a coach is told."""
+    """Return a row in an analyst's words: the verdict's chances beside what a coach is told.
+
+    Parameters
+    ----------
+    row
+        Of ``view.rows``.
+    """
     verdict = row.verdict
     text = why(row)
     if not row.hold and np.isfinite(verdict.p_flat):
@@ -98,7 +110,13 @@ def for_analyst(row: Row) -> Said:
 
 
 def for_athlete(row: Row) -> Said:
-    """Return a row in plain words for the athlete."""
+    """Return a row in plain words for the athlete.
+
+    Parameters
+    ----------
+    row
+        Of ``view.rows``.
+    """
     return _said(row, _own_why(row), _OWN_STEPS[row.state](row), say_chance)
 
 
