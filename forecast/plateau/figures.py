@@ -21,7 +21,7 @@ from forecast.plateau.kernels import (
     own_figures,
     slopes_along,
 )
-from forecast.simulate import AT_TARGET, BY_CHOICE, FAILED, UNKNOWN, Careers
+from forecast.simulate import AT_TARGET, BY_CHOICE, FAILED, UNKNOWN, Careers, Notes
 from forecast.types import Array, Flags, Ints
 
 STOPPED = {"unknown": UNKNOWN, "failed": FAILED, "target": AT_TARGET, "choice": BY_CHOICE}
@@ -51,8 +51,8 @@ class Table:
     day
         (N,) day of each session.
     values
-        (3, N) log(value / target) of a session's best set that counts, of its best set of any
-        kind, and the mean of its sets; missing where there was none.
+        (4, N) log(value / target) of a session's best set that counts, of its best set of any
+        kind, and the mean of its sets; and the mean log load; missing where there was none.
     counts
         (7, N) sets of a session: all, counting, clean, assisted, stopped at the mark, stopped by
         choice, and those with nothing done.
@@ -79,33 +79,27 @@ class Table:
         return np.repeat(np.arange(len(self.start)), self.length)
 
 
-def reduce_sets(
-    session: Ints, value: Array, clean: Flags, assisted: Flags, counts: Flags, stopped: Ints,
-    target: Array,
-) -> tuple[Array, Array, Flags]:  # fmt: skip
-    """Return ``values``, ``counts`` and ``met`` of ``Table`` from M sets in session order.
-
-    ``session`` (M,) the session of each set, ``target`` (N,) the mark of each session.
-    """
-    n = len(target)
+def reduce_sets(sets: Notes, target: Array) -> tuple[Array, Array, Flags]:
+    """Return ``values``, ``counts`` and ``met`` of ``Table``; ``target`` (N,) of each session."""
+    n, session, real = len(target), sets.session, sets.value > 0
     mark = target[session]
-    log = np.log(np.maximum(value, 1e-9) / mark)
-    log = np.maximum(np.where(value > 0, log, -np.inf), LOWEST)
-    values = np.full((3, n), -np.inf)
-    real = value > 0
-    np.maximum.at(values[0], session[counts & real], log[counts & real])
+    log = np.maximum(np.log(np.maximum(sets.value, 1e-9) / mark), LOWEST)
+    values = np.full((4, n), -np.inf)
+    np.maximum.at(values[0], session[sets.counts & real], log[sets.counts & real])
     np.maximum.at(values[1], session[real], log[real])
-    number = np.bincount(session[real], minlength=n)
-    total = np.bincount(session[real], log[real], n)
-    values[2] = np.where(number > 0, total / np.maximum(number, 1), -np.inf)
-    values = np.where(np.isfinite(values), values, np.nan)
+    loaded = sets.load > 0
+    load = np.log(np.where(loaded, sets.load, 1.0))
+    for row, told, what in ((2, real, log), (3, loaded, load)):
+        number = np.bincount(session[told], minlength=n)
+        total = np.bincount(session[told], what[told], n)
+        values[row] = np.where(number > 0, total / np.maximum(number, 1), -np.inf)
     kinds = (
-        np.ones(len(session), dtype=bool), counts, clean, assisted,
-        stopped == AT_TARGET, stopped == BY_CHOICE, ~real,
+        np.ones(len(session), dtype=bool), sets.counts, sets.clean, sets.assisted,
+        sets.stopped == AT_TARGET, sets.stopped == BY_CHOICE, ~real,
     )  # fmt: skip
-    tally = np.stack([np.bincount(session[kind], minlength=n) for kind in kinds]).astype(float)
-    met = np.bincount(session[counts & (value >= mark - 1e-9)], minlength=n) > 0
-    return values, tally, met
+    counts = np.stack([np.bincount(session[kind], minlength=n) for kind in kinds]).astype(float)
+    met = np.bincount(session[sets.counts & (sets.value >= mark - 1e-9)], minlength=n) > 0
+    return np.where(np.isfinite(values), values, np.nan), counts, met
 
 
 def unit_of(spell: Ints, value: Array, whole: Flags) -> Array:
@@ -126,10 +120,7 @@ def table_of_careers(careers: Careers) -> Table:
     """Return invented careers as a table of sessions."""
     crew, notes = careers.crew, careers.notes
     spell = np.repeat(np.arange(len(careers.start)), careers.length)
-    values, counts, met = reduce_sets(
-        notes.session, notes.value, notes.clean, notes.assisted, notes.counts, notes.stopped,
-        crew.target[spell],
-    )  # fmt: skip
+    values, counts, met = reduce_sets(notes, crew.target[spell])
     unit = unit_of(spell[notes.session], notes.value, crew.whole)
     first = np.full(len(spell) + 1, 10**6)
     first[: len(spell)] = careers.day
@@ -148,13 +139,18 @@ def table_of(histories: Histories) -> Table:
     length = np.bincount(sessions["spell"], minlength=len(spells))
     mark = np.array([float(c.target) for c in criteria])
     whole = np.array([c.measure == "reps" for c in criteria])
-    session = sets["session"].to_numpy(dtype=np.int64)
-    value = sets["value"].to_numpy(dtype=float)
-    clean, helped, valid = (sets[n].to_numpy(dtype=bool) for n in ("clean", "assisted", "counts"))
-    stopped = sets["stopped"].map(STOPPED).to_numpy(dtype=np.int64)
+    notes = Notes(
+        session=sets["session"].to_numpy(dtype=np.int64),
+        value=sets["value"].to_numpy(dtype=float),
+        clean=sets["clean"].to_numpy(dtype=bool),
+        assisted=sets["assisted"].to_numpy(dtype=bool),
+        counts=sets["counts"].to_numpy(dtype=bool),
+        load=sets["load_kg"].fillna(0.0).to_numpy(dtype=float),
+        stopped=sets["stopped"].map(STOPPED).to_numpy(dtype=np.int64),
+    )
     target = mark[rung[sessions["spell"].to_numpy()]]
-    values, counts, met = reduce_sets(session, value, clean, helped, valid, stopped, target)
-    unit = unit_of(sets["spell"].to_numpy(dtype=np.int64), value, whole[rung])
+    values, counts, met = reduce_sets(notes, target)
+    unit = unit_of(sets["spell"].to_numpy(dtype=np.int64), notes.value, whole[rung])
     return Table(
         start=np.cumsum(length) - length, length=length,
         athlete=spells["athlete_id"].to_numpy(dtype=np.int64), target=mark[rung], unit=unit,

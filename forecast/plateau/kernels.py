@@ -29,6 +29,7 @@ MISCELLANEOUS = (
     *(f"{speed} trend: {figure}" for speed in ("quick", "middling", "slow", "slowest")
       for figure in ("gain", "its error", "rise of 6 weeks")),
     "top quarter of 6 weeks less of 6 before", "rise of smoothed over 6 weeks",
+    "load: slope, 6 weeks", "load: slope, 14 weeks", "load: below its most", "load: noted",
 )  # fmt: skip
 _RIDGE, _SCATTER, _PRIOR = 0.5, 0.06, 2.0
 """Lines are laid as if half a squared week, and two residuals of 0.06, had been seen besides."""
@@ -86,6 +87,7 @@ def own_figures(
         _stretches(out[i], place + 2 * n_stretches, first[i], at[i], day, values[1], False)
         place = _attended(out[i], place + 3 * n_stretches, first[i], at[i], day)
         place = _shares(out[i], place, first[i], at[i], day, values[0], counts, met)
+        _loads(out[i], width - 4, first[i], at[i], day, values[3])
         _bests(out[i], place, first[i], at[i], day, best, met)
     return out
 
@@ -182,6 +184,35 @@ def _attended(out: Array, place: int, first: int, at: int, day: Ints) -> int:
     ])  # fmt: skip
     out[place : place + len(figures)] = figures
     return place + len(figures)
+
+
+@njit(cache=True, error_model="numpy")
+def _loads(out: Array, place: int, first: int, at: int, day: Ints, load: Array) -> None:
+    """How the load grows, in logs a week, and how far it is below its most."""
+    most = now = np.nan
+    noted = 0.0
+    for k in range(2):
+        reach = (42, 98)[k]
+        n = st = sy = stt = sty = 0.0
+        q = at
+        while q >= first and day[at] - day[q] <= reach:
+            if np.isfinite(load[q]):
+                t = (day[q] - day[at]) / 7.0
+                n += 1.0
+                st += t
+                sy += load[q]
+                stt += t * t
+                sty += t * load[q]
+            q -= 1
+        if n >= 2.0:
+            out[place + k] = (sty - st * sy / n) / (stt - st * st / n + _RIDGE)
+    for q in range(first, at + 1):
+        if np.isfinite(load[q]):
+            noted += 1.0
+            now = load[q]
+            most = max(most, now) if np.isfinite(most) else now
+    if noted:
+        out[place + 2], out[place + 3] = most - now, noted / (at - first + 1)
 
 
 @njit(cache=True, error_model="numpy")

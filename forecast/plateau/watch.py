@@ -32,8 +32,9 @@ STAY = 0.5
 LOOKS = 60
 """Weeks looked back over: one look a week, at the week's last session."""
 SPAN_DAYS = 42
-PRIOR_LOOKS = 60.0
-"""The careers' shares of the classes count like so many looks at a log (tried on careers)."""
+LATELY_DAYS = 182
+PRIOR_LOOKS = 100.0
+"""The careers' shares of the classes count like so many spells of a log (judgement; tried)."""
 ROUNDS = 60
 LOWEST_LEVEL = -2.5
 
@@ -104,19 +105,27 @@ def verdicts_at(
 
 
 def learn_shares(histories: Histories, *, table: Table | None = None) -> ClubVerdict:
-    """Learn how often a log's spells stand still, from looks six weeks apart.
+    """Learn how often a log's open spells stand still now.
 
     The shares that the chances themselves say, by EM (Saerens, Latinne & Decaestecker 2002, Neural
     Computation 14:21), shrunk to those of the careers as if these had been seen ``PRIOR_LOOKS``
-    times.
+    times. Spells not trained for half a year are left out.
     """
     table = table or table_of(histories)
-    at = _spaced(table)
     trees = read_verdict()
-    if not len(at):
+    spell, at = _open_spells(histories, table)
+    cut = np.datetime64(histories.as_of, "D").astype(np.int64)
+    lately = (cut - table.day[at] <= LATELY_DAYS) & (at - table.start[spell] >= 2)
+    if not lately.any():
         return ClubVerdict(trees.shares.copy(), 0)
-    chances = verdicts_at(table, table.spell[at], at).chances
-    return ClubVerdict(own_shares(chances, trees.shares), len(at))
+    chances = verdicts_at(table, spell[lately], at[lately]).chances
+    return ClubVerdict(own_shares(chances, trees.shares), int(lately.sum()))
+
+
+def _open_spells(histories: Histories, table: Table) -> tuple[Ints, Ints]:
+    """Open spells and their last sessions."""
+    spell = np.flatnonzero(histories.spells["open"].to_numpy(dtype=bool) & (table.length > 0))
+    return spell, table.start[spell] + table.length[spell] - 1
 
 
 def own_shares(chances: Array, usual: Array, prior: float = PRIOR_LOOKS) -> Array:
@@ -127,16 +136,6 @@ def own_shares(chances: Array, usual: Array, prior: float = PRIOR_LOOKS) -> Arra
         weight /= weight.sum(axis=1, keepdims=True)
         shares = (weight.sum(axis=0) + prior * usual) / (len(chances) + prior)
     return np.asarray(shares)
-
-
-def _spaced(table: Table) -> Ints:
-    """Sessions that end a stretch of six weeks of their spell, counted from its first."""
-    stretch = (table.day - np.repeat(table.day[table.start], table.length)) // SPAN_DAYS
-    last = np.ones(len(stretch), dtype=bool)
-    spell = table.spell
-    last[:-1] = (stretch[1:] != stretch[:-1]) | (spell[1:] != spell[:-1])
-    number = np.arange(len(stretch)) - np.repeat(table.start, table.length)
-    return np.flatnonzero(last & (number >= 2))
 
 
 def looks_back(table: Table, spell: Ints, at: Ints) -> tuple[Ints, Ints, Ints]:
@@ -226,8 +225,7 @@ def verdicts(
     """
     limits = limits_for(false_alarms_per_year, smallest_gain)
     table = table_of(histories)
-    spell = np.flatnonzero(histories.spells["open"].to_numpy(dtype=bool) & (table.length > 0))
-    at = table.start[spell] + table.length[spell] - 1
+    spell, at = _open_spells(histories, table)
     club = club or learn_shares(histories, table=table)
     now = verdicts_at(table, spell, at, club, smallest_gain)
     enough = enough_record(table, spell, at)

@@ -25,6 +25,11 @@ class Habits:
     layoff_weeks: Array
     injury: Array
     injury_weeks: Array
+    absence: Array  # long absences, from which people come back
+    absence_weeks: Array
+    term_every: Array  # short breaks between terms: how often, how long, and who keeps them
+    term_weeks: Array
+    keeps_terms: Flags
     off_every: Array  # off-seasons: how often, how long, from which day, and who keeps them
     off_weeks: Array
     off_phase: Array
@@ -37,13 +42,18 @@ def draw_habits(draw: Drawer) -> Habits:
     n = len(draw.crew.club)
     every = np.where(draw.some(0.5, 1.0), 52.18, draw.by_club(10.0, 30.0))
     return Habits(
-        rate=np.clip(draw.scale(0.4, 4.0, 0.4, 0.2), 0.08, 7.0),
+        rate=np.clip(draw.scale(0.25, 4.0, 0.4, 0.2), 0.08, 7.0),
         regularity=draw.scale(0.8, 15.0),
         wander=np.where(draw.some(0.5), draw.scale(0.1, 0.7), 0.0),
         layoff=np.where(draw.some(0.8, 0.5), 1.0 / draw.scale(8.0, 80.0), 0.0),
         layoff_weeks=draw.scale(1.0, 5.0),
         injury=np.where(draw.some(0.35, 0.3), 1.0 / draw.scale(15.0, 120.0), 0.0),
         injury_weeks=draw.scale(0.5, 6.0),
+        absence=np.where(draw.some(0.3, 0.3), 1.0 / draw.scale(15.0, 100.0), 0.0),
+        absence_weeks=draw.scale(5.0, 25.0),
+        term_every=draw.by_club(6.0, 14.0),
+        term_weeks=draw.by_club(0.7, 3.0),
+        keeps_terms=draw.some(0.2, 0.5, 1.0),
         off_every=every,
         off_weeks=np.minimum(draw.by_club(1.0, 14.0), 0.4 * every),
         off_phase=draw.by_club(0.0, 52.0),
@@ -60,12 +70,19 @@ def next_gap(
     rate = habits.rate * np.exp(mood) * np.where(mode == STILL, habits.when_still, 1.0)
     gap = rng.gamma(habits.regularity, 1.0, n) * DAYS / (rate * habits.regularity)
     gap = np.maximum(np.round(np.minimum(gap, 200.0)), 1.0)
-    off, hurt = rng.random((2, n)) < -np.expm1(-np.stack([habits.layoff, habits.injury]) * gap / 7)
-    long = np.exp(0.6 * rng.standard_normal((2, n))) * [habits.layoff_weeks, habits.injury_weeks]
-    gap = gap + np.round(DAYS * (off * long[0] + hurt * long[1]))
-    into = np.mod((day + gap) / DAYS - habits.off_phase, habits.off_every)
-    away = habits.keeps_off & (into < habits.off_weeks) & (rng.random(n) < 0.95)
-    return gap + np.where(away, np.ceil(DAYS * (habits.off_weeks - into)), 0.0), hurt
+    rates = np.stack([habits.layoff, habits.injury, habits.absence])
+    happens = rng.random((3, n)) < -np.expm1(-rates * gap / DAYS)
+    weeks = np.stack([habits.layoff_weeks, habits.injury_weeks, habits.absence_weeks])
+    long = happens * weeks * np.exp(0.6 * rng.standard_normal((3, n)))
+    gap = gap + np.round(DAYS * long.sum(axis=0))
+    for keeps, every, lasts in (
+        (habits.keeps_off, habits.off_every, habits.off_weeks),
+        (habits.keeps_terms, habits.term_every, habits.term_weeks),
+    ):
+        into = np.mod((day + gap) / DAYS - habits.off_phase, every)
+        away = keeps & (into < lasts) & (rng.random(n) < 0.95)
+        gap = gap + np.where(away, np.ceil(DAYS * (lasts - into)), 0.0)
+    return gap, happens[1]
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +90,8 @@ class Notes:
     """What is written down, flat over M sets in the order of sessions.
 
     ``session`` (M,) number of the session; ``value`` in the rung's unit; ``clean``, ``assisted``,
-    ``counts`` (clean, without help, loaded enough); ``stopped`` one of the codes above.
+    ``counts`` (clean, without help, loaded enough); ``load`` as a share of the load asked, 0 where
+    none was noted; ``stopped`` one of the codes above.
     """
 
     session: Ints
@@ -81,6 +99,7 @@ class Notes:
     clean: Flags
     assisted: Flags
     counts: Flags
+    load: Array
     stopped: Ints
 
 
@@ -105,6 +124,9 @@ class Manner:
     helped: Flags  # help, or a lighter load, below some level: where, and how much of the lack
     lighter: Flags
     comfort: Array
+    step: Array  # help and loads change by so much, of which the level makes such a part
+    worth: Array
+    load_noted: Flags
     reserve: Array  # share of sets stopped in reserve, how deep, and of athletes' own habit
     depth: Array
     noted: Flags
@@ -115,6 +137,7 @@ class Manner:
     light: Array
     tests: Array
     planned: Flags
+    even: Flags  # all sessions between tests as light as each other
     eye: Array  # a second coach: share of sessions, and how much more he sees
     second: Array
     lenient: Array
@@ -149,8 +172,11 @@ def draw_manner(draw: Drawer) -> Manner:
         unclean_weeks=draw.scale(3.0, 40.0),
         bonus=draw.by_club(0.0, 0.2),
         helped=draw.some(0.35, 0.2, 1.0),
-        lighter=draw.some(0.2, 0.3, 1.0),
-        comfort=-draw.scale(0.02, 1.0),
+        lighter=draw.some(0.25, 0.3, 1.0),
+        comfort=0.1 - draw.scale(0.02, 1.0),
+        step=draw.by_club(0.04, 0.35),
+        worth=draw.by_club(0.6, 1.3),
+        load_noted=draw.some(0.8, 1.0),
         reserve=np.where(draw.some(0.45, 0.2, 1.0), rng.beta(1.0, 1.0, n), never),
         depth=draw.scale(0.05, 0.6),
         noted=draw.some(0.7, 0.3, 1.0),
@@ -162,7 +188,8 @@ def draw_manner(draw: Drawer) -> Manner:
         cycle=np.round(draw.by_club(2.5, 9.5)),
         light=draw.by_club(0.05, 0.6),
         tests=np.round(draw.by_club(2.0, 16.0)),
-        planned=draw.some(0.2, 0.5, 1.0),
+        planned=draw.some(0.25, 0.5, 1.0),
+        even=draw.some(0.5, 1.0),
         eye=np.where(draw.some(0.2, 1.0), draw.by_club(0.2, 0.8), 0.0),
         second=0.08 * draw.rng.standard_normal(len(draw.crew.weeks))[draw.crew.club],
         lenient=1.2 * draw.rng.standard_normal(len(draw.crew.weeks))[draw.crew.club],
@@ -197,7 +224,8 @@ def form_of_days(rng: np.random.Generator, manner: Manner, level: Array, gap: Ar
 def held_back(rng: np.random.Generator, manner: Manner, day: Array, number: Ints) -> Array:
     """How far below capacity a planned session stays, (N,): light weeks, and tests now and then."""
     week = np.floor(day / DAYS)
-    light = manner.light * (1.0 - np.mod(week, manner.cycle) / np.maximum(manner.cycle - 1.0, 1.0))
+    part = 1.0 - np.mod(week, manner.cycle) / np.maximum(manner.cycle - 1.0, 1.0)
+    light = manner.light * np.where(manner.even, 0.7, part)
     test = np.mod(number, manner.tests) == 0
     light = light + 0.05 * np.abs(rng.standard_normal(len(day)))
     return np.where(manner.planned & ~test, light, 0.0)
@@ -222,12 +250,13 @@ def write_down(
     odds = m.unclean + m.unclean_slope * capacity + other * m.lenient
     odds = odds + m.unclean_first * np.exp(-np.maximum(number, 0) / (2.0 * m.unclean_weeks))
     clean = rng.random(shape) >= 1.0 / (1.0 + np.exp(-odds))[:, None]
-    lack = np.ceil(np.maximum(m.comfort - capacity, 0.0) / 0.15) * 0.15
+    lack = np.ceil(np.maximum(m.comfort - capacity, 0.0) / m.step) * m.step
     aided = rng.random(shape) < np.where(lack > 0, 0.85, 0.02)[:, None]
     band, light = aided & m.helped[:, None], aided & (m.lighter & ~m.helped)[:, None]
     drive = capacity[:, None] + m.set_sd[:, None] * rng.standard_normal(shape)
     drive = drive - m.fatigue[:, None] * place + m.bonus[:, None] * ~clean
-    drive = drive + np.where(band | light, 0.9 * lack[:, None] + 0.05, 0.0)
+    drive = drive + np.where(band | light, (m.worth * lack)[:, None], 0.0)
+    load = np.where(light, np.exp(-lack)[:, None], 1.0) * (m.lighter & m.load_noted)[:, None]
     chose = rng.random(shape) < m.reserve[:, None]
     drive = drive - np.where(chose, m.depth[:, None] * rng.random(shape), 0.0)
     value, stopped = _read_off(rng, crew, m, spell, day, drive, chose)
@@ -241,7 +270,7 @@ def write_down(
     renumber = np.cumsum(noted) - 1
     return Notes(
         session=renumber[at], value=value[done], clean=clean[done], assisted=band[done],
-        counts=counts[done], stopped=stopped[done].astype(np.int64),
+        counts=counts[done], load=load[done], stopped=stopped[done].astype(np.int64),
     ), noted  # fmt: skip
 
 

@@ -125,6 +125,11 @@ def still(time: Array, c: Course) -> Array:
     return c.start + 0.0 * time
 
 
+def leaps(time: Array, c: Course) -> Array:
+    """Insight: nothing but the jumps of ``Bends``."""
+    return still(time, c)
+
+
 def rise_and_fall(time: Array, c: Course) -> Array:
     """Up to a best, then down again, slower."""
     after = np.maximum(time - c.onset, 0.0)
@@ -144,7 +149,8 @@ def waves(time: Array, c: Course) -> Array:
 
 LAWS = {
     steady: 3.0, additive: 2.5, ceiling: 2.0, practice: 1.2, logistic: 1.5, late: 0.8,
-    quick_then_slow: 0.8, slow: 0.4, still: 0.3, rise_and_fall: 0.4, losing: 0.2, waves: 0.6,
+    quick_then_slow: 0.8, slow: 0.4, still: 0.3, leaps: 0.6, rise_and_fall: 0.4, losing: 0.2,
+    waves: 0.6,
 }  # fmt: skip
 """Laws and how often they are met."""
 
@@ -184,6 +190,7 @@ def narrowed(draw: Drawer, level: Array, time: Array, course: Course) -> Array:
     return np.where(second, lower, level)
 
 
+LEAPS = list(LAWS).index(leaps)
 MOVING, STILL, LOSING = 0, 1, 2
 
 
@@ -218,7 +225,7 @@ def draw_bends(draw: Drawer, course: Course) -> Bends:
     """Draw what bends each spell's course; much of it is absent in most clubs."""
     stalls = draw.some(0.6, 0.3, 1.0)
     falls = draw.some(0.4, 0.2, 1.0)
-    tires, jumps = draw.some(0.3, 0.3, 1.0), draw.some(0.3, 0.2, 1.0)
+    tires, jumps = draw.some(0.3, 0.3, 1.0), draw.some(0.25, 0.2, 1.0) | (course.law == LEAPS)
     return Bends(
         stop=np.where(stalls, 1.0 / draw.scale(6.0, 120.0), 0.0),
         resume=1.0 / draw.scale(3.0, 60.0, 0.4, 0.2),
@@ -237,7 +244,7 @@ def draw_bends(draw: Drawer, course: Course) -> Bends:
         wiggle_days=draw.scale(5.0, 80.0),
         walk=np.where(draw.some(0.4, 0.3), draw.scale(0.003, 0.03), 0.0),
         jump_rate=np.where(jumps, 1.0 / draw.scale(3.0, 30.0), 0.0),
-        jump=np.abs(course.start) * draw.scale(0.03, 0.5),
+        jump=np.abs(course.start) * draw.scale(0.03, 0.8),
         forget=np.where(draw.some(0.3), draw.scale(0.01, 0.15), 0.0),
         drop=draw.scale(0.03, 0.5),
         heal=draw.scale(7.0, 90.0),
