@@ -32,6 +32,7 @@ from forecast.plateau.trees import (
 )
 from forecast.plateau.watch import (
     LOOKS,
+    MIN_SESSIONS,
     SPAN_DAYS,
     STAY,
     attendance,
@@ -63,7 +64,7 @@ SETTINGS = (0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0)
 EDGES = (1.0, 2.0)
 CLIMBS = 0.03
 """A true gain a week over six weeks above which an alarm is surely false (judgement)."""
-BOUNDS = (0.6, 0.995)
+BOUNDS = (0.5, 0.995)
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,52 +192,81 @@ def as_arrays(fitted: list[Any]) -> dict[str, Any]:
     }
 
 
-def set_limits(model: VerdictModel, n_careers: int, seed: int) -> VerdictModel:
-    """Return the trees with the limits that give so many false alarms on careers left out."""
+@dataclass(frozen=True, slots=True)
+class Watched:
+    """A look a week at S spells of careers, newest first, (S, LOOKS), missing where there is none.
+
+    ``p`` chance of no progress; ``ready`` whether a flag may go up; ``gain`` true; ``least`` the
+    smallest that matters; ``group`` (S,) class of attendance.
+    """
+
+    p: Array
+    ready: Flags
+    gain: Array
+    least: Array
+    group: Ints
+
+
+def watch_careers(model: VerdictModel, n_careers: int, seed: int) -> Watched:
+    """Look back, week by week, over careers left out."""
     careers = invent_careers(n_careers, seed=SEEDS * seed + SEEDS // 2)
     table = table_of_careers(careers)
-    own = np.flatnonzero(table.length >= 6)
+    own = np.flatnonzero(table.length >= MIN_SESSIONS)
     at = table.start[own] + table.length[own] - 1
     which, back, session = looks_back(table, own, at)
-    spell = own[which]
-    judged = enough_record(table, spell, session)
-    which, back, session, spell = (x[judged] for x in (which, back, session, spell))
-    p = np.full((len(own), LOOKS), np.nan)
-    p[which, back] = verdicts_at(table, spell, session, model=model).p_stuck
-    gain = np.full(p.shape, np.nan)
-    gain[which, back] = true_gain(table, careers.level, spell, session)
-    level = careers.level[session]
-    progress, sure = np.zeros(p.shape, dtype=bool), gain > CLIMBS
-    progress[which, back] = gain[which, back] > smallest_gain_at(level)
-    later = np.roll(progress | np.isnan(gain), 3, axis=1)  # three weeks on, where followed so long
-    later[:, :3] = progress[:, :3]
+    judged = enough_record(table, own[which], session)
+    which, back, session = which[judged], back[judged], session[judged]
+    p, gain, least = (np.full((len(own), LOOKS), np.nan) for _ in range(3))
+    ready, said = (
+        np.zeros(p.shape, dtype=bool),
+        verdicts_at(table, own[which], session, model=model),
+    )
+    p[which, back], ready[which, back] = said.p_stuck, said.may_alarm
+    gain[which, back] = true_gain(table, careers.level, own[which], session)
+    least[which, back] = smallest_gain_at(careers.level[session])
     group = np.searchsorted(np.array(EDGES), attendance(table, own, at))
-    years = {g: np.isfinite(p[group == g]).sum() / 52.18 for g in range(len(EDGES) + 1)}
+    return Watched(p, ready, gain, least, group)
+
+
+def set_limits(model: VerdictModel, seen: Watched) -> VerdictModel:
+    """Return the trees with the limits that give so many false alarms a year on careers.
+
+    False: raised while the true gain was above the smallest that matters from four weeks before to
+    three weeks after (a year of training), or more than ``CLIMBS`` (a year of such climbing).
+    """
+    sure, flat = seen.gain > CLIMBS, seen.gain <= seen.least
+    goes_on = np.isfinite(seen.gain) & ~flat
+    for shift in (*range(-4, 0), *range(1, 4)):  # newest first: rolled left is what was before
+        near = np.roll(flat, shift, axis=1)
+        near[:, shift:] &= shift > 0
+        near[:, : max(shift, 0)] = False
+        goes_on &= ~near
     limits = np.linspace(*BOUNDS, 80)
     out = np.empty((len(SETTINGS), len(EDGES) + 1))
     for g in range(len(EDGES) + 1):
-        rows = group == g
-        false, surely = [], []
-        climbing = max(np.isfinite(p[rows])[sure[rows]].sum() / 52.18, 1e-9)
-        for limit in limits:
-            raised = raised_at(p[rows], limit)
-            false.append((raised & progress[rows] & later[rows]).sum() / years[g])
-            surely.append((raised & sure[rows]).sum() / climbing)
-        rate = np.maximum(false, surely)
+        rows = seen.group == g
+        years = np.isfinite(seen.p[rows]).sum() / 52.18
+        climbing = max(sure[rows].sum() / 52.18, 1e-9)
+        rate = np.empty(len(limits))
+        for k, limit in enumerate(limits):
+            raised = raised_at(seen.p[rows], seen.ready[rows] & (seen.p[rows] >= limit))
+            rate[k] = max(
+                (raised & goes_on[rows]).sum() / years, (raised & sure[rows]).sum() / climbing
+            )
         for k, wanted in enumerate(SETTINGS):
             kept = np.flatnonzero(rate <= wanted)
             out[k, g] = limits[kept[0]] if len(kept) else BOUNDS[1]
     return replace(model, limits=out)
 
 
-def raised_at(p: Array, limit: float) -> Flags:
+def raised_at(p: Array, ready: Flags) -> Flags:
     """At which looks (n, LOOKS), newest first, a flag goes up, looks read from the oldest on."""
     up, before = np.zeros(len(p), dtype=bool), np.zeros(len(p), dtype=bool)
     raised = np.zeros(p.shape, dtype=bool)
     for k in range(p.shape[1] - 1, -1, -1):
         seen = np.isfinite(p[:, k])
         agrees = p[:, k] >= STAY
-        now = np.where(seen, agrees & (up | (before & (p[:, k] >= limit))), up)
+        now = np.where(seen, agrees & (up | (before & ready[:, k])), up)
         raised[:, k] = now & ~up
         up, before = now, np.where(seen, agrees, before)
     return raised
@@ -277,7 +307,8 @@ def main(argv: list[str] | None = None) -> None:
     parser.add_argument("--out", type=Path, default=Path(__file__).with_name(FILE))
     asked = parser.parse_args(argv)
     model, _ = grow(gather(asked.careers, 2 * asked.seed), asked.seed)
-    model = set_limits(model, max(asked.careers // 8, 2000), 2 * asked.seed + 1)
+    seen = watch_careers(model, max(asked.careers // 8, 2000), 2 * asked.seed + 1)
+    model = set_limits(model, seen)
     told = scores(model, gather(max(asked.careers // 10, 1000), 2 * asked.seed + 1))
     card = {"careers": asked.careers, "seed": asked.seed, "figures": len(NAMES), "left out": told}
     print(json.dumps({**card, "hash": write(model, asked.out)}, indent=1))

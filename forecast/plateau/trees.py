@@ -109,21 +109,26 @@ def smallest_gain_at(level: Array, smallest_gain: float | None = None) -> Array:
     return np.maximum(FLOOR, -np.asarray(level) / YEAR)
 
 
+def chance_below(gains: Array, gain: Array | float) -> Array:
+    """Chance (n,) that the true gain is below ``gain``, from the range ``gains`` (n, 3).
+
+    Normal to either side of the middle, on the scale that the points were learnt on.
+    """
+    low, middle, high = np.arcsinh(gains / GAIN_UNIT).T
+    off = np.arcsinh(np.asarray(gain) / GAIN_UNIT) - middle
+    spread = np.where(off < 0, middle - low, high - middle) / EIGHTY
+    return np.clip(norm.cdf(off / np.maximum(spread, 1e-6)), 1e-4, 1.0 - 1e-4)
+
+
 def moved_chances(chances: Array, gains: Array, usual: Array, asked: Array) -> Array:
     """Return the chances where another gain than the usual is the smallest that matters, (n, 3).
 
     Chances of no progress move as the range of the gain says, on the scale of log odds; slipping
     stays what it is.
     """
-    low, middle, high = np.arcsinh(gains / GAIN_UNIT).T
-
-    def below(gain: Array) -> Array:
-        at = np.arcsinh(gain / GAIN_UNIT) - middle
-        spread = np.where(at < 0, middle - low, high - middle) / EIGHTY
-        return np.clip(norm.cdf(at / np.maximum(spread, 1e-6)), 1e-4, 1.0 - 1e-4)
-
     stuck = np.clip(1.0 - chances[:, CLIMBING], 1e-6, 1.0 - 1e-6)
-    moved = expit(logit(stuck) + logit(below(asked)) - logit(below(usual)))
+    step = logit(chance_below(gains, asked)) - logit(chance_below(gains, usual))
+    moved = expit(logit(stuck) + step)
     slipping = np.minimum(chances[:, SLIPPING], moved)
     return bounded(np.column_stack([1.0 - moved, moved - slipping, slipping]))
 

@@ -16,6 +16,7 @@ from forecast.plateau.trees import (
     SLIPPING,
     VerdictModel,
     bounded,
+    chance_below,
     chances_of,
     gains_of,
     moved_chances,
@@ -29,6 +30,8 @@ MIN_WEEKS, MIN_SESSIONS = 4.0, 6
 """Before so much training on a rung there is no telling, and no alarm."""
 STAY = 0.5
 """A flag comes down when the chance of no progress falls below this; two looks must agree on it."""
+STEEP, LEAST_STEEP = 0.03, 0.02
+"""No flag goes up where so steep a gain a week is likelier than this (tried on careers)."""
 LOOKS = 60
 """Weeks looked back over: one look a week, at the week's last session."""
 SPAN_DAYS = 42
@@ -73,6 +76,11 @@ class Verdicts:
     def p_stuck(self) -> Array:
         """(n,) chance of too little gain, or of loss."""
         return np.asarray(1.0 - self.chances[:, CLIMBING])
+
+    @property
+    def may_alarm(self) -> Flags:
+        """(n,) whether a gain of ``STEEP`` or more is out of the question."""
+        return np.asarray(1.0 - chance_below(self.gains, STEEP) <= LEAST_STEEP)
 
 
 _LEVEL = NAMES.index("best: mean, 6 weeks")
@@ -219,9 +227,32 @@ def verdicts(
 ) -> pd.DataFrame:
     """Return the verdict on every open spell, one row each, in the order of the spells.
 
-    ``club`` from ``learn_shares``, of this log or of the one a model was fitted on; learnt from
-    this log where left out. Columns ``VERDICT_COLUMNS``: chances, gain a week with its 80 % range,
-    flag, and the days between which a stretch without progress began, missing where no flag is up.
+    Parameters
+    ----------
+    histories
+        Histories of a log up to a cut date.
+    club
+        From ``learn_shares``, of this log or of the one a model was fitted on; learnt from this
+        log where left out.
+    false_alarms_per_year
+        How many false alarms one athlete may get in a year of training.
+    smallest_gain
+        Gain a week (0.01 is 1 %) below which progress counts as flat. Left out: the gain that
+        takes a year to the target from where the athlete stands, but 0.5 % a week at least.
+
+    Returns
+    -------
+    DataFrame
+        Columns ``VERDICT_COLUMNS``. ``p_climbing``, ``p_flat``, ``p_slipping``: chances, adding to
+        1, that the true change of level over the last six weeks was enough, too little, or
+        downward; ``gain`` a week with its 80 % range; ``since`` with its 80 % range and
+        ``weeks_flat`` only where ``flagged``; ``unlike``: whether the spell's figures lie outside
+        those of the careers that this was learnt from.
+
+    Raises
+    ------
+    ForecastError
+        A setting is out of range.
     """
     limits = limits_for(false_alarms_per_year, smallest_gain)
     table = table_of(histories)
@@ -233,9 +264,9 @@ def verdicts(
     onset = np.full((len(spell), 3), np.nan)
     asked = np.flatnonzero(enough & (now.p_stuck >= STAY))
     if len(asked):
-        seen = _looks(table, spell[asked], at[asked], club, smallest_gain)
+        seen, ready = _looks(table, spell[asked], at[asked], club, smallest_gain)
         enter = limits[np.searchsorted(read_verdict().edges, attendance(table, spell, at)[asked])]
-        flagged[asked], oldest = flags_of(seen, enter)
+        flagged[asked], oldest = flags_of(seen, ready & (seen >= enter[:, None]))
         onset[asked] = _onset(table, spell[asked], at[asked], oldest)
     cut = np.datetime64(histories.as_of, "D").astype(np.int64)
     onset = np.where(flagged[:, None], onset, np.nan)
@@ -263,30 +294,28 @@ def verdicts(
 
 def _looks(
     table: Table, spell: Ints, at: Ints, club: ClubVerdict, smallest_gain: float | None
-) -> Array:
-    """Chance of no progress at each week's last session, newest first, (n, LOOKS); else missing."""
+) -> tuple[Array, Flags]:
+    """Look back once a week, newest first, (n, LOOKS): chance of no progress, ``may_alarm``."""
     which, back, session = looks_back(table, spell, at)
     judged = enough_record(table, spell[which], session)
     which, back, session = which[judged], back[judged], session[judged]
-    seen = np.full((len(at), LOOKS), np.nan)
+    seen, ready = np.full((len(at), LOOKS), np.nan), np.zeros((len(at), LOOKS), dtype=bool)
     then = verdicts_at(table, spell[which], session, club, smallest_gain)
-    seen[which, back] = then.p_stuck
-    return seen
+    seen[which, back], ready[which, back] = then.p_stuck, then.may_alarm
+    return seen, ready
 
 
-def flags_of(seen: Array, enter: Array) -> tuple[Flags, Ints]:
+def flags_of(seen: Array, ready: Flags) -> tuple[Flags, Ints]:
     """Whether a flag is up now (n,), and the oldest look of the run of looks that agree on it.
 
-    A flag went up where, ``STAY`` or more having been said at the look before already, the chance
-    was past ``enter`` (n,); it stays up for as long as looks say ``STAY`` or more.
+    ``seen`` (n, LOOKS) chances of no progress, newest first; ``ready`` where a flag may go up. It
+    went up where the look before had said ``STAY`` or more already, and stays up while looks do.
     """
-    looks = seen.shape[1]
     agrees = ~(seen < STAY)
-    run = np.logical_and.accumulate(agrees, axis=1)
-    there = run & np.isfinite(seen)
-    oldest = np.where(there.any(axis=1), looks - 1 - np.argmax(there[:, ::-1], axis=1), 0)
-    confirmed = there & (np.arange(looks) < oldest[:, None])
-    return np.asarray((confirmed & (seen >= enter[:, None])).any(axis=1)), oldest
+    there = np.logical_and.accumulate(agrees, axis=1) & np.isfinite(seen)
+    looks = np.arange(seen.shape[1])
+    oldest = np.where(there, looks, 0).max(axis=1)
+    return (there & (looks < oldest[:, None]) & ready).any(axis=1), oldest
 
 
 ONSET_LOW, ONSET_HIGH = -4.0, 6.0

@@ -154,7 +154,7 @@ def test_another_share_moves_every_chance(histories):
     np.testing.assert_array_equal(plain.gains, moved.gains)
     learnt = learn_shares(histories)
     assert learnt.shares.sum() == pytest.approx(1.0)
-    assert learnt.looks > 10
+    assert 0 < learnt.looks <= len(histories.open_spells)
 
 
 # flags, limits, dates -----------------------------------------------------------------------
@@ -172,7 +172,7 @@ def test_a_flag_goes_up_after_two_looks_that_agree_and_stays_while_they_do():
             [0.7, 0.7, 0.7, 0.7],  # never past the limit
         ]
     )
-    flagged, oldest = flags_of(seen, np.full(6, 0.8))
+    flagged, oldest = flags_of(seen, seen >= 0.8)
     assert flagged.tolist() == [True, False, True, False, True, False]
     assert oldest[[0, 2, 4]].tolist() == [1, 2, 2]
 
@@ -180,7 +180,7 @@ def test_a_flag_goes_up_after_two_looks_that_agree_and_stays_while_they_do():
 def test_stricter_settings_have_higher_limits():
     limits = np.array([limits_for(rate) for rate in (0.05, 0.2, 1.0)])
     assert (np.diff(limits, axis=0) <= 0).all()
-    assert ((limits > 0.5) & (limits < 1.0)).all()
+    assert ((limits >= 0.5) & (limits < 1.0)).all()
     for wrong in (0, -1, 11, "x", None):
         with pytest.raises(ForecastError, match="false_alarms_per_year"):
             limits_for(wrong)
