@@ -31,7 +31,7 @@ MIN_WEEKS, MIN_SESSIONS = 4.0, 6
 STAY = 0.5
 """A flag comes down when the chance of no progress falls below this; two looks must agree on it."""
 STEEP, LEAST_STEEP = 0.03, 0.02
-"""No flag where so steep a gain a week has a chance of more than this (tried on careers)."""
+"""No flag goes up where so steep a gain a week is likelier than this (tried on careers)."""
 LOOKS = 60
 """Weeks looked back over: one look a week, at the week's last session."""
 SPAN_DAYS = 42
