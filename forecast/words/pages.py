@@ -327,7 +327,11 @@ def card(row: Row, normal: str = "") -> Card:
 
 def _when(row: Row) -> str:
     told = weeks(row)
-    return "no date yet" if told == "-" else f"{told} weeks" if told[:1] in "<>0123456789" else told
+    if told == "-":
+        return "no date yet"
+    if told.endswith(" after"):
+        return f"{told.removesuffix(' after')} weeks after coming back"
+    return f"{told} weeks" if told[:1] in "<>0123456789" else told
 
 
 def _stands(row: Row) -> str:

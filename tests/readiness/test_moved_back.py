@@ -77,11 +77,11 @@ def test_dates_and_day_numbers_go_back_and_nothing_else():
     law = Absences(np.array([30.0]), np.array([20000.0]), np.array([0.1]), 0.01)
     made = {"law": law, "cut": pd.Timestamp("2025-03-10"), "rungs": ("a",), "seen": 5,
             "record": Dated(np.array([20000]), np.array([20000]))}  # fmt: skip
-    moved = moved_back(made, 10, {Dated: "day"})
+    moved = moved_back(made, 10)
     assert moved["cut"] == pd.Timestamp("2025-02-28")
     assert moved["law"].began.tolist() == [19990.0]
     assert moved["law"].length.tolist() == [30.0]
-    assert (moved["record"].day[0], moved["record"].other[0]) == (19990, 20000)
+    assert (moved["record"].day[0], moved["record"].other[0]) == (20000, 20000)
     assert (moved["rungs"], moved["seen"]) == (("a",), 5)
     assert law.began[0] == 20000.0
-    assert moved_back(Dated, 10, {}) is Dated
+    assert moved_back(Dated, 10) is Dated

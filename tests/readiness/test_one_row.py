@@ -70,7 +70,7 @@ def test_ten_per_cent_a_week_is_read_as_ten_per_cent(of, told):
 def test_minus_four_per_cent_a_week_is_slipping(of):
     row = of("down")
     assert row["gain_lately"] == pytest.approx(-0.037, abs=0.01)
-    assert row["gain_lately_high"] < 0
+    assert row["gain_lately_low"] < row["gain_lately"] < 0
     assert row["state"] == "slipping"
     assert row["p_flat"] + row["p_slipping"] > 0.8
 
