@@ -96,8 +96,8 @@ class Level:
     """The usual day.
 
     ``value`` in the rung's unit, never above what was shown, missing where no recent set counts;
-    ``guess`` the same where it can only be guessed; ``before`` at the last session; ``log`` is
-    log(capacity / target).
+    ``guess`` the same where it can only be guessed; ``before`` at the last session, which is also
+    the ``value`` of those away for long; ``log`` is log(capacity / target) now.
     """
 
     value: Figure

@@ -83,7 +83,7 @@ FIXED_CLUB = (
     row("Pau", state="paused", weeks_since=3.0, away=Away(True, False, 2.0, 9)),
     row("Rue", PULLS, state="paused", weeks_since=5.0, away=Away(False, False, 2.0, 9)),
     row("Awa", state="paused", weeks_since=34.0, gone=0.6,
-        away=Away(True, True, 20.0, 4, 3.0, 9.0, 21.0),
+        away=Away(True, True, 20.0, 4, 3.0, 9.0, 21.0), value=6.5, guess=6.5,
         wait=wait(12.0, NONE, NONE)),
 )  # fmt: skip
 """One athlete in each state, two away, one of them for long."""

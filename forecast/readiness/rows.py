@@ -97,6 +97,9 @@ def _row(
     state = state_of(fact, verdict, hurts=hurts)
     stuck = state in STUCK
     dated = state not in (FORM, HELP, NO_SUCCESS)
+    gone_long = state == PAUSED and fact.sessions > 0 and fact.athlete_wait > usual_absence
+    if gone_long:  # what was shown before tells more than what is guessed to be left
+        fact = fact._replace(usual=fact.before, guess=fact.before)
     gain = Gain(
         float(verdict.gain), float(verdict.gain_low), float(verdict.gain_high),
         float(fact.gain_ahead),

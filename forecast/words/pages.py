@@ -347,11 +347,12 @@ def _stands(row: Row) -> str:
     if np.isnan(value):
         return f"No set has counted toward the mark of {mark} lately."
     level = say_value(value, criterion.measure)
-    usual = (
-        f"After the break, a usual day would bring about {level}"
-        if row.state == PAUSED
-        else f"On a usual day you are at about {level}"
-    )
+    if row.is_away:
+        usual = f"Before the break a usual day brought about {level}"
+    elif row.state == PAUSED:
+        usual = f"After the break a usual day would bring about {level}"
+    else:
+        usual = f"On a usual day you are at about {level}"
     text = (
         f"{usual}; the mark is {mark}. That is read from {counted(seen.sessions, 'session')}, not "
         "from your best day."

@@ -167,7 +167,7 @@ def stands(row: Row) -> str:
     """Return what a usual day shows of the mark: ``5.1 of 6 s``, ``3 of 8 reps``."""
     criterion = row.rung.criterion
     mark = say_value(criterion.target, criterion.measure)
-    value = row.level.before if row.is_away else row.level.value
+    value = row.level.value
     if np.isnan(value):
         return f"- of {mark}"
     shown = str(round(value)) if criterion.measure == "reps" else say_number(value)
@@ -177,7 +177,7 @@ def stands(row: Row) -> str:
 def usual_day(row: Row) -> str:
     """Return the same in a sentence; of no set that counted, the mark alone."""
     criterion = row.rung.criterion
-    if np.isnan(row.level.before if row.is_away else row.level.value):
+    if np.isnan(row.level.value):
         mark = say_value(criterion.target, criterion.measure)
         return f"No set has counted lately; the mark is {mark}." if row.seen.sessions else (
             f"The mark is {mark}.")  # fmt: skip
@@ -472,6 +472,8 @@ def _of_level(one: Reason, row: Row) -> str:
         return f"no session here yet: a first day is guessed at about {shown}; {mark}"
     if np.isnan(row.level.value):
         return f"no recent set counts: the level is put at about {shown}; {mark}"
+    if row.is_away:
+        return f"stood at about {shown} when last trained; {mark}"
     return f"stands at about {shown} on a usual day; {mark}"
 
 
