@@ -25,6 +25,8 @@ STATES = (
 )  # fmt: skip
 """Every state, in the order in which the rule asks for it: the first that holds decides."""
 STUCK = (SLIPPING, FLAT)
+UNDATED = (FORM, HELP, NO_SUCCESS)
+"""Before a first valid set there is no date."""
 TRIAGE = (PAIN, SLIPPING, FLAT, FORM, HELP, NO_SUCCESS)
 """States that a coach looks at first, the most urgent first."""
 KEYS = ["athlete", "rung"]

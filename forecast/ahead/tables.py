@@ -14,7 +14,7 @@ from forecast.errors import ForecastError, is_number
 from forecast.growth import log_slope, to_log
 from forecast.log import as_day, in_percent
 from forecast.readiness import LogView, curve_table, record_of, time_columns, usual_value
-from forecast.row import AHEAD_COLUMNS, DIGITS, NEW, PAIN, SUMMARY_COLUMNS, Row, rows_table
+from forecast.row import AHEAD_COLUMNS, DIGITS, NEW, PAIN, SUMMARY_COLUMNS, UNDATED, Row, rows_table
 from forecast.types import Array, Flags, Ints
 
 MOST_HORIZON = 1040
@@ -410,4 +410,6 @@ def _as_forecast(summary: pd.DataFrame, current: pd.DataFrame, most_days: int) -
         elif name in TIME_COLUMNS:
             use &= out[name].notna().to_numpy()
         out[name] = out[name].where(~use, pd.Series(values, index=out.index))
-    return out
+    undated = out["state"].isin(UNDATED) & is_open
+    dates = [name for name in TIME_COLUMNS if name.startswith(("weeks", "date"))]
+    return out.assign(**{name: out[name].mask(undated) for name in dates})

@@ -80,6 +80,7 @@ def snapshot(view: LogView, before: Snapshot | None = None) -> Snapshot:
 
 def _open(view: LogView, before: Snapshot | None) -> pd.DataFrame:
     rows = pd.DataFrame([_line(row) for row in view.rows_of("pool")], columns=OPEN_COLUMNS)
+    rows = rows.astype(dict.fromkeys(KEYS, "str"))  # where there is no row too
     curve = view.curve()
     chances = curve[curve["week"] <= WEEKS_AHEAD].groupby(KEYS)["p_cleared"].agg(list)
     rows = rows.join(chances.rename("chances"), on=KEYS)

@@ -11,12 +11,10 @@ from forecast.histories import ABSENCE_DAYS, PAIN, Histories
 from forecast.readiness.times import POINTS, weeks_at
 from forecast.row import (
     DIGITS,
-    FORM,
-    HELP,
     MARKS,
-    NO_SUCCESS,
     PAUSED,
     STUCK,
+    UNDATED,
     Away,
     Gain,
     Level,
@@ -96,7 +94,7 @@ def _row(
     rung = histories.ladder.rung(fact.rung)
     state = state_of(fact, verdict, hurts=hurts)
     stuck = state in STUCK
-    dated = state not in (FORM, HELP, NO_SUCCESS)
+    dated = state not in UNDATED
     gone_long = state == PAUSED and fact.sessions > 0 and fact.athlete_wait > usual_absence
     if gone_long:  # what was shown before tells more than what is guessed to be left
         fact = fact._replace(usual=fact.before, guess=fact.before)

@@ -446,7 +446,8 @@ def _ordered(view: LogView, engine: Engine) -> tuple[pd.DataFrame, Array]:
         parts.insert(0, (facts, view.once(LogView._chances, engine) * view._valid_by_day))
     days = 7 * view.model.horizon_weeks + 1
     if not parts:
-        return pd.DataFrame({name: [] for name in (*KEYS, "pain")}), np.empty((0, days))
+        none = pd.DataFrame({name: [] for name in (*KEYS, "pain")})
+        return none.astype(dict.fromkeys(KEYS, "str")), np.empty((0, days))
     facts = pd.concat([part for part, _ in parts], ignore_index=True)
     by_day = np.maximum.accumulate(np.concatenate([chance for _, chance in parts]), axis=1)
     place = facts["rung"].map({key: i for i, key in enumerate(view.histories.ladder.keys)})

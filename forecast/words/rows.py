@@ -23,6 +23,7 @@ from forecast.row import (
     SLIPPING,
     STUCK,
     UNCLEAR,
+    UNDATED,
     Reason,
     Row,
     most_urgent_first,
@@ -211,7 +212,7 @@ def half_by(row: Row) -> str:
 
 
 def _undated(row: Row) -> bool:
-    return row.state in (FORM, HELP, NO_SUCCESS)
+    return row.state in UNDATED
 
 
 def has_dates(row: Row) -> bool:
