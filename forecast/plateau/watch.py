@@ -320,7 +320,7 @@ def flags_of(seen: Array, ready: Flags) -> tuple[Flags, Ints]:
 
 ONSET_LOW, ONSET_HIGH = -4.0, 6.0
 """Weeks by which the start may lie before or after six weeks before the oldest look that agrees:
-10 and 90 % points on careers."""
+set by hand, and too narrow: see the page on the verdict."""
 
 
 def _onset(table: Table, spell: Ints, at: Ints, oldest: Ints) -> Array:
