@@ -16,7 +16,6 @@ from forecast.row import DIGITS, KEYS, Row, rows_table
 if TYPE_CHECKING:
     import altair as alt
 
-CURVE_COLUMNS = (*KEYS, "week", "p_cleared")
 REASON_COLUMNS = (*KEYS, "what", "value", "unit", "text")
 STATE_COLUMNS = (
     *KEYS, "state", "since", "weeks_flat", "gain", "gain_low", "gain_high", "p_flat", "reason",
