@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from forecast.histories import ABSENCE_DAYS, PAIN, Histories
+from forecast.ladder import Rung
 from forecast.readiness.times import POINTS, weeks_at
 from forecast.row import (
     DIGITS,
@@ -96,8 +97,8 @@ def _row(
     stuck = state in STUCK
     dated = state not in UNDATED
     gone_long = state == PAUSED and fact.sessions > 0 and fact.athlete_wait > usual_absence
-    if gone_long:  # what was shown before tells more than what is guessed to be left
-        fact = fact._replace(usual=fact.before, guess=fact.before)
+    # After a long absence, what was shown before tells more than what is guessed to be left.
+    usual, guess = (fact.before, fact.before) if gone_long else (fact.usual, fact.guess)
     gain = Gain(
         float(verdict.gain), float(verdict.gain_low), float(verdict.gain_high),
         float(fact.gain_ahead),
@@ -108,7 +109,7 @@ def _row(
         as_of=as_of,
         back=histories.ladder.rung(rung.fallback).name if rung.fallback else None,
         seen=_seen(fact),
-        level=Level(fact.usual, fact.guess, fact.before, fact.level),
+        level=Level(usual, guess, fact.before, fact.level),
         verdict=Verdict(
             state=state,
             p_climbing=float(verdict.p_climbing),
@@ -140,7 +141,7 @@ def _row(
         gone=float(fact.gone),
         comparable=int(fact.comparable),
         record=record_of(int(fact.sessions), int(fact.comparable)),
-        reasons=_reasons(fact, gain, state, rung.criterion.confirm_sessions, several),
+        reasons=_reasons(fact, rung, guess if np.isnan(usual) else usual, gain, state, several),
     )
 
 
@@ -198,14 +199,16 @@ def record_of(sessions: int, comparable: int) -> str:
     return "good" if enough else "fair"
 
 
-def _reasons(fact: Any, gain: Gain, state: str, confirm: int, several: bool) -> tuple[Reason, ...]:
+def _reasons(
+    fact: Any, rung: Rung, level: float, gain: Gain, state: str, several: bool
+) -> tuple[Reason, ...]:
     """What drives the forecast, heaviest first; nothing that says nothing."""
-    level = fact.guess if np.isnan(fact.usual) else fact.usual
     weighed: list[tuple[float, Reason]] = [(9.0, Reason("level", level, "", (fact.target,)))]
     if fact.obstacle:
         weighed.append((10.0, Reason(fact.obstacle, fact.n_sets, "sets")))
-    if confirm > 1:
-        weighed.append((4.5, Reason("run", fact.run, "sessions", (confirm,))))
+    if rung.criterion.confirm_sessions > 1:
+        figures = (rung.criterion.confirm_sessions,)
+        weighed.append((4.5, Reason("run", fact.run, "sessions", figures)))
     if fact.comparable > 0:
         weighed.append((2.0, Reason("comparable", fact.comparable, "spells")))
     if fact.sessions > 0:
