@@ -13,7 +13,7 @@ from sklearn.base import BaseEstimator
 
 from forecast import ahead
 from forecast.ahead import Climbing, LadderAhead, RungTimes, Times, learn_climbing
-from forecast.errors import ForecastError, ModelFileError, is_whole
+from forecast.errors import ForecastError, ModelFileError, NotFittedError, is_whole
 from forecast.growth import GrowthModel, Tracked
 from forecast.histories import DEFAULT_LAPSE_WEEKS, Histories, build_histories
 from forecast.log import TrainingLog
@@ -25,7 +25,6 @@ from forecast.readiness import (
     Engines,
     LogView,
     Progress,
-    comparable_counts,
     moved_back,
     read_model,
     rows_end,
@@ -303,7 +302,9 @@ class ReadinessForecaster(BaseEstimator):
             start=start,
             progress=progress,
         )
-        self.comparable_ = comparable_counts(histories)
+        cleared = histories.spells.loc[histories.spells["cleared_on"].notna(), "rung"]
+        counts = cleared.value_counts()
+        self.comparable_ = {key: int(counts.get(key, 0)) for key in log.ladder.keys}
         self.athletes_ = int(histories.spells["athlete"].nunique())
         self.rows_end_ = rows_end(histories)
         self.as_of_ = histories.as_of
@@ -337,6 +338,8 @@ class ReadinessForecaster(BaseEstimator):
         HistoryError
             The log holds no set, or ``as_of`` is not a date.
         """
+        if "engines_" not in vars(self):
+            raise NotFittedError("This forecaster has not been fitted; call fit(log) first.")
         return View(self, log, as_of, progress)
 
     def forecast(

@@ -149,11 +149,7 @@ def _reached(chances: np.ndarray, level: float) -> float:
 
 
 def forecast_of(
-    rows: tuple[Row, ...],
-    curve: pd.DataFrame,
-    as_of: pd.Timestamp,
-    horizon_weeks: int,
-    engine: str,
+    rows: tuple[Row, ...], curve: pd.DataFrame, as_of: pd.Timestamp, horizon_weeks: int, engine: str
 ) -> ReadinessForecast:
     """Return the public tables of some rows, by athlete and in ladder order."""
     summary = rows_table(rows)

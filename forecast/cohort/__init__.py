@@ -11,12 +11,7 @@ from forecast.cohort.curves import (
 )
 from forecast.cohort.lapse import LapseHazard, hazard_of, lapse_chance, lapse_hazard
 from forecast.cohort.records import as_histories, spell_times
-from forecast.cohort.rungs import (
-    Bottlenecks,
-    PaceAndDifficulty,
-    bottlenecks,
-    pace_and_difficulty,
-)
+from forecast.cohort.rungs import Bottlenecks, PaceAndDifficulty, bottlenecks, pace_and_difficulty
 
 __all__ = [
     "Bottlenecks",

@@ -22,12 +22,7 @@ from forecast.cohort.records import (
 from forecast.errors import FitError, check_level, check_seed
 from forecast.histories import OPEN, Histories
 from forecast.log import counted, in_percent
-from forecast.survival import (
-    IncidenceCurves,
-    SurvivalCurve,
-    cumulative_incidence,
-    kaplan_meier,
-)
+from forecast.survival import IncidenceCurves, SurvivalCurve, cumulative_incidence, kaplan_meier
 
 MIN_SPELLS = 3
 BOOTSTRAP = 200

@@ -1,4 +1,4 @@
-"""From facts, chances and verdicts to rows: made once, after every rule."""
+"""From facts, daily chances and verdicts to rows, curves and waits: made once, after every rule."""
 
 from __future__ import annotations
 
@@ -9,9 +9,9 @@ import pandas as pd
 
 from forecast.histories import ABSENCE_DAYS, PAIN, Histories
 from forecast.ladder import Rung
-from forecast.readiness.times import POINTS, weeks_at
 from forecast.row import (
     DIGITS,
+    KEYS,
     MARKS,
     PAUSED,
     STUCK,
@@ -28,6 +28,9 @@ from forecast.row import (
 )
 from forecast.types import Array
 
+CURVE_COLUMNS = (*KEYS, "week", "p_cleared")
+POINTS = {"low": 0.1, "mid": 0.5, "high": 0.9}
+"""Points of a wait by name: the share that has cleared by then."""
 THIN_SESSIONS, THIN_COMPARABLE = 5, 5
 SURPRISING = 2.0
 """Meetings beside what was expected are worth a word past so many standard deviations, and past
@@ -36,6 +39,39 @@ LEAST_EFFECT = 0.002
 """A pace within this of the cohort's is neither quicker nor slower."""
 MOST_REASONS = 5
 HURTS = "pain"
+
+
+def weeks_at(by_day: Array) -> Array:
+    """Return weeks until the chance first reaches each of ``POINTS``, (T, 3), NaN past the horizon.
+
+    ``by_day`` (T, D + 1) are chances of having cleared within 0..D days.
+    """
+    reached = [by_day >= share for share in POINTS.values()]
+    weeks = [np.where(r.any(axis=1), r.argmax(axis=1).astype(float) / 7.0, np.nan) for r in reached]
+    return np.column_stack(weeks)
+
+
+def curve_table(keys: pd.DataFrame, by_day: Array) -> pd.DataFrame:
+    """Return the long weekly curve from daily chances; ``keys`` holds athlete and rung."""
+    weekly = np.clip(np.maximum.accumulate(by_day[:, 7::7], axis=1), 0.0, 1.0)
+    weeks = weekly.shape[1]
+    table = keys[KEYS].iloc[np.repeat(np.arange(len(keys)), weeks)].reset_index(drop=True)
+    table["week"] = np.tile(np.arange(1, weeks + 1), len(keys))
+    table["p_cleared"] = np.round(weekly.ravel(), DIGITS)
+    return table
+
+
+def time_columns(by_day: Array, as_of: pd.Timestamp) -> pd.DataFrame:
+    """Return weeks and dates at ``POINTS``, and chances at the usual weeks, missing past it."""
+    weeks = pd.DataFrame(np.round(weeks_at(by_day), 2), columns=[f"weeks_{p}" for p in POINTS])
+    table = weeks.copy()
+    for name in POINTS:
+        days = pd.to_timedelta((weeks[f"weeks_{name}"] * 7.0).round(), unit="D")
+        table[f"date_{name}"] = as_of + days
+    for week in MARKS:
+        within = 7 * week < by_day.shape[1]
+        table[f"p_{week}"] = np.round(by_day[:, 7 * week], DIGITS) if within else np.nan
+    return table.assign(p_never_in_horizon=np.round(1.0 - by_day[:, -1], DIGITS))
 
 
 def make_rows(
@@ -50,102 +86,89 @@ def make_rows(
 ) -> tuple[Row, ...]:
     """Return a row for each fact, in their order.
 
-    Parameters
-    ----------
-    facts
-        From ``open_facts`` and ``untried_facts``, with ``p_next_session, lapse, gone, back_weeks,
-        back_like, athlete_wait, return_low, return_mid, return_high, less_clean, changed`` beside.
-    by_day
-        (rows, D + 1) chances of having cleared by day.
-    verdicts
-        One line a fact: ``plateau.VERDICT_COLUMNS``; all missing where there is no session.
-    histories
-        For the ladder and the cut date.
-    usual_absence
-        Weeks that an absence in this log usually lasts at most.
-    several
-        Whether the model was fitted on more than one athlete.
-    horizon
-        Weeks looked ahead.
+    ``facts`` come from ``open_facts`` and ``untried_facts``, with ``lapse, gone, back_weeks,
+    back_like, athlete_wait, return_low, return_mid, return_high, less_clean, changed`` beside;
+    ``by_day`` (rows, D + 1) are chances of having cleared by day, ``verdicts`` one line a fact
+    (``plateau.VERDICT_COLUMNS``, all missing where there is no session), ``usual_absence`` the
+    weeks that an absence in this log usually lasts at most, ``several`` whether the model was
+    fitted on more than one athlete, ``horizon`` the weeks looked ahead.
     """
     numbers = facts.select_dtypes("float").columns
     # rounded before anything is said: last bits depend on who else is asked about
     facts = facts.assign(**{name: facts[name].round(DIGITS) for name in numbers})
-    weeks = np.column_stack([weeks_at(by_day, share) for share in POINTS.values()])
-    pairs = zip(
-        facts.itertuples(index=False), verdicts.itertuples(index=False), by_day, weeks, strict=True
-    )
+    lines = zip(
+        facts.itertuples(index=False), verdicts.itertuples(index=False), by_day, weeks_at(by_day),
+        strict=True,
+    )  # fmt: skip
     return tuple(
-        _row(fact, verdict, chance, points, histories, usual_absence, horizon, several)
-        for fact, verdict, chance, points in pairs
+        _row(*line, histories=histories, usual=usual_absence, horizon=horizon, several=several)
+        for line in lines
     )
 
 
 def _row(
-    fact: Any,
-    verdict: Any,
-    by_day: Array,
-    points: Array,
-    histories: Histories,
-    usual_absence: float,
-    horizon: int,
-    several: bool,
-) -> Row:
-    as_of, hurts = histories.as_of, bool(fact.pain >= PAIN)
-    rung = histories.ladder.rung(fact.rung)
+    fact: Any, verdict: Any, by_day: Array, points: Array, *, histories: Histories, usual: float,
+    horizon: int, several: bool,
+) -> Row:  # fmt: skip
+    as_of, hurts, rung = histories.as_of, bool(fact.pain >= PAIN), histories.ladder.rung(fact.rung)
     state = state_of(fact, verdict, hurts=hurts)
-    stuck = state in STUCK
-    dated = state not in UNDATED
-    gone_long = state == PAUSED and fact.sessions > 0 and fact.athlete_wait > usual_absence
+    stuck, paused = state in STUCK, state == PAUSED
+    dated = stuck and pd.notna(verdict.since)
+    long = bool(fact.athlete_wait > usual)
     # After a long absence, what was shown before tells more than what is guessed to be left.
-    usual, guess = (fact.before, fact.before) if gone_long else (fact.usual, fact.guess)
+    before = paused and fact.sessions > 0 and long
+    level = Level(
+        value=fact.before if before else fact.usual,
+        guess=fact.before if before else fact.guess,
+        before=fact.before,
+        log=fact.level,
+    )
     gain = Gain(
         float(verdict.gain), float(verdict.gain_low), float(verdict.gain_high),
         float(fact.gain_ahead),
     )  # fmt: skip
-    return Row(
-        athlete=fact.athlete,
-        rung=rung,
-        as_of=as_of,
-        back=histories.ladder.rung(rung.fallback).name if rung.fallback else None,
-        seen=_seen(fact),
-        level=Level(usual, guess, fact.before, fact.level),
-        verdict=Verdict(
-            state=state,
-            p_climbing=float(verdict.p_climbing),
-            p_flat=float(verdict.p_flat),
-            p_slipping=float(verdict.p_slipping),
-            least=float(verdict.smallest_gain),
-            since=verdict.since if stuck and pd.notna(verdict.since) else None,
-            since_low=verdict.since_low if stuck and pd.notna(verdict.since) else None,
-            since_high=verdict.since_high if stuck and pd.notna(verdict.since) else None,
-            weeks=float(verdict.weeks_flat) if stuck else np.nan,
-            changed=fact.changed if stuck else (),
-        ),
-        gain=gain,
-        wait=None if hurts else _wait(fact, by_day, points if dated else _NEVER, as_of, horizon),
-        hold=HURTS if hurts else None,
-        pain=float(fact.pain),
-        away=Away(
-            long=bool(fact.athlete_wait > usual_absence),
+    away = None
+    if paused:
+        away = Away(
             person=bool(7.0 * fact.athlete_wait > ABSENCE_DAYS),
+            long=long,
             back=float(fact.back_weeks),
             like=int(fact.back_like),
             low=float(fact.return_low),
             mid=float(fact.return_mid),
             high=float(fact.return_high),
         )
-        if state == PAUSED
-        else None,
+    points = np.full(len(POINTS), np.nan) if state in UNDATED else points
+    return Row(
+        athlete=fact.athlete,
+        rung=rung,
+        as_of=as_of,
+        back=histories.ladder.rung(rung.fallback).name if rung.fallback else None,
+        seen=_seen(fact),
+        level=level,
+        verdict=Verdict(
+            state=state,
+            p_climbing=float(verdict.p_climbing),
+            p_flat=float(verdict.p_flat),
+            p_slipping=float(verdict.p_slipping),
+            least=float(verdict.smallest_gain),
+            since=verdict.since if dated else None,
+            since_low=verdict.since_low if dated else None,
+            since_high=verdict.since_high if dated else None,
+            weeks=float(verdict.weeks_flat) if stuck else np.nan,
+            changed=fact.changed if stuck else (),
+        ),
+        gain=gain,
+        wait=None if hurts else _wait(fact, by_day, points, as_of, horizon),
+        hold=HURTS if hurts else None,
+        pain=float(fact.pain),
+        away=away,
         lapse=float(fact.lapse),
         gone=float(fact.gone),
         comparable=int(fact.comparable),
         record=record_of(int(fact.sessions), int(fact.comparable)),
-        reasons=_reasons(fact, rung, guess if np.isnan(usual) else usual, gain, state, several),
+        reasons=_reasons(fact, rung, level, gain, state, several),
     )
-
-
-_NEVER = np.full(len(POINTS), np.nan)
 
 
 def _seen(fact: Any) -> Seen:
@@ -173,15 +196,12 @@ def _seen(fact: Any) -> Seen:
 
 
 def _wait(fact: Any, by_day: Array, points: Array, as_of: pd.Timestamp, horizon: int) -> Wait:
-    low, mid, high = (float(week) for week in np.round(points, 2))
-    days = [pd.NaT if np.isnan(w) else as_of + pd.Timedelta(days=round(7 * w)) for w in
-            (low, mid, high)]  # fmt: skip
-    chances = {
-        week: float(by_day[7 * week]) if 7 * week < len(by_day) else np.nan for week in MARKS
-    }
+    low, mid, high = weeks = [float(week) for week in np.round(points, 2)]
+    days = [pd.NaT if np.isnan(w) else as_of + pd.Timedelta(days=round(7 * w)) for w in weeks]
+    within = {week: 7 * week < len(by_day) for week in MARKS}
     return Wait(
         next_session=float(fact.p_next_session),
-        chances=chances,
+        chances={week: float(by_day[7 * week]) if within[week] else np.nan for week in MARKS},
         low=low,
         mid=mid,
         high=high,
@@ -200,45 +220,38 @@ def record_of(sessions: int, comparable: int) -> str:
 
 
 def _reasons(
-    fact: Any, rung: Rung, level: float, gain: Gain, state: str, several: bool
+    fact: Any, rung: Rung, level: Level, gain: Gain, state: str, several: bool
 ) -> tuple[Reason, ...]:
     """What drives the forecast, heaviest first; nothing that says nothing."""
-    weighed: list[tuple[float, Reason]] = [(9.0, Reason("level", level, "", (fact.target,)))]
+    weighed: list[tuple[float, Reason]] = []
+
+    def add(weight: float, kind: str, value: float, unit: str, *figures: float) -> None:
+        reason = Reason(kind, float(value), unit, tuple(map(float, figures)))
+        weighed.append((weight, reason))
+
+    confirm = rung.criterion.confirm_sessions
+    add(9.0, "level", level.guess if np.isnan(level.value) else level.value, "", fact.target)
     if fact.obstacle:
-        weighed.append((10.0, Reason(fact.obstacle, fact.n_sets, "sets")))
-    if rung.criterion.confirm_sessions > 1:
-        figures = (rung.criterion.confirm_sessions,)
-        weighed.append((4.5, Reason("run", fact.run, "sessions", figures)))
+        add(10.0, fact.obstacle, fact.n_sets, "sets")
+    if confirm > 1:
+        add(4.5, "run", fact.run, "sessions", confirm)
     if fact.comparable > 0:
-        weighed.append((2.0, Reason("comparable", fact.comparable, "spells")))
+        add(2.0, "comparable", fact.comparable, "spells")
     if fact.sessions > 0:
-        weighed += _of_training(fact, gain, state, several)
-    weighed.sort(key=lambda pair: -pair[0])
-    return tuple(
-        Reason(one.kind, float(one.value), one.unit, tuple(map(float, one.figures)))
-        for _, one in weighed[:MOST_REASONS]
-    )
-
-
-def _of_training(fact: Any, gain: Gain, state: str, several: bool) -> list[tuple[float, Reason]]:
-    out = [(3.0, Reason("attendance", fact.rate, "sessions a week"))]
-    if np.isfinite(gain.lately) and state != PAUSED:
-        figures = (100 * gain.low, 100 * gain.high, 100 * gain.ahead)
-        out.append((8.0, Reason("gain", 100 * gain.lately, "% a week", figures)))
-    if 7.0 * fact.wait_weeks > ABSENCE_DAYS:
-        out.append((7.0, Reason("away", fact.wait_weeks, "weeks",
-                                (fact.back_weeks, fact.back_like))))  # fmt: skip
-    off = abs(fact.met_lately - fact.met_expected)
-    if off > max(SURPRISING * fact.met_sd, 1.0):
-        out.append((6.0, Reason("met", fact.met_lately, "sessions",
-                                (fact.met_of, fact.met_expected))))  # fmt: skip
-    if fact.break_days > 0:
-        out.append((5.0, Reason("break", fact.break_days, "days")))
-    if fact.clean_share < 0.9 and not fact.obstacle:
-        out.append((8.0 * (1.0 - fact.clean_share), Reason("clean", 100 * fact.clean_share, "%")))
-    if several:
+        add(3.0, "attendance", fact.rate, "sessions a week")
+        if np.isfinite(gain.lately) and state != PAUSED:
+            figures = (100 * gain.low, 100 * gain.high, 100 * gain.ahead)
+            add(8.0, "gain", 100 * gain.lately, "% a week", *figures)
+        if 7.0 * fact.wait_weeks > ABSENCE_DAYS:
+            add(7.0, "away", fact.wait_weeks, "weeks", fact.back_weeks, fact.back_like)
+        if abs(fact.met_lately - fact.met_expected) > max(SURPRISING * fact.met_sd, 1.0):
+            add(6.0, "met", fact.met_lately, "sessions", fact.met_of, fact.met_expected)
+        if fact.break_days > 0:
+            add(5.0, "break", fact.break_days, "days")
+        if fact.clean_share < 0.9 and not fact.obstacle:
+            add(8.0 * (1.0 - fact.clean_share), "clean", 100 * fact.clean_share, "%")
         for kind, effect in (("pace", fact.athlete_pace), ("difficulty", fact.rung_pace)):
-            if abs(effect) >= LEAST_EFFECT:
-                weight = 5.0 * min(abs(effect) / 0.01, 1.0)
-                out.append((weight, Reason(kind, 100 * effect, "% a week")))
-    return out
+            if several and abs(effect) >= LEAST_EFFECT:
+                add(5.0 * min(abs(effect) / 0.01, 1.0), kind, 100 * effect, "% a week")
+    weighed.sort(key=lambda pair: -pair[0])
+    return tuple(reason for _, reason in weighed[:MOST_REASONS])

@@ -1,41 +1,55 @@
-"""Save and load a fitted forecaster: a zip of one JSON text, no pickle."""
+"""Save and load a fitted forecaster: a zip of one JSON text, no pickle; and move its dates.
+
+Types of a saved model come from the records themselves; here stands what types do not say. A file
+that breaks any of it was not written by ``save``.
+"""
 
 from __future__ import annotations
 
 import dataclasses
 import io
 import json
+import math
 import zipfile
 import zlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, get_type_hints
 
 import numpy as np
 import pandas as pd
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, create_model
 
 from forecast.errors import ModelFileError, NotFittedError
-from forecast.growth import CohortHabits, GrowthConstants, GrowthFit, GrowthModel, Pooled
+from forecast.growth import PRIORS, CohortHabits, GrowthConstants, GrowthFit, GrowthModel, Pooled
 from forecast.histories import Absences, CohortRhythm
-from forecast.log import MAX_PACKED, write_whole
-from forecast.readiness.combine import Combiner
+from forecast.log import MAX_PACKED, YEAR_DAYS, write_whole
 from forecast.readiness.engines import POOLED
 from forecast.readiness.lapse import LapseModel
-from forecast.readiness.schema import check_record, check_settings
-from forecast.readiness.training import Engines
-from forecast.survival import CommonScale, HazardModel, TreeHazard, Trees
+from forecast.readiness.pool import Combiner, Engines
+from forecast.survival import (
+    TREE_COLUMNS,
+    TREE_FOLDS,
+    CommonScale,
+    HazardModel,
+    TreeHazard,
+    Trees,
+)
+from forecast.types import Array, Flags, Ints
 
 FORMAT = 5
-_ENTRY = "rungwise.json"
 MAX_BYTES = 100_000_000
 """Bytes of a model once unpacked; one of the demo club has less than a hundredth of it."""
 MAX_DEPTH = 40
 """Brackets within brackets; a saved model has a dozen."""
-DTYPES = {"float64", "int64", "bool"}
-"""Types of arrays in a saved model."""
-
-_STAMP = (1980, 1, 1, 0, 0, 0)
-"""A fixed time in the archive, so that the same model gives the same bytes."""
+MAX_WEEKS, MAX_PATHS, MAX_DRAWS, MAX_SEED = 1_040, 65_536, 4_096, 2**63 - 1
+"""Largest settings a saved model may bring: a forecast would take gigabytes beyond them."""
+_ENTRY, _STAMP = "rungwise.json", (1980, 1, 1, 0, 0, 0)
+"""A fixed name and time in the archive, so that the same model gives the same bytes."""
+_LARGEST = 1e9
+"""Bound of every number but day numbers and seeds are far below (judgement)."""
+_SEASON = ("season_cos", "season_sin")
 _RECORDS = {
     kind.__name__: kind
     for kind in (
@@ -44,17 +58,165 @@ _RECORDS = {
         Trees, *(engine.record for engine in POOLED),
     )
 }  # fmt: skip
+_SHAPES: dict[str, dict[str, tuple[int | str, ...]]] = {
+    "Absences": {"length": ("M",), "began": ("M",), "share": ("M",)},
+    "ClubVerdict": {"shares": (3,)},
+    "Climbing": {"carry_mean": (2,), "carry_cov": (2, 2), "cleared": ("R",), "delays": ("Q",)},
+    "CommonScale": {"positions": ("R",)},
+    "Combiner": {"weights": ("K", 3)},
+    "CohortRhythm": {"ratios": ("Q",), "delays": ("Q",)},
+    "Engines": {"edges": ("E",)},
+    "GrowthFit": {"chol": ("P", "P")},
+    "HazardModel": {"centre": ("F",), "scale": ("F",)},
+    "LapseModel": {"weights": (6,), "cov": (6, 6)},
+    "Pooled": {"common_mean": ("C",), "common_cov": ("C", "C")},
+    "RungTimes": {
+        **dict.fromkeys(("base", "slope", "rest", "athlete"), ("K",)),
+        "rung": ("K", "R"), "shape": ("K", "Q"),
+    },
+    "Trees": {
+        **dict.fromkeys(("feature", "threshold", "left", "right", "value"), ("N",)),
+        "roots": ("M",),
+    },
+}  # fmt: skip
+"""Shapes of arrays; the same letter stands for the same length within a record."""
+_POSITIVE = {
+    "Absences.length", "Climbing.elasticity_sd", "CohortRhythm.median", "CohortRhythm.ratios",
+    "GrowthConstants.session_weeks", "GrowthFit.n_rungs", "GrowthModel.units", "HazardModel.scale",
+    "HazardModel.n_rungs", "RungTimes.rest", "RungTimes.athlete",
+    "ClubVerdict.shares",
+    "CommonScale.scatter",
+}  # fmt: skip
+_NOT_NEGATIVE = {
+    "Absences.share", "Absences.prior", "Climbing.cleared", "Climbing.clean_spread",
+    "Climbing.delays", "Climbing.n_carry", "CohortHabits.sets", "CohortRhythm.delays",
+    "Combiner.n_athletes", "Combiner.n_landmarks", "Engines.edges", "GrowthFit.rounds",
+    "GrowthModel.linear", "HazardModel.n_events", "HazardModel.n_landmarks", "ClubVerdict.looks",
+    "RungTimes.n_spells",
+    "SurvivalHazards.tree_share", "Trees.feature", "Trees.roots",
+}  # fmt: skip
+
+
+class _Settings(BaseModel):
+    """The forecaster's settings; a setting left out keeps what it stands at."""
+
+    model_config = ConfigDict(strict=True, extra="forbid")
+
+    horizon_weeks: Annotated[int, Field(ge=1, le=MAX_WEEKS)] = 52
+    random_state: Annotated[int, Field(ge=0, le=MAX_SEED)] = 0
+    paths: Annotated[int, Field(ge=4, le=MAX_PATHS)] = 2048
+    draws: Annotated[int, Field(ge=2, le=MAX_DRAWS)] = 64
+    lapse_weeks: Annotated[float, Field(gt=0, le=MAX_WEEKS)] = 12.0
+
+
+def _validate(schema: type[BaseModel], where: str, fields: Mapping[str, Any]) -> None:
+    """Raise ``ValueError`` with the place and the first breach."""
+    try:
+        schema.model_validate(dict(fields))
+    except ValidationError as error:
+        first = error.errors()[0]
+        place = ".".join([where, *map(str, first["loc"])])
+        raise ValueError(f"{place}: {first['msg'].removeprefix('Value error, ')}") from error
+
+
+def check_settings(settings: Mapping[str, Any]) -> None:
+    """Raise ``ValueError`` if a setting is unknown, of another type, or out of range."""
+    _validate(_Settings, "settings", settings)
+
+
+def check_record(kind: type, fields: Mapping[str, Any]) -> None:
+    """Raise ``ValueError`` if a field is missing, unknown, of another type or shape, or too far."""
+    _validate(_schema(kind), kind.__name__, fields)
+    lengths: dict[str, int] = {}
+    for name, shape in _SHAPES.get(kind.__name__, {}).items():
+        actual = fields[name].shape
+        sized = [lengths.setdefault(n, m) if isinstance(n, str) else n
+                 for n, m in zip(shape, actual, strict=False)]  # fmt: skip
+        if len(actual) != len(shape) or list(actual) != sized:
+            raise ValueError(f"{kind.__name__}.{name} has the shape {actual}")
+    if not _fit_together(kind.__name__, fields):
+        raise ValueError(f"parts of {kind.__name__} do not fit together")
+
+
+def _fit_together(kind: str, fields: Mapping[str, Any]) -> bool:
+    """Whether what has to fit between the fields of one record does."""
+    if kind == "GrowthFit":
+        fits = fields["pooled"].common_mean.size == 3 + 3 * fields["n_rungs"]
+        fits &= len(fields["names"]) == len(fields["chol"])
+        return bool(fits and set(fields["names"]) <= set(PRIORS))
+    if kind == "GrowthConstants":
+        return set(fields["values"]) == set(PRIORS)
+    if kind == "HazardModel":
+        return len(fields["weights"]) >= len(fields["centre"]) + fields["n_rungs"]
+    if kind == "ClubVerdict":
+        return bool(abs(fields["shares"].sum() - 1.0) < 1e-6)
+    if kind == "SurvivalHazards":
+        return fields["trees"].n_rungs == fields["ridge"].n_rungs and fields["tree_share"] <= 1
+    if kind == "TreeHazard":
+        fits = len(fields["scale"].positions) == fields["n_rungs"]
+        fits &= len(fields["folds"]) in (0, TREE_FOLDS)
+        return fits and all(trees.n_features == TREE_COLUMNS for trees in fields["folds"])
+    if kind == "Engines":
+        edges, learnt = fields["edges"], fields["learnt"]
+        if learnt.keys() != {engine.name for engine in POOLED}:
+            return False
+        if not all(isinstance(learnt[engine.name], engine.record) for engine in POOLED):
+            return False
+        rungs = {engine.n_rungs(learnt[engine.name]) for engine in POOLED}
+        fits = len(edges) > 1 and bool((np.diff(edges) > 0).all()) and len(rungs) == 1
+        return fits and len(fields["combiner"].weights) == len(POOLED) - 1
+    if kind == "Trees":
+        # every step leads on to a later node, so that reading a tree ends
+        n, nodes, leaf = len(fields["value"]), np.arange(len(fields["value"])), fields["left"] < 0
+        fits = (fields["roots"] < n).all() and (fields["feature"] < fields["n_features"]).all()
+        for side in ("left", "right"):
+            onward = (fields[side] > nodes) & (fields[side] < n)
+            fits = fits and ((fields[side] < 0) == leaf).all() and (leaf | onward).all()
+        return bool(fits)
+    return True
+
+
+@cache
+def _schema(kind: type) -> type[BaseModel]:
+    """A record's types, each with what its field's name asks for beside it."""
+    arrays = {str(Array): np.float64, str(Ints): np.int64, str(Flags): np.bool_}
+    fields: dict[str, Any] = {}
+    for field, hint in get_type_hints(kind).items():
+        name, checked = f"{kind.__name__}.{field}", hint
+        if str(hint) in arrays or hint in (float, int) or hint == dict[str, float]:
+            dtype = arrays.get(str(hint))
+            check = BeforeValidator(lambda value, n=name, d=dtype: _checked(n, value, d))
+            checked = Annotated[Any if dtype else hint, check]
+        fields[field] = (checked, ...)
+    strict = ConfigDict(strict=True, extra="forbid", arbitrary_types_allowed=True)
+    return create_model(kind.__name__, __config__=strict, **fields)
+
+
+def _checked(name: str, value: Any, dtype: type[np.generic] | None) -> Any:
+    """Return a number, array or table of numbers that is finite and in its range."""
+    if dtype is not None and (not isinstance(value, np.ndarray) or value.dtype != dtype):
+        raise ValueError(f"it is not an array of {dtype.__name__}")
+    if dtype is np.bool_:
+        return value
+    numbers = np.asarray(list(value.values()) if isinstance(value, dict) else value)
+    if numbers.dtype.kind not in "if" and numbers.size:
+        raise ValueError("it is not a number")
+    finite = np.isfinite(numbers)
+    bounded = np.abs(np.where(finite, numbers, 0)) <= _LARGEST
+    if not (finite & (bounded | name.endswith(".seed"))).all():
+        raise ValueError("it holds a number that is not finite, or far too large")
+    if name in _POSITIVE and not (numbers > 0).all():
+        raise ValueError("it holds a number that is not above 0")
+    if name in _NOT_NEGATIVE and not (numbers >= 0).all():
+        raise ValueError("it holds a number below 0")
+    return value
 
 
 def save_model(settings: dict[str, Any], learnt: dict[str, Any], path: str | Path) -> Path:
     """Write settings and learnt values to ``path``; nothing is left half-written.
 
-    Raises
-    ------
-    NotFittedError
-        Nothing has been learnt yet.
-    ModelFileError
-        Nothing can be written there.
+    Raises ``NotFittedError`` if nothing has been learnt, ``ModelFileError`` if nothing can be
+    written there.
     """
     if not learnt:
         raise NotFittedError("This forecaster has not been fitted; call fit(log) before saving.")
@@ -78,12 +240,8 @@ def read_model(
 ) -> tuple[dict[str, Any], dict[str, Any]]:
     """Return the settings and learnt values of a saved model.
 
-    ``records`` are dataclasses that may stand in it beside those of this room and below.
-
-    Raises
-    ------
-    ModelFileError
-        The file is missing, not ours, damaged, or of another version.
+    ``records`` are dataclasses that may stand in it beside those of this room and below. Raises
+    ``ModelFileError`` if the file is missing, not ours, damaged, or of another version.
     """
     if not isinstance(path, str | Path):
         raise ModelFileError(f"path = {path!r}; give the name of a file that save wrote.")
@@ -110,20 +268,20 @@ def read_model(
             f"{path}: saved by another version (format {content.get('format')}, this one reads "
             f"{FORMAT}); fit and save again."
         )
-    known = {**_RECORDS, **{kind.__name__: kind for kind in records}}
+    kinds = {**_RECORDS, **{kind.__name__: kind for kind in records}}
     try:
         settings = dict(content["settings"])
         check_settings(settings)
-        return settings, dict(_unpack(content["learnt"], known))
+        return settings, dict(_unpack(content["learnt"], kinds))
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
         # what numpy and pandas make of tampered shapes and dates, and what the schema says
         raise _damaged(path, str(error)) from error
 
 
 def _damaged(path: str | Path, why: str = "") -> ModelFileError:
-    said = f" ({why.splitlines()[0]})" if why.strip() else ""
+    reason = f" ({why.splitlines()[0]})" if why.strip() else ""
     return ModelFileError(
-        f"{path}: this is not a saved forecaster, or it is damaged{said}; save it again."
+        f"{path}: this is not a saved forecaster, or it is damaged{reason}; save it again."
     )
 
 
@@ -148,32 +306,66 @@ def _pack(value: Any) -> Any:
         return {"tuple": [_pack(v) for v in value]}
     if isinstance(value, list):
         return [_pack(v) for v in value]
-    if isinstance(value, np.generic):
-        return value.item()
-    return value
+    return value.item() if isinstance(value, np.generic) else value
 
 
-def _unpack(value: Any, known: dict[str, type]) -> Any:
+def _unpack(value: Any, kinds: dict[str, type]) -> Any:
     if isinstance(value, list):
-        return [_unpack(v, known) for v in value]
+        return [_unpack(v, kinds) for v in value]
     if not isinstance(value, dict):
         return value
     if "record" in value:
-        if value["record"] not in known:
+        if value["record"] not in kinds:
             raise ModelFileError(f"The saved model holds an unknown part, {value['record']!r}.")
-        fields = {name: _unpack(part, known) for name, part in value["fields"].items()}
-        check_record(known[value["record"]], fields)
-        return known[value["record"]](**fields)
+        fields = {name: _unpack(field, kinds) for name, field in value["fields"].items()}
+        check_record(kinds[value["record"]], fields)
+        return kinds[value["record"]](**fields)
     if "array" in value:
-        if value["dtype"] not in DTYPES:
+        if value["dtype"] not in ("float64", "int64", "bool"):
             raise ValueError(f"an array of {value['dtype']!r}")
         # numpy would make 1 of "1" and True alike
-        found = np.array(value["array"])
-        if found.size and found.dtype != value["dtype"]:
-            raise ValueError(f"an array of {value['dtype']} holds {found.dtype}")
-        return found.astype(value["dtype"]).reshape(value["shape"])
+        array = np.array(value["array"])
+        if array.size and array.dtype != value["dtype"]:
+            raise ValueError(f"an array of {value['dtype']} holds {array.dtype}")
+        return array.astype(value["dtype"]).reshape(value["shape"])
     if "date" in value:
         return pd.Timestamp(value["date"])
     if "tuple" in value:
-        return tuple(_unpack(v, known) for v in value["tuple"])
-    return {name: _unpack(part, known) for name, part in value["map"].items()}
+        return tuple(_unpack(v, kinds) for v in value["tuple"])
+    return {name: _unpack(field, kinds) for name, field in value["map"].items()}
+
+
+def moved_back(value: Any, days: int) -> Any:
+    """Return a learnt value, as learnt from the same log with every date ``days`` earlier.
+
+    The season is turned along: with the angle a of ``days``, cos x and sin x become cos (x + a)
+    and sin (x + a), in the constants and in the draws around them alike.
+    """
+    if isinstance(value, pd.Timestamp):
+        return value - pd.Timedelta(days=days)
+    if isinstance(value, dict):
+        return {name: moved_back(entry, days) for name, entry in value.items()}
+    if not dataclasses.is_dataclass(value) or isinstance(value, type):
+        return value
+    moved = {f.name: moved_back(getattr(value, f.name), days) for f in dataclasses.fields(value)}
+    angle = 2.0 * math.pi * days / YEAR_DAYS
+    turn = np.array([[math.cos(angle), math.sin(angle)], [-math.sin(angle), math.cos(angle)]])
+    if isinstance(value, Absences):
+        moved["began"] = moved["began"] - days
+    if isinstance(value, GrowthFit):
+        values, chol = dict(value.constants.values), value.chol.copy()
+        turned = turn @ np.array([values[name] for name in _SEASON])
+        values |= dict(zip(_SEASON, turned.tolist(), strict=True))
+        at = [value.names.index(name) for name in _SEASON if name in value.names]
+        if len(at) == len(_SEASON):
+            chol[at] = turn @ chol[at]
+        constants = dataclasses.replace(value.constants, values=values)
+        moved |= {"constants": constants, "chol": chol}
+    if isinstance(value, HazardModel):
+        place = np.array([value.names.index(name) for name in _SEASON])
+        weights, centre, scale = value.weights.copy(), value.centre.copy(), value.scale[place]
+        # the first weight is the intercept's; the linear columns follow in the order of their names
+        weights[1 + place] = (turn @ (weights[1 + place] / scale)) * scale
+        centre[place] = turn @ centre[place]
+        moved |= {"weights": weights, "centre": centre}
+    return dataclasses.replace(value, **moved)

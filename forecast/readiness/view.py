@@ -6,12 +6,12 @@ from collections.abc import Callable, Hashable
 from copy import copy
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Any, Protocol, TypeVar
+from typing import Any, Protocol, TypeVar, runtime_checkable
 
 import numpy as np
 import pandas as pd
 
-from forecast.errors import ForecastError, HistoryError, NotFittedError
+from forecast.errors import ForecastError, HistoryError
 from forecast.growth import (
     GrowthForecast,
     GrowthModel,
@@ -32,20 +32,19 @@ from forecast.plateau import (
     learn_shares,
     verdicts,
 )
-from forecast.readiness.changed import alongside
 from forecast.readiness.engines import POOLED, Present, confirm_sessions
 from forecast.readiness.facts import (
     PAUSE_GAPS,
     PAUSE_WEEKS,
+    alongside,
     open_facts,
     untried_facts,
+    untried_rungs,
+    valid_by_day,
 )
 from forecast.readiness.lapse import chance_flat, lapse_chances, training_days
-from forecast.readiness.open_rungs import untried_rungs
-from forecast.readiness.rows import make_rows
-from forecast.readiness.times import POINTS, curve_table, weeks_at
-from forecast.readiness.training import Engines
-from forecast.readiness.valid import valid_by_day
+from forecast.readiness.pool import Engines
+from forecast.readiness.rows import POINTS, curve_table, make_rows, weeks_at
 from forecast.row import KEYS, Row, most_urgent_first
 from forecast.types import Array, Ints
 
@@ -53,33 +52,34 @@ Engine = str
 """A name in ``ENGINES``."""
 ENGINES: tuple[Engine, ...] = ("pool", *(engine.name for engine in POOLED), "unrecalibrated")
 """The pool, each engine alone, and the pool before its chances are recalibrated."""
+USUAL_SHARE = 0.75
+NO_ABSENCE_WEEKS, FEW_ABSENCES = 6.0, 4
+"""What an absence usually lasts at most, and for how many of the log's it counts (judgement)."""
 Progress = Callable[[str], None]
-Found = TypeVar("Found")
+Made = TypeVar("Made")
 
 
-class Fitted(Protocol):
-    """What a view reads of a forecaster: its settings, and what it learnt.
+@runtime_checkable
+class Views(Protocol):
+    """Whatever shows a log on a date."""
 
-    Attributes
-    ----------
-    horizon_weeks, random_state, paths, draws, lapse_weeks
-        Settings, as ``ReadinessForecaster`` has them.
-    engines_
-        The fitted engines and their pool.
-    comparable_
-        Cleared spells by rung in the log fitted on.
-    athletes_
-        Athletes in the log fitted on.
-    rows_end_
-        How readily rows of sessions without a valid set end; see ``valid.rows_end``.
-    club_verdict_
-        How often the log fitted on stands still; ``None`` where the log asked about is to say.
-    climbing_
-        What ``ahead`` learnt of the ladder, or ``None``.
-    as_of_, rungs_
-        Cut date of the fit, and keys of the ladder fitted on.
-    hindsight
-        Whether days before the fit may be asked about.
+    def view(
+        self,
+        log: TrainingLog,
+        as_of: pd.Timestamp | str | None = None,
+        *,
+        progress: Progress | None = None,
+    ) -> LogView:
+        """Return a log as this forecaster sees it."""
+        ...
+
+
+class Fitted(Views, Protocol):
+    """What a view reads of a forecaster: settings and what it learnt, as ``ReadinessForecaster``.
+
+    ``club_verdict_`` is ``None`` where the log asked about is to say how often spells stand still;
+    ``climbing_`` is what ``ahead`` learnt of the ladder, or ``None``; ``hindsight`` says whether
+    days before the fit may be asked about.
     """
 
     horizon_weeks: int
@@ -96,16 +96,6 @@ class Fitted(Protocol):
     as_of_: pd.Timestamp
     rungs_: tuple[str, ...]
     hindsight: bool
-
-    def view(
-        self,
-        log: TrainingLog,
-        as_of: pd.Timestamp | str | None = None,
-        *,
-        progress: Progress | None = None,
-    ) -> LogView:
-        """Return a log as this forecaster sees it."""
-        ...
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,8 +119,6 @@ class LogView:
 
     Raises
     ------
-    NotFittedError
-        ``fit`` was not called.
     ForecastError
         The ladder is not the one fitted on.
     HistoryError
@@ -145,8 +133,6 @@ class LogView:
     progress: Progress | None = field(default=None, repr=False)
 
     def __post_init__(self) -> None:
-        if not hasattr(self.model, "engines_"):
-            raise NotFittedError("This forecaster has not been fitted; call fit(log) first.")
         if tuple(checked_log(self.log).ladder.keys) != self.model.rungs_:
             raise ForecastError(
                 "The log's ladder has other rungs than the one this forecaster was fitted on "
@@ -165,7 +151,7 @@ class LogView:
         if self.progress:
             self.progress(step)
 
-    def once(self, make: Callable[..., Found], *asked: Hashable) -> Found:
+    def once(self, make: Callable[..., Made], *asked: Hashable) -> Made:
         """Return ``make(view, *asked)``, worked out at the first call and kept for later ones.
 
         For what rooms above make of a view: each asks with a function of its own.
@@ -191,10 +177,7 @@ class LogView:
         """
         model = self.model
         histories = build_histories(
-            self.log,
-            self.as_of,
-            lapse_weeks=model.lapse_weeks,
-            log_start=model.engines_.log_start,
+            self.log, self.as_of, lapse_weeks=model.lapse_weeks, log_start=model.engines_.log_start
         )
         if self.as_of < model.as_of_ and not model.hindsight:
             raise ForecastError(
@@ -261,14 +244,14 @@ class LogView:
         HistoryError
             No set is dated before ``as_of``.
         """
-        return self.once(_rows, known_engine(engine), false_alarms_per_year, smallest_gain)
+        return self.once(_rows, _checked(engine), false_alarms_per_year, smallest_gain)
 
     def curve(self, engine: Engine = "pool", *, despite_hold: bool = False) -> pd.DataFrame:
         """Return ``athlete, rung, week, p_cleared`` (1..H) of every open rung.
 
         Rungs on hold are left out, unless ``despite_hold`` asks for their raw chances too.
         """
-        facts, by_day = self.once(_ordered, known_engine(engine))
+        facts, by_day = self.once(_ordered, _checked(engine))
         if not despite_hold:
             free = (facts["pain"] < PAIN).to_numpy()
             facts, by_day = facts[free], by_day[free]
@@ -280,36 +263,9 @@ class LogView:
         return self.model.club_verdict_ or self.once(_learn_shares)
 
     @property
-    def _today(self) -> int:
-        return int(np.datetime64(self.as_of, "D").astype(np.int64))
-
-    @cached_property
-    def at_cut(self) -> GrowthForecast | None:
-        """The growth engine's forecast of the spells ``under_way``, none where there are none."""
-        which = self.under_way
-        if len(which) == 0:
-            return None
-        spells = self.histories.spells.iloc[which]
-        return forecast_open(
-            self.growth,
-            self.tracked,
-            which,
-            self._today,
-            confirm_sessions(self.histories, spells["rung_index"].to_numpy()),
-            spells["run"].to_numpy(dtype=np.int64),
-            self._simulation,
-        )
-
-    @cached_property
-    def _under_way(self) -> tuple[pd.DataFrame, Array] | None:
-        """Facts of the spells under way, and their daily chances by the growth engine."""
-        model, histories, which = self.model, self.histories, self.under_way
-        growth = self.at_cut
-        if growth is None:
-            return None
-        facts = open_facts(histories, self.tracked, which, growth, self.growth, model.comparable_)
-        facts["p_next_session"] = growth.passage.next_session
-        return facts, growth.passage.by_day
+    def under_way(self) -> Ints:
+        """(T,) places in the panel of the spells under way, in increasing order."""
+        return np.flatnonzero(self.histories.spells["open"].to_numpy())
 
     @property
     def _simulation(self) -> Simulation:
@@ -318,18 +274,52 @@ class LogView:
         return Simulation(7 * model.horizon_weeks, model.paths, model.draws, model.random_state)
 
     @property
-    def under_way(self) -> Ints:
-        """(T,) places in the panel of the spells under way, in increasing order."""
-        return np.flatnonzero(self.histories.spells["open"].to_numpy())
+    def _today(self) -> int:
+        return int(np.datetime64(self.as_of, "D").astype(np.int64))
+
+    def _runs(self, which: Ints) -> tuple[Ints, Ints]:
+        """Sessions in a row that spells ask for, and how many they have."""
+        spells = self.histories.spells.iloc[which]
+        confirm = confirm_sessions(self.histories, spells["rung_index"].to_numpy())
+        return confirm, spells["run"].to_numpy(dtype=np.int64)
+
+    @cached_property
+    def at_cut(self) -> GrowthForecast | None:
+        """The growth engine's forecast of the spells ``under_way``, none where there are none."""
+        which = self.under_way
+        if len(which) == 0:
+            return None
+        how = self._simulation
+        return forecast_open(self.growth, self.tracked, which, self._today, *self._runs(which), how)
+
+    @cached_property
+    def _under_way(self) -> tuple[pd.DataFrame, Array] | None:
+        """Facts of the spells under way, and their daily chances by the growth engine."""
+        growth, known = self.at_cut, self.model.comparable_
+        if growth is None:
+            return None
+        facts = open_facts(self.histories, self.tracked, self.under_way, growth, self.growth, known)
+        return facts, growth.passage.by_day
+
+    @cached_property
+    def _untried(self) -> tuple[pd.DataFrame, Array] | None:
+        """Facts and daily chances of open rungs without a session: the growth engine's alone."""
+        histories = self.histories
+        untried = untried_rungs(histories)
+        if untried.empty:
+            return None
+        growth = forecast_untried(self.growth, self.tracked, untried, histories, self._simulation)
+        facts = untried_facts(histories, untried, growth, self.growth, self.model.comparable_)
+        return facts, growth.passage.by_day
 
     @cached_property
     def _present(self) -> Present:
         """The spells under way, as the engines of the pool are asked about them."""
-        learnt, (_, passage) = self.model.engines_, self._under_way or (None, np.empty((0, 1)))
-        weeks = self.model.horizon_weeks
+        _, passage = self._under_way or (None, np.empty((0, 1)))
         return Present(
-            self.growth, self.tracked, self.histories, self.under_way, learnt.edges, weeks, passage
-        )
+            self.growth, self.tracked, self.histories, self.under_way, self.model.engines_.edges,
+            self.model.horizon_weeks, passage,
+        )  # fmt: skip
 
     def _chances(self, engine: Engine) -> Array:
         """Daily chances of the spells under way by an engine, or by the pool."""
@@ -345,37 +335,6 @@ class LogView:
         return combiner.combine(each, np.arange(each[0].shape[1]) / 7.0, away)
 
     @cached_property
-    def _untried(self) -> tuple[pd.DataFrame, Array] | None:
-        """Facts and daily chances of open rungs without a session: the growth engine's alone."""
-        model, histories = self.model, self.histories
-        untried = untried_rungs(histories)
-        if untried.empty:
-            return None
-        growth = forecast_untried(
-            self.growth,
-            self.tracked,
-            untried,
-            histories,
-            self._simulation,
-        )
-        facts = untried_facts(histories, untried, growth, self.growth, model.comparable_)
-        facts["p_next_session"] = growth.passage.next_session
-        return facts, growth.passage.by_day
-
-    @cached_property
-    def _valid_by_day(self) -> Array:
-        """(T, D + 1) chance of a first valid set by day, of the spells under way."""
-        facts, by_day = self._under_way or (pd.DataFrame({"rate": []}), np.empty((0, 1)))
-        spell = self.under_way
-        return valid_by_day(
-            self.histories,
-            spell,
-            facts["rate"].to_numpy(float),
-            by_day.shape[1] - 1,
-            self.model.rows_end_,
-        )
-
-    @cached_property
     def after_coming_back(self) -> pd.DataFrame:
         """``return_low, return_mid, return_high`` of rungs under way of those away for long.
 
@@ -387,18 +346,17 @@ class LogView:
         last = last.groupby("athlete")["date"].max()
         wait = (self.as_of - spells["athlete"].map(last)).dt.days / 7.0
         which = self.under_way[(wait > self.usual_absence).to_numpy()]
-        away = self.histories.spells.iloc[which]
         weeks = np.empty((0, len(POINTS)))
         if len(which):
-            confirm = confirm_sessions(self.histories, away["rung_index"].to_numpy())
-            run = away["run"].to_numpy(dtype=np.int64)
             how = replace(self._simulation, paths=max(self.model.paths // 4, 2 * self.model.draws))
-            by_day = forecast_return(
-                self.growth, self.tracked, which, self._today, confirm, run, how
+            weeks = weeks_at(
+                forecast_return(
+                    self.growth, self.tracked, which, self._today, *self._runs(which), how
+                )
             )
-            weeks = np.column_stack([weeks_at(by_day, share) for share in POINTS.values()])
         points = pd.DataFrame(weeks.round(2), columns=[f"return_{name}" for name in POINTS])
-        return pd.concat([away[KEYS].reset_index(drop=True), points], axis=1)
+        keys = self.histories.spells.iloc[which][KEYS].reset_index(drop=True)
+        return pd.concat([keys, points], axis=1)
 
     @cached_property
     def usual_absence(self) -> float:
@@ -408,21 +366,14 @@ class LogView:
         they are few.
         """
         law = self.growth.rhythm.absences
-        number = len(law.length)
-        weeks = NO_ABSENCE_WEEKS
+        number, weeks = len(law.length), NO_ABSENCE_WEEKS
         if number:
             reached = np.cumsum(law.share) / law.share.sum()
             weeks = float(law.length[np.searchsorted(reached, USUAL_SHARE)]) / 7.0
         return (number * weeks + FEW_ABSENCES * NO_ABSENCE_WEEKS) / (number + FEW_ABSENCES)
 
 
-USUAL_SHARE = 0.75
-NO_ABSENCE_WEEKS, FEW_ABSENCES = 6.0, 4
-"""What an absence usually lasts at most, and for how many of the log's it counts (judgement)."""
-
-
-def known_engine(engine: Engine) -> Engine:
-    """Return the name of an engine, or raise ``ForecastError``."""
+def _checked(engine: Engine) -> Engine:
     if engine not in ENGINES:
         raise ForecastError(f"engine = {engine!r}; choose one of {', '.join(ENGINES)}.")
     return engine
@@ -437,19 +388,26 @@ def _learn_shares(view: LogView) -> ClubVerdict:
     return learn_shares(view.histories)
 
 
+def _valid(view: LogView) -> Array:
+    """(T, D + 1) chance of a first valid set by day, of the spells under way, of which some are."""
+    facts, by_day = view._under_way or (pd.DataFrame({"rate": []}), np.empty((0, 1)))
+    rate, days = facts["rate"].to_numpy(float), by_day.shape[1] - 1
+    return valid_by_day(view.histories, view.under_way, rate, days, view.model.rows_end_)
+
+
 def _ordered(view: LogView, engine: Engine) -> tuple[pd.DataFrame, Array]:
     """Facts of every open rung and (rows, D + 1) chances by day, by athlete and ladder order."""
     view.say("forecast")
-    parts = [] if view._untried is None else [view._untried]
+    pairs = [] if view._untried is None else [view._untried]
     if view._under_way is not None:
         facts, _ = view._under_way
-        parts.insert(0, (facts, view.once(LogView._chances, engine) * view._valid_by_day))
-    days = 7 * view.model.horizon_weeks + 1
-    if not parts:
+        pairs.insert(0, (facts, view.once(LogView._chances, engine) * view.once(_valid)))
+    if not pairs:
         none = pd.DataFrame({name: [] for name in (*KEYS, "pain")})
+        days = 7 * view.model.horizon_weeks + 1
         return none.astype(dict.fromkeys(KEYS, "str")), np.empty((0, days))
-    facts = pd.concat([part for part, _ in parts], ignore_index=True)
-    by_day = np.maximum.accumulate(np.concatenate([chance for _, chance in parts]), axis=1)
+    facts = pd.concat([table for table, _ in pairs], ignore_index=True)
+    by_day = np.maximum.accumulate(np.concatenate([chance for _, chance in pairs]), axis=1)
     place = facts["rung"].map({key: i for i, key in enumerate(view.histories.ladder.keys)})
     order = facts.assign(place=place).sort_values(["athlete", "place"], kind="stable").index
     facts = _of_athletes(facts.loc[order].reset_index(drop=True), view)
@@ -466,8 +424,7 @@ def _of_athletes(facts: pd.DataFrame, view: LogView) -> pd.DataFrame:
     names = histories.spells.drop_duplicates("athlete").set_index("athlete_id")["athlete"]
     lapse = view.lapse_chances().rename(index=names)
     waits = facts["athlete"].map(wait).to_numpy(float)
-    today = float(np.datetime64(histories.as_of, "D").astype(np.int64))
-    back, like = weeks_until_back(view.growth.rhythm.absences, 7.0 * waits, today)
+    back, like = weeks_until_back(view.growth.rhythm.absences, 7.0 * waits, float(view._today))
     new = (facts["sessions"] == 0).to_numpy()
     pause = np.fmax(PAUSE_WEEKS, PAUSE_GAPS * facts["athlete"].map(gap).to_numpy(float))
     return facts.assign(
@@ -488,17 +445,19 @@ def _rows(
     if facts.empty:
         return ()
     view.say("flat or not")
-    told = view.once(_verdicts, false_alarms, smallest_gain)
+    verdict = view.once(_verdicts, false_alarms, smallest_gain)
     keys = pd.MultiIndex.from_frame(facts[KEYS])
-    told = told.set_index(KEYS).reindex(keys).reset_index()
-    told = told.assign(flagged=told["flagged"].eq(True), less_clean=told["less_clean"].eq(True))
-    changed = [c if isinstance(c, tuple) else () for c in told["changed"]]
-    facts = facts.assign(less_clean=told["less_clean"], changed=pd.Series(changed, dtype=object))
+    verdict = verdict.set_index(KEYS).reindex(keys).reset_index()
+    verdict = verdict.assign(flagged=verdict["flagged"].eq(True))
+    changed = [c if isinstance(c, tuple) else () for c in verdict["changed"]]
+    facts = facts.assign(
+        less_clean=verdict["less_clean"].eq(True), changed=pd.Series(changed, dtype=object)
+    )
     facts = facts.merge(view.after_coming_back, on=KEYS, how="left")
     return make_rows(
         facts,
         by_day,
-        told,
+        verdict,
         view.histories,
         usual_absence=view.usual_absence,
         several=view.model.athletes_ > 1,
@@ -514,13 +473,12 @@ def _verdicts(view: LogView, false_alarms: float, smallest_gain: float | None) -
         false_alarms_per_year=false_alarms,
         smallest_gain=smallest_gain,
     )
-    spell = view.under_way
-    beside = alongside(view.histories, spell, table["since"])
+    beside = alongside(view.histories, view.under_way, table["since"])
     return pd.concat([table[list(VERDICT_COLUMNS)], beside], axis=1)
 
 
 def as_view(
-    asked: Fitted | LogView,
+    asked: Views | LogView,
     log: TrainingLog | None = None,
     as_of: pd.Timestamp | str | None = None,
 ) -> LogView:
@@ -541,13 +499,13 @@ def as_view(
     NotFittedError, ForecastError, HistoryError, LogError
         A forecaster is given; see ``LogView``.
     """
-    if not hasattr(asked, "view") and not isinstance(asked, LogView):
+    if isinstance(asked, Views):
+        return asked.view(log, as_of)  # type: ignore[arg-type]  # without a log it says so
+    if not isinstance(asked, LogView):
         raise ForecastError(
             f"A {type(asked).__name__} was given where a fitted forecaster or its view is needed; "
             "give the model first, then the log."
         )
-    if not isinstance(asked, LogView):
-        return asked.view(log, as_of)  # type: ignore[arg-type]  # without a log it says so
     if log is not None and log is not asked.log:
         raise ForecastError("A view was given and a log too; leave the log out: the view has one.")
     if as_of is not None and as_day(as_of, "as_of", HistoryError) != asked.as_of:

@@ -8,8 +8,7 @@ from scipy.special import expit
 from forecast.cohort import hazard_of, lapse_chance, lapse_hazard, lapse_incidence
 from forecast.errors import ForecastError, NotFittedError
 from forecast.model import ReadinessForecaster
-from forecast.readiness.lapse import FEATURES, design_of, fit_lapse
-from forecast.readiness.lapse.staying import PRIOR_CHANCE
+from forecast.readiness.lapse import FEATURES, PRIOR_CHANCE, design_of, fit_lapse
 
 
 def test_clearing_and_lapse_share_the_spells(make_log):

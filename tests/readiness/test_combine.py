@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from forecast.readiness.combine import Combiner, fit_combiner
-from forecast.readiness.engines import POOLED
+from forecast.readiness.pool import Combiner, fit_combiner
+from forecast.readiness import POOLED
 
 WEEKS = np.arange(53, dtype=float)
 

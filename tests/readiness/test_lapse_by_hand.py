@@ -12,15 +12,18 @@ from scipy.stats import norm
 from forecast.histories import Absences, CohortRhythm, build_histories
 from forecast.ladder import Criterion, Ladder, Rung
 from forecast.log import read_log
-from forecast.readiness.lapse.chance import lapse_chances
-from forecast.readiness.lapse.days import FEATURES, chance_flat, design_of, training_days
-from forecast.readiness.lapse.staying import (
+from forecast.readiness.lapse import (
+    FEATURES,
     PRIOR_CHANCE,
     PRIOR_SD,
     LapseModel,
+    chance_flat,
     day_rhythm,
+    design_of,
     fit_lapse,
+    lapse_chances,
     silences,
+    training_days,
 )
 
 DAY0 = pd.Timestamp("2025-01-06")

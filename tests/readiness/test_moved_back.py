@@ -11,7 +11,7 @@ import pytest
 from forecast.growth import PRIORS, GrowthConstants, GrowthFit, Pooled
 from forecast.histories import Absences
 from forecast.log import YEAR_DAYS
-from forecast.readiness.moving import moved_back
+from forecast.readiness import moved_back
 from forecast.survival import HazardModel
 
 SEASON = {"season_cos": 0.3, "season_sin": -0.1}

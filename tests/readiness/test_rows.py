@@ -13,14 +13,7 @@ from forecast.histories import build_histories
 from forecast.ladder import Criterion, Ladder, Rung
 from forecast.log import read_log
 from forecast.model import ReadinessForecaster
-from forecast.readiness import (
-    curve_table,
-    record_of,
-    time_columns,
-    untried_rungs,
-    usual_value,
-    weeks_at,
-)
+from forecast.readiness import curve_table, record_of, time_columns, untried_rungs, usual_value
 from forecast.row import STATES, SUMMARY_COLUMNS, Row, most_urgent_first, rows_table, state_of
 
 DAY0 = pd.Timestamp("2026-01-05")
@@ -239,8 +232,9 @@ def test_the_week_in_which_a_chance_is_reached():
     """A chance that is reached on day 7 to the dot is reached in one week."""
     by_day = np.zeros((2, 15))
     by_day[0, 7:], by_day[1, 10:] = 0.5, 0.4
-    np.testing.assert_allclose(weeks_at(by_day, 0.5), [1.0, np.nan])
-    assert weeks_at(by_day, 0.3)[1] == pytest.approx(10 / 7)
+    table = time_columns(by_day, pd.Timestamp("2025-03-01"))
+    np.testing.assert_allclose(table["weeks_mid"], [1.0, np.nan])
+    np.testing.assert_allclose(table["weeks_low"], [1.0, round(10 / 7, 2)])
 
 
 def test_the_curve_is_by_week_and_never_falls():

@@ -16,14 +16,29 @@ over-represented among them), and freer numbers lost out of sample
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
+import pandas as pd
 from scipy.optimize import minimize
 from scipy.special import expit, logit, softmax
 
 from forecast.errors import FitError
+from forecast.growth import GrowthModel, Tracked, fit_growth_model, states_table, track
+from forecast.histories import CohortRhythm, Histories
+from forecast.readiness.engines import GROWTH, POOLED, Past, describe_moments
+from forecast.readiness.lapse import (
+    LapseModel,
+    chance_flat,
+    day_rhythm,
+    fit_lapse,
+    lapse_chances,
+    silences,
+    training_days,
+)
+from forecast.survival import stretch_edges, training_landmarks
 from forecast.types import Array, Flags, Ints
 
 REFERENCE_WEEKS, REFERENCE_AWAY = 8.0, 4.0
@@ -35,11 +50,10 @@ FREEING_ATHLETES = 50.0
 SIGHTINGS = 3.0
 """An athlete's landmarks together count for at most this many: they share one future."""
 LONGEST_AWAY = 104.0
+LEAST_LANDMARKS, MOST_LANDMARKS, LANDMARKS_EACH = 700, 3000, 4
+"""Landmarks used for the pool: so many an athlete, within bounds."""
+MIN_ATHLETES_TO_POOL = 2
 _EDGE = 1e-5
-
-
-def _even() -> Array:
-    return np.zeros((1, 3))
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +63,7 @@ class Combiner:
     ``weights`` (K - 1, 3): weight, drift and away of each engine after the first.
     """
 
-    weights: Array = field(default_factory=_even)
+    weights: Array = field(default_factory=lambda: np.zeros((1, 3)))
     shift: float = 0.0
     drift: float = 0.0
     log_stretch: float = 0.0
@@ -67,10 +81,9 @@ class Combiner:
         session.
         """
         stacked = np.array(chances)
-        time = _log_time(weeks)[None, :]
         numbers = np.array([self.shift, self.drift, self.log_stretch])
         log_away = _log_away(np.broadcast_to(away, stacked.shape[1]))[:, None]
-        chance = _pooled(self.weights, numbers, stacked, time, log_away)
+        chance = _pooled(self.weights, numbers, stacked, _log_time(weeks)[None, :], log_away)
         return np.maximum.accumulate(chance, axis=1)
 
 
@@ -108,31 +121,15 @@ def fit_combiner(
     stays: Array | float = 1.0,
     away: Array | float = 0.0,
 ) -> Combiner:
-    """Learn the pool from landmarks with the engines' out-of-fold chances.
+    """Learn the pool from T landmarks with the engines' out-of-fold chances.
 
-    The censored log score is maximised: the log of the mass in the week of clearing, or of what
-    is left at the end of what is known (a proper score: Gneiting & Raftery 2007).
-
-    Parameters
-    ----------
-    chances
-        (T, W) chances at whole weeks 0, 1, ..., W - 1, from each of the K engines.
-    time, cleared
-        (T,) weeks to clearing, or to the end of what is known.
-    athlete
-        (T,) whose landmark it is.
-    prior_weights
-        (K,) prior log weight of each engine, even where left out.
-    sure, stays
-        (T,) weeks that count in full, all where left out, and what those after them count for,
-        as in ``fit_hazard``.
-    away
-        (T,) weeks since the last session.
-
-    Raises
-    ------
-    FitError
-        The score is not a number.
+    ``chances`` (T, W) at whole weeks 0, 1, ..., W - 1, from each of the K engines; ``time`` weeks
+    to clearing, or to the end of what is known; ``athlete`` whose landmark it is; ``prior_weights``
+    (K,) prior log weight of each engine, even where left out; ``sure`` weeks that count in full,
+    all where left out, and ``stays`` what those after them count for, as in ``fit_hazard``;
+    ``away`` weeks since the last session. The censored log score is maximised: the log of the mass
+    in the week of clearing, or of what is left at the end of what is known (a proper score:
+    Gneiting & Raftery 2007). Raises ``FitError`` if the score is not a number.
     """
     prior = np.zeros(len(chances)) if prior_weights is None else np.array(prior_weights)
     _, who, counts = np.unique(athlete, return_inverse=True, return_counts=True)
@@ -148,14 +145,12 @@ def fit_combiner(
     upper = np.clip(np.ceil(time), 1, last).astype(np.int64)
     weeks = np.column_stack([upper, upper - 1, *(week + k for week in before for k in (0, 1))])
     asked = np.stack([np.take_along_axis(one, weeks, axis=1) for one in chances])
-    hours, log_away = (
-        _log_time(weeks.astype(float)),
-        _log_away(np.broadcast_to(away, len(time)))[:, None],
-    )
+    log_time = _log_time(weeks.astype(float))
+    log_away = _log_away(np.broadcast_to(away, len(time)))[:, None]
     event = cleared & (time <= last)
 
     def objective(vector: Array) -> float:
-        chance = _pooled(vector[:-3].reshape(-1, 3), vector[-3:], asked, hours, log_away)
+        chance = _pooled(vector[:-3].reshape(-1, 3), vector[-3:], asked, log_time, log_away)
         # Weeks lived through in part count in part: dropped, clearing would look early.
         through, surely = (
             np.log(np.maximum(1.0 - chance[:, c] - (end - week) * (chance[:, c + 1] - chance[:, c]),
@@ -173,4 +168,82 @@ def fit_combiner(
     shift, drift, log_stretch = (float(x) for x in best.x[-3:])
     return Combiner(
         best.x[:-3].reshape(-1, 3), shift, drift, log_stretch, len(time), n_athletes=len(counts)
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Engines:
+    """What a fit leaves behind: the engines and their pool; who lapses, and when people train.
+
+    ``learnt`` is what each engine of the pool learnt, by its name.
+    """
+
+    learnt: dict[str, Any]
+    combiner: Combiner
+    lapse: LapseModel
+    days: CohortRhythm
+    edges: Array
+    log_start: pd.Timestamp
+
+    @property
+    def growth(self) -> GrowthModel:
+        """The growth engine's model, through which every room sees a log."""
+        model: GrowthModel = self.learnt[GROWTH.name]
+        return model
+
+
+def train_engines(
+    histories: Histories,
+    *,
+    horizon_weeks: int,
+    seed: int,
+    start: GrowthModel | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> tuple[Engines, Tracked]:
+    """Fit the growth engine, each other one to past landmarks, and their pool on athletes left out.
+
+    The histories come back too, as seen through the growth engine, whose fit goes on from
+    ``start``. Raises ``FitError`` if an engine or the pool could not be fitted.
+    """
+    say = progress or (lambda _: None)
+    growth = fit_growth_model(histories, start=start, progress=progress)
+    tracked, edges = track(growth, histories), stretch_edges(horizon_weeks)
+    days = training_days(histories, chance_flat(states_table(tracked)))
+    rhythm = day_rhythm(days, growth.rhythm.absences)
+    lapse = fit_lapse(days, silences(days, rhythm).longer)
+    gone = lapse_chances(lapse, rhythm, days, seed)["p_gone"]
+    stays = 1.0 - gone.reindex(histories.spells["athlete_id"]).fillna(0.0).to_numpy()
+    table = training_landmarks(histories, stays)
+    moments = describe_moments(growth, tracked, histories, table, edges)
+    past = Past(growth, tracked, histories, moments, edges, horizon_weeks, seed)
+    learnt: dict[str, Any] = {}
+    for engine in POOLED:
+        say(f"{engine.name} engine")
+        learnt[engine.name] = engine.fit(past)
+    say("pool and recalibration")
+    combiner = _train_pool(past, learnt)
+    return Engines(learnt, combiner, lapse, rhythm, edges, histories.log_start), tracked
+
+
+def _train_pool(past: Past, learnt: dict[str, Any]) -> Combiner:
+    """Pool the engines by what each says of athletes left out, at a sample of the landmarks."""
+    n_landmarks, n_athletes = len(past.athlete), len(np.unique(past.athlete))
+    n_clearings = int(past.histories.spells["cleared_on"].notna().sum())
+    prior_weights = [engine.prior_weight(n_clearings) for engine in POOLED]
+    if n_athletes < MIN_ATHLETES_TO_POOL:
+        return Combiner(np.column_stack([prior_weights[1:], np.zeros((len(POOLED) - 1, 2))]))
+    chosen = np.arange(n_landmarks)
+    most = int(np.clip(LANDMARKS_EACH * n_athletes, LEAST_LANDMARKS, MOST_LANDMARKS))
+    if n_landmarks > most:
+        chosen = chosen[np.linspace(0, n_landmarks - 1, most).astype(np.int64)]
+    table = past.moments.table.iloc[chosen]
+    return fit_combiner(
+        [engine.at_landmarks(learnt[engine.name], past, chosen) for engine in POOLED],
+        table["weeks"].to_numpy(dtype=float),
+        table["cleared"].to_numpy(dtype=bool),
+        past.athlete[chosen],
+        prior_weights,
+        sure=table["sure"].to_numpy(dtype=float),
+        stays=table["stays"].to_numpy(dtype=float),
+        away=past.moments.features["wait"].to_numpy(dtype=float)[chosen],
     )
