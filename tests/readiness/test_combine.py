@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from forecast.readiness.pool import Combiner, fit_combiner
 from forecast.readiness import POOLED
+from forecast.readiness.pool import Combiner, fit_combiner
 
 WEEKS = np.arange(53, dtype=float)
 

@@ -19,8 +19,8 @@ from forecast.errors import ForecastError, ModelFileError
 from forecast.histories import Absences
 from forecast.ladder import Criterion, Ladder, Rung
 from forecast.log import read_log
-from forecast.readiness.pool import Combiner, fit_combiner
 from forecast.readiness import rungs_behind
+from forecast.readiness.pool import Combiner, fit_combiner
 from forecast.readiness.storage import check_record, check_settings, read_model, save_model
 from forecast.result import ReadinessForecast
 
