@@ -135,7 +135,7 @@ class ReadinessForecast:
         )
 
     def _repr_html_(self) -> str:
-        return words.html_table(self.rows)
+        return words.pages.html_table(self.rows)
 
 
 def _reached(chances: np.ndarray, level: float) -> float:
@@ -153,7 +153,7 @@ def forecast_of(
 ) -> ReadinessForecast:
     """Return the public tables of some rows, by athlete and in ladder order."""
     summary = rows_table(rows)
-    warnings = pd.Series([words.warnings(row) for row in rows], dtype="str")
+    warnings = pd.Series([words.for_coach(row).warnings for row in rows], dtype="str")
     return ReadinessForecast(
         summary=summary.assign(warnings=warnings),
         curve=curve,
@@ -172,7 +172,7 @@ def states_table(rows: Sequence[Row]) -> pd.DataFrame:
     verdicts = pd.DataFrame(
         [
             (*(getattr(row.verdict, day) for day in dates), row.verdict.weeks, row.verdict.least,
-             words.why(row))
+             words.for_coach(row).why)
             for row in rows
         ],
         columns=[*dates, "weeks_flat", "smallest_gain", "reason"],

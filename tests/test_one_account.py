@@ -119,7 +119,7 @@ def _states(view, rows):
     table = view.plateaus()
     for line in table.itertuples(index=False):
         row = rows[line.athlete, line.rung]
-        assert (line.state, line.reason) == (row.state, words.why(row))
+        assert (line.state, line.reason) == (row.state, words.for_coach(row).why)
         assert pd.isna(line.since) == (row.verdict.since is None)
 
 
@@ -145,7 +145,7 @@ def _pages(view, rows, folder):
             continue
         said = words.for_coach(row)
         for told in ((said.state,), (said.weeks, said.headline)):
-            assert any(one.replace(words.NBSP, " ").lower() in coach.lower() for one in told), (
+            assert any(one.replace(words.say.NBSP, " ").lower() in coach.lower() for one in told), (
                 row.key,
                 told,
             )
@@ -155,7 +155,9 @@ def _pages(view, rows, folder):
 
 def _text(page):
     plain = re.sub(r"<(script|style).*?</\1>", " ", page.read_text(encoding="utf-8"), flags=re.S)
-    return " ".join(html.unescape(re.sub(r"<[^>]+>", " ", plain)).replace(words.NBSP, " ").split())
+    return " ".join(
+        html.unescape(re.sub(r"<[^>]+>", " ", plain)).replace(words.say.NBSP, " ").split()
+    )
 
 
 DAILY = {"one_athlete", "all_unclean", "gap_of_two_years", "everything_cleared"}

@@ -17,7 +17,7 @@ from forecast.ladder import Ladder
 from forecast.log import as_day, counted
 from forecast.readiness import LogView
 from forecast.row import CLIMBING, FLAT, SLIPPING
-from forecast.words import percent, say_day
+from forecast.words import say
 
 KINDS = (
     "pain", "slipping", "flat", "away", "left", "re-test", "cleared", "moving again", "back",
@@ -58,7 +58,7 @@ class Changes:
     def text(self) -> str:
         """The changes in sentences, one a line."""
         if self.table.empty:
-            return f"Nothing to tell since {say_day(self.since, self.as_of)}."
+            return f"Nothing to tell since {say.day(self.since, self.as_of)}."
         return "\n".join(self.table["athlete"] + ": " + self.table["text"])
 
     def frame(self) -> pd.DataFrame:
@@ -66,7 +66,7 @@ class Changes:
         return self.table.copy()
 
     def _repr_html_(self) -> str:
-        heading = f"<p>Since {say_day(self.since, self.as_of)}, as of {self.as_of.date()}</p>"
+        heading = f"<p>Since {say.day(self.since, self.as_of)}, as of {self.as_of.date()}</p>"
         return heading + self.table[["kind", "athlete", "text"]].to_html(index=False)
 
 
@@ -135,14 +135,14 @@ def _of_athletes(before: Snapshot, now: Snapshot, ladder: Ladder) -> Iterator[Ro
         if row.pain_on >= before.as_of:
             name = names[row.pain_rung]
             said = (
-                f"pain of {row.pain:.0f} noted on {say_day(row.pain_on, now.as_of)} ({name}): stop "
+                f"pain of {row.pain:.0f} noted on {say.day(row.pain_on, now.as_of)} ({name}): stop "
                 "what hurts, and refer to a licensed clinician."
             )
             yield "pain", row.athlete, row.pain_rung, name, said
         if row.athlete not in was.index:
-            yield "came", row.athlete, "", "", f"came on {say_day(row.first_on, now.as_of)}."
+            yield "came", row.athlete, "", "", f"came on {say.day(row.first_on, now.as_of)}."
         elif row.lapsed and not was.at[row.athlete, "lapsed"]:
-            said = f"has probably left: no set since {say_day(row.last_on, now.as_of)}."
+            said = f"has probably left: no set since {say.day(row.last_on, now.as_of)}."
             yield "left", row.athlete, "", "", said
     for athlete in sorted(set(was.index) - set(now.athletes["athlete"])):
         yield "left", athlete, "", "", "is no longer in the log."
@@ -177,7 +177,7 @@ def _of_log(before: Snapshot, now: Snapshot, ladder: Ladder) -> Iterator[Row]:
     edited = ~vanished & ~late & (both["digest"] != both["digest_was"])
     for what, rows in (("has vanished", vanished), ("was edited", edited), ("came late", late)):
         for athlete, part in both[rows].groupby("athlete"):
-            days = [say_day(day, now.as_of) for day in part["date"].sort_values()]
+            days = [say.day(day, now.as_of) for day in part["date"].sort_values()]
             more = f" and {len(days) - MOST_DAYS} days more" if len(days) > MOST_DAYS else ""
             said = f"what was written of {', '.join(days[:MOST_DAYS])}{more} {what}."
             yield "log", str(athlete), "", "", said
@@ -239,14 +239,14 @@ def _why_moved(row: Any) -> str:
     if row.wait_weeks > 2.0:
         why.append(f"last trained {row.wait_weeks:.0f} weeks ago")
     return (
-        f"chance of clearing it by {say_day(row.until, row.as_of)} went from {percent(was)} to "
-        f"{percent(is_now)} ({'; '.join(why)})"
+        f"chance of clearing it by {say.day(row.until, row.as_of)} went from {say.percent(was)} to "
+        f"{say.percent(is_now)} ({'; '.join(why)})"
     )
 
 
 RULES: tuple[tuple[str, Callable[[Any], bool], Callable[[Any], str]], ...] = (
     ("cleared", lambda row: pd.notna(row.cleared_on) and pd.isna(row.cleared_on_was),
-     lambda row: f"on {say_day(row.cleared_on, row.as_of)}"),
+     lambda row: f"on {say.day(row.cleared_on, row.as_of)}"),
     ("re-test", lambda row: row.due and row.due_was is not True, lambda row: ""),
     ("away", lambda row: row.known and row.absent is True and row.absent_was is not True,
      lambda row: f"for {row.wait_weeks:.0f} weeks"),

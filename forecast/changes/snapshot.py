@@ -14,7 +14,7 @@ from forecast.log import TrainingLog
 from forecast.readiness import LogView
 from forecast.row import CLIMBING, KEYS, STUCK, Row
 from forecast.types import Flags
-from forecast.words import say_value, why
+from forecast.words import for_coach, say
 
 WEEKS_AHEAD = 12
 """Weeks ahead for which chances are compared."""
@@ -89,10 +89,10 @@ def _open(view: LogView, before: Snapshot | None) -> pd.DataFrame:
 
 def _line(row: Row) -> tuple:
     value = row.level.value
-    stands = "" if np.isnan(value) else say_value(value, row.rung.criterion.measure)
+    stands = "" if np.isnan(value) else say.value(value, row.rung.criterion.measure)
     return (
         *row.key, row.rung.name, row.seen.sessions, stands, row.seen.per_week, row.state,
-        row.away is not None and row.away.person, row.seen.weeks_since, why(row),
+        row.away is not None and row.away.person, row.seen.weeks_since, for_coach(row).why,
     )  # fmt: skip
 
 

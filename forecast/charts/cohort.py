@@ -19,7 +19,7 @@ from forecast.charts.look import (
     one_or_pick,
     picked,
 )
-from forecast.words import caption
+from forecast.words import captions
 
 ROOM = 1.04
 """Times the last week that an axis of weeks reaches."""
@@ -71,7 +71,7 @@ def time_to_clear(curves: pd.DataFrame, at_risk: pd.DataFrame) -> alt.LayerChart
     if pick is not None:
         chart = chart.add_params(pick)
     names = ", ".join(dict.fromkeys(curves["name"]))
-    return dress(chart, caption("clearing", names=names), height=320)
+    return dress(chart, captions.caption("clearing", names=names), height=320)
 
 
 def _share(column: str) -> alt.Y:
@@ -123,7 +123,7 @@ def waits_by_rung(waits: pd.DataFrame) -> alt.LayerChart:
             y=rows, x=alt.value("width"), text="words:N"
         ),
     )
-    return dress(chart, caption("waits", count=len(waits)), height=40 * len(waits))
+    return dress(chart, captions.caption("waits", count=len(waits)), height=40 * len(waits))
 
 
 def growth_fits(fits: pd.DataFrame, targets: pd.DataFrame) -> alt.LayerChart:
@@ -165,7 +165,7 @@ def growth_fits(fits: pd.DataFrame, targets: pd.DataFrame) -> alt.LayerChart:
     )
     if pick is not None:
         chart = chart.add_params(pick)
-    return dress(chart, caption("growth", count=fits["athlete"].nunique()), height=320)
+    return dress(chart, captions.caption("growth", count=fits["athlete"].nunique()), height=320)
 
 
 def pace_and_difficulty(
@@ -188,7 +188,7 @@ def pace_and_difficulty(
         every = every.sort_values(["gain", "name"], ascending=[False, True], kind="stable")
     ends = [min(every["gain_low"].min(), 0.0), max(every["gain_high"].max(), 0.0)]
     shown = every[["name", "gain", "gain_low", "gain_high"]].iloc[rows]
-    said = caption("difficulty" if kind == "rung" else "pace", count=len(shown))
+    said = captions.caption("difficulty" if kind == "rung" else "pace", count=len(shown))
     label = said.axis
     base = alt.Chart(shown)
     y = alt.Y("name:N", sort=list(shown["name"]), axis=None)
@@ -259,4 +259,4 @@ def lapse(incidence: pd.DataFrame) -> alt.LayerChart:
     )
     if pick is not None:
         chart = chart.add_params(pick)
-    return dress(chart, caption("lapse"), height=260)
+    return dress(chart, captions.caption("lapse"), height=260)

@@ -33,19 +33,20 @@ def waiting_list(rows: Sequence[Row]) -> alt.LayerChart:
     rows
         The rows, as ``view.rows`` gives them.
     """
-    waits = [(row, row.wait) for row in rows if row.wait and words.has_dates(row)]
-    waits = [(row, wait) for row, wait in waits if not row.is_away]
+    waits = [
+        (row, row.wait, coach) for row in rows if row.wait and (coach := words.for_coach(row)).dated
+    ]
     lines = pd.DataFrame(
         [
-            (row.who, wait.low, wait.mid, wait.high, words.half_by(row), words.state(row))
-            for row, wait in waits
+            (row.who, wait.low, wait.mid, wait.high, coach.half_by, coach.state)
+            for row, wait, coach in waits
         ],
         columns=["label", *WEEKS, "words", "state"],
     )
     lines = lines.sort_values(["weeks_mid", "weeks_low", "label"], kind="stable")
     horizon = waits[0][1].horizon if waits else 52
     as_of = waits[0][0].as_of if waits else pd.Timestamp(0)
-    said = words.caption("waiting", count=len(lines), horizon=horizon)
+    said = words.captions.caption("waiting", count=len(lines), horizon=horizon)
     return _ranges(lines, as_of, horizon, said)
 
 
@@ -66,7 +67,7 @@ def ladder_ahead(
         label=summary["rung_name"], words=_half_by(summary, as_of, horizon_weeks)
     )
     who = ", ".join(dict.fromkeys(summary["athlete"]))
-    said = words.caption("ahead", who=who, count=len(lines), horizon=horizon_weeks)
+    said = words.captions.caption("ahead", who=who, count=len(lines), horizon=horizon_weeks)
     return _ranges(lines.iloc[::-1], as_of, horizon_weeks, said)
 
 
@@ -88,12 +89,12 @@ def by_mark(
     rows = rows.drop_duplicates("target")
     day = rows["met_on"].fillna(rows["date_mid"])  # of a mark met already, when it was
     labels = [
-        words.mark_label(mark, unit, as_now=bool(now), met=pd.notna(met))
+        words.captions.mark_label(mark, unit, as_now=bool(now), met=pd.notna(met))
         for mark, now, met in zip(rows["target"], rows["as_now"], rows["met_on"], strict=True)
     ]
     half = _half_by(rows.assign(date_mid=day), as_of, horizon_weeks)
     who = f"{rows['athlete'].iloc[0]}, {rows['rung_name'].iloc[0]}"
-    said = words.caption("marks", who=who, count=len(rows), horizon=horizon_weeks)
+    said = words.captions.caption("marks", who=who, count=len(rows), horizon=horizon_weeks)
     return _ranges(rows[WEEKS].assign(label=labels, words=half), as_of, horizon_weeks, said)
 
 
@@ -101,7 +102,7 @@ def _half_by(table: pd.DataFrame, as_of: pd.Timestamp, horizon: int) -> list[str
     """By when half have cleared, in words; on hold where nothing ahead is told."""
     held = table["p_never_in_horizon"].isna()
     return [
-        words.ON_HOLD if hold else words.say_half(mid, low, high, horizon, as_of)
+        words.ON_HOLD if hold else words.say.half(mid, low, high, horizon, as_of)
         for hold, mid, low, high in zip(
             held, table["date_mid"], table["weeks_low"], table["weeks_high"], strict=True
         )
@@ -109,7 +110,7 @@ def _half_by(table: pd.DataFrame, as_of: pd.Timestamp, horizon: int) -> list[str
 
 
 def _ranges(
-    lines: pd.DataFrame, as_of: pd.Timestamp, horizon: int, said: words.Caption
+    lines: pd.DataFrame, as_of: pd.Timestamp, horizon: int, said: words.captions.Caption
 ) -> alt.LayerChart:
     """Draw ``label``, the three ``WEEKS`` and ``words``, one line each, in their order."""
     shown = lines.assign(held=lines["words"] == words.ON_HOLD)

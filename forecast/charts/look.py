@@ -7,7 +7,7 @@ from typing import Any, TypeVar
 import altair as alt
 import pandas as pd
 
-from forecast.words import Caption
+from forecast.words import captions
 
 INK = "#1c1c1c"
 SOFT = "#595959"
@@ -66,7 +66,7 @@ LOOK: dict[str, Any] = {
 
 
 def dress(
-    chart: Layered, words: Caption, *, height: int, width: int | str = "container"
+    chart: Layered, words: captions.Caption, *, height: int, width: int | str = "container"
 ) -> Layered:
     """Return the chart with its title, alternative text, size and the common look.
 

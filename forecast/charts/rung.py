@@ -11,7 +11,6 @@ import altair as alt
 import numpy as np
 import pandas as pd
 
-from forecast import words
 from forecast.charts.look import (
     ALERT,
     BAND,
@@ -29,6 +28,7 @@ from forecast.charts.look import (
 )
 from forecast.errors import ForecastError
 from forecast.row import KEYS, Row
+from forecast.words import captions, for_coach, pages, say
 
 KINDS = ("clean", "clean, stopped on purpose", "not clean", "with help")
 SHAPES = ("circle", "triangle-up", "cross", "square")
@@ -86,8 +86,8 @@ def progress(drawn: OpenTables, rows: Sequence[Row]) -> alt.LayerChart:
         chart = chart.add_params(pick, ends)
     one = rows[0] if len(rows) == 1 else None
     title = one.who if one else "One athlete on one rung"
-    text = words.of_sets(one) if one else f"Sets of {len(rows)} athletes and rungs."
-    return dress(chart, words.caption("progress", title=title, text=text), height=300)
+    text = captions.of_sets(one) if one else f"Sets of {len(rows)} athletes and rungs."
+    return dress(chart, captions.caption("progress", title=title, text=text), height=300)
 
 
 def edge_weeks(row: Row) -> int:
@@ -101,13 +101,14 @@ def _marks(rows: Sequence[Row]) -> pd.DataFrame:
     lines = []
     for row in rows:
         edge = row.as_of + pd.Timedelta(weeks=edge_weeks(row))
-        low, mid, high = row.wait.dates if row.wait and words.has_dates(row) else (pd.NaT,) * 3
+        coach = for_coach(row)
+        low, mid, high = row.wait.dates if row.wait and coach.dated else (pd.NaT,) * 3
         shown = low <= edge  # false where there is none
         last = edge if pd.isna(high) else min(high, edge)
         lines.append(
-            (row.who, row.rung.criterion.target, words.UNITS[row.rung.criterion.measure],
+            (row.who, row.rung.criterion.target, say.UNITS[row.rung.criterion.measure],
              row.as_of, low if shown else pd.NaT, mid if mid <= edge else pd.NaT,
-             last if shown else pd.NaT, words.pass_mark(row), words.headline(row))
+             last if shown else pd.NaT, captions.pass_mark(row), coach.headline)
         )  # fmt: skip
     names = ["who", "target", "unit", *DATES, "mark", "when"]
     days = dict.fromkeys(DATES, "datetime64[ns]")
@@ -283,8 +284,8 @@ def chance_by_week(
         chart = chart.add_params(pick)
     one = free[0] if len(free) == 1 else None
     title = one.who if one else "Chance of clearing"
-    text = words.of_chance(one) if one else f"Chances of {len(free)} athletes and rungs by week."
-    return dress(chart, words.caption("chance", title=title, text=text), height=260)
+    text = captions.of_chance(one) if one else f"Chances of {len(free)} athletes and rungs by week."
+    return dress(chart, captions.caption("chance", title=title, text=text), height=260)
 
 
 def _chance_layers(
@@ -333,7 +334,7 @@ def _point_layers(
             min(np.nan_to_num(row.wait.high, nan=last), last),
         )
         for row in rows
-        for share, week, text in words.points(row)
+        for share, week, text in captions.points(row)
         if row.wait and week <= last
     ]
     if not lines:
@@ -398,7 +399,7 @@ def pick_a_rung(
     if pick is not None:
         charts[0] = charts[0].add_params(pick, ends)
     chart = alt.vconcat(*charts).resolve_scale(x="independent", y="independent")
-    caption = words.caption("pick", count=len(rows))
+    caption = captions.caption("pick", count=len(rows))
     return chart.properties(
         title=alt.TitleParams(text=caption.title, subtitle=caption.subtitle),
         description=caption.description,
@@ -412,7 +413,7 @@ def _written(rows: Sequence[Row], pick: alt.Parameter | None) -> alt.Chart:
         for row in rows
         for place, text in enumerate(
             line
-            for paragraph in words.paragraphs(row)
+            for paragraph in pages.paragraphs(row)
             for line in textwrap.wrap(paragraph, LETTERS)
         )
     ]

@@ -6,7 +6,7 @@ import altair as alt
 import pandas as pd
 
 from forecast.charts.look import ALERT, BAND, FAINT, INK, LINE, SOFT, dress, one_or_pick, picked
-from forecast.words import caption, score_caption
+from forecast.words import captions
 
 
 def scores(table: pd.DataFrame, score: str = "crps_weeks") -> alt.LayerChart:
@@ -24,7 +24,7 @@ def scores(table: pd.DataFrame, score: str = "crps_weeks") -> alt.LayerChart:
     y = alt.Y(
         "forecaster:N", sort=list(rows["forecaster"]), title=None, axis=alt.Axis(labelLimit=220)
     )
-    said = score_caption(score, len(rows))
+    said = captions.of_score(score, len(rows))
     x = alt.X("low:Q", title=said.axis, scale=alt.Scale(zero=False))
     tip = ["forecaster:N", *(alt.Tooltip(f"{c}:Q", format=".3g") for c in ("value", "low", "high"))]
     layers = [
@@ -72,7 +72,7 @@ def reliability(calibration: pd.DataFrame, week: int = 12) -> alt.LayerChart:
     )
     if pick is not None:
         chart = chart.add_params(pick)
-    return dress(chart, caption("reliability", week=week), height=300)
+    return dress(chart, captions.caption("reliability", week=week), height=300)
 
 
 def calibration(table: pd.DataFrame, check: str = "pit") -> alt.LayerChart:
@@ -87,7 +87,7 @@ def calibration(table: pd.DataFrame, check: str = "pit") -> alt.LayerChart:
     """
     rows = table[table["check"] == check]
     pick = one_or_pick(rows["forecaster"], "Forecaster")
-    said = caption(check)
+    said = captions.caption(check)
     base = picked(alt.Chart(rows), pick, "forecaster")
     axis = alt.Axis(format=".1f", values=[0, 0.2, 0.4, 0.6, 0.8, 1])
     x = alt.X("low:Q", title=said.axis, bin="binned", axis=axis)

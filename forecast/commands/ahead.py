@@ -57,7 +57,9 @@ def ahead(
     def show(console: Console) -> None:
         what = f"{counted(len(listed), 'rung')} ahead"
         people = listed["athlete"].nunique()
-        console.print(words.club_heading(records.name, what, people, result.as_of), style="bold")
+        console.print(
+            words.screens.club_heading(records.name, what, people, result.as_of), style="bold"
+        )
         table = Table(
             "Athlete", "Rung", "Usual day", "By 26 weeks", "Weeks", "Half by", "Note",
             box=None, padding=(0, 1, 0, 0), pad_edge=False,
@@ -65,14 +67,14 @@ def ahead(
         before = ""
         for line in listed.to_dict("records"):
             row = open_rows.get((line["athlete"], line["rung"]))
-            stands = "-" if row is None else words.stands(row)
-            note = line["warnings"] if row is None else words.state(row)
+            stands = "-" if row is None else words.for_coach(row).stands
+            note = line["warnings"] if row is None else words.for_coach(row).state
             name = "" if line["athlete"] == before else line["athlete"]
             table.add_row(Text(name, "bold"), line["rung_name"], stands,
                           *_when(line, result.as_of, result.horizon_weeks), note)  # fmt: skip
             before = line["athlete"]
         console.print(table)
-        note = words.away_note([row for row in open_rows.values() if not names])
+        note = words.screens.away_note([row for row in open_rows.values() if not names])
         console.print(f"\n{note}\n" if note and not away else "")
         for line in rows_of(result.target, sorted(set(listed["athlete"]))).to_dict("records"):
             console.print(f"{line['athlete']}: {line['text']}\n")
@@ -86,5 +88,5 @@ def _when(line: dict, as_of: pd.Timestamp, horizon: int) -> tuple[str, str, str]
     if pd.notna(line["on_hold"]):
         return "-", words.ON_HOLD, ""
     low, high = line["weeks_low"], line["weeks_high"]
-    half = words.say_half(line["date_mid"], low, high, horizon, as_of)
-    return words.percent(line["p_26"]), words.say_range(low, high, horizon), half
+    half = words.say.half(line["date_mid"], low, high, horizon, as_of)
+    return words.say.percent(line["p_26"]), words.say.span(low, high, horizon), half

@@ -47,7 +47,7 @@ def plateau(
     rows = tuple(row for row in rows if not names or row.athlete in names)
 
     def show(console: Console) -> None:
-        console.print(words.triage_heading(records.name, rows), style="bold")
+        console.print(words.screens.triage_heading(records.name, rows), style="bold")
         console.print()
         for row in most_urgent_first(rows):
             if row.state not in TRIAGE:

@@ -48,7 +48,7 @@ def retests(
             shown.add_row(row["athlete"], row["rung_name"], _stands(row, measure), weeks)
         if len(due):
             console.print(shown)
-            console.print(f"\n{words.RETESTS_LEGEND}\n")
+            console.print(f"\n{words.screens.RETESTS_LEGEND}\n")
         console.print(words.CAUTION)
 
     print_table(table, show, out, told)
@@ -56,5 +56,5 @@ def retests(
 
 def _stands(row: dict, measure: Mapping[str, str]) -> str:
     kind = measure[row["rung"]]
-    shown = "-" if pd.isna(row["level_value"]) else words.say_value(row["level_value"], kind)
-    return f"{shown} of {words.say_value(row['target'], kind)}"
+    shown = "-" if pd.isna(row["level_value"]) else words.say.value(row["level_value"], kind)
+    return f"{shown} of {words.say.value(row['target'], kind)}"

@@ -165,7 +165,9 @@ def show(
     rows = most_urgent_first(result.rows)
     people = len({row.athlete for row in rows})
     log, what = records.log, counted(len(rows), "open rung")
-    console.print(words.club_heading(records.name, what, people, result.as_of), style="bold")
+    console.print(
+        words.screens.club_heading(records.name, what, people, result.as_of), style="bold"
+    )
     used = counted(int((log.sets["date"] < result.as_of).sum()), "set")
     console.print(
         f"From {used} ({len(log.rejected)} of {log.rows_in} rows set aside: see 'check').\n"
@@ -177,10 +179,14 @@ def show(
             _print_why(console, row, first=place == 0, named_before=named_before)
     elif shown:
         console.print(_grid(COLUMNS, [_cells(row) for row in shown], heading=True))
-    note = "" if away else words.away_note(rows)
+    note = "" if away else words.screens.away_note(rows)
     for line in [note, *others] if note else others:
         console.print(line)
-    legend = words.WHY_LEGEND.format(horizon=result.horizon_weeks) if why else words.WEEKS_LEGEND
+    legend = (
+        words.screens.WHY_LEGEND.format(horizon=result.horizon_weeks)
+        if why
+        else words.screens.WEEKS_LEGEND
+    )
     console.print(f"\n{legend}\n{words.CAUTION}")
 
 
@@ -218,7 +224,7 @@ def _print_why(console: Console, row: Row, *, first: bool, named_before: bool) -
         said.weeks, said.half_by, said.record,
     ]  # fmt: skip
     console.print(_grid(WHY_COLUMNS, [cells], heading=first))
-    text = Text(f"{words.sentence(said.state)} ", "bold").append(
+    text = Text(f"{words.say.sentence(said.state)} ", "bold").append(
         " ".join([said.why, *said.reasons, f"Next: {said.next_step}"]), "not bold"
     )
     console.print(Padding(text, (0, 0, 1, 13)))
@@ -226,7 +232,7 @@ def _print_why(console: Console, row: Row, *, first: bool, named_before: bool) -
 
 def _number(chance: float) -> str:
     """Return a chance in whole per cent without the sign."""
-    return words.percent(chance).removesuffix(" %")
+    return words.say.percent(chance).removesuffix(" %")
 
 
 def summary_with_words(result: ReadinessForecast) -> pd.DataFrame:

@@ -55,8 +55,8 @@ def what_if(
             )  # fmt: skip
             for row in rows.to_dict("records"):
                 rate = f"{row['sessions_per_week']:g}" + (" (as now)" if row["as_now"] else "")
-                chances = (words.percent(row[by]) for by in ("p_12", "p_26"))
-                span = words.say_range(row["weeks_low"], row["weeks_high"], horizon)
+                chances = (words.say.percent(row[by]) for by in ("p_12", "p_26"))
+                span = words.say.span(row["weeks_low"], row["weeks_high"], horizon)
                 table.add_row(rate, *chances, words.ON_HOLD if who in held else span)
             console.print(table)
             console.print()

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import partial
 from html import escape
 
-from forecast import charts, words
+from forecast import charts
 from forecast.backtest import BacktestResult
 from forecast.cohort import (
     bottlenecks,
@@ -41,6 +41,7 @@ from forecast.report.page import (
     text,
     weeks,
 )
+from forecast.words import pages
 
 PACE_ROWS = 28
 """Rows of a chart that fit a printed page."""
@@ -109,7 +110,7 @@ def analyst_page(data: ReportData, trust: BacktestResult | None = None) -> str:
     trusted = f"{trust.held}." if trust else NOT_TRIED
     return render(
         "analyst.html.j2",
-        title=words.page_text("analyst", club=data.club),
+        title=pages.text("analyst", club=data.club),
         figures=figures,
         data=data,
         answer=(_slowest(data), trusted),

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 
-from forecast import words
 from forecast.charts import ROW, chance_by_week, ladder_ahead, progress
 from forecast.report.data import AthleteData, ReportData
 from forecast.report.page import Figure, Picture, figure, render
 from forecast.row import PAIN, Row
+from forecast.words import captions, pages
 
 
 def athlete_pages(
@@ -37,7 +37,7 @@ def _figures(data: ReportData) -> dict[str, Figure]:
         place = {key: number for number, key in enumerate(data.ladder.keys)}
         upward = data.ahead.sort_values("rung", key=lambda keys: keys.map(place), kind="stable")
         chart = ladder_ahead(upward, as_of=data.as_of, horizon_weeks=data.ahead_weeks)
-        title, how = words.page_text("up_title"), words.page_text("up_how")
+        title, how = pages.text("up_title"), pages.text("up_how")
         figures["ahead"] = figure("ahead", chart, title=title, subtitle=how)
     return figures
 
@@ -54,19 +54,19 @@ def _page(data: AthleteData, drawn: Mapping[str, Figure], back: str) -> str:
     if len(data.ahead) > 1 and not hurts:
         ahead = replace(
             drawn["ahead"].of("athlete", [data.athlete], height=ROW * len(data.ahead)),
-            alt=words.up_alt(len(data.ahead), data.athlete),
+            alt=pages.up_alt(len(data.ahead), data.athlete),
         )
         figures.append(ahead)
     return render(
         "athlete.html.j2",
-        title=words.page_text("athlete", athlete=data.athlete),
+        title=pages.text("athlete", athlete=data.athlete),
         figures=figures,
         data=data,
         cards=list(zip(data.cards, pictures, strict=True)),
         back=back,
         ahead=ahead,
-        nothing_open="" if data.cards else words.nothing_open(data.cleared, data.as_of),
-        stop=words.STOP,
+        nothing_open="" if data.cards else pages.nothing_open(data.cleared, data.as_of),
+        stop=pages.STOP,
         pain=hurts,
     )
 
@@ -77,16 +77,16 @@ def _pictures(row: Row, *, first: bool) -> tuple[Picture, ...]:
     How to read them stands beside the ``first`` alone.
     """
     how = {
-        name: words.caption(name, title="", text="").subtitle if first else ""
+        name: captions.caption(name, title="", text="").subtitle if first else ""
         for name in ("progress", "chance")
     }
     pictures = []
     if row.seen.sessions:
-        name, alt = f"sets-{row.rung.criterion.measure}", words.of_sets(row)
-        note = words.under_sets(row)
-        title = words.page_text("sets")
+        name, alt = f"sets-{row.rung.criterion.measure}", captions.of_sets(row)
+        note = captions.under_sets(row)
+        title = pages.text("sets")
         pictures.append(Picture(name, row.who, title, how["progress"], alt, note))
     if row.wait:
-        title, alt = words.page_text("chances"), words.of_chance(row)
+        title, alt = pages.text("chances"), captions.of_chance(row)
         pictures.append(Picture("chance", row.who, title, how["chance"], alt))
     return tuple(pictures)

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from forecast import words
 from forecast.charts import progress, small_line
 from forecast.report.data import ReportData
 from forecast.report.page import Figure, figure, render
 from forecast.row import Row
+from forecast.words import HEADINGS, RowWords, captions, for_coach, pages
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,7 +19,7 @@ class RungLine:
     """One open rung in words; ``small`` is its line, empty where there is none to draw."""
 
     row: Row
-    said: words.Said
+    said: RowWords
     usual: str
     small: Markup
     drawn: bool
@@ -51,19 +51,19 @@ def coach_page(data: ReportData, files: Mapping[str, str], *, linked: bool = Fal
     changes = data.changes
     return render(
         "coach.html.j2",
-        title=words.page_text("coach", club=data.club),
+        title=pages.text("coach", club=data.club),
         figures=figures,
         data=data,
-        answer=words.club_answer(data.rows),
-        changed=words.changes_line(changes.table["kind"], changes.since, data.as_of)
+        answer=pages.club_answer(data.rows),
+        changed=pages.changes_line(changes.table["kind"], changes.since, data.as_of)
         if changes
         else "",
         changes=changes,
         clients=clients(data, files, linked=linked),
-        away=words.away_people(data.rows),
+        away=pages.away_people(data.rows),
         how=figures[0].subtitle if figures else "",
-        how_sure=words.HOW_SURE,
-        headings=words.HEADINGS,
+        how_sure=pages.HOW_SURE,
+        headings=HEADINGS,
     )
 
 
@@ -84,18 +84,18 @@ def clients(data: ReportData, files: Mapping[str, str], *, linked: bool = False)
 
 
 def _line(data: ReportData, row: Row) -> RungLine:
-    said, mine = words.for_coach(row), data.tables.only([row.who])
+    said, mine = for_coach(row), data.tables.only([row.who])
     breaking = data.going_back.get(row.key, "")
     return RungLine(
         row=row,
         said=said,
-        usual=words.usual_day(row),
+        usual=for_coach(row).usual_day,
         small=Markup(small_line(mine.level, mine.fan, row)) if len(mine.level) else Markup(),
         drawn=len(mine.sets) > 0,
-        alt=words.of_sets(row),
-        under=words.under_sets(row),
+        alt=captions.of_sets(row),
+        under=captions.under_sets(row),
         bullets=tuple(text for text in (said.why, breaking, said.next_step) if text),
-        rests_on=tuple(text for text in (*said.reasons, words.lapse(row)) if text),
+        rests_on=tuple(text for text in (*said.reasons, said.lapse) if text),
     )
 
 

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from forecast import words
 from forecast.ahead import fallbacks, ladder_ahead, retests
 from forecast.charts import OpenTables
 from forecast.cohort import weeks_of_others
@@ -19,6 +18,7 @@ from forecast.log import TrainingLog
 from forecast.readiness import Fitted, LogView, Progress, as_view, usual_value
 from forecast.report.tables import open_tables
 from forecast.row import KEYS, Row
+from forecast.words import pages
 
 if TYPE_CHECKING:
     from forecast.changes import Changes
@@ -106,7 +106,7 @@ class ReportData:
         histories = self.histories
         ends = histories.spells["outcome"].value_counts().to_dict()
         late = int(histories.spells["under_way"].sum())
-        return words.account(len(histories.sets), len(histories.after_clearing), ends, late)
+        return pages.account(len(histories.sets), len(histories.after_clearing), ends, late)
 
     @property
     def by_measure(self) -> dict[str, list[Row]]:
@@ -129,13 +129,13 @@ class ReportData:
         if self.changes is not None:
             mine = self.changes.table[self.changes.table["athlete"] == athlete]
             kinds = zip(mine["kind"], mine["rung_name"], strict=True)
-            changed = words.own_changes(kinds, self.changes.since, self.as_of)
+            changed = pages.own_changes(kinds, self.changes.since, self.as_of)
         return AthleteData(
             athlete=athlete,
             club=self.club,
             as_of=self.as_of,
             rows=tuple(rows),
-            cards=tuple(words.card(row, self.others.get(row.key, "")) for row in rows),
+            cards=tuple(pages.card(row, self.others.get(row.key, "")) for row in rows),
             cleared=tuple(
                 (self.ladder.rung(key).name, day)
                 for key, day in zip(done["rung"], done["cleared_on"], strict=True)
@@ -160,7 +160,7 @@ class AthleteData:
     club: str
     as_of: pd.Timestamp
     rows: tuple[Row, ...]
-    cards: tuple[words.Card, ...]
+    cards: tuple[pages.Card, ...]
     cleared: tuple[tuple[str, pd.Timestamp], ...]
     tables: OpenTables
     curve: pd.DataFrame
@@ -252,13 +252,13 @@ def _retests(view: LogView, rows: tuple[Row, ...]) -> dict[str, str]:
         usual = usual_value(
             np.array([one.level]), np.array([one.target]), np.array([measure == "reps"])
         )
-        told.append(words.retest(one.rung_name, float(usual[0]), one.target, measure))
+        told.append(pages.retest(one.rung_name, float(usual[0]), one.target, measure))
     return due.assign(told=told).groupby("athlete")["told"].agg("; ".join).to_dict()
 
 
 def _others(histories: Histories) -> dict[tuple[str, str], str]:
     return {
-        (one.athlete, one.rung): words.beside_others(
+        (one.athlete, one.rung): pages.beside_others(
             one.week, one.at_least, one.quarter, one.three_quarters
         )
         for one in weeks_of_others(histories).itertuples(index=False)

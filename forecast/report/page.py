@@ -17,9 +17,9 @@ import altair as alt
 import pandas as pd
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from forecast import words
 from forecast.charts import fragment, packed_script
 from forecast.errors import ForecastWarning, MissingExtraError
+from forecast.words import pages, say
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,14 +174,14 @@ def shown(frame: pd.DataFrame, *columns: str, caption: str = "") -> Table:
     frame
         The rows.
     columns
-        Names, of those in ``words.COLUMNS``; all that are there where none is given.
+        Names, of those in ``pages.COLUMNS``; all that are there where none is given.
     caption
         What the table holds.
     """
-    names = columns or [name for name in frame if name in words.COLUMNS]
+    names = columns or [name for name in frame if name in pages.COLUMNS]
     kinds: dict[str, Say] = {
         "share": share,
-        "chance": words.percent,
+        "chance": say.percent,
         "weeks": weeks,
         "number": number,
         "text": text,
@@ -189,7 +189,7 @@ def shown(frame: pd.DataFrame, *columns: str, caption: str = "") -> Table:
     }
     return table(
         frame,
-        {name: (words.COLUMNS[name][0], kinds[words.COLUMNS[name][1]]) for name in names},
+        {name: (pages.COLUMNS[name][0], kinds[pages.COLUMNS[name][1]]) for name in names},
         caption,
     )
 
@@ -201,9 +201,9 @@ def rates(table_at_rates: pd.DataFrame) -> Table:
     """
     wide = table_at_rates.set_index(["rung_name", "sessions_per_week"])["weeks_mid"]
     wide = wide.unstack(sort=False).reset_index()
-    columns = {"rung_name": (words.COLUMNS["rung_name"][0], text)}
-    columns |= {rate: (words.per_week(rate), weeks) for rate in wide.columns[1:]}
-    return table(wide, columns, words.page_text("rates"))
+    columns = {"rung_name": (pages.COLUMNS["rung_name"][0], text)}
+    columns |= {rate: (pages.per_week(rate), weeks) for rate in wide.columns[1:]}
+    return table(wide, columns, pages.text("rates"))
 
 
 def _day(value: Any) -> str:
@@ -212,7 +212,7 @@ def _day(value: Any) -> str:
 
 def share(value: Any) -> str:
     """Return ``12 %``, or a dash where missing."""
-    return "-" if pd.isna(value) else f"{100 * value:.0f}{words.NBSP}%"
+    return "-" if pd.isna(value) else f"{100 * value:.0f}{say.NBSP}%"
 
 
 def weeks(value: Any) -> str:
@@ -261,7 +261,7 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     environment.filters["packed"] = pack
-    environment.globals["say"] = words.page_text
+    environment.globals["say"] = pages.text
     return environment
 
 
@@ -276,7 +276,7 @@ def _packed_script() -> str:
     try:
         return base64.b64encode(packed_script()).decode("ascii")
     except MissingExtraError as missing:
-        message = f"{words.page_text('no_charts')} {missing}"
+        message = f"{pages.text('no_charts')} {missing}"
         warnings.warn(message, ForecastWarning, stacklevel=2)
         return ""
 

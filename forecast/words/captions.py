@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from forecast.row import FLAT, MARKS, PAUSED, Row
-from forecast.words.plain import say_date, say_value, sentence
-from forecast.words.rows import half_by, has_dates, headline, state, usual_day
+from forecast.words import say
+from forecast.words.rows import for_coach
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,10 +123,10 @@ def caption(chart: str, **figures: object) -> Caption:
     return Caption(*(text.format(**figures) for text in _CAPTIONS[chart]))
 
 
-def score_caption(score: str, count: int) -> Caption:
+def of_score(score: str, count: int) -> Caption:
     """Return the words of a chart of one score of so many forecasters."""
     axis = _SCORES.get(score, score.replace("_", " "))
-    how = sentence(axis)
+    how = say.sentence(axis)
     title = "How far off the forecasts were"
     if score.startswith("coverage_"):
         title, how = "How often the range held", f"{how} Dashed: what it should be."
@@ -147,7 +147,7 @@ def mark_label(mark: float, unit: str, *, as_now: bool, met: bool) -> str:
 def pass_mark(row: Row) -> str:
     """Return ``pass mark 10 s in 2 sessions in a row``."""
     criterion = row.rung.criterion
-    mark = f"pass mark {say_value(criterion.target, criterion.measure)}"
+    mark = f"pass mark {say.value(criterion.target, criterion.measure)}"
     return mark + in_sessions(criterion.confirm_sessions)
 
 
@@ -158,29 +158,30 @@ def in_sessions(confirm: int) -> str:
 
 def of_sets(row: Row) -> str:
     """Return what the picture of a row's sets says to whoever can't see it."""
-    return f"Sets of {row.who}: {pass_mark(row)}. {usual_day(row)} {headline(row)}"
+    coach = for_coach(row)
+    return f"Sets of {row.who}: {pass_mark(row)}. {coach.usual_day} {coach.headline}"
 
 
 def of_chance(row: Row) -> str:
     """Return what the curve of a row's chances says to whoever can't see it."""
-    marked = "; ".join(text for _, _, text in points(row)) or headline(row).rstrip(".")
+    marked = "; ".join(text for _, _, text in points(row)) or for_coach(row).headline.rstrip(".")
     return f"Chance of clearing by week, {row.who}: {marked}."
 
 
 def under_sets(row: Row) -> str:
     """Return the sentence under a picture of sets: by when half clear it, and what the line is."""
-    wait = row.wait
-    if wait is None or not has_dates(row) or not row.seen.sessions:
+    wait, coach = row.wait, for_coach(row)
+    if wait is None or not coach.dated or not row.seen.sessions:
         return ""
     when = (
         f"Fewer than half clear it within {wait.horizon} weeks"
         if np.isnan(wait.mid)
-        else f"Half clear it by {half_by(row)}".replace("by about", "about")
+        else f"Half clear it by {coach.half_by}".replace("by about", "about")
     )
     if row.state == PAUSED:
         return f"{when}; no line is drawn ahead while nobody trains it."
     line = (
-        f"the dotted line stays level ({state(row)})"
+        f"the dotted line stays level ({coach.state})"
         if row.state == FLAT
         else "the dotted line is a usual day"
     )
@@ -192,20 +193,17 @@ def under_sets(row: Row) -> str:
 def points(row: Row) -> tuple[tuple[float, float, str], ...]:
     """Return the points marked on a row's curve: chance, week (missing past the horizon), words."""
     wait = row.wait
-    if wait is None or not has_dates(row):
+    if wait is None or not for_coach(row).dated:
         return ()
-    weeks = (wait.low, wait.mid, wait.high)
+    marks = ((0.1, "1 in 10", wait.low), (0.5, "half", wait.mid), (0.9, "9 in 10", wait.high))
+    by = [say.half(day, wait.low, wait.high, wait.horizon, row.as_of) for day in wait.dates]
     return tuple(
         (
             share,
             week,
             f"{text} not within {wait.horizon} weeks"
             if np.isnan(week)
-            else f"{text} by {say_date(day, row.as_of, range_weeks=wait.high - wait.low)}".replace(
-                "by about", "about"
-            ),
+            else f"{text} by {date}".replace("by about", "about"),
         )
-        for share, text, week, day in zip(
-            (0.1, 0.5, 0.9), ("1 in 10", "half", "9 in 10"), weeks, wait.dates, strict=True
-        )
+        for (share, text, week), date in zip(marks, by, strict=True)
     )

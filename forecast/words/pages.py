@@ -5,24 +5,16 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from html import escape
 
 import numpy as np
 import pandas as pd
 
 from forecast.log import counted
-from forecast.row import PAIN, PAUSED, Row
+from forecast.row import PAIN, PAUSED, Row, most_urgent_first
+from forecast.words import say
 from forecast.words.captions import in_sessions
-from forecast.words.plain import (
-    listed,
-    percent,
-    say_ago,
-    say_chance,
-    say_day,
-    say_number,
-    say_value,
-    sentence,
-)
-from forecast.words.rows import STATE_NAMES, away_line, for_athlete, for_coach, usual_day, weeks
+from forecast.words.rows import HEADINGS, STATE_NAMES, RowWords, for_athlete, for_coach
 
 STOP = (
     "Pain ends the session: sharp pain, pain that grows from set to set, or pain in a joint.",
@@ -37,7 +29,7 @@ STOP = (
 )
 """When to stop and see somebody, for athletes; common practice, no source."""
 
-PAGES: Mapping[str, str] = {
+TEXTS: Mapping[str, str] = {
     "as_of": "from everything logged before {day}",
     "no_script": "The charts need JavaScript; the words and tables say the same without it.",
     "no_charts": "Written without charts; the words and tables say the same.",
@@ -144,11 +136,11 @@ LIKELY, NAMED = 0.5, 5
 """Chance of clearing within 4 weeks from which somebody is named, and how many are."""
 
 
-def page_text(name: str, **figures: object) -> str:
+def text(name: str, **figures: object) -> str:
     """Return a heading or sentence of a page; a day is told with its year."""
     days = {key: value for key, value in figures.items() if isinstance(value, pd.Timestamp)}
     told = {key: f"{day.day} {day:%B} {day.year}" for key, day in days.items()}
-    return PAGES[name].format(**{**figures, **told})
+    return TEXTS[name].format(**{**figures, **told})
 
 
 def club_answer(rows: Sequence[Row]) -> tuple[str, ...]:
@@ -171,21 +163,21 @@ def _next(rows: Sequence[Row]) -> str:
     """Who is likely to clear within 4 weeks, or else who comes first."""
     chances = [(row.wait.chances[4], row.who) for row in rows if row.wait]
     chances.sort(key=lambda pair: (-np.nan_to_num(pair[0]), pair[1]))
-    likely = [f"{who} ({say_chance(chance)})" for chance, who in chances if chance >= LIKELY]
+    likely = [f"{who} ({say.chance(chance)})" for chance, who in chances if chance >= LIKELY]
     if likely:
         more = [f"{len(likely) - NAMED} more"] if len(likely) > NAMED else []
-        return f"Likely to clear within 4 weeks: {listed([*likely[:NAMED], *more])}."
+        return f"Likely to clear within 4 weeks: {say.listed([*likely[:NAMED], *more])}."
     if not chances:
         return ""
     chance, who = chances[0]
-    return f"Nobody is likely to clear within 4 weeks; soonest is {who}, {say_chance(chance)}."
+    return f"Nobody is likely to clear within 4 weeks; soonest is {who}, {say.chance(chance)}."
 
 
 def changes_line(kinds: Iterable[str], since: pd.Timestamp, as_of: pd.Timestamp) -> str:
     """Return what changed in a line: so many of each kind."""
     counts = Counter(kinds)
     told = ", ".join(f"{count} {kind}" for kind, count in counts.items()) or "nothing to tell"
-    return f"Since {say_day(since, as_of)}: {told}."
+    return f"Since {say.day(since, as_of)}: {told}."
 
 
 _OWN = {
@@ -209,7 +201,7 @@ def own_changes(
 ) -> str:
     """Return what changed for one athlete, as (kind, rung's name), in a sentence; or nothing."""
     told = [_OWN[kind].format(rung) for kind, rung in changes if kind in _OWN]
-    return f"Since {say_day(since, as_of)}: {'; '.join(told)}." if told else ""
+    return f"Since {say.day(since, as_of)}: {'; '.join(told)}." if told else ""
 
 
 def account(way: int, after: int, ends: Mapping[str, int], under_way: int) -> str:
@@ -233,8 +225,7 @@ def account(way: int, after: int, ends: Mapping[str, int], under_way: int) -> st
 
 def retest(rung: str, value: float, target: float, measure: str) -> str:
     """Return a cleared rung that is due for a re-test: ``Toe pulls (5 of 6 s)``."""
-    shown = f"{value:.0f}" if measure == "reps" else say_number(value)
-    return f"{rung} ({shown} of {say_value(target, measure)})"
+    return f"{rung} ({say.number(value, measure)} of {say.value(target, measure)})"
 
 
 def paragraphs(row: Row, *more: str) -> tuple[str, ...]:
@@ -243,22 +234,25 @@ def paragraphs(row: Row, *more: str) -> tuple[str, ...]:
     return tuple(
         text
         for text in (
-            f"{sentence(coach.state)} {usual_day(row)} {coach.headline} Record: {coach.record}.",
+            f"{say.sentence(coach.state)} {coach.usual_day} {coach.headline} "
+            f"Record: {coach.record}.",
             coach.why,
             f"Next: {coach.next_step}",
             *more,
             *coach.reasons,
-            lapse(row),
+            coach.lapse,
         )
         if text
     )
 
 
-def lapse(row: Row) -> str:
-    """Return the chance that the athlete stops for good; empty under a hold."""
-    if row.hold or np.isnan(row.lapse):
+def away_line(rows: Iterable[Row]) -> str:
+    """Return the one line for everybody away for long, empty where nobody is."""
+    away = [row for row in rows if row.is_away]
+    if not away:
         return ""
-    return f"Chance of having stopped for good within 26 weeks: {percent(row.lapse)}."
+    people = len({row.athlete for row in away})
+    return f"{counted(len(away), 'rung')} of {counted(people, 'athlete')} away"
 
 
 def away_people(rows: Sequence[Row]) -> tuple[str, tuple[str, ...]]:
@@ -268,8 +262,8 @@ def away_people(rows: Sequence[Row]) -> tuple[str, tuple[str, ...]]:
         if row.is_away:
             away.setdefault(row.athlete, []).append(row)
     people = tuple(
-        f"{athlete}: last trained {say_ago(min(row.seen.weeks_since for row in mine))} "
-        f"({listed([row.rung.name for row in mine])})"
+        f"{athlete}: last trained {say.ago(min(row.seen.weeks_since for row in mine))} "
+        f"({say.listed([row.rung.name for row in mine])})"
         for athlete, mine in sorted(away.items())
     )
     return away_line(rows), people
@@ -277,30 +271,26 @@ def away_people(rows: Sequence[Row]) -> tuple[str, tuple[str, ...]]:
 
 @dataclass(frozen=True, slots=True)
 class Card:
-    """One open rung on an athlete's page, in sentences."""
+    """One open rung on an athlete's page: the row, its words, and sentences of the page alone."""
 
-    name: str
+    row: Row
+    own: RowWords
     line: str
     stands: str
-    headline: str
-    chances: tuple[tuple[str, str], ...]
     state: str
-    why: str
     normal: str
-    next_step: str
     sure: str
-    form: str
-    caution: str
 
     def _repr_markdown_(self) -> str:
+        own, caution = self.own, self.row.rung.caution
         lines = [
-            f"## {self.name}",
-            f"**{PAGES['stand']}.** {self.stands}",
-            f"**{PAGES['range']}.** {self.headline}",
-            f"**{PAGES['stuck']}** {self.state}. {self.why} {self.normal}",
-            f"**{PAGES['helps']}**, as common practice goes: {self.next_step}",
-            f"**{PAGES['how_sure']}** {self.sure}",
-            *([PAGES["mind"].format(caution=self.caution)] if self.caution else []),
+            f"## {self.row.rung.name}",
+            f"**{TEXTS['stand']}.** {self.stands}",
+            f"**{TEXTS['range']}.** {own.headline}",
+            f"**{TEXTS['stuck']}** {self.state} {own.why} {self.normal}",
+            f"**{TEXTS['helps']}**, as common practice goes: {own.next_step}",
+            f"**{TEXTS['how_sure']}** {self.sure}",
+            *([TEXTS["mind"].format(caution=caution)] if caution else []),
         ]
         return "\n\n".join(lines)
 
@@ -308,45 +298,37 @@ class Card:
 def card(row: Row, normal: str = "") -> Card:
     """Return a row in words for the athlete; ``normal`` compares the weeks with the others'."""
     own = for_athlete(row)
-    state = f"{own.state[:1].upper()}{own.state[1:]}"
+    when = own.weeks
+    if when == "-":
+        when = "no date yet"
+    elif when.endswith(" after"):
+        when = f"{when.removesuffix(' after')} weeks after coming back"
+    elif when[:1] in "<>0123456789":
+        when = f"{when} weeks"
     return Card(
-        name=row.rung.name,
-        line=f"{own.stands.replace('- of', 'mark')}; {own.state}; {_when(row)}.",
+        row,
+        own,
+        line=f"{own.stands.replace('- of', 'mark')}; {own.state}; {when}.",
         stands=_stands(row),
-        headline=own.headline,
-        chances=own.chances,
-        state=state,
-        why=own.why,
+        state=say.sentence(own.state),
         normal="" if row.state in (PAIN, PAUSED) else normal,
-        next_step=own.next_step,
         sure=_sure(row),
-        form=row.rung.form,
-        caution=row.rung.caution,
     )
-
-
-def _when(row: Row) -> str:
-    told = weeks(row)
-    if told == "-":
-        return "no date yet"
-    if told.endswith(" after"):
-        return f"{told.removesuffix(' after')} weeks after coming back"
-    return f"{told} weeks" if told[:1] in "<>0123456789" else told
 
 
 def _stands(row: Row) -> str:
     criterion, seen = row.rung.criterion, row.seen
-    mark = say_value(criterion.target, criterion.measure) + in_sessions(criterion.confirm_sessions)
+    mark = say.value(criterion.target, criterion.measure) + in_sessions(criterion.confirm_sessions)
     value = row.level.value
     if seen.sessions == 0:
-        guess = say_value(row.level.guess, criterion.measure)
+        guess = say.value(row.level.guess, criterion.measure)
         return (
             "You have no session on this rung yet. Going by your other rungs, a first usual day "
             f"would bring about {guess}; the mark is {mark}."
         )
     if np.isnan(value):
         return f"No set has counted toward the mark of {mark} lately."
-    level = say_value(value, criterion.measure)
+    level = say.value(value, criterion.measure)
     if row.is_away:
         usual = f"Before the break a usual day brought about {level}"
     elif row.state == PAUSED:
@@ -362,7 +344,7 @@ def _stands(row: Row) -> str:
         text += f" So far you have met it in {seen.run} of the {need} sessions in a row."
     if row.wait is None:
         return text
-    return f"{text} Chance that your next session meets it: {say_chance(row.wait.next_session)}."
+    return f"{text} Chance that your next session meets it: {say.chance(row.wait.next_session)}."
 
 
 _SURE = {
@@ -405,8 +387,8 @@ def beside_others(week: int, at_least: bool, quarter: float, three_quarters: flo
 
 def nothing_open(cleared: Sequence[tuple[str, pd.Timestamp]], as_of: pd.Timestamp) -> str:
     """Return what there is to say where every rung logged is behind the athlete."""
-    told = [f"{rung} on {say_day(day, as_of)}" for rung, day in cleared]
-    done = f"You cleared {listed(told)}. " if told else ""
+    told = [f"{rung} on {say.day(day, as_of)}" for rung, day in cleared]
+    done = f"You cleared {say.listed(told)}. " if told else ""
     return (
         f"No rung is open for you now, so there is nothing to forecast. {done}What comes next is "
         "for you and your coach to choose."
@@ -421,3 +403,19 @@ def per_week(rate: float) -> str:
 def up_alt(count: int, athlete: str) -> str:
     """Return what the picture of the ladder ahead says to whoever can't see it."""
     return f"Range of weeks to each of the {count} rungs still ahead of {athlete}, top rung first."
+
+
+def html_table(rows: Sequence[Row]) -> str:
+    """Return rows as the table that a notebook shows: a reader's headings, away in one line."""
+    shown = [row for row in most_urgent_first(rows) if not row.is_away]
+    head = "".join(f"<th>{title}</th>" for title in HEADINGS.values())
+    lines = []
+    for row in shown:
+        coach = for_coach(row)
+        cells = (row.athlete, row.rung.name, coach.stands, coach.weeks, coach.half_by, coach.state,
+                 coach.next_step)  # fmt: skip
+        lines.append("".join(f"<td style='text-align:left'>{escape(cell)}</td>" for cell in cells))
+    body = "".join(f"<tr>{line}</tr>" for line in lines)
+    away = away_line(rows)
+    note = f"<p>{escape(away)}, not listed.</p>" if away else ""
+    return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>{note}"

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
-from html import escape
 
 import numpy as np
 
@@ -26,24 +25,8 @@ from forecast.row import (
     UNDATED,
     Reason,
     Row,
-    most_urgent_first,
 )
-from forecast.words.plain import (
-    listed,
-    percent,
-    say_ago,
-    say_chance,
-    say_gain,
-    say_gain_range,
-    say_half,
-    say_number,
-    say_range,
-    say_value,
-    say_weeks,
-    says_nothing,
-    sentence,
-    whole_weeks,
-)
+from forecast.words import say
 
 ON_HOLD = "on hold"
 WORTH_A_CALL = 0.2
@@ -59,29 +42,35 @@ HEADINGS = {
 
 
 @dataclass(frozen=True, slots=True)
-class Said:
+class RowWords:
     """A row in words.
 
-    ``state`` with its length where that matters; ``stands`` the usual day beside the mark;
-    ``weeks`` the 80 % range and ``half_by`` the date, ``on hold`` beside pain; ``headline`` both
-    in a sentence; ``chances`` as (by when, how likely); ``why`` in one or two sentences;
-    ``next_step``; ``reasons`` what the forecast rests on, heaviest first; ``record`` how much there
-    is to go by.
+    ``state`` with its length where that matters; ``stands`` the usual day beside the mark, and
+    ``usual_day`` the same in a sentence; ``weeks`` the 80 % range and ``half_by`` the date, ``on
+    hold`` beside pain; ``dated`` whether dates are given; ``headline`` both in a sentence;
+    ``chances`` as (by when, how likely); ``why`` in one or two sentences; ``next_step``;
+    ``reasons`` what the forecast rests on, heaviest first; ``lapse`` the chance of having stopped,
+    empty under a hold; ``record`` how much there is to go by; ``warnings`` why the forecast is wide
+    or needs a look.
     """
 
     state: str
     stands: str
+    usual_day: str
     weeks: str
     half_by: str
+    dated: bool
     headline: str
     chances: tuple[tuple[str, str], ...]
     why: str
     next_step: str
     reasons: tuple[str, ...]
+    lapse: str
     record: str
+    warnings: str
 
 
-def for_coach(row: Row) -> Said:
+def for_coach(row: Row) -> RowWords:
     """Return a row in a coach's words.
 
     Parameters
@@ -89,10 +78,10 @@ def for_coach(row: Row) -> Said:
     row
         Of ``view.rows``.
     """
-    return _said(row, why(row), next_step(row), percent)
+    return _in_words(row, _why(row), _next_step(row), say.percent)
 
 
-def for_analyst(row: Row) -> Said:
+def for_analyst(row: Row) -> RowWords:
     """Return a row in an analyst's words: the verdict's chances beside what a coach is told.
 
     Parameters
@@ -100,17 +89,16 @@ def for_analyst(row: Row) -> Said:
     row
         Of ``view.rows``.
     """
-    verdict = row.verdict
-    text = why(row)
+    verdict, text = row.verdict, _why(row)
     if not row.hold and np.isfinite(verdict.p_flat):
         text += (
-            f" Climbing {percent(verdict.p_climbing)}, flat {percent(verdict.p_flat)}, slipping "
-            f"{percent(verdict.p_slipping)}."
+            f" Climbing {say.percent(verdict.p_climbing)}, flat {say.percent(verdict.p_flat)}, "
+            f"slipping {say.percent(verdict.p_slipping)}."
         )
-    return _said(row, text, next_step(row), percent)
+    return _in_words(row, text, _next_step(row), say.percent)
 
 
-def for_athlete(row: Row) -> Said:
+def for_athlete(row: Row) -> RowWords:
     """Return a row in plain words for the athlete.
 
     Parameters
@@ -118,28 +106,29 @@ def for_athlete(row: Row) -> Said:
     row
         Of ``view.rows``.
     """
-    return _said(row, _own_why(row), _OWN_STEPS[row.state](row), say_chance)
+    return _in_words(row, _own_why(row), _OWN_STEPS[row.state](row), say.chance)
 
 
-def _said(row: Row, why_text: str, step: str, chance: Callable[[float], str]) -> Said:
-    wait = row.wait
-    return Said(
-        state=state(row),
-        stands=stands(row),
-        weeks=weeks(row),
-        half_by=half_by(row),
-        headline=headline(row),
-        chances=tuple(
-            (f"within {week} weeks", chance(p))
-            for week, p in (wait.chances.items() if wait else ())
-            if np.isfinite(p)
-        ),
-        why=why_text,
+def _in_words(row: Row, why: str, step: str, chance: Callable[[float], str]) -> RowWords:
+    chances = row.wait.chances.items() if row.wait else ()
+    reasons = (reason(one, row) for one in row.reasons if one.kind not in ("level", "gain"))
+    return RowWords(
+        state=_state(row),
+        stands=_stands(row),
+        usual_day=_usual_day(row),
+        weeks=_weeks(row),
+        half_by=_half_by(row),
+        dated=_dated(row),
+        headline=_headline(row),
+        chances=tuple((f"within {week} weeks", chance(p)) for week, p in chances if np.isfinite(p)),
+        why=why,
         next_step=step,
-        reasons=tuple(
-            sentence(reason(one, row)) for one in row.reasons if one.kind not in ("level", "gain")
-        ),
+        reasons=tuple(say.sentence(text) for text in reasons),
+        lapse=""
+        if row.hold or np.isnan(row.lapse)
+        else f"Chance of having stopped for good within 26 weeks: {say.percent(row.lapse)}.",
         record=row.record,
+        warnings=_warnings(row),
     )
 
 
@@ -151,47 +140,46 @@ STATE_NAMES = {
 """What each state is called."""
 
 
-def state(row: Row) -> str:
+def _state(row: Row) -> str:
     """Return the state in a few words, with how long or how many where that is the point."""
     if row.state in STUCK and np.isfinite(row.verdict.weeks):
-        return f"{row.state}, {say_weeks(row.verdict.weeks)}"
+        return f"{row.state}, {say.weeks(row.verdict.weeks)}"
     if row.away is not None:
         verb = "away" if row.away.person else "not trained"
-        return f"{verb}, {say_weeks(row.seen.weeks_since)}" if row.seen.sessions else (
+        return f"{verb}, {say.weeks(row.seen.weeks_since)}" if row.seen.sessions else (
             "not begun, away" if row.away.person else "not begun")  # fmt: skip
     if row.state == FEW:
         return f"{counted(row.seen.more_sessions, 'session')} too few"
     return STATE_NAMES[row.state]
 
 
-def stands(row: Row) -> str:
+def _stands(row: Row) -> str:
     """Return what a usual day shows of the mark: ``5.1 of 6 s``, ``3 of 8 reps``."""
     criterion = row.rung.criterion
-    mark = say_value(criterion.target, criterion.measure)
+    mark = say.value(criterion.target, criterion.measure)
     value = row.level.value
     if np.isnan(value):
         return f"- of {mark}"
-    shown = str(round(value)) if criterion.measure == "reps" else say_number(value)
-    return f"{shown} of {mark}"
+    return f"{say.number(value, criterion.measure)} of {mark}"
 
 
-def usual_day(row: Row) -> str:
+def _usual_day(row: Row) -> str:
     """Return the same in a sentence; of no set that counted, the mark alone."""
     criterion = row.rung.criterion
     if np.isnan(row.level.value):
-        mark = say_value(criterion.target, criterion.measure)
+        mark = say.value(criterion.target, criterion.measure)
         return f"No set has counted lately; the mark is {mark}." if row.seen.sessions else (
             f"The mark is {mark}.")  # fmt: skip
-    return f"A usual day shows {stands(row)}."
+    return f"A usual day shows {_stands(row)}."
 
 
-def weeks(row: Row) -> str:
+def _weeks(row: Row) -> str:
     """Return the 80 % range in weeks, or why none is told."""
     if row.wait is None:
         return ON_HOLD
     if row.is_away:
         return _after(row)
-    return "-" if _undated(row) else say_range(row.wait.low, row.wait.high, row.wait.horizon)
+    return "-" if _undated(row) else say.span(row.wait.low, row.wait.high, row.wait.horizon)
 
 
 def _after(row: Row) -> str:
@@ -199,31 +187,31 @@ def _after(row: Row) -> str:
     away, wait = row.away, row.wait
     if away is None or wait is None or not row.seen.sessions or _undated(row):
         return "-"
-    span = say_range(away.low, away.high, wait.horizon)
-    return span if says_nothing(away.low, away.high) else f"{span} after"
+    span = say.span(away.low, away.high, wait.horizon)
+    return span if say.says_nothing(away.low, away.high) else f"{span} after"
 
 
-def half_by(row: Row) -> str:
+def _half_by(row: Row) -> str:
     """Return by when half clear it, empty where none is told."""
     wait = row.wait
-    if wait is None or not has_dates(row):
+    if wait is None or not _dated(row):
         return ""
-    return say_half(wait.dates[1], wait.low, wait.high, wait.horizon, row.as_of)
+    return say.half(wait.dates[1], wait.low, wait.high, wait.horizon, row.as_of)
 
 
 def _undated(row: Row) -> bool:
     return row.state in UNDATED
 
 
-def has_dates(row: Row) -> bool:
+def _dated(row: Row) -> bool:
     """Whether dates are told: nobody on hold or away for long, a valid set, a range worth one."""
     wait = row.wait
     if wait is None or row.is_away or _undated(row):
         return False
-    return not says_nothing(wait.low, wait.high)
+    return not say.says_nothing(wait.low, wait.high)
 
 
-def headline(row: Row) -> str:
+def _headline(row: Row) -> str:
     """Return when the rung is cleared, in a sentence."""
     wait = row.wait
     if wait is None:
@@ -234,18 +222,18 @@ def headline(row: Row) -> str:
             return "Nothing to forecast until training goes on."
         return f"8 in 10 clear it in {span.removesuffix(' after')} weeks after coming back."
     if _undated(row):
-        return f"No date before a first valid set; {say_chance(wait.chances[12])} by 12 weeks."
-    if says_nothing(wait.low, wait.high):
+        return f"No date before a first valid set; {say.chance(wait.chances[12])} by 12 weeks."
+    if say.says_nothing(wait.low, wait.high):
         return "Cannot say yet: the record fits anything from days to more than a year."
     given = _given(row)
     if np.isnan(wait.low):
-        return f"Not likely within {wait.horizon} weeks {given} ({say_chance(1 - wait.never)})."
+        return f"Not likely within {wait.horizon} weeks {given} ({say.chance(1 - wait.never)})."
     if np.isnan(wait.mid):
-        first = whole_weeks(wait.low, wait.horizon)
+        first = say.whole_weeks(wait.low, wait.horizon)
         few = f"Fewer than half clear it within {wait.horizon} weeks"
         return f"{few}, 1 in 10 within {first}, {given}."
-    half = f"Half clear it by {half_by(row)}".replace("by about", "about")
-    span = say_range(wait.low, wait.high, wait.horizon)
+    half = f"Half clear it by {_half_by(row)}".replace("by about", "about")
+    span = say.span(wait.low, wait.high, wait.horizon)
     return f"{half}; 8 in 10 in {span} weeks, {given}.".replace("<1", "under 1").replace(
         "> ", "more than "
     )
@@ -257,7 +245,7 @@ def _given(row: Row) -> str:
     return "if training goes on as lately"
 
 
-def why(row: Row) -> str:
+def _why(row: Row) -> str:
     """Return what stands behind the state, in one or two sentences."""
     seen, verdict = row.seen, row.verdict
     if row.state == PAIN:
@@ -307,23 +295,23 @@ def _gain(row: Row) -> str:
     gain = row.gain
     if not np.isfinite(gain.lately):
         return "No gain can be measured yet."
-    span = say_gain_range(gain.low, gain.high)
+    span = say.gain_range(gain.low, gain.high)
     if gain.high - gain.low > TOO_WIDE:
         return f"Too little to measure a gain ({span} a week)."
-    return f"{say_gain(gain.lately)} a week over the last six weeks ({span})."
+    return f"{say.gain(gain.lately)} a week over the last six weeks ({span})."
 
 
 def _stuck(row: Row) -> str:
     verdict = row.verdict
-    text = f"Less than {say_gain(verdict.least)} a week counts as flat. "
+    text = f"Less than {say.gain(verdict.least)} a week counts as flat. "
     text += row.state.capitalize()
     if np.isfinite(verdict.weeks):
-        text += f" for about {say_weeks(verdict.weeks)}"
+        text += f" for about {say.weeks(verdict.weeks)}"
         low, high = ((row.as_of - day).days / 7.0 if day is not None else np.nan
                      for day in (verdict.since_high, verdict.since_low))  # fmt: skip
         if round(low) < round(high):
             text += f" ({round(low)} to {round(high)})"
-    return f"{text}; {say_chance(verdict.p_flat + verdict.p_slipping)} that it is not climbing."
+    return f"{text}; {say.chance(verdict.p_flat + verdict.p_slipping)} that it is not climbing."
 
 
 def _paused(row: Row) -> str:
@@ -331,11 +319,11 @@ def _paused(row: Row) -> str:
     assert away is not None
     if not row.seen.sessions:
         return "No session on this rung yet, and none on others lately."
-    text = f"Last trained {say_ago(row.seen.weeks_since)}: a pause, not a plateau."
+    text = f"Last trained {say.ago(row.seen.weeks_since)}: a pause, not a plateau."
     if not away.person:
         return f"{text} Other rungs were trained."
     if row.gone > WORTH_A_CALL:
-        text += f" {sentence(say_chance(row.gone) + ' that they have stopped')}"
+        text += f" {say.sentence(say.chance(row.gone) + ' that they have stopped')}"
     return text
 
 
@@ -355,10 +343,10 @@ def _changed(row: Row) -> str:
         .replace("nan", "none noted").replace("%", " %")
         for what, before, after in row.verdict.changed
     ]  # fmt: skip
-    return listed(texts)
+    return say.listed(texts)
 
 
-def next_step(row: Row) -> str:
+def _next_step(row: Row) -> str:
     """Return one line of what to do next, fit for the exercise; common practice, no source."""
     criterion, person = row.rung.criterion, row.away is not None and row.away.person
     far = row.level.guess < FAR * criterion.target
@@ -401,7 +389,7 @@ def _own_why(row: Row) -> str:
     if row.state in STUCK:
         moved = "gone down" if row.state == SLIPPING else "hardly moved"
         weeks_so = row.verdict.weeks
-        since = f" for about {say_weeks(weeks_so)}" if np.isfinite(weeks_so) else " for some time"
+        since = f" for about {say.weeks(weeks_so)}" if np.isfinite(weeks_so) else " for some time"
         return (
             f"Your usual day has {moved}{since}. This warning is set to be wrong only about once "
             "in five years of training, but it can be."
@@ -458,17 +446,17 @@ def reason(one: Reason, row: Row) -> str:
 
 def _of_gain(one: Reason, row: Row) -> str:
     low, high, ahead = (figure / 100.0 for figure in one.figures)
-    expected = f"{say_gain(ahead)} a week is expected from now on"
+    expected = f"{say.gain(ahead)} a week is expected from now on"
     if high - low > TOO_WIDE:
-        return f"too little to measure a gain ({say_gain_range(low, high)} a week); {expected}"
-    lately = say_gain(one.value / 100.0)
-    return f"{lately} a week over the last six weeks ({say_gain_range(low, high)}); {expected}"
+        return f"too little to measure a gain ({say.gain_range(low, high)} a week); {expected}"
+    lately = say.gain(one.value / 100.0)
+    return f"{lately} a week over the last six weeks ({say.gain_range(low, high)}); {expected}"
 
 
 def _of_level(one: Reason, row: Row) -> str:
     measure = row.rung.criterion.measure
-    mark = f"the pass mark is {say_value(one.figures[0], measure)}"
-    shown = say_value(one.value, measure)
+    mark = f"the pass mark is {say.value(one.figures[0], measure)}"
+    shown = say.value(one.value, measure)
     if row.seen.sessions == 0:
         return f"no session here yet: a first day is guessed at about {shown}; {mark}"
     if np.isnan(row.level.value):
@@ -479,7 +467,7 @@ def _of_level(one: Reason, row: Row) -> str:
 
 
 def _of_away(one: Reason, row: Row) -> str:
-    text = f"last trained {say_ago(one.value)}"
+    text = f"last trained {say.ago(one.value)}"
     back, like = one.figures
     if row.away is None or not row.away.person:
         return text
@@ -487,7 +475,7 @@ def _of_away(one: Reason, row: Row) -> str:
         return f"{text}; no absence in this log that ended was as long, so the return is a guess"
     return (
         f"{text}; half of those who came back after as long an absence were back within "
-        f"{say_weeks(max(back, 1.0))} ({counted(int(like), 'such absence')} in the log)"
+        f"{say.weeks(max(back, 1.0))} ({counted(int(like), 'such absence')} in the log)"
     )
 
 
@@ -520,7 +508,7 @@ _REASONS: dict[str, Callable[[Reason, Row], str]] = {
 }
 
 
-def warnings(row: Row) -> str:
+def _warnings(row: Row) -> str:
     """Return why a forecast is wide or needs a look, parted by semicolons; empty if neither."""
     seen = row.seen
     unusual = [reason(one, row) for one in row.reasons if one.kind == "met"]
@@ -536,28 +524,3 @@ def warnings(row: Row) -> str:
         *((text, True) for text in unusual),
     ]  # fmt: skip
     return "; ".join(text for text, holds in texts if holds)
-
-
-def away_line(rows: Iterable[Row]) -> str:
-    """Return the one line for everybody away for long, empty where nobody is."""
-    away = [row for row in rows if row.is_away]
-    if not away:
-        return ""
-    people = len({row.athlete for row in away})
-    return f"{counted(len(away), 'rung')} of {counted(people, 'athlete')} away"
-
-
-def html_table(rows: Sequence[Row]) -> str:
-    """Return rows as the table that a notebook shows: a reader's headings, away in one line."""
-    shown = [row for row in most_urgent_first(rows) if not row.is_away]
-    head = "".join(f"<th>{title}</th>" for title in HEADINGS.values())
-    lines = []
-    for row in shown:
-        said = for_coach(row)
-        cells = (row.athlete, row.rung.name, said.stands, said.weeks, said.half_by, said.state,
-                 said.next_step)  # fmt: skip
-        lines.append("".join(f"<td style='text-align:left'>{escape(cell)}</td>" for cell in cells))
-    body = "".join(f"<tr>{line}</tr>" for line in lines)
-    rest = away_line(rows)
-    note = f"<p>{escape(rest)}, not listed.</p>" if rest else ""
-    return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>{note}"

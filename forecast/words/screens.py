@@ -9,7 +9,8 @@ import pandas as pd
 
 from forecast.log import counted
 from forecast.row import PAUSED, STATES, Row
-from forecast.words.rows import STATE_NAMES, away_line
+from forecast.words.pages import away_line
+from forecast.words.rows import STATE_NAMES
 
 CAUTION = (
     "Pain stops the session. Straight-arm loading is slow on tendons. A forecast clears nobody to "

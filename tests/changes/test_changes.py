@@ -21,7 +21,7 @@ from forecast.changes import (
     snapshot,
 )
 from forecast.simulate import default_ladder
-from forecast.words import say_day
+from forecast.words import say
 
 LADDER = default_ladder()
 FIRST, SECOND = LADDER.rungs[0], LADDER.rungs[1]
@@ -203,7 +203,7 @@ def test_rows_that_vanished_were_edited_or_came_late_are_named(days, small_model
     told = found[found["kind"] == "log"]
     assert told["athlete"].unique().tolist() == [athlete]
     assert sorted(told["text"]) == sorted(
-        f"what was written of {say_day(day, as_of)} {what}."
+        f"what was written of {say.day(day, as_of)} {what}."
         for day, what in ((gone, "has vanished"), (edited, "was edited"), (late, "came late"))
     )
 

@@ -239,13 +239,13 @@ def test_progress_names_the_unit_the_mark_and_each_kind_of_set():
 @pytest.mark.parametrize("one", FIXED_CLUB, ids=lambda one: one.athlete)
 def test_marks_beside_sets_are_the_dates_of_the_row(one):
     (mark,) = (line for line in rows_of(charts.progress(tables(one), [one])) if "target" in line)
-    dated = words.has_dates(one)
+    dated = words.for_coach(one).dated
     half = one.wait.dates[1] if dated else None
     edge = AS_OF + pd.Timedelta(weeks=charts.edge_weeks(one))
     assert bool(mark["date_mid"]) == bool(dated and pd.notna(half) and half <= edge)
     if mark["date_mid"]:
         assert mark["date_mid"][:10] == str(half.date())
-    assert mark["when"] == words.headline(one)
+    assert mark["when"] == words.for_coach(one).headline
 
 
 def test_chance_has_points_dates_under_weeks_and_a_slider_on_demand():
@@ -385,7 +385,7 @@ def test_one_list_picks_for_sets_chances_and_words():
         for line in rows
         if "line" in line and line["who"] == ONE.who
     ]
-    assert " ".join(lines) == " ".join(words.paragraphs(ONE))
+    assert " ".join(lines) == " ".join(words.pages.paragraphs(ONE))
     assert max(map(len, lines)) <= 105
     assert "Climbing." in vl_convert.vegalite_to_svg(spec)
 

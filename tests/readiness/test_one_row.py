@@ -7,7 +7,7 @@ import pytest
 from one_row import CUT, made_log
 
 from forecast.model import ReadinessForecaster
-from forecast.words import say_gain
+from forecast.words import say
 
 GAINS = ["gain_lately", "gain_lately_low", "gain_lately_high"]
 
@@ -63,8 +63,8 @@ def test_ten_per_cent_a_week_is_read_as_ten_per_cent(of, told):
     assert row["gain_lately"] == pytest.approx(0.10, abs=0.015)
     assert row["gain_lately_low"] < 0.10 < row["gain_lately_high"] < 0.14
     assert row["state"] == "climbing"
-    assert told("up", "gain").iloc[0].startswith(f"{say_gain(row['gain_lately'])} a week over")
-    assert f"{say_gain(row['gain_ahead'])} a week is expected" in told("up", "gain").iloc[0]
+    assert told("up", "gain").iloc[0].startswith(f"{say.gain(row['gain_lately'])} a week over")
+    assert f"{say.gain(row['gain_ahead'])} a week is expected" in told("up", "gain").iloc[0]
 
 
 def test_minus_four_per_cent_a_week_is_slipping(of):

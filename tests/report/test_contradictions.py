@@ -13,7 +13,6 @@ import pytest
 from packed import specs_of
 
 import forecast as fc
-from forecast import words
 from forecast.log import read_club
 from forecast.report import ReportData, gather
 from forecast.report.athlete import athlete_pages
@@ -21,6 +20,7 @@ from forecast.report.coach import coach_page
 from forecast.report.write import file_names
 from forecast.row import FLAT, PAIN, Row
 from forecast.simulate import LAWS, simulate_cohort
+from forecast.words import captions, for_coach
 
 DEMO = Path(__file__).parents[2] / "data_demo" / "club.toml"
 DAILY, NIGHTLY = 2, 20
@@ -72,13 +72,13 @@ def check(data: ReportData) -> int:
     club_rows, own_rows = drawn(sheet), {name: drawn(page) for name, page in pages.items()}
     table = words_of(data.view.forecast()._repr_html_())
     for row in data.rows:
-        coach, card = words.for_coach(row), words.card(row, data.others.get(row.key, ""))
-        for text in (card.line, card.headline, card.stands, card.why, card.next_step):
+        coach, card = for_coach(row), pages.card(row, data.others.get(row.key, ""))
+        for text in (card.line, card.own.headline, card.stands, card.own.why, card.own.next_step):
             assert " ".join(text.split()) in own[row.athlete]
         if row.is_away:
             assert row.who not in {line.get("who") for line in club_rows}
         else:
-            for text in (coach.headline, coach.why, coach.next_step, words.usual_day(row)):
+            for text in (coach.headline, coach.why, coach.next_step, coach.usual_day):
                 assert " ".join(text.split()) in on_sheet
             cells = (row.athlete, row.rung.name, coach.stands, coach.weeks, coach.half_by,
                      coach.state)  # fmt: skip
@@ -93,10 +93,10 @@ def charts_agree(row: Row, lines: list[dict]) -> None:
     assert len(marks) == (row.seen.sessions > 0)
     ahead = [line for line in lines if "mid" in line and line["date"] >= str(row.as_of.date())]
     points = {line["share"]: line for line in lines if "share" in line}
-    dated = words.has_dates(row)
+    dated = for_coach(row).dated
     if any("p_cleared" in line for line in lines):
-        assert sorted(points) == [share for share, week, _ in words.points(row) if week == week]
-    for share, week, text in words.points(row):
+        assert sorted(points) == [share for share, week, _ in captions.points(row) if week == week]
+    for share, week, text in captions.points(row):
         if share in points:
             assert points[share]["week"] == pytest.approx(week)
             assert points[share]["text"] == text

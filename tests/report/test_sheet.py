@@ -80,8 +80,8 @@ def test_thirty_athletes_and_the_cautions_print_on_one_page(tmp_path, paper):
     ]
     for place in range(PEOPLE):
         assert f"Athlete Nr. {place} " in sheets[0]
-    assert words.page_text("coach_caution")[-60:] in sheets[0]
-    assert words.away_people(data.rows)[0] in sheets[0]
+    assert words.pages.text("coach_caution")[-60:] in sheets[0]
+    assert words.pages.away_people(data.rows)[0] in sheets[0]
     assert "last trained 34 weeks ago" not in " ".join(sheets)  # folded on paper too
     assert "One athlete at a time" not in " ".join(sheets)  # nobody was opened
     assert "due for a re-test" in " ".join(sheets)

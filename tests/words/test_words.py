@@ -20,7 +20,7 @@ AS_OF = pd.Timestamp("2026-06-01")
     ],
 )  # fmt: skip
 def test_chances(chance, text):
-    assert words.say_chance(chance) == text
+    assert words.say.chance(chance) == text
 
 
 @pytest.mark.parametrize(
@@ -29,7 +29,7 @@ def test_chances(chance, text):
      (np.nan, "-")],
 )  # fmt: skip
 def test_per_cent_is_never_sure(chance, text):
-    assert words.percent(chance) == text
+    assert words.say.percent(chance) == text
 
 
 @pytest.mark.parametrize(
@@ -37,11 +37,11 @@ def test_per_cent_is_never_sure(chance, text):
     [(0.016, "+1.6 %"), (-0.004, "−0.4 %"), (0.0001, "0 %"), (0.124, "+12 %"), (0.0995, "+10 %")],
 )
 def test_gains_have_one_sign(gain, text):
-    assert words.say_gain(gain) == text
+    assert words.say.gain(gain) == text
 
 
 def test_values_in_their_units():
-    told = [words.say_value(*pair).replace(words.NBSP, " ") for pair in
+    told = [words.say.value(*pair).replace(words.say.NBSP, " ") for pair in
             [(7.6, "seconds"), (7.02, "seconds"), (23.4, "seconds"), (1.0, "reps"), (1.998, "reps"),
              (82.5, "kg")]]  # fmt: skip
     assert told == ["7.6 s", "7 s", "23 s", "1 rep", "2 reps", "82 kg"]
@@ -53,19 +53,19 @@ def test_values_in_their_units():
      (0.1, np.nan, "cannot say yet"), (4.2, 4.4, "4")],
 )  # fmt: skip
 def test_ranges_of_weeks_are_whole(low, high, text):
-    assert words.say_range(low, high, 52) == text
+    assert words.say.span(low, high, 52) == text
 
 
 def test_dates_are_no_finer_than_known():
     day = pd.Timestamp("2027-01-15")
-    assert words.say_date(day, AS_OF, range_weeks=3.0) == "about 15 January 2027"
-    assert words.say_date(day, AS_OF, range_weeks=30.0) == "mid-January 2027"
-    assert words.say_date(day, AS_OF, range_weeks=np.nan) == "mid-January 2027"
-    assert words.say_half(pd.NaT, 3.0, np.nan, 52, AS_OF) == "> 52 weeks"
+    assert words.say.half(day, 1.0, 4.0, 52, AS_OF) == "about 15 January 2027"
+    assert words.say.half(day, 1.0, 31.0, 52, AS_OF) == "mid-January 2027"
+    assert words.say.half(day, 1.0, np.nan, 52, AS_OF) == "mid-January 2027"
+    assert words.say.half(pd.NaT, 3.0, np.nan, 52, AS_OF) == "> 52 weeks"
 
 
 def test_how_long_ago():
-    assert [words.say_ago(w) for w in (0.0, 1 / 7, 0.6, 2.0, 53.2)] == [
+    assert [words.say.ago(w) for w in (0.0, 1 / 7, 0.6, 2.0, 53.2)] == [
         "yesterday", "yesterday", "4 days ago", "2 weeks ago", "53 weeks ago",
     ]  # fmt: skip
 
