@@ -14,10 +14,8 @@ from forecast.ahead.learning import Climbing
 from forecast.errors import ForecastError, is_number
 from forecast.growth import (
     GrowthModel,
-    Panel,
     Tracked,
     clip_level,
-    filter_on,
     propagate,
     to_log,
 )
@@ -97,9 +95,7 @@ def retests(
     longer = continued(view.histories)
     panel, filtered = view.tracked.panel, view.tracked.filtered
     if len(longer.sessions) > panel.n_sessions:
-        panel, filtered = filter_on(
-            growth, view.tracked, longer, lambda panel: _charged(panel, longer)
-        )
+        panel, filtered = view.tracked.filter_on(longer, lambda panel: _charged(panel, longer))
     mine = np.flatnonzero(longer.spells["outcome"].to_numpy() == CLEARED)
     spells = longer.spells.iloc[mine]
     off = weeks_off(longer, mine, panel.grace[mine])
@@ -190,7 +186,7 @@ def weeks_off(histories: Histories, rows: Ints, grace: Array) -> Array:
     return result
 
 
-def _charged(panel: Panel, longer: Histories) -> Array:
+def _charged(panel: Any, longer: Histories) -> Array:
     """(N,) weeks beyond the grace before each session that count as lost.
 
     Up to clearing gaps count as the engine counts them. After it a rung is often left alone for

@@ -85,8 +85,8 @@ def survey(
 ) -> Ground:
     """Gather what is known of the athletes in ``standing``."""
     panel = tracked.panel
-    margin, own_pace = carry_regressors(model, tracked, histories)
-    gaps, habits, scatter = trained_lately(model, tracked, standing.athletes)
+    margin, own_pace = carry_regressors(tracked, histories)
+    gaps, habits, scatter = trained_lately(tracked, standing.athletes)
     own = begun_in_log(tracked, histories)
     own = own[np.isin(panel.athlete[own], standing.athletes)]
     still = histories.spells["open"].to_numpy()[own]
@@ -106,6 +106,6 @@ def survey(
         gaps=gaps,
         habits=habits,
         scatter=scatter,
-        times=start_times(model, tracked, histories, own[~still], seed),
-        open_times=start_times(model, tracked, histories, own[still], seed),
+        times=start_times(tracked, histories, own[~still], seed),
+        open_times=start_times(tracked, histories, own[still], seed),
     )

@@ -19,6 +19,7 @@ Times to come take the rest from the errors themselves, which are often skewed.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -31,14 +32,11 @@ from forecast.growth import (
     CohortHabits,
     Coming,
     GrowthModel,
-    Panel,
     Tracked,
     block_of,
     clip_level,
     cohort_habits,
-    own_paces,
     path_laws,
-    regress_tracked,
     simulate_days,
     untried_habits,
     usual_gaps,
@@ -371,11 +369,11 @@ def learn_climbing(
         Seed of everything random.
     """
     steps = last_needs(histories)
-    margin, own_pace = carry_regressors(model, tracked, histories)
+    margin, own_pace = carry_regressors(tracked, histories)
     usual = float(np.nanmean(margin)) if np.isfinite(margin).any() else 0.0
-    mean, cov, n_carry = _learn_carry(model, tracked, steps, margin - usual, own_pace)
-    elasticity, spread = _learn_elasticity(model, tracked)
-    known = start_times(model, tracked, histories, begun_in_log(tracked, histories), seed)
+    mean, cov, n_carry = _learn_carry(tracked, steps, margin - usual, own_pace)
+    elasticity, spread = _learn_elasticity(tracked)
+    known = start_times(tracked, histories, begun_in_log(tracked, histories), seed)
     clean, clean_spread = learn_clean(tracked, histories)
     return Climbing(
         delays=_delay_table(steps, model),
@@ -388,9 +386,7 @@ def learn_climbing(
     )  # fmt: skip
 
 
-def carry_regressors(
-    model: GrowthModel, tracked: Tracked, histories: Histories
-) -> tuple[Array, Array]:
+def carry_regressors(tracked: Tracked, histories: Histories) -> tuple[Array, Array]:
     """Return, by row of ``histories.spells``, the margin at clearing and the spell's own pace.
 
     The margin is the level over the pass mark after the clearing session, in log units (NaN where
@@ -401,11 +397,11 @@ def carry_regressors(
     panel = tracked.panel
     margin = tracked.filtered.mean[panel.last, 0] - panel.threshold
     cleared = histories.spells["cleared_on"].notna().to_numpy()
-    return np.where(cleared, margin, np.nan), own_paces(model, tracked)
+    return np.where(cleared, margin, np.nan), tracked.own_paces()
 
 
 def _learn_carry(
-    model: GrowthModel, tracked: Tracked, steps: pd.DataFrame, margin: Array, own_pace: Array
+    tracked: Tracked, steps: pd.DataFrame, margin: Array, own_pace: Array
 ) -> tuple[Array, Array, int]:
     """Start on margin and pace on own pace of the rung before, shrunk to 0."""
     panel = tracked.panel
@@ -415,10 +411,10 @@ def _learn_carry(
     design = np.zeros((panel.n_spells, 3, 2))
     design[known, 0, 0] = margin[before[known]]
     design[known, 2, 1] = own_pace[before[known]]
-    return *regress_tracked(model, tracked, design, CARRY_SD), int(known.sum())
+    return *tracked.regress(design, CARRY_SD), int(known.sum())
 
 
-def session_rates(panel: Panel) -> Array:
+def session_rates(panel: Any) -> Array:
     """(S,) sessions a week on each spell while training, layoffs left out; NaN for short ones."""
     gap = panel.gap
     inner = (panel.number > 0) & (gap <= 7.0 * panel.grace[panel.spell])
@@ -428,7 +424,7 @@ def session_rates(panel: Panel) -> Array:
     return np.where(enough, 7.0 * count / np.maximum(days, 1.0), np.nan)
 
 
-def _learn_elasticity(model: GrowthModel, tracked: Tracked) -> tuple[float, float]:
+def _learn_elasticity(tracked: Tracked) -> tuple[float, float]:
     """How gain goes with sessions a week over all spells: association, shrunk to none."""
     panel = tracked.panel
     rate = session_rates(panel)
@@ -437,14 +433,12 @@ def _learn_elasticity(model: GrowthModel, tracked: Tracked) -> tuple[float, floa
         return 0.0, ELASTICITY_SD
     log_rate = np.where(known, np.log(rate) - np.log(rate[known]).mean(), 0.0)
     design = np.zeros((panel.n_spells, 3, 1))
-    design[:, 1:, 0] = log_rate[:, None] * model.fit.pooled.usual(panel.rung)[:, 1:]
-    mean, cov = regress_tracked(model, tracked, design, np.array([ELASTICITY_SD]))
+    design[:, 1:, 0] = log_rate[:, None] * tracked.model.fit.pooled.usual(panel.rung)[:, 1:]
+    mean, cov = tracked.regress(design, np.array([ELASTICITY_SD]))
     return float(mean[0]), float(np.sqrt(cov[0, 0]))
 
 
-def start_times(
-    model: GrowthModel, tracked: Tracked, histories: Histories, which: Ints, seed: int
-) -> Times:
+def start_times(tracked: Tracked, histories: Histories, which: Ints, seed: int) -> Times:
     """Return times on the rungs that these spells (places in the panel) began in the log.
 
     Beside each time stands what the growth engine would have said of the rung at the first
@@ -455,10 +449,10 @@ def start_times(
     first = panel.start[which]
     new = Beginnings(
         rung=panel.rung[which], threshold=panel.threshold[which], measure=panel.measure[which],
-        gaps=usual_gaps(model, panel, first), day=panel.day[first].astype(float),
+        gaps=usual_gaps(tracked.model, panel, first), day=panel.day[first].astype(float),
         scatter=tracked.filtered.scatter[which], gain=np.ones(len(which)),
     )  # fmt: skip
-    middle = middle_days(model, ladder_plan(histories.ladder), new, seed=seed)
+    middle = middle_days(tracked.model, ladder_plan(histories.ladder), new, seed=seed)
     return Times(
         days=7.0 * spells["weeks"].to_numpy(dtype=float),
         cleared=spells["cleared_on"].notna().to_numpy(),

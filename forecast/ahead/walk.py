@@ -430,7 +430,7 @@ def _set_out(
     open_at = np.full(standing.behind.shape, -1, dtype=np.int64)
     open_at[who[order], rung[order]] = np.arange(len(order))
     shared = draw_shared(
-        ground.model, ground.tracked, standing.athletes, spells[order],
+        ground.tracked, standing.athletes, spells[order],
         paths=settings.paths, draws=settings.draws, seed=settings.seed,
     )  # fmt: skip
     normal = np.random.default_rng([settings.seed, 4]).standard_normal((settings.paths, 2))
@@ -539,7 +539,7 @@ def _under_way(going: Going, rung: int, who: Ints) -> tuple[Coming, Array]:
     wait = (ground.cut - tracked.panel.day[at]).astype(float)
     run = ground.histories.spells["run"].to_numpy(dtype=np.int64)[spell]
     confirm = np.full(len(who), ground.plan.confirm[rung])
-    usual = targets_at(ground.model, tracked.panel, tracked.filtered, at, wait, confirm, run)
+    usual = targets_at(tracked, at, wait, confirm, run)
     coming = replace(
         usual,
         gaps=rhythm.gaps(usual.gaps, who),

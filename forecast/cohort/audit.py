@@ -13,7 +13,7 @@ from statsmodels.stats.proportion import proportion_confint
 from forecast.cohort.records import Shown
 from forecast.cohort.rungs import median_weeks, rung_curves
 from forecast.errors import FitError, check_level, check_seed, is_number
-from forecast.growth import own_paces, regress_tracked, to_latent
+from forecast.growth import to_latent
 from forecast.histories import CLEARED, Histories
 from forecast.ladder import Criterion, Ladder
 from forecast.log import TrainingLog, counted, in_percent
@@ -293,7 +293,7 @@ def _margins(histories: Histories, moves: pd.DataFrame) -> pd.Series:
 def _carry_over(view: LogView, moves: pd.DataFrame) -> tuple[Array, Array, pd.DataFrame]:
     """What margins carry over: mean (3,) and covariance (3, 3), and the moves it is learnt from."""
     panel, linear = view.tracked.panel, view.growth.linear
-    own_pace = own_paces(view.growth, view.tracked)
+    own_pace = view.tracked.own_paces()
     moves = moves.assign(margin=_margins(view.histories, moves)).dropna(subset="margin")
     # Rungs differ in their usual margin; only differences on one step say what a margin does.
     latent = pd.Series(to_latent(np.exp(moves["margin"].to_numpy()), linear), moves.index)
@@ -305,7 +305,7 @@ def _carry_over(view: LogView, moves: pd.DataFrame) -> tuple[Array, Array, pd.Da
     design[at, 0, 0] = around
     design[at, 1:, 1] = around[:, None] * usual[at, 1:]
     design[at, 2, 2] = own_pace[moves["spell"].to_numpy(dtype=np.int64)]
-    mean, cov = regress_tracked(view.growth, view.tracked, design, PRIOR_SD)
+    mean, cov = view.tracked.regress(design, PRIOR_SD)
     return mean, cov, moves
 
 

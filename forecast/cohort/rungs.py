@@ -11,7 +11,6 @@ from scipy.stats import norm
 from forecast.cohort.curves import clearing_curve
 from forecast.cohort.records import Shown, spell_times
 from forecast.errors import check_level
-from forecast.growth import athlete_effects
 from forecast.histories import Histories
 from forecast.log import TrainingLog, counted, in_percent
 from forecast.readiness import FLAT_GAIN, Fitted, LogView, as_view, chance_flat
@@ -269,7 +268,7 @@ def pace_and_difficulty(
     Notes
     -----
     Crossed normal effects (Lindley & Smith 1972; Bates et al. 2015 sec. 3), see
-    ``growth.pooling``. Athlete effects are given the rungs' effects and the engine's constants,
+    ``growth.evidence``. Athlete effects are given the rungs' effects and the engine's constants,
     whose uncertainty their intervals leave out. Level and gain are on the engine's latent scale
     (at power 0: log of value over target).
     """
@@ -280,7 +279,7 @@ def pace_and_difficulty(
 
 def _athletes(view: LogView, level: float) -> pd.DataFrame:
     """Posterior of each athlete's effect, from all their spells."""
-    people, mean, cov = athlete_effects(view.growth, view.tracked)
+    people, mean, cov = view.tracked.athlete_effects()
     prior = view.growth.fit.constants.pooling.athlete
     who = np.searchsorted(people, view.tracked.panel.athlete)
     names = view.histories.spells.drop_duplicates("athlete_id").set_index("athlete_id")["athlete"]

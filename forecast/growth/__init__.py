@@ -1,41 +1,23 @@
 """The growth engine: sets as intervals, a state space, crossed pooling, first passage."""
 
-from forecast.growth.athletes import (
-    SharedDraws,
-    athlete_effects,
-    draw_shared,
-    filter_on,
-    own_paces,
-    regress_tracked,
-)
-from forecast.growth.engine import (
-    GrowthModel,
-    Tracked,
-    fit_growth_model,
-    outlook,
-    states_table,
-    track,
-)
+from forecast.growth.engine import GrowthModel, Tracked, fit_growth_model, track
+from forecast.growth.evidence import Pooled
 from forecast.growth.fitting import PRIORS, GrowthConstants, GrowthFit
 from forecast.growth.forecasting import (
     GrowthForecast,
-    chance_met,
+    SharedDraws,
+    draw_shared,
     forecast_landmarks,
     forecast_open,
     forecast_return,
     forecast_untried,
-    gain_ahead,
-    level_and_gain,
-    pace_effects,
     targets_at,
     trained_lately,
     usual_gaps,
 )
 from forecast.growth.motion import Clock, propagate
 from forecast.growth.panel import (
-    Panel,
     log_slope,
-    rounding_units,
     rung_marks,
     to_latent,
     to_log,
@@ -55,7 +37,6 @@ from forecast.growth.passage import (
     simulate_days,
     untried_habits,
 )
-from forecast.growth.pooling import Pooled
 
 __all__ = [
     "PRIORS",
@@ -68,36 +49,24 @@ __all__ = [
     "GrowthForecast",
     "GrowthModel",
     "Habits",
-    "Panel",
     "Pooled",
     "SharedDraws",
     "Simulation",
     "Tracked",
-    "athlete_effects",
     "block_of",
-    "chance_met",
     "clip_level",
     "cohort_habits",
     "draw_shared",
-    "filter_on",
     "fit_growth_model",
     "forecast_landmarks",
     "forecast_open",
     "forecast_return",
     "forecast_untried",
-    "gain_ahead",
-    "level_and_gain",
     "log_slope",
-    "outlook",
-    "own_paces",
-    "pace_effects",
     "path_laws",
     "propagate",
-    "regress_tracked",
-    "rounding_units",
     "rung_marks",
     "simulate_days",
-    "states_table",
     "targets_at",
     "to_latent",
     "to_log",

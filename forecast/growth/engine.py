@@ -1,15 +1,27 @@
-"""The growth engine: fit the constants to a log, and see a log through them."""
+"""The growth engine: fit the constants to a log, and see a log through them.
+
+Given the constants and the rungs' effects spells are independent but for their athlete's effect,
+and a spell under way stands where its sessions and this athlete say.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import islice
 
 import numpy as np
 import pandas as pd
 
-from forecast.growth.filtering import Filtered, SpellInformation, evidence_slopes, forward_pass
+from forecast.growth.evidence import (
+    Filtered,
+    SpellInformation,
+    centred,
+    evidence_slopes,
+    forward_pass,
+    spell_information,
+    summed,
+)
 from forecast.growth.fitting import (
     ROUNDS,
     GrowthFit,
@@ -24,12 +36,14 @@ from forecast.growth.panel import (
     QUICKENING,
     Panel,
     build_panel,
+    log_slope,
     rescaled,
     split_gap,
     take_spells,
+    to_log,
     usual_units,
 )
-from forecast.growth.passage import CohortHabits, cohort_habits
+from forecast.growth.passage import CohortHabits, cohort_habits, expected_to_meet
 from forecast.histories import CohortRhythm, Histories, absence_law, cohort_rhythm
 from forecast.types import Array, Ints
 
@@ -53,9 +67,7 @@ further: with all three rounds for all, each of 68 cohorts and growth tables kep
 def choose_scale(plain: Panel, n_rungs: int) -> float:
     """Return the share of the plain ratio that explains the longest spells best.
 
-    ``plain`` are all spells before the cut, longest first, on the log scale. There the same
-    percentage counts the same everywhere; a cohort that progresses by so many seconds a week, and
-    scatters by seconds, is plainer nearer to the ratio itself. Recorded intervals have the same
+    ``plain``: all spells, longest first, on the log scale. Recorded intervals have the same
     probability on every scale, so the scales' evidences compare without a Jacobian.
     """
     trial = take_spells(plain, np.arange(min(TRIAL_SPELLS, plain.n_spells)))
@@ -96,14 +108,25 @@ class GrowthModel:
     linear: float
     units: dict[str, float]
 
+    def level_and_gain(self, mean: Array, cov: Array) -> tuple[Array, Array, Array]:
+        """Return level as log(capacity / target), its gain a week and the gain's spread, (T,)."""
+        slope = log_slope(mean[:, 0], self.linear)
+        spread = np.sqrt(cov[:, 1, 1] + cov[:, 2, 2] + 2.0 * cov[:, 1, 2])
+        return to_log(mean[:, 0], self.linear), slope * (mean[:, 1] + mean[:, 2]), slope * spread
 
-@dataclass(frozen=True, slots=True)
-class Tracked:
-    """A log seen through a fitted model: arrays, opinions, and what each spell says on its own."""
+    def gain_ahead(
+        self, mean: Array, done: Array, day: Array, rate: Array, weeks: float = 6.0
+    ) -> Array:
+        """Return the gain a calendar week that is expected over the coming weeks, (T,).
 
-    panel: Panel
-    filtered: Filtered
-    loose: SpellInformation
+        ``mean`` (T, 3) is level, swing and pace at the cut, on day number ``day``, after ``done``
+        sessions, at ``rate`` sessions a week lately.
+        """
+        constants = self.fit.constants
+        dose = constants.clock.ahead(np.full(len(mean), weeks), done, day, rate)
+        alpha = constants.dynamics.alpha
+        later = mean[:, 0] + mean[:, 2] * dose + mean[:, 1] * -np.expm1(-alpha * dose) / alpha
+        return np.asarray((to_log(later, self.linear) - to_log(mean[:, 0], self.linear)) / weeks)
 
 
 def fit_growth_model(
@@ -115,14 +138,14 @@ def fit_growth_model(
 ) -> GrowthModel:
     """Fit the engine to all spells of the histories.
 
-    ``linear``, the share of the plain ratio in the latent scale (``scale.to_latent``), is chosen
-    by evidence where left out. From a model of the same club not long ago as ``start`` the scale
-    is kept and one round will do.
+    ``linear``, the share of the plain ratio in the latent scale (``to_latent``), is chosen by
+    evidence where left out. From a model of the same club not long ago as ``start`` the scale is
+    kept and one round will do.
 
     Raises
     ------
     FitError
-        See ``fitting.fit_growth``.
+        The evidence is not a number.
     """
     panel = build_panel(histories)
     panel = take_spells(panel, panel.longest_first)
@@ -141,24 +164,17 @@ def fit_growth_model(
         progress=progress,
     )
     filtered = filter_population(panel, fit.constants, fit.pooled, fit.n_rungs)
-    gaps, owner = session_gaps(panel)
     return GrowthModel(
         fit=fit,
-        rhythm=cohort_rhythm(gaps, owner, start_delays(histories), absence_law(histories)),
+        rhythm=rhythm_of(panel, histories),
         habits=cohort_habits(panel.eligible, panel.n_sets.astype(float), filtered.mean[:, 0]),
         linear=linear,
         units=usual_units(histories.sets, histories.ladder),
     )
 
 
-def session_gaps(panel: Panel) -> tuple[Array, Ints]:
-    """All days between consecutive sessions of a spell, and whose they are."""
-    inner = panel.number > 0
-    return panel.gap[inner], panel.athlete[panel.spell][inner]
-
-
-def start_delays(histories: Histories) -> Array:
-    """Days from clearing the last needed rung to the first session on the next."""
+def rhythm_of(panel: Panel, histories: Histories) -> CohortRhythm:
+    """Learn the cohort's rhythm: gaps within spells, delays before the next rung, absences."""
     spells = histories.spells
     cleared = spells.set_index(["athlete", "rung"])["cleared_on"].dropna()
     needs = {rung.key: rung.needs for rung in histories.ladder.rungs}
@@ -166,13 +182,128 @@ def start_delays(histories: Histories) -> Array:
     for athlete, rung, start in zip(
         spells["athlete"], spells["rung"], spells["start"], strict=True
     ):
-        done = [cleared.get((athlete, need)) for need in needs[rung]]
-        known = [day for day in done if day is not None]
-        if known and len(known) == len(done):
-            days = (start - max(known)).days
-            if days > 0:
-                delays.append(float(days))
-    return np.asarray(delays, dtype=float)
+        days = [cleared.get((athlete, need)) for need in needs[rung]]
+        if days and None not in days and start > max(days):
+            delays.append(float((start - max(days)).days))
+    inner = panel.number > 0
+    return cohort_rhythm(
+        panel.gap[inner], panel.athlete[panel.spell][inner], np.asarray(delays, dtype=float),
+        absence_law(histories),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Tracked:
+    """A log seen through a fitted model: arrays, opinions, and what each spell says on its own."""
+
+    model: GrowthModel
+    panel: Panel
+    filtered: Filtered
+    loose: SpellInformation
+
+    def states(self) -> pd.DataFrame:
+        """Return the filtered states as a plain table, one row a session of the histories.
+
+        Columns: ``level, swing, pace`` (latent units, per week), their variances ``var_level`` and
+        ``var_gain`` (gain = swing + pace), and ``place`` (the session's place in the panel).
+        """
+        panel, mean, cov = self.panel, self.filtered.mean, self.filtered.cov
+        return pd.DataFrame(
+            {
+                "level": mean[:, 0] - panel.threshold[panel.spell],
+                "swing": mean[:, 1],
+                "pace": mean[:, 2],
+                "var_level": cov[:, 0, 0],
+                "var_gain": cov[:, 1, 1] + cov[:, 2, 2] + 2.0 * cov[:, 1, 2],
+                "place": np.arange(panel.n_sessions),
+            }
+        )
+
+    def chance_met(self, at: Ints) -> Array:
+        """Return the chance that sessions ``at`` (n,) meet, as seen before each, (n,)."""
+        return expected_to_meet(self.panel, self.model.fit.constants.noise, self.filtered)[at]
+
+    def outlook(self, place: Ints, wait_weeks: Array, rate: Array, weeks: Array) -> Array:
+        """Return how many standard deviations the level should stand above the target, (T, W).
+
+        At ``weeks`` (W,) after the landmarks, which lie ``wait_weeks`` (T,) after sessions
+        ``place``; the spread holds the state's uncertainty, the motion and a day's form. No
+        forecast by itself: the hazard model learns what to make of it.
+        """
+        panel, constants = self.panel, self.model.fit.constants
+        spell, dynamics = panel.spell[place], constants.dynamics
+        result = np.empty((len(place), len(weeks)))
+        rest, excess = split_gap(wait_weeks, panel.grace[spell])
+        done, day = (panel.number[place] + 1).astype(float), panel.day[place] + 7.0 * wait_weeks
+        waited = constants.clock.dose(rest, done, day)
+        day_sd = constants.noise.day_sd[panel.measure[spell]] * self.filtered.scatter[spell]
+        lost = lost_levels(panel, dynamics)[place]
+        for column, week in enumerate(weeks):
+            ahead = np.full(len(place), week)
+            then = lost_after(dynamics, lost, rest, excess)
+            then = lost_after(dynamics, then, ahead, 0.0 * excess)
+            mean, cov = propagate(
+                dynamics,
+                self.filtered.mean[place],
+                self.filtered.cov[place],
+                waited + constants.clock.ahead(ahead, done, day, rate),
+                excess,
+                then - lost,
+            )
+            gap = mean[:, 0] - panel.threshold[spell]
+            result[:, column] = gap / np.sqrt(cov[:, 0, 0] + day_sd**2)
+        return result
+
+    def priors(self, which: Ints, *, finished_only: bool = True) -> tuple[Array, Array]:
+        """Opinion at the start of spells from rung, cohort and the athlete's other spells."""
+        fit = self.model.fit
+        return priors_from_others(
+            self.panel, fit.constants, fit.pooled, self.loose, which, finished_only=finished_only
+        )
+
+    def athlete_effects(self) -> tuple[Ints, Array, Array]:
+        """Return the athletes' numbers (A,), and the mean and covariance of each one's effect."""
+        fit, panel = self.model.fit, self.panel
+        loose = loose_information(panel, fit.constants, self.filtered)
+        _, score, information = centred(loose, panel.rung, fit.pooled.common_mean)
+        people, who = np.unique(panel.athlete, return_inverse=True)
+        precision = summed(information, who, len(people))
+        cov = np.linalg.inv(precision + np.diag(1.0 / fit.constants.pooling.athlete))
+        total = summed(score, who, len(people))
+        return people, np.asarray(np.einsum("aij,aj->ai", cov, total)), np.asarray(cov)
+
+    def own_paces(self) -> Array:
+        """(S,) posterior mean of each spell's own pace, beyond its rung and its athlete."""
+        panel, filtered, constants = self.panel, self.filtered, self.model.fit.constants
+        mean, cov = self.priors(np.arange(panel.n_spells))
+        between = stretches(panel, constants.clock, constants.dynamics)
+        info = spell_information(between, filtered.site_mean, filtered.site_var)
+        surprise = info.score - np.einsum("sij,sj->si", info.information, mean)
+        pulled = np.linalg.solve(np.eye(3) + info.information @ cov, surprise[:, :, None])
+        return np.asarray((pulled[:, :, 0] @ constants.pooling.own)[:, 2])
+
+    def filter_on(
+        self, longer: Histories, charge: Callable[[Panel], Array]
+    ) -> tuple[Panel, Filtered]:
+        """Filter on over the sessions that ``longer`` has beyond those tracked, in the same spells.
+
+        What was known of each spell before its first session, and how widely the athlete scatters,
+        is as it was; ``charge`` gives the weeks beyond the grace before each session, (N,).
+        """
+        constants = self.model.fit.constants
+        panel = build_panel(longer, linear=self.model.linear, units=self.model.units)
+        panel = replace(panel, excess=charge(panel))
+        before = self.priors(np.arange(self.panel.n_spells))
+        between = stretches(panel, constants.clock, constants.dynamics)
+        scatter = self.filtered.scatter
+        return panel, forward_pass(panel, between, constants.noise, *before, scatter)
+
+    def regress(self, design: Array, prior_sd: Array) -> tuple[Array, Array]:
+        """Posterior of the coefficients of a design (S, 3, K); see ``regress_spells``."""
+        fit = self.model.fit
+        _, score, information = centred(self.loose, self.panel.rung, fit.pooled.common_mean)
+        athlete_var = fit.constants.pooling.athlete
+        return regress_spells(score, information, self.panel.athlete, athlete_var, design, prior_sd)
 
 
 def track(model: GrowthModel, histories: Histories) -> Tracked:
@@ -181,68 +312,38 @@ def track(model: GrowthModel, histories: Histories) -> Tracked:
     panel = build_panel(histories, linear=model.linear, units=model.units)
     alone = filter_population(panel, constants, pooled, model.fit.n_rungs)
     loose = loose_information(panel, constants, alone)
-    everyone = np.arange(panel.n_spells)
-    mean, cov = priors_from_others(panel, constants, pooled, loose, everyone, finished_only=True)
+    mean, cov = priors_from_others(
+        panel, constants, pooled, loose, np.arange(panel.n_spells), finished_only=True
+    )
     between = stretches(panel, constants.clock, constants.dynamics)
     filtered = forward_pass(panel, between, constants.noise, mean, cov, alone.scatter)
-    return Tracked(panel, filtered, loose)
+    return Tracked(model, panel, filtered, loose)
 
 
-def states_table(tracked: Tracked) -> pd.DataFrame:
-    """Return the filtered states as a plain table, one row a session of ``histories.sessions``.
+def regress_spells(
+    score: Array,
+    information: Array,
+    athlete: Ints,
+    athlete_var: Array,
+    design: Array,
+    prior_sd: Array,
+) -> tuple[Array, Array]:
+    """Return posterior mean (K,) and covariance (K, K) of the coefficients of ``design`` (S, 3, K).
 
-    Columns: ``level, swing, pace`` (latent units, per week), their variances ``var_level`` and
-    ``var_gain`` (gain = swing + pace), and ``place`` (the session's place in the panel).
+    Spells are normal in (start, swing, pace) with rungs, athletes and own effects as pooled by the
+    growth engine; a shift ``design @ b`` then has a normal posterior in closed form (Lindley &
+    Smith 1972, J. R. Stat. Soc. B 34:1). ``score`` and ``information`` are ``centred``;
+    ``prior_sd`` (K,) is the spread of each coefficient around 0.
     """
-    panel, mean, cov = tracked.panel, tracked.filtered.mean, tracked.filtered.cov
-    return pd.DataFrame(
-        {
-            "level": mean[:, 0] - panel.threshold[panel.spell],
-            "swing": mean[:, 1],
-            "pace": mean[:, 2],
-            "var_level": cov[:, 0, 0],
-            "var_gain": cov[:, 1, 1] + cov[:, 2, 2] + 2.0 * cov[:, 1, 2],
-            "place": np.arange(panel.n_sessions),
-        }
-    )
-
-
-def outlook(
-    model: GrowthModel,
-    tracked: Tracked,
-    place: Ints,
-    wait_weeks: Array,
-    rate: Array,
-    weeks: Array,
-) -> Array:
-    """Return how many standard deviations the level should stand above the target, (T, W).
-
-    ``place`` (T,) is each landmark's last session in the panel, ``wait_weeks`` (T,) the weeks from
-    it to the landmark, ``rate`` (T,) sessions a week lately, ``weeks`` (W,) those after the
-    landmark at which to look. The spread holds the uncertainty of the state, the motion, and a
-    day's form. It is the smooth mean's crossing and no forecast by itself: the hazard model learns
-    what to make of it.
-    """
-    panel, constants = tracked.panel, model.fit.constants
-    spell = panel.spell[place]
-    result = np.empty((len(place), len(weeks)))
-    rest, excess = split_gap(wait_weeks, panel.grace[spell])
-    done, day = (panel.number[place] + 1).astype(float), panel.day[place] + 7.0 * wait_weeks
-    waited = constants.clock.dose(rest, done, day)
-    day_var = (constants.noise.day_sd[panel.measure[spell]] * tracked.filtered.scatter[spell]) ** 2
-    lost = lost_levels(panel, constants.dynamics)[place]
-    for column, ahead in enumerate(weeks):
-        then = lost_after(constants.dynamics, lost, rest, excess)
-        then = lost_after(constants.dynamics, then, np.full(len(place), ahead), 0.0 * excess)
-        coming = constants.clock.ahead(np.full(len(place), ahead), done, day, rate)
-        mean, cov = propagate(
-            constants.dynamics,
-            tracked.filtered.mean[place],
-            tracked.filtered.cov[place],
-            waited + coming,
-            excess,
-            then - lost,
-        )
-        gap = mean[:, 0] - panel.threshold[spell]
-        result[:, column] = gap / np.sqrt(cov[:, 0, 0] + day_var)
-    return result
+    _, who = np.unique(athlete, return_inverse=True)
+    n = int(who.max(initial=-1)) + 1
+    precision = np.tile(np.diag(1.0 / athlete_var), (n, 1, 1))
+    np.add.at(precision, who, information)
+    weighted = information @ design
+    total, cross = summed(score, who, n), summed(weighted, who, n)
+    solved = np.linalg.solve(precision, np.concatenate([total[:, :, None], cross], axis=2))
+    right = np.einsum("sik,si->k", design, score) - np.einsum("aik,ai->k", cross, solved[..., 0])
+    sharp = np.einsum("sik,sil->kl", design, weighted)
+    sharp -= np.einsum("aik,ail->kl", cross, solved[..., 1:])
+    cov = np.linalg.inv(0.5 * (sharp + sharp.T) + np.diag(prior_sd**-2.0))
+    return cov @ right, cov

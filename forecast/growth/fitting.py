@@ -21,29 +21,28 @@ from typing import Literal, NamedTuple
 import numpy as np
 import pandas as pd
 from scipy.optimize import minimize
-from scipy.special import expit
+from scipy.special import expit, ndtri
+from scipy.stats import qmc
 
 from forecast.errors import FitError
-from forecast.growth.filtering import (
+from forecast.growth.evidence import (
     Filtered,
+    Moments,
     Noise,
+    Pooled,
+    PoolingPrior,
     SpellInformation,
     athlete_scatter,
     evidence_slopes,
     forward_pass,
-    spell_information,
-)
-from forecast.growth.motion import Clock, Dynamics, stretches
-from forecast.growth.panel import MEASURES, Panel
-from forecast.growth.pooling import (
-    Moments,
-    Pooled,
-    PoolingPrior,
     marginalise_own,
     pool,
     pooled_moments,
+    spell_information,
     spell_priors,
 )
+from forecast.growth.motion import Clock, Dynamics, stretches
+from forecast.growth.panel import MEASURES, Panel
 from forecast.types import Array, Ints
 
 
@@ -54,8 +53,7 @@ def _log(value: float) -> float:
 class Prior(NamedTuple):
     """Normal prior of one constant, and what a change of it touches.
 
-    ``group``: ``motion`` (what lies between sessions, and the day's form), ``pooling`` (how spells,
-    athletes and rungs differ) or ``record`` (the sets themselves).
+    ``group``: ``motion`` (what lies between sessions, the day's form), ``pooling`` or ``record``.
     """
 
     mean: float
@@ -97,13 +95,10 @@ PRIORS: dict[str, Prior] = {
 
 STRUCTURE = [name for name, prior in PRIORS.items() if prior.group != "record"]
 """Constants fitted on the sessions as normal observations."""
-
 RECORD = [name for name, prior in PRIORS.items() if prior.group == "record"]
 """Constants fitted on the sets themselves."""
-
 MOST_SLIPS = 0.2
 """No log is believed to hold more slips than this (judgement): more of them is a wider scatter."""
-
 CENTRE_MEAN = np.array([-0.55, 0.01, 0.015])
 CENTRE_SD = np.array([0.6, 0.05, 0.03])
 """Prior of the cohort's typical start level, start swing and pace."""
@@ -113,8 +108,8 @@ CENTRE_SD = np.array([0.6, 0.05, 0.03])
 class GrowthConstants:
     """Motion, record and pooling constants together.
 
-    ``values`` holds them by prior name; ``session_weeks`` is the cohort's usual gap between
-    sessions, in weeks; ``seasonal`` whether the log is long enough to tell seasons apart.
+    ``values`` by prior name; ``session_weeks`` the cohort's usual gap between sessions;
+    ``seasonal`` whether the log is long enough to tell seasons apart.
     """
 
     values: dict[str, float]
@@ -195,8 +190,8 @@ def prior_constants() -> GrowthConstants:
 def _own_covariance(v: dict[str, float]) -> Array:
     """Covariance of a spell's own (start, swing, pace), from partial correlations.
 
-    Joe (2006), J. Multivar. Anal. 97:2177: any three partial correlations in (-1, 1) give a
-    proper correlation matrix.
+    Joe (2006), J. Multivar. Anal. 97:2177: any three partial correlations in (-1, 1) give a proper
+    correlation matrix.
     """
     sd = np.exp([v["log_own_start"], v["log_own_swing"], v["log_own_pace"]])
     r01, r02 = np.tanh(v["own_start_swing"]), np.tanh(v["own_start_pace"])
@@ -218,8 +213,7 @@ def loose_information(
 def spell_pairs(panel: Panel, targets: Ints, *, finished_only: bool) -> tuple[Ints, Ints]:
     """Return (target number, source spell) for all other spells of each target's athlete.
 
-    ``targets`` (T,) are places in the panel. With ``finished_only``: only spells whose last session
-    came no later than the target's first, which could have been known when the target began.
+    With ``finished_only``: those whose last session came no later than the target's first.
     """
     number, place = np.arange(len(targets)), np.arange(panel.n_spells)
     asked = pd.DataFrame({"athlete": panel.athlete[targets], "number": number})
@@ -242,15 +236,8 @@ def priors_from_others(
 ) -> tuple[Array, Array]:
     """Opinion at the start of the target spells from rung, cohort and the athlete's others."""
     pairs = spell_pairs(panel, targets, finished_only=finished_only)
-    return spell_priors(
-        loose,
-        panel.rung,
-        pairs,
-        panel.rung[targets],
-        pooled.common_mean,
-        pooled.common_cov,
-        constants.pooling,
-    )
+    common = pooled.common_mean, pooled.common_cov
+    return spell_priors(loose, panel.rung, pairs, panel.rung[targets], *common, constants.pooling)
 
 
 ROUNDS = 3
@@ -285,6 +272,39 @@ class GrowthFit:
     rounds: int
 
 
+CONSTANTS_STREAM = 1
+"""Name of the random stream of the constants (``stream``)."""
+SPELL_SPREAD = {"log_alpha": 0.5, "log_swing_sd": 0.7, "log_wiggle_sd": 0.5}
+"""How far single spells stray from the cohort's constants, as log standard deviations."""
+
+
+def stream(seed: int, *name: int) -> np.random.Generator:
+    """Return the generator of one named stream of a seed; no two names or seeds share numbers."""
+    return np.random.default_rng(np.random.SeedSequence(seed, spawn_key=name))
+
+
+def constants_draws(fit: GrowthFit, count: int, seed: int) -> list[GrowthConstants]:
+    """Draw sets of constants in mirrored pairs: what the fit leaves open, and how spells differ.
+
+    Scrambled Sobol points (Owen 1998), evener than independent ones in every constant. ``count`` is
+    even; draws are cut at two standard deviations: the approximation is not to be trusted further
+    out.
+    """
+    size = len(fit.names) + len(SPELL_SPREAD)
+    uniform = qmc.Sobol(size, rng=stream(seed, CONSTANTS_STREAM)).random(count // 2)
+    both = np.clip(ndtri(np.clip(uniform, 1e-9, 1 - 1e-9)), -2.0, 2.0)
+    z, own = both[:, : len(fit.names)], both[:, len(fit.names) :]
+    own = own * np.array(list(SPELL_SPREAD.values()))
+    middle = fit.constants.vector(fit.names)
+    place = [fit.names.index(name) for name in SPELL_SPREAD]
+    draws = []
+    for row, spread in zip(z, own, strict=True):
+        step = fit.chol @ row
+        step[place] += spread
+        draws += [fit.constants.replaced(fit.names, middle + sign * step) for sign in (1.0, -1.0)]
+    return draws
+
+
 def population_prior(
     constants: GrowthConstants, pooled: Pooled | None, panel: Panel, n_rungs: int
 ) -> tuple[Array, Array]:
@@ -314,9 +334,8 @@ def fit_growth(
 ) -> GrowthFit:
     """Fit the constants and the pooled effects to all spells, with at least one session each.
 
-    ``n_rungs`` of the ladder, tried or not; ``start`` from these constants, the priors' middle if
-    left out; ``rounds``: how often the two steps take turns. Raises ``FitError`` if the evidence is
-    not a number, so that no constants can be trusted.
+    ``rounds``: how often the two steps take turns. Raises ``FitError`` if the evidence is not a
+    number.
     """
     turns = fit_rounds(panel, n_rungs, start)
     for turn in range(rounds):
@@ -330,10 +349,7 @@ def fit_growth(
 def fit_rounds(
     panel: Panel, n_rungs: int, start: GrowthConstants | None = None
 ) -> Iterator[tuple[GrowthConstants, Filtered, Pooled]]:
-    """Yield, round by round and without end, the best constants so far.
-
-    With them the sessions filtered just before, and the pooled effects.
-    """
+    """Yield the best constants so far, the filter just before, and the pooled effects."""
     constants = start or _first_constants(panel)
     pooled: Pooled | None = None
     scatter = np.ones(panel.n_spells)
@@ -343,7 +359,11 @@ def fit_rounds(
         filtered = filter_population(panel, constants, pooled, n_rungs)
         scatter = filtered.scatter
         steps = MAX_STEPS[min(turn, len(MAX_STEPS) - 1)]
-        constants, pooled = _fit_structure(panel, constants, filtered, n_rungs, steps)
+        problem = _Structure(panel, constants, filtered, n_rungs)
+        begin, names = constants.vector(problem.names), problem.names
+        best = _climb(names, begin, problem.value_and_gradient, steps)
+        constants = constants.replaced(names, best)
+        pooled = problem.pool(constants)
         yield constants, filtered, pooled
 
 
@@ -401,16 +421,17 @@ class _Structure:
         between = stretches(self.panel, constants.clock, constants.dynamics)
         return spell_information(between, self.site_mean, self.bare_var + self.tail * day_var)
 
-    def pool(self, constants: GrowthConstants, info: SpellInformation) -> Pooled:
-        panel = self.panel
+    def pool(self, constants: GrowthConstants) -> Pooled:
+        """Pool the spells under these constants."""
+        panel, info = self.panel, self.inform(constants)
         return pool(info, panel.athlete, panel.rung, self.n_rungs, constants.pooling)
 
     def value_and_gradient(self, vector: Array) -> tuple[float, Array]:
         """Pooled log evidence and its gradient.
 
         Fisher's identity: the slope of the evidence is the mean slope of the joint log density of
-        sessions and effects under the effects' opinion after. What a constant of the motion does
-        to the spells' information is a forward difference; the rest is exact.
+        sessions and effects under the effects' opinion after. What a constant of the motion does to
+        the spells' information is a forward difference; the rest is exact.
         """
         here = self.constants.replaced(self.names, vector)
         info, rung, prior = self.inform(here), self.panel.rung, here.pooling
@@ -438,10 +459,7 @@ def _information_slope(moments: Moments, here: SpellInformation, there: SpellInf
 def _prior_slope(
     moments: Moments, counts: tuple[int, int, int], here: PoolingPrior, there: PoolingPrior
 ) -> float:
-    """Change of the effects' log density from one prior to the next, to first order.
-
-    ``counts`` are the numbers of spells, athletes and rungs.
-    """
+    """Change of the effects' log density from one prior to the next, to first order."""
     precision = np.linalg.inv(here.own)
     step = precision @ (there.own - here.own)
     change = np.trace(step @ precision @ moments.own) - counts[0] * np.trace(step)
@@ -461,8 +479,7 @@ def _climb(
 ) -> Array:
     """Return the constants of the highest evidence and prior, or the best after some steps.
 
-    ``evidence`` returns value and gradient. Each constant is measured in standard deviations of
-    its prior, so that one step size fits all. Raises ``FitError`` if the evidence is not a number.
+    Each constant is measured in standard deviations of its prior, so that one step size fits all.
     """
     mean, sd = np.array([PRIORS[name][:2] for name in names]).T
 
@@ -487,17 +504,6 @@ def _climb(
             "values with `python -m forecast check`."
         )
     return np.asarray(mean + sd * found.x)
-
-
-def _fit_structure(
-    panel: Panel, constants: GrowthConstants, filtered: Filtered, n_rungs: int, steps: int
-) -> tuple[GrowthConstants, Pooled]:
-    problem = _Structure(panel, constants, filtered, n_rungs)
-    start = constants.vector(problem.names)
-    best = constants.replaced(
-        problem.names, _climb(problem.names, start, problem.value_and_gradient, steps)
-    )
-    return best, problem.pool(best, problem.inform(best))
 
 
 def _fit_record(panel: Panel, constants: GrowthConstants, filtered: Filtered) -> GrowthConstants:
@@ -526,8 +532,7 @@ def _uncertainty(
     vector = constants.vector(problem.names)
 
     def evidence(at: Array) -> Array:
-        moved = constants.replaced(problem.names, at)
-        return problem.pool(moved, problem.inform(moved)).athlete_log_evidence
+        return problem.pool(constants.replaced(problem.names, at)).athlete_log_evidence
 
     there = np.stack([evidence(row) for row in vector + STEP * np.eye(len(vector))], axis=1)
     scores = (there - evidence(vector)[:, None]) / STEP

@@ -1,6 +1,6 @@
-"""Forecasts of spells under way, of rungs not yet begun, and from past moments.
+"""Forecasts of spells under way, of rungs not yet begun, and from past moments; joint draws.
 
-They are averaged over draws of the constants, each weighted by how well it explains a spell. A
+Forecasts are averaged over draws of the constants, each weighted by how well it explains a spell. A
 cohort's constants say how spells move on average; a single spell may be quicker or slower in
 every respect: its pace, its swings, its wiggle. Each draw therefore also gives a spell a
 **speed**, by which its training time runs, and takes out of the pace's spread what the speed puts
@@ -17,26 +17,25 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from scipy.special import ndtri
-from scipy.stats import qmc
 
 from forecast.growth.engine import GrowthModel, Tracked
-from forecast.growth.filtering import Filtered, forward_pass
+from forecast.growth.evidence import Filtered, forward_pass, spell_priors, summed
 from forecast.growth.fitting import (
     GrowthConstants,
-    GrowthFit,
+    constants_draws,
     loose_information,
     priors_from_others,
+    stream,
 )
-from forecast.growth.motion import lost_after, lost_levels, propagate, stretches
+from forecast.growth.kernels import carry_spells
+from forecast.growth.motion import PathLaws, lost_after, lost_levels, propagate, stretches
 from forecast.growth.panel import (
     GRACE_WEEKS,
     Panel,
     latest_spells,
-    log_slope,
     rung_marks,
     split_gap,
     take_spells,
-    to_log,
 )
 from forecast.growth.passage import (
     Habits,
@@ -44,54 +43,31 @@ from forecast.growth.passage import (
     Simulation,
     Targets,
     athlete_habits,
-    expected_to_meet,
+    block_of,
     meeting_shift,
+    mirrored,
+    path_laws,
     simulate_passage,
     untried_habits,
 )
-from forecast.growth.pooling import spell_priors
 from forecast.histories import MEMORY, Histories, day_number, first_gap_table, gap_table
 from forecast.types import Array, Ints
 
-CONSTANTS_STREAM, SPEED_STREAM, PATH_STREAM = 1, 2, 3
-"""Names of the random streams that one seed is spawned into (``numpy.random.SeedSequence``)."""
-
+SPEED_STREAM, PATH_STREAM = 2, 3
+"""Names of random streams beside that of the constants (``fitting.stream``)."""
 NODES = 0
 """Seed of the constants' draws in a forecast. They are nodes of a quadrature over what the fit
 leaves open, the same for whatever seed: weighed by how well they explain a spell, a few of them
 carry it, and another set would move a chance at half a year by 0.01 as a rule and by up to 0.09
 (docs/method/what-was-tried.md)."""
-
-SPELL_SPREAD = {"log_alpha": 0.5, "log_swing_sd": 0.7, "log_wiggle_sd": 0.5}
-"""How far single spells stray from the cohort's constants, as log standard deviations."""
-
-
-def constants_draws(fit: GrowthFit, count: int, seed: int) -> list[GrowthConstants]:
-    """Draw sets of constants in mirrored pairs: what the fit leaves open, and how spells differ.
-
-    Scrambled Sobol points (Owen 1998), evener than independent ones in every constant. ``count``
-    is even; draws are cut at two standard deviations: the approximation is not to be
-    trusted further out. Spells also differ among themselves in how they move (``SPELL_SPREAD``),
-    which one set of constants for a cohort can't say.
-    """
-    size = len(fit.names) + len(SPELL_SPREAD)
-    uniform = qmc.Sobol(size, rng=stream(seed, CONSTANTS_STREAM)).random(count // 2)
-    both = np.clip(ndtri(np.clip(uniform, 1e-9, 1 - 1e-9)), -2.0, 2.0)
-    z, own = both[:, : len(fit.names)], both[:, len(fit.names) :]
-    own = own * np.array(list(SPELL_SPREAD.values()))
-    middle = fit.constants.vector(fit.names)
-    place = [fit.names.index(name) for name in SPELL_SPREAD]
-    draws = []
-    for row, spread in zip(z, own, strict=True):
-        step = fit.chol @ row
-        step[place] += spread
-        draws += [fit.constants.replaced(fit.names, middle + sign * step) for sign in (1.0, -1.0)]
-    return draws
-
-
-def stream(seed: int, *name: int) -> np.random.Generator:
-    """Return the generator of one named stream of a seed; no two names or seeds share numbers."""
-    return np.random.default_rng(np.random.SeedSequence(seed, spawn_key=name))
+SPEED_SD = 0.4
+"""Log standard deviation of a spell's speed where the pace's own spread leaves room for it."""
+SPEED_SHARE = 0.65
+"""Largest share of the opinion's spread along its mean gain that the speed may stand for."""
+LEAST_WEIGHT = 2e-3
+"""Draws that explain a spell worse than this beside all others are left out of its forecast."""
+PLAIN_DRAWS = 16
+"""Draws where no session tells them apart: more would change nothing."""
 
 
 def usual_gaps(model: GrowthModel, panel: Panel, last: Ints) -> Array:
@@ -101,85 +77,52 @@ def usual_gaps(model: GrowthModel, panel: Panel, last: Ints) -> Array:
 
 def recent_gaps(panel: Panel, last: Ints) -> list[Array]:
     """Latest gaps of each target's athlete up to a session, the same spell's ones newest."""
-    gap = panel.gap
-    result = []
+    gap, result = panel.gap, []
     by_athlete = {int(a): np.flatnonzero(panel.athlete == a) for a in np.unique(panel.athlete)}
     for session in last:
         spell = int(panel.spell[session])
-        own = gap[panel.start[spell] + 1 : session + 1][-MEMORY:]
-        if len(own) < MEMORY:
-            own = np.concatenate([_earlier_gaps(panel, gap, by_athlete, session), own])
-        result.append(own[-MEMORY:])
+        parts = [gap[panel.start[spell] + 1 : session + 1][-MEMORY:]]
+        if len(parts[0]) < MEMORY:
+            # The athlete's other spells that ended before this session, oldest first.
+            others = by_athlete[int(panel.athlete[spell])]
+            ended = panel.day[panel.last[others]]
+            others = others[(others != spell) & (ended <= panel.day[session])]
+            order = np.lexsort((-panel.length[others], panel.day[panel.last[others]]))
+            before = [gap[panel.start[o] + 1 : panel.last[o] + 1] for o in others[order]]
+            parts = [*before, *parts]
+        result.append(np.concatenate(parts)[-MEMORY:])
     return result
 
 
-def _earlier_gaps(panel: Panel, gap: Array, by_athlete: dict[int, Ints], session: int) -> Array:
-    """Gaps of the athlete's other spells that ended before this session, oldest first."""
-    spell = int(panel.spell[session])
-    others = by_athlete[int(panel.athlete[spell])]
-    others = others[(others != spell) & (panel.day[panel.last[others]] <= panel.day[session])]
-    others = others[np.lexsort((-panel.length[others], panel.day[panel.last[others]]))]
-    parts = [gap[panel.start[o] + 1 : panel.last[o] + 1] for o in others]
-    return np.concatenate(parts) if parts else np.empty(0)
-
-
-def trained_lately(
-    model: GrowthModel, tracked: Tracked, athletes: Ints
-) -> tuple[Array, Habits, Array]:
+def trained_lately(tracked: Tracked, athletes: Ints) -> tuple[Array, Habits, Array]:
     """Return gaps (A, G), habits and scatter (A,) of athletes as of what they trained last."""
-    panel, filtered = tracked.panel, tracked.filtered
+    model, panel, filtered = tracked.model, tracked.panel, tracked.filtered
     spell = latest_spells(panel, athletes)
     last = panel.last[spell]
     habits = athlete_habits(panel, filtered.mean[:, 0], last, model.habits)
     return usual_gaps(model, panel, last), habits, filtered.scatter[spell]
 
 
-def targets_at(
-    model: GrowthModel,
-    panel: Panel,
-    filtered: Filtered,
-    last: Ints,
-    wait: Array,
-    confirm: Ints,
-    run: Ints,
-) -> Targets:
+def targets_at(tracked: Tracked, last: Ints, wait: Array, confirm: Ints, run: Ints) -> Targets:
     """Assemble forecasts to be made at sessions ``last`` (T,) of the panel.
 
     ``wait`` (T,) are days from that session to the cut date; ``confirm`` and ``run`` (T,) sessions
-    in a row asked for, and met so far. ``filtered`` tells habits and what was expected.
+    in a row asked for, and met so far.
     """
-    spell = panel.spell[last]
-    gaps = usual_gaps(model, panel, last)
+    model, panel, filtered = tracked.model, tracked.panel, tracked.filtered
+    constants, spell = model.fit.constants, panel.spell[last]
+    gaps, origin = usual_gaps(model, panel, last), panel.day[last] + wait
     return Targets(
-        mean=filtered.mean[last],
-        cov=filtered.cov[last],
-        threshold=panel.threshold[spell],
-        measure=panel.measure[spell],
-        grace=panel.grace[spell],
-        confirm=confirm,
-        run=run,
-        wait=wait,
-        gaps=gaps,
-        first_gaps=first_gap_table(gaps, wait, model.rhythm.absences, panel.day[last] + wait),
+        mean=filtered.mean[last], cov=filtered.cov[last],
+        threshold=panel.threshold[spell], measure=panel.measure[spell], grace=panel.grace[spell],
+        confirm=confirm, run=run, wait=wait, gaps=gaps,
+        first_gaps=first_gap_table(gaps, wait, model.rhythm.absences, origin),
         habits=athlete_habits(panel, filtered.mean[:, 0], last, model.habits),
-        shift=meeting_shift(panel, model.fit.constants.noise, filtered, last),
-        scatter=filtered.scatter[spell],
-        clock=model.fit.constants.clock,
-        done=(panel.number[last] + 1).astype(float),
-        origin=panel.day[last] + wait,
-        lost=lost_levels(panel, model.fit.constants.dynamics)[last],
-    )
-
-
-SPEED_SD = 0.4
-"""Log standard deviation of a spell's speed where the pace's own spread leaves room for it."""
-SPEED_SHARE = 0.65
-"""Largest share of the opinion's spread along its mean gain that the speed may stand for."""
-LEAST_WEIGHT = 2e-3
-"""Draws that explain a spell worse than this beside all others are left out of its forecast."""
-
-PLAIN_DRAWS = 16
-"""Draws where no session tells them apart: more would change nothing."""
+        shift=meeting_shift(panel, constants.noise, filtered, last),
+        scatter=filtered.scatter[spell], clock=constants.clock,
+        done=(panel.number[last] + 1).astype(float), origin=origin,
+        lost=lost_levels(panel, constants.dynamics)[last],
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,13 +140,7 @@ class GrowthForecast:
 
 
 def average_passage(
-    model: GrowthModel,
-    tracked: Tracked,
-    base: Targets,
-    place: Ints,
-    how: Simulation,
-    *,
-    finished_only: bool,
+    tracked: Tracked, base: Targets, place: Ints, how: Simulation, *, finished_only: bool
 ) -> Passage:
     """Simulate the coming sessions of T targets under many draws of the constants.
 
@@ -214,14 +151,11 @@ def average_passage(
     which, owner = np.unique(tracked.panel.spell[place], return_inverse=True)
     # What the athlete's other spells say is read once, with the constants that the cohort's and
     # the rungs' effects were learnt with.
-    mean, cov = priors_from_others(
-        tracked.panel, model.fit.constants, model.fit.pooled, tracked.loose, which,
-        finished_only=finished_only,
-    )  # fmt: skip
+    mean, cov = tracked.priors(which, finished_only=finished_only)
     own, scatter = take_spells(tracked.panel, which), tracked.filtered.scatter[which]
     first = own.start[owner]
     at = first + tracked.panel.number[place]
-    draws = constants_draws(model.fit, how.draws, NODES)
+    draws = constants_draws(tracked.model.fit, how.draws, NODES)
     targets, evidence = [], []
     for constants, quantile in zip(draws, speed_quantiles(how.draws, NODES), strict=True):
         speed, left = spell_speeds(mean, cov, quantile)
@@ -229,12 +163,10 @@ def average_passage(
         seen = forward_pass(own, between, constants.noise, mean, left, scatter)
         total = np.cumsum(seen.log_evidence)
         evidence.append(total[at] - total[first] + seen.log_evidence[first])
-        lost = lost_levels(own, constants.dynamics)[at]
-        clock = constants.clock
         targets.append(
             replace(
-                base, mean=seen.mean[at], cov=seen.cov[at], clock=clock, speed=speed[owner],
-                lost=lost,
+                base, mean=seen.mean[at], cov=seen.cov[at], clock=constants.clock,
+                speed=speed[owner], lost=lost_levels(own, constants.dynamics)[at],
             )
         )  # fmt: skip
     return _averaged(draws, targets, draw_weights(np.array(evidence)), how)
@@ -246,16 +178,6 @@ def draw_weights(evidence: Array) -> Array:
     weight /= weight.sum(axis=0)
     weight[weight < LEAST_WEIGHT / len(weight)] = 0.0
     return np.asarray(weight / weight.sum(axis=0))
-
-
-def plain_average_passage(model: GrowthModel, base: Targets, how: Simulation) -> Passage:
-    """Simulate targets without a session under a few of the draws, all of one weight."""
-    count = min(how.draws, PLAIN_DRAWS)
-    draws, targets = constants_draws(model.fit, count, NODES), []
-    for constants, quantile in zip(draws, speed_quantiles(count, NODES), strict=True):
-        speed, cov = spell_speeds(base.mean, base.cov, float(quantile))
-        targets.append(replace(base, cov=cov, speed=speed, clock=constants.clock))
-    return _averaged(draws, targets, np.full((count, len(base)), 1.0 / count), how)
 
 
 def _averaged(
@@ -295,21 +217,20 @@ def speed_quantiles(count: int, seed: int) -> Array:
 def spell_speeds(mean: Array, cov: Array, quantile: float) -> tuple[Array, Array]:
     """Give spells a speed at this (standard normal) quantile of its spread.
 
-    ``mean`` (T, 3) and ``cov`` (T, 3, 3) are the opinion of (level, swing, pace) at the spells'
-    first sessions. Returns the speeds (T,), log-normal with mean one, and the spread (T, 3, 3) left
-    for an opinion whose swing and pace are per week of the spell's own time. With ``m`` the mean of
-    swing and pace, ``cov + var(speed) m m'`` scaled back by the speed is the opinion's spread
-    again.
+    ``mean`` (T, 3), ``cov`` (T, 3, 3): opinion of (level, swing, pace) at the spells' first
+    sessions. Returns the speeds (T,), log-normal with mean one, and the spread (T, 3, 3) left for
+    an opinion whose swing and pace are per week of the spell's own time: with ``m`` the mean of
+    swing and pace, ``cov + var(speed) m m'`` scaled back by the speed is the spread again.
     """
     gain = mean * np.array([0.0, 1.0, 1.0])
     along = np.einsum("ti,ti->t", gain, np.linalg.solve(cov, gain[:, :, None])[:, :, 0])
     variance = np.minimum(np.expm1(SPEED_SD**2), SPEED_SHARE / np.maximum(along, 1e-12))
     sd = np.sqrt(np.log1p(variance))
-    rest = cov - variance[:, None, None] * gain[:, :, None] * gain[:, None, :]
+    left = cov - variance[:, None, None] * gain[:, :, None] * gain[:, None, :]
     shrink = np.ones_like(mean)
     shrink[:, 1:] = 1.0 / np.sqrt(1.0 + variance)[:, None]
-    rest = rest * shrink[:, :, None] * shrink[:, None, :]
-    return np.exp(sd * quantile - 0.5 * sd**2), rest
+    left = left * shrink[:, :, None] * shrink[:, None, :]
+    return np.exp(sd * quantile - 0.5 * sd**2), left
 
 
 def take_targets(targets: Targets, keep: Ints) -> Targets:
@@ -326,52 +247,49 @@ def take_targets(targets: Targets, keep: Ints) -> Targets:
 
 
 def forecast_open(
-    model: GrowthModel,
-    tracked: Tracked,
-    which: Ints,
-    as_of_day: int,
-    confirm: Ints,
-    run: Ints,
-    how: Simulation,
+    tracked: Tracked, which: Ints, as_of_day: int, confirm: Ints, run: Ints, how: Simulation
 ) -> GrowthForecast:
-    """Forecast spells under way at the cut, whose day number is ``as_of_day``.
+    """Forecast spells under way at the cut.
 
-    ``which`` (T,) are their places in the panel, in increasing order; ``confirm`` and ``run`` (T,)
-    as in ``Targets``.
+    Parameters
+    ----------
+    tracked
+        The log seen through a fitted model.
+    which
+        (T,) their places in the panel, in increasing order.
+    as_of_day
+        Day number of the cut.
+    confirm, run
+        (T,) sessions in a row asked for, and met so far.
+    how
+        Days, paths, draws and seed.
     """
-    full, fit, constants = tracked.panel, model.fit, model.fit.constants
+    full, fit, constants = tracked.panel, tracked.model.fit, tracked.model.fit.constants
     panel = take_spells(full, which)
     last, full_last = panel.last, full.last[which]
     wait = (as_of_day - panel.day[last]).astype(float)
-    base = targets_at(model, full, tracked.filtered, full_last, wait, confirm, run)
-    passage = average_passage(model, tracked, base, full_last, how, finished_only=False)
+    base = targets_at(tracked, full_last, wait, confirm, run)
+    passage = average_passage(tracked, base, full_last, how, finished_only=False)
     # The state now: filtered with all the athlete's other spells, then carried to the cut.
     loose = loose_information(full, constants, tracked.filtered)
     before = priors_from_others(full, constants, fit.pooled, loose, which, finished_only=False)
     clock, dynamics = constants.clock, constants.dynamics
-    between = stretches(panel, clock, dynamics)
     scatter = tracked.filtered.scatter[which]
-    now = forward_pass(panel, between, constants.noise, *before, scatter)
+    now: Filtered = forward_pass(
+        panel, stretches(panel, clock, dynamics), constants.noise, *before, scatter
+    )
     rest, excess = split_gap(wait / 7.0, panel.grace)
     done = (panel.number[last] + 1).astype(float)
     tau = clock.dose(rest, done, np.full(len(which), float(as_of_day)))
     lost = lost_levels(panel, dynamics)[last]
     loss = lost_after(dynamics, lost, rest, excess) - lost
     mean, cov = propagate(dynamics, now.mean[last], now.cov[last], tau, excess, loss)
-    expected, _ = priors_from_others(
-        full, constants, fit.pooled, tracked.loose, which, finished_only=False
-    )
+    expected, _ = tracked.priors(which, finished_only=False)
     return GrowthForecast(passage, mean, cov, expected - fit.pooled.usual(panel.rung))
 
 
 def forecast_return(
-    model: GrowthModel,
-    tracked: Tracked,
-    which: Ints,
-    as_of_day: int,
-    confirm: Ints,
-    run: Ints,
-    how: Simulation,
+    tracked: Tracked, which: Ints, as_of_day: int, confirm: Ints, run: Ints, how: Simulation
 ) -> Array:
     """Return chances of having cleared by days after coming back, (T, D + 1), of those away.
 
@@ -379,24 +297,21 @@ def forecast_return(
     """
     last = tracked.panel.last[which]
     wait = (as_of_day - tracked.panel.day[last]).astype(float)
-    base = targets_at(model, tracked.panel, tracked.filtered, last, wait, confirm, run)
+    base = targets_at(tracked, last, wait, confirm, run)
     back = replace(base, first_gaps=np.zeros_like(base.first_gaps) + wait[:, None] + 1.0)
-    return average_passage(model, tracked, back, last, how, finished_only=False).by_day
+    return average_passage(tracked, back, last, how, finished_only=False).by_day
 
 
 def forecast_untried(
-    model: GrowthModel,
-    tracked: Tracked,
-    untried: pd.DataFrame,
-    histories: Histories,
-    how: Simulation,
+    tracked: Tracked, untried: pd.DataFrame, histories: Histories, how: Simulation
 ) -> GrowthForecast:
     """Forecast rungs that are open but have no session yet; all draws count alike.
 
     ``untried`` has one row a target: ``athlete_id``, ``rung_index`` and ``ready_on`` (the day from
     which the rung may be trained).
     """
-    fit, panel = model.fit, tracked.panel
+    model, panel = tracked.model, tracked.panel
+    fit = model.fit
     rung = untried["rung_index"].to_numpy(dtype=np.int64)
     owners = untried["athlete_id"].to_numpy(dtype=np.int64)
     pairs = [np.flatnonzero(panel.athlete == owner) for owner in owners]
@@ -405,96 +320,124 @@ def forecast_untried(
         tracked.loose, panel.rung, (numbers, np.concatenate(pairs)), rung,
         fit.pooled.common_mean, fit.pooled.common_cov, fit.constants.pooling,
     )  # fmt: skip
-    latest = panel.last[latest_spells(panel, owners)]
-    gaps = usual_gaps(model, panel, latest)
+    gaps = usual_gaps(model, panel, panel.last[latest_spells(panel, owners)])
     cut_day = day_number(pd.Series(np.full(len(rung), histories.as_of)))
     wait = (cut_day - day_number(untried["ready_on"])).astype(float)
-    delays = np.tile(model.rhythm.delays, (len(rung), 1))
-    confirm = [r.criterion.confirm_sessions for r in histories.ladder.rungs]
+    confirm = np.array([r.criterion.confirm_sessions for r in histories.ladder.rungs])
     marks, measures = rung_marks(histories.ladder, model.linear)
-    targets = Targets(
-        mean=mean,
-        cov=cov,
-        threshold=marks[rung],
-        measure=measures[rung],
-        grace=np.full(len(rung), GRACE_WEEKS),
-        confirm=np.array(confirm, dtype=np.int64)[rung],
-        run=np.zeros(len(rung), dtype=np.int64),
-        wait=wait,
-        gaps=gaps,
+    base = Targets(
+        mean=mean, cov=cov, threshold=marks[rung], measure=measures[rung],
+        grace=np.full(len(rung), GRACE_WEEKS), confirm=confirm[rung],
+        run=np.zeros(len(rung), dtype=np.int64), wait=wait, gaps=gaps,
         first_gaps=first_gap_table(
-            delays, np.maximum(wait, 0.0), model.rhythm.absences, float(cut_day[0])
+            np.tile(model.rhythm.delays, (len(rung), 1)), np.maximum(wait, 0.0),
+            model.rhythm.absences, float(cut_day[0]),
         ),
-        habits=untried_habits(len(rung), model.habits),
-        untried=True,
-        clock=model.fit.constants.clock,
-        origin=cut_day.astype(float),
-    )
-    passage = plain_average_passage(model, targets, how)
+        habits=untried_habits(len(rung), model.habits), untried=True,
+        clock=fit.constants.clock, origin=cut_day.astype(float),
+    )  # fmt: skip
+    count = min(how.draws, PLAIN_DRAWS)
+    draws, targets = constants_draws(fit, count, NODES), []
+    for constants, quantile in zip(draws, speed_quantiles(count, NODES), strict=True):
+        speed, left = spell_speeds(mean, cov, float(quantile))
+        targets.append(replace(base, cov=left, speed=speed, clock=constants.clock))
+    passage = _averaged(draws, targets, np.full((count, len(base)), 1.0 / count), how)
     return GrowthForecast(passage, mean, cov, mean - fit.pooled.usual(rung))
 
 
 def forecast_landmarks(
-    model: GrowthModel,
-    tracked: Tracked,
-    place: Ints,
-    wait: Array,
-    confirm: Ints,
-    run: Ints,
-    how: Simulation,
+    tracked: Tracked, place: Ints, wait: Array, confirm: Ints, run: Ints, how: Simulation
 ) -> Passage:
     """Forecast from past moments, with what was known of the spell then.
 
     ``place`` (T,) is the last session known, in the panel, ``wait`` (T,) the days from it to the
-    landmark, ``confirm`` and ``run`` (T,) are as in ``Targets``, at that session.
+    landmark, ``confirm`` and ``run`` (T,) are as in ``forecast_open``, at that session.
     """
-    filtered = tracked.filtered
-    targets = targets_at(model, tracked.panel, filtered, place, wait, confirm, run)
-    return average_passage(model, tracked, targets, place, how, finished_only=True)
+    targets = targets_at(tracked, place, wait, confirm, run)
+    return average_passage(tracked, targets, place, how, finished_only=True)
 
 
-def level_and_gain(model: GrowthModel, forecast: GrowthForecast) -> tuple[Array, Array, Array]:
-    """Return level as log(capacity / target), gain a week on that scale, and the gain's spread.
+@dataclass(frozen=True, slots=True)
+class SharedDraws:
+    """P paths of what is shared.
 
-    All (T,), at the cut date.
+    ``rung`` (P, R, 3) usual start level, swing and pace of each rung: centre plus rung effect;
+    ``athlete`` (A, P, 3) effect of each athlete asked about; ``own`` (R, P, 3) a spell's own effect
+    on each rung; ``open_state`` (S, P, 3) after the last session of each open spell.
     """
-    latent, cov = forecast.mean[:, 0], forecast.cov
-    slope = log_slope(latent, model.linear)
-    gain = forecast.mean[:, 1] + forecast.mean[:, 2]
-    spread = np.sqrt(cov[:, 1, 1] + cov[:, 2, 2] + 2.0 * cov[:, 1, 2])
-    return to_log(latent, model.linear), slope * gain, slope * spread
+
+    laws: PathLaws
+    rung: Array
+    athlete: Array
+    own: Array
+    open_state: Array
 
 
-def pace_effects(model: GrowthModel, forecast: GrowthForecast) -> tuple[Array, Array]:
-    """Return how much quicker each target's athlete (T,) and each rung (R,) go than the cohort.
+def draw_shared(
+    tracked: Tracked, athletes: Ints, open_spells: Ints, *, paths: int, draws: int, seed: int
+) -> SharedDraws:
+    """Draw P paths; the same seed gives the same numbers whoever is asked about.
 
-    Gain a week, swing and pace together, shrunk; the athlete's from their other spells alone.
+    On each path the constants come from their approximate posterior, the centre and the rungs'
+    effects from theirs, and the effects of ``athletes`` (A,), increasing numbers, given those from
+    all of their spells. ``open_spells`` (S,) are the spells under way, in increasing order.
     """
-    effects = model.fit.pooled.rung_effects
-    return forecast.athlete_effect[:, 1:].sum(axis=1), effects[:, 1:].sum(axis=1)
+    fit, n_rungs, panel = tracked.model.fit, tracked.model.fit.n_rungs, tracked.panel
+    sets, owner = constants_draws(fit, draws, seed), block_of(paths, draws)
+    rng = np.random.default_rng([seed, 1])
+    half = (paths + 1) // 2
+    z_common = mirrored(rng.standard_normal((half, len(fit.pooled.common_mean))))[:paths]
+    z_rest = mirrored(rng.standard_normal((half, 2 + n_rungs, 3)))[:paths]
+    z_athlete, z_open, z_own = z_rest[:, 0], z_rest[:, 1], z_rest[:, 2:].transpose(1, 0, 2)
+    root = np.linalg.cholesky(fit.pooled.common_cov + 1e-14 * np.eye(z_common.shape[1]))
+    common = fit.pooled.common_mean + z_common @ root.T
+    usual = common[:, None, :3] + common[:, 3:].reshape(paths, n_rungs, 3)
+    athlete, own = np.empty((len(athletes), paths, 3)), np.empty((n_rungs, paths, 3))
+    states = np.empty((len(open_spells), paths, 3))
+    place = np.searchsorted(athletes, panel.athlete[open_spells])
+    for number, constants in enumerate(sets):
+        mine = np.flatnonzero(owner == number)
+        athlete[:, mine] = _draw_effects(tracked, constants, athletes, usual[mine], z_athlete[mine])
+        own[:, mine] = z_own[:, mine] @ np.linalg.cholesky(constants.pooling.own).T
+        prior = usual[mine][:, panel.rung[open_spells]].transpose(1, 0, 2) + athlete[place][:, mine]
+        states[:, mine] = _open_states(tracked, constants, open_spells, prior, z_open[mine])
+    return SharedDraws(path_laws([c.laws for c in sets], paths, seed), usual, athlete, own, states)
 
 
-def chance_met(model: GrowthModel, tracked: Tracked, at: Ints) -> Array:
-    """Return the chance that sessions ``at`` (n,) meet the criterion, as seen before each, (n,)."""
-    return expected_to_meet(tracked.panel, model.fit.constants.noise, tracked.filtered)[at]
-
-
-def gain_ahead(
-    model: GrowthModel, mean: Array, done: Array, day: Array, rate: Array, weeks: float = 6.0
+def _draw_effects(
+    tracked: Tracked, constants: GrowthConstants, athletes: Ints, usual: Array, z: Array
 ) -> Array:
-    """Return the gain a calendar week that is expected over the coming weeks, (T,).
+    """(A, p, 3) draws of the athletes' effects given each path's rungs."""
+    panel = tracked.panel
+    loose = loose_information(panel, constants, tracked.filtered)
+    spells = np.flatnonzero(np.isin(panel.athlete, athletes))
+    who = np.searchsorted(athletes, panel.athlete[spells])
+    by_rung = np.zeros((len(athletes), usual.shape[1], 3, 3))
+    np.add.at(by_rung, (who, panel.rung[spells]), loose.information[spells])
+    score = summed(loose.score[spells], who, len(athletes))
+    cov = np.linalg.inv(by_rung.sum(axis=1) + np.diag(1.0 / constants.pooling.athlete))
+    told = score[:, None, :] - np.einsum("arij,prj->api", by_rung, usual)
+    mean = np.einsum("aij,apj->api", cov, told)
+    return np.asarray(mean + np.einsum("aij,pj->api", np.linalg.cholesky(cov), z))
 
-    ``mean`` (T, 3) is level, swing and pace at the cut, on day number ``day``, after ``done``
-    sessions, at ``rate`` sessions a week lately.
+
+def _open_states(
+    tracked: Tracked, constants: GrowthConstants, which: Ints, prior: Array, z: Array
+) -> Array:
+    """(S, p, 3) draws of the state after each open spell's last session.
+
+    Given the sessions as normal observations, the state's mean is linear in what is expected of the
+    spell's start, so four filters (at nothing, and at a unit of each part) serve all paths.
     """
-    constants = model.fit.constants
-    dose = constants.clock.ahead(np.full(len(mean), weeks), done, day, rate)
-    alpha = constants.dynamics.alpha
-    later = mean[:, 0] + mean[:, 2] * dose + mean[:, 1] * -np.expm1(-alpha * dose) / alpha
-    now, then = (log_level(model, latent)[0] for latent in (mean[:, 0], later))
-    return np.asarray((then - now) / weeks)
-
-
-def log_level(model: GrowthModel, latent: Array) -> tuple[Array, Array]:
-    """Return log(value / target) at latent positions, and its change for a step of one there."""
-    return to_log(latent, model.linear), log_slope(latent, model.linear)
+    if not len(which):
+        return np.empty((0, prior.shape[1], 3))
+    panel, filtered = take_spells(tracked.panel, which), tracked.filtered
+    site = np.flatnonzero(np.isin(tracked.panel.spell, which))
+    mean = np.tile(np.concatenate([np.zeros((1, 3)), np.eye(3)]), (len(which), 1, 1))
+    cov = np.tile(constants.pooling.own, (len(which), 1, 1))
+    between = stretches(panel, constants.clock, constants.dynamics)
+    carry_spells(between, filtered.site_mean[site], filtered.site_var[site], mean, cov)
+    response = mean[:, 1:] - mean[:, :1]
+    centre = mean[:, :1] + np.einsum("ski,spk->spi", response, prior)
+    root = np.linalg.cholesky(cov + 1e-12 * np.eye(3))
+    return np.asarray(centre + np.einsum("sij,pj->spi", root, z))

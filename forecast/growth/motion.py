@@ -14,8 +14,8 @@ learnt with the rest: part of the progress may come by the session and not by th
 of practice: Newell & Rosenbloom 1981, from memory), and the whole cohort may go better in some
 months than in others (``season_cos``, ``season_sin``).
 
-The compiled loops of this file call nothing outside it but ``normal``: numba's cache looks at the
-date of one file.
+The compiled loops of this file call nothing outside it but ``kernels.above``: numba's cache looks
+at the date of one file.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
-from forecast.growth.normal import NODES, WEIGHTS, above
+from forecast.growth.kernels import NODES, WEIGHTS, Stretches, above
 from forecast.growth.panel import MAX_FATIGUE_STEPS, Panel
 from forecast.log import YEAR_DAYS
 from forecast.types import Array, Flags, Ints
@@ -58,9 +58,8 @@ class Clocks(NamedTuple):
 class Clock:
     """Constants of the training clock; the defaults are plain calendar weeks.
 
-    ``practice`` (0 to 1) share of progress that comes by the session; ``session_weeks`` weeks
-    that one session stands for; ``fade`` exponent, 0 or more; ``season_cos``, ``season_sin``
-    amplitude of the yearly rhythm.
+    ``practice`` (0 to 1) share of progress that comes by the session; ``session_weeks`` weeks that
+    one session stands for; ``fade`` exponent; ``season_cos``, ``season_sin`` the yearly rhythm.
     """
 
     practice: float = 0.0
@@ -72,17 +71,14 @@ class Clock:
     def dose(self, rest: Array, done: Array, day: Array, sessions: Array | float = 1.0) -> Array:
         """Return weeks of training that a stretch stands for.
 
-        ``rest`` are its calendar weeks, up to the grace; ``done`` the sessions of the spell before
-        it ends, on day number ``day``; ``sessions`` those it holds, the one at its end included.
+        ``rest`` calendar weeks up to the grace; ``done`` sessions of the spell before it ends, on
+        day number ``day``; ``sessions`` those it holds, the one at its end included.
         """
         shape, (weeks, before, at, held) = flattened(rest, done, day, sessions)
         return doses(weeks, before, at, held, clocks_of([self])).reshape(shape)
 
     def ahead(self, weeks: Array, done: Array, day: Array, rate: Array) -> Array:
-        """Return the training expected over calendar ``weeks`` to come.
-
-        From ``done`` sessions so far and day number ``day`` now, at ``rate`` sessions a week.
-        """
+        """Return the training expected over calendar ``weeks`` from ``day`` on."""
         sessions = rate * weeks
         return self.dose(weeks, done + 0.5 * sessions, day + 7.0 * weeks, sessions)
 
@@ -92,21 +88,12 @@ PLAIN_CLOCK = Clock()
 
 @dataclass(frozen=True, slots=True)
 class Dynamics:
-    """Constants of the motion.
+    """Constants of the motion, in latent units and weeks.
 
-    Attributes
-    ----------
-    alpha
-        Rate at which the swing reverts, per week.
-    swing_sd
-        Stationary standard deviation of the swing, latent units per week.
-    wiggle_sd
-        Standard deviation of the Brownian part of the level after one week.
-    detraining
-        Level lost per week beyond a gap of ``grace`` weeks.
-    regain
-        Rate per week of training at which lost level comes back: what was once there returns
-        faster than it was built (common practice, no source).
+    ``alpha`` rate at which the swing reverts; ``swing_sd`` its stationary deviation; ``wiggle_sd``
+    of the level's Brownian part after a week; ``detraining`` level lost per week beyond the grace;
+    ``regain`` rate per week of training at which lost level comes back: what was once there returns
+    faster than it was built (common practice, no source).
     """
 
     alpha: float
@@ -114,25 +101,6 @@ class Dynamics:
     wiggle_sd: float
     detraining: float
     regain: float = 0.0
-
-
-class Stretches(NamedTuple):
-    """What lies between each of N sessions and the one before it in its spell.
-
-    ``start``, ``length`` (S,) of the spells; the others (N,): weeks of training ``tau``, the
-    swing's ``decay`` and its ``integral``, what they add to the variances of level and swing and
-    to their covariance ``cross``, and ``loss``, the level lost to layoffs net of what came back.
-    """
-
-    start: Ints
-    length: Ints
-    tau: Array
-    decay: Array
-    integral: Array
-    level_var: Array
-    cross: Array
-    swing_var: Array
-    loss: Array
 
 
 class Tables(NamedTuple):
@@ -144,13 +112,10 @@ class Tables(NamedTuple):
 
 
 class Rungs(NamedTuple):
-    """What the path kernel needs of T rungs, each (T,) but ``origin``.
+    """What the path kernel needs of T rungs, each (T,) but ``origin`` (T, P), as in ``Coming``.
 
-    ``mark``, ``grace``, sessions ``done``, ``scatter`` and ``speed`` as in ``passage.Targets``;
-    ``intercept``, ``slope`` and ``spread`` of the habit; ``odds`` the factor on the odds of
-    meeting; ``measure``; ``confirm`` sessions in a row; how many ``paths``; whether ``untried``:
-    the first session is then where the paths start. ``origin`` (T, P): day number that days count
-    from.
+    ``intercept``, ``slope``, ``spread`` of the habit; ``odds`` the factor on the odds of meeting;
+    ``paths`` how many; where ``untried`` the first session is where the paths start.
     """
 
     mark: Array
@@ -172,9 +137,8 @@ class Rungs(NamedTuple):
 class PathLaws(NamedTuple):
     """Constants on each of P paths, each (P,) but for those by measure (P, M).
 
-    ``alpha`` to ``regain`` as in ``Dynamics``, ``day_sd`` to ``up`` as in ``filtering.Noise``;
-    ``careful`` where the path lies in the spread of the habit; ``owner`` which of the ``clocks``
-    it has.
+    ``alpha`` to ``regain`` as in ``Dynamics``, ``day_sd`` to ``up`` as in ``Noise``; ``careful``
+    where the path lies in the spread of the habit; ``owner`` which of the ``clocks`` it has.
     """
 
     alpha: Array
@@ -213,8 +177,7 @@ class Luck(NamedTuple):
     """Draws of B sessions on P paths.
 
     ``columns`` (B, 2, P) entries of the gap and set tables, ``normal`` (B, 2, P) for the motion,
-    ``form`` (B, P) the day's form in ``day_sd``, and ``uniform`` (B, P): a session meets where its
-    chance is above.
+    ``form`` (B, P) in ``day_sd``, ``uniform`` (B, P): a session meets where its chance is above.
     """
 
     columns: Ints
@@ -303,11 +266,7 @@ def decay_terms(alpha: float, tau: Array) -> tuple[Array, Array]:
 
 
 def transition_covariance(dynamics: Dynamics, tau: Array) -> tuple[Array, Array, Array]:
-    """Return the variances of level and swing and their covariance added over ``tau`` weeks.
-
-    In the order level, covariance, swing, for weeks of training of any shape, 0 or more. Given d at
-    the start; the level's Brownian part is in.
-    """
+    """Return what is added over ``tau`` weeks to the level's variance, covariance, swing's."""
     shape, (weeks,) = flattened(tau)
     added = variances(dynamics.alpha, dynamics.swing_sd, dynamics.wiggle_sd, weeks)
     level, cross, swing = added.reshape(3, *shape)
@@ -315,10 +274,7 @@ def transition_covariance(dynamics: Dynamics, tau: Array) -> tuple[Array, Array,
 
 
 def lost_after(dynamics: Dynamics, lost: Array, rest: Array, excess: Array) -> Array:
-    """Return the level lost to layoffs after a gap, from what was lost before it.
-
-    ``rest`` are weeks of ordinary rest, in which lost level comes back, ``excess`` weeks beyond.
-    """
+    """Return the level lost to layoffs after weeks of rest, which bring it back, and beyond."""
     return np.asarray(lost * np.exp(-dynamics.regain * rest) + dynamics.detraining * excess)
 
 
@@ -341,20 +297,16 @@ def lost_along(
     return lost
 
 
-def session_doses(panel: Panel, clock: Clock) -> Array:
-    """(N,) training between each session and the one before it in the spell, 0 at the first."""
-    done, day = panel.number.astype(float), panel.day.astype(float)
-    return np.where(panel.number > 0, clock.dose(panel.rest, done, day), 0.0)
-
-
 def stretches(
     panel: Panel, clock: Clock, dynamics: Dynamics, speed: Array | float = 1.0
 ) -> Stretches:
-    """Return what lies between each session and the one before it; only the panel's timing is used.
+    """Return what lies between each session and the one before it, from the panel's timing alone.
 
     ``speed`` (S,): by how much each spell's own training time runs faster.
     """
-    tau = session_doses(panel, clock) * np.broadcast_to(speed, panel.n_spells)[panel.spell]
+    dose = clock.dose(panel.rest, panel.number.astype(float), panel.day.astype(float))
+    tau = np.where(panel.number > 0, dose, 0.0)
+    tau = tau * np.broadcast_to(speed, panel.n_spells)[panel.spell]
     level_var, cross, swing_var = transition_covariance(dynamics, tau)
     lost = lost_levels(panel, dynamics)
     return Stretches(
@@ -374,8 +326,7 @@ def propagate(
 ) -> tuple[Array, Array]:
     """Carry (n, 3) means and (n, 3, 3) covariances over training weeks and excess weeks.
 
-    ``loss`` (n,) is the level lost to the layoff, net of what came back; without it nothing had
-    been lost before.
+    ``loss`` (n,) is the level lost, net of what came back; without it nothing had been lost before.
     """
     if loss is None:
         loss = dynamics.detraining * excess
@@ -409,8 +360,7 @@ def advance_one(
 ) -> tuple[float, float]:
     """Carry level and swing over ``tau`` weeks of training and ``excess`` without, exactly.
 
-    ``motion``: alpha, swing_sd and wiggle_sd; ``z`` two standard normal draws; what the layoff
-    takes is not in it.
+    ``motion``: alpha, swing_sd, wiggle_sd; ``z`` two normal draws; the layoff's loss is not in it.
     """
     alpha, swing_sd, wiggle_sd = motion
     level_var, cross, swing_var = added_variances(alpha, swing_sd, wiggle_sd, tau)
@@ -428,9 +378,8 @@ def advance_one(
 def chance_to_meet(room: float, set_sd: float, fatigue: float, eligible: float, sets: int) -> float:
     """Return the chance that one of the session's sets is clean, unassisted and long enough.
 
-    ``room`` is by how far the day's ability stands above the mark; set k has done k sets before
-    (``MAX_FATIGUE_STEPS`` at most), each worth ``fatigue``; ``eligible`` is the chance that a set
-    can count.
+    ``room`` is by how far the day's ability stands above the mark; each set done before (up to
+    ``MAX_FATIGUE_STEPS``) is worth ``fatigue``; ``eligible`` is the chance that a set can count.
     """
     missed = 1.0
     for k in range(sets):
@@ -450,8 +399,7 @@ def chance_of_session(
 ) -> float:
     """Return the chance that a coming session meets, by ``chance_to_meet``.
 
-    ``noise``: slip and fatigue; ``habit``: intercept and slope of the share of sets that can count
-    by level; ``odds`` the factor on the odds of meeting.
+    ``noise``: slip and fatigue; ``habit``: intercept and slope of the share of sets that can count.
     """
     if room + MAX_FATIGUE_STEPS * max(noise[1], 0.0) < -FAR * set_sd:
         return 0.0
@@ -490,10 +438,9 @@ def walk_paths(
 ) -> bool:
     """Walk T rungs on up to P paths, B sessions from ``step`` on; True while any goes on.
 
-    A session's chance to meet is worked out. Where ``drawn``, it then meets or not, and the path
-    ends on the day of clearing. Else the chance of each run length goes on, and the chances of
-    clearing are added to ``by_day`` (T, D + 1). ``first`` (T,) takes the chance that the first
-    session meets. A path ends past ``most_days``.
+    Where ``drawn``, a session meets or not, and the path ends on the day of clearing. Else the
+    chance of each run length goes on, and chances of clearing are added to ``by_day`` (T, D + 1).
+    ``first`` (T,) takes the chance that the first session meets. A path ends past ``most_days``.
     """
     level, swing, pace, lost, day, ends, runs = standing
     going = False

@@ -31,18 +31,16 @@ def to_latent(ratio: Array, linear: float) -> Array:
     """Return ``(1 - linear) log(ratio) + linear (ratio - 1)``; for -1, ``sinh(log(ratio))``.
 
     Toward the plain ratio, or, for progress that quickens on the way to the mark, the other way.
-    Neither is a power of the ratio: powers have a pole (Box & Cox 1964, J. R. Stat. Soc. B
-    26:211, eq. 1, above the target for negative powers and below it for positive ones), past
-    which a latent position has no ratio. Here every position has one, and a step on the scale is
-    worth at most ``1 / (1 - linear)`` of its size in log, or all of it.
+    Neither is a power of the ratio: powers have a pole (Box & Cox 1964, J. R. Stat. Soc. B 26:211,
+    eq. 1), past which a latent position has no ratio. Here every position has one, and a step on
+    the scale is worth at most ``1 / (1 - linear)`` of its size in log, or all of it.
 
     Parameters
     ----------
     ratio
         Value over target, 0 or more; infinity is allowed. A ratio of 0 is at minus infinity.
     linear
-        Share of the plain ratio, 0 (the level of the package) up to but not including 1; or
-        ``QUICKENING``, -1.
+        Share of the plain ratio, 0 up to but not including 1; or ``QUICKENING``, -1.
     """
     ratio = np.asarray(ratio, dtype=float)
     with np.errstate(divide="ignore"):
@@ -93,9 +91,8 @@ NEARLY_ALL = 0.98
 def infer_unit(values: np.ndarray, *, whole: float = 1.0) -> float:
     """Return the rounding unit: the coarsest of ``UNITS`` that nearly all values are multiples of.
 
-    A unit coarser than ``whole`` is believed only when ``MIN_VALUES_FOR_COARSE`` values over
-    at least three different multiples agree, so that a handful of tens does not look like
-    rounding to ten.
+    One coarser than ``whole`` needs ``MIN_VALUES_FOR_COARSE`` values over three different
+    multiples.
     """
     values = values[values > 0]
     if len(values) == 0:
@@ -109,11 +106,7 @@ def infer_unit(values: np.ndarray, *, whole: float = 1.0) -> float:
 
 
 def usual_units(sets: pd.DataFrame, ladder: Ladder) -> dict[str, float]:
-    """Return the rounding unit of all sets of each measure: how this log's values are noted.
-
-    Somebody who has shown only nothing and 5 s says little about the unit; whoever notes the
-    others to 5 s notes these so too.
-    """
+    """Return the rounding unit of all sets of each measure: how this log's values are noted."""
     failed = sets[sets["stopped"] != "target"]
     measure = failed["rung"].map({rung.key: rung.criterion.measure for rung in ladder.rungs})
     return {name: infer_unit(part.to_numpy()) for name, part in failed["value"].groupby(measure)}
@@ -124,15 +117,8 @@ def rounding_units(
 ) -> pd.Series:
     """Return the rounding unit of each set (reps: always 1).
 
-    Inferred by athlete and rung, by athlete and measure, and for the whole log: the coarsest of
-    the three of which nearly all values of this athlete on this rung are multiples.
-
-    Parameters
-    ----------
-    sets, ladder
-        Rows with ``athlete, rung, value, stopped``, and the ladder.
-    usual
-        From ``usual_units``, of these sets where left out.
+    Inferred by athlete and rung, by athlete and measure, and for the whole log (``usual``): the
+    coarsest of the three of which nearly all values of this athlete on this rung are multiples.
     """
     usual = usual_units(sets, ladder) if usual is None else usual
     measure = sets["rung"].map({rung.key: rung.criterion.measure for rung in ladder.rungs})
@@ -173,11 +159,10 @@ def set_intervals(
 ) -> pd.DataFrame:
     """Return ``lower``, ``upper`` (value over target) and ``unit`` for each set.
 
-    A value noted to the unit ``u`` says the capacity lay within half a unit of it; ``n`` whole
-    reps say from ``n`` up to ``n + 1``; a set stopped at the target or by choice says from the
-    value up; a miss says from nothing up to the smallest unit. A set that equals the target
-    with no reason for stopping is read as stopped there: coaches call time at the pass mark.
-    ``sets`` have ``athlete, rung, value, target, stopped``; ``usual`` is as for ``rounding_units``.
+    A value noted to the unit ``u`` says the capacity lay within half a unit of it; ``n`` whole reps
+    say from ``n`` up to ``n + 1``; a set stopped at the target or by choice says from the value up;
+    a miss says from nothing up to the smallest unit. A set that equals the target with no reason
+    for stopping is read as stopped there: coaches call time at the pass mark.
     """
     measure = sets["rung"].map({r.key: r.criterion.measure for r in ladder.rungs})
     reps = (measure == "reps").to_numpy()
@@ -200,8 +185,7 @@ def set_intervals(
 def pass_ratio(criterion: Criterion, unit: float = 1.0) -> float:
     """Return the capacity, over target, from which a recorded value reaches the target.
 
-    Holds are noted to the nearest ``unit``, so half a unit below is written as the target; reps
-    are whole.
+    Holds are noted to the nearest ``unit``: half a unit below is written as the target.
     """
     if criterion.measure == "reps":
         return 1.0
@@ -213,40 +197,28 @@ def pass_ratio(criterion: Criterion, unit: float = 1.0) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Panel:
-    """Arrays of S spells, N sessions and up to K sets a session.
-
-    Spells are in the order of ``histories.spells``, sessions in that of ``histories.sessions``.
+    """Arrays of S spells, N sessions and up to K sets a session, in the order of the histories.
 
     Attributes
     ----------
     start, length
         (S,) first session of the spell in the flat arrays, and how many follow.
-    athlete, rung, measure
-        (S,) athlete number, rung number, measure number.
-    threshold
-        (S,) latent position from which a recorded value reaches the target.
-    grace
-        (S,) weeks between sessions up to which training goes on working.
-    spell, day
-        (N,) spell of each session and its day number.
-    number
-        (N,) place of the session in its spell, 0 for the first.
+    athlete, rung, measure, threshold, grace
+        (S,) numbers; latent position from which a recorded value reaches the target; weeks between
+        sessions up to which training goes on working.
+    spell, day, number
+        (N,) spell of each session, its day number, and its place in the spell, from 0.
     rest, excess
         (N,) weeks up to the grace and weeks beyond it since the session before (0 at first).
-    lower, upper
-        (N, K) bounds of each set in latent units; padded sets run from -inf to inf.
-    ceiling
-        (N, K) upper bounds with which the level is read off: a clean, unassisted set that met the
-        mark has none, for had it gone on it says that much or more.
+    lower, upper, ceiling
+        (N, K) bounds of each set in latent units, infinite where padded. ``ceiling`` is the upper
+        one with which the level is read off: a clean, unassisted set that met the mark has none.
     fatigue, unclean, assisted
         (N, K) sets done before in the session (at most 4), and flags as 0 or 1; a set with less
         than the load asked for is flagged as assisted.
-    n_sets
-        (N,) sets in each session.
-    met
-        (N,) whether the session met the criterion.
-    eligible
-        (N,) sets that could have met the criterion: counting, and not ended early by choice.
+    n_sets, met, eligible
+        (N,) sets in each session; whether it met; sets that could have met the criterion: counting,
+        and not ended early by choice.
     linear
         Share of the plain ratio in the latent scale (``to_latent``).
     """
@@ -308,10 +280,7 @@ BY_SPELL = ("athlete", "rung", "measure", "threshold", "grace")
 def build_panel(
     histories: Histories, *, linear: float = 0.0, units: dict[str, float] | None = None
 ) -> Panel:
-    """Lay the histories out as arrays.
-
-    ``linear`` is that of ``to_latent``, ``units`` those of ``usual_units``.
-    """
+    """Lay the histories out as arrays; ``units`` are those of ``usual_units``."""
     sessions, spells = histories.sessions, histories.spells
     spell = sessions["spell"].to_numpy(dtype=np.int64)
     length = np.bincount(spell, minlength=len(spells))
@@ -351,11 +320,7 @@ def usual_grace(usual: Array) -> Array:
 
 
 def split_gap(weeks: Array, grace: Array | float) -> tuple[Array, Array]:
-    """Split weeks between sessions into training time and excess.
-
-    Up to ``grace`` weeks between sessions are ordinary rest, in which training goes on working;
-    what lies beyond adds no gain and is charged with detraining.
-    """
+    """Split weeks between sessions into training time, up to ``grace``, and what lies beyond it."""
     weeks = np.asarray(weeks, dtype=float)
     tau = np.minimum(weeks, grace)
     return tau, weeks - tau

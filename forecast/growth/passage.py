@@ -21,7 +21,7 @@ from scipy.special import expit, logit, ndtri
 from scipy.stats import qmc
 from sklearn.linear_model import LogisticRegression
 
-from forecast.growth.filtering import Filtered, Noise
+from forecast.growth.evidence import Filtered, Noise
 from forecast.growth.motion import (
     HIGHEST_CLEAN,
     LOWEST_CLEAN,
@@ -65,7 +65,7 @@ class CohortHabits:
 
 @dataclass(frozen=True, slots=True)
 class Habits:
-    """(T,) ``intercept``, common ``slope`` and (T, TABLE_SIZE) ``sets`` of each target.
+    """Of each target (T,): ``intercept``, ``slope`` common, ``sets`` (T, TABLE_SIZE).
 
     ``spread`` (T,) is the standard deviation of what is known of the intercept.
     """
@@ -82,11 +82,7 @@ def clip_level(level: Array) -> Array:
 
 
 def cohort_habits(eligible: Array, n_sets: Array, level: Array) -> CohortHabits:
-    """Learn the cohort's habits.
-
-    From sets that could have counted and all sets, by session (N,), and the level filtered after
-    each.
-    """
+    """Learn the cohort's habits from sets that could have counted and all sets, by session (N,)."""
     levels = (np.arange(TABLE_SIZE) + 0.5) / TABLE_SIZE
     counts = np.minimum(n_sets if len(n_sets) else PRIOR_SETS, MAX_SETS)
     x = np.concatenate([clip_level(level), clip_level(level), [-0.5, -0.5]])[:, None]
@@ -110,10 +106,10 @@ def latest_sessions(panel: Panel, last: Ints, count: int) -> tuple[Ints, Flags]:
 
 
 def logit_shift(hits: NDArray, trials: NDArray, base: Array, sd: float) -> tuple[Array, Array]:
-    """Return how far log odds are off from what is expected, (T,), and the curvature there.
+    """Return how far log odds are off from the expected ``base``, (T,), and the curvature there.
 
-    The mode of a logistic regression with the expected log odds ``base`` as offset, one intercept
-    a target and a normal prior around 0. All are (T, L).
+    The mode of a logistic regression with ``base`` (T, L) as offset, one intercept a target and a
+    normal prior around 0.
     """
     shift = np.zeros(len(hits))
     for _ in range(12):  # Newton steps to the mode of a concave posterior
@@ -125,11 +121,7 @@ def logit_shift(hits: NDArray, trials: NDArray, base: Array, sd: float) -> tuple
 
 
 def athlete_habits(panel: Panel, level: Array, last: Ints, cohort: CohortHabits) -> Habits:
-    """Habits as of given sessions, from the same spell's latest sessions, shrunk to the cohort.
-
-    ``level`` is (N,) as for ``cohort_habits``; ``last`` (T,) is the session up to which each target
-    is known.
-    """
+    """Habits as of sessions ``last`` (T,), from the spell's latest ones, shrunk to the cohort."""
     at, inside = latest_sessions(panel, last, MEMORY_SESSIONS)
     base = cohort.intercept + cohort.slope * clip_level(level[at])
     good, total = panel.eligible[at] * inside, panel.n_sets[at] * inside
@@ -172,35 +164,16 @@ def meeting_shift(panel: Panel, noise: Noise, filtered: Filtered, last: Ints) ->
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Coming:
-    """T rungs with their sessions to come.
+    """T rungs with their sessions to come, each (T,) but the tables.
 
-    Attributes
-    ----------
-    threshold, measure, grace
-        (T,) latent pass mark, measure number, weeks of ordinary rest.
-    confirm, run
-        (T,) sessions in a row asked for, and how many have just met.
-    wait
-        (T,) days from the last session to the cut date.
-    gaps, first_gaps
-        (T, G) days between sessions, and from the last session to the first one to come.
-    habits
-        Sets a session and the share that can count.
-    untried
-        (T,) whether the rung has no session yet: the state is then that of the first session, and
-        the wait for it changes nothing.
-    scatter
-        (T,) how widely the athlete's sets scatter, as a multiple of the cohort's noise.
-    done
-        (T,) sessions so far, from which the training clock goes on.
-    origin
-        (T,) or (T, P) day number of the cut.
-    lost
-        (T,) level lost to layoffs by the last session, which comes back with training.
-    shift
-        (T,) by how far the log odds that a session meets are off, as its latest sessions say.
-    speed
-        (T,) by how much the spell's own training time runs faster than the cohort's.
+    ``threshold`` latent pass mark, ``measure``, ``grace`` weeks of ordinary rest; ``confirm``
+    sessions in a row asked for, ``run`` just met; ``wait`` days from the last session to the cut;
+    ``gaps``, ``first_gaps`` (T, G) days between sessions, and from the last one to the first to
+    come; ``habits``; ``untried``: no session yet, the state is that of the first one, and the wait
+    for it changes nothing; ``scatter`` of the athlete's sets, as a multiple of the cohort's noise;
+    ``done`` sessions so far; ``origin`` (T,) or (T, P) day number of the cut; ``lost`` level lost
+    to layoffs, which comes back with training; ``shift`` of the log odds that a session meets;
+    ``speed`` of the spell's own training time.
     """
 
     threshold: Array
@@ -229,8 +202,7 @@ class Coming:
 class Targets(Coming):
     """T forecasts to make, by the training ``clock``.
 
-    ``mean`` (T, 3) and ``cov`` (T, 3, 3): opinion of (level, swing, pace) on the day of the last
-    session.
+    ``mean`` (T, 3), ``cov`` (T, 3, 3) of (level, swing, pace) on the day of the last session.
     """
 
     mean: Array
@@ -240,10 +212,7 @@ class Targets(Coming):
 
 @dataclass(frozen=True, slots=True)
 class Simulation:
-    """How to simulate: days to look ahead, paths a target, draws of the constants (even), seed.
-
-    Paths are shared out over the draws by how well each explains a target's sessions.
-    """
+    """How to simulate: days to look ahead, paths a target, draws of the constants (even), seed."""
 
     horizon_days: int
     paths: int
@@ -255,8 +224,8 @@ class Simulation:
 class Passage:
     """Chances of T targets.
 
-    ``by_day`` (T, D + 1): of clearing within 0..D days of the cut; ``next_session`` (T,): that
-    the next session meets the criterion.
+    ``by_day`` (T, D + 1): of clearing within 0..D days of the cut; ``next_session`` (T,): that the
+    next session meets the criterion.
     """
 
     by_day: Array
@@ -287,10 +256,9 @@ def simulate_passage(
     paths: int | Ints,
     rng: np.random.Generator,
 ) -> Passage:
-    """Simulate the coming sessions of every target, looking at ``horizon_days`` D after the cut.
+    """Simulate the coming sessions of every target; all share the draws of ``rng``.
 
-    ``paths`` is their number, for all or (T,) for each; powers of two keep the points balanced. All
-    targets share the draws of ``rng``.
+    ``paths`` for all or (T,) for each; powers of two keep the points balanced.
     """
     each = np.broadcast_to(np.asarray(paths, dtype=np.int64), len(targets)).copy()
     pairs = (int(each.max(initial=1)) + 1) // 2
@@ -328,8 +296,7 @@ def simulate_days(
 
     The days of an untried rung count from its first session. ``seed`` names this rung's random
     numbers: they belong to (rung, step, path) and are shared by all athletes. With ``middle_only``
-    the paths of a rung stop once the middle of its days is known: that stays the same to the day,
-    and what lies later is an order, no time.
+    the paths stop once the middle of the days is known: what lies later is an order, no time.
     """
     rng = np.random.default_rng(seed)
     rows, paths = state.shape[1:]
@@ -370,8 +337,7 @@ def path_laws(
 ) -> PathLaws:
     """Share P paths out over draws of the engine's constants, in equal blocks.
 
-    ``careful`` (P,) is where each path lies in the spread of habits, or the seed of an order of
-    evenly spread places.
+    ``careful`` (P,) is where each path lies in the spread of habits, or a seed that says so.
     """
     if isinstance(careful, int):
         evenly = ndtri((np.arange(paths) + 0.5) / paths)
@@ -405,10 +371,7 @@ def mirrored(normal: Array) -> Array:
 def draw_form(
     rng: np.random.Generator, size: tuple[int, ...], down: Array | float, up: Array | float
 ) -> Array:
-    """Draw days' forms in units of ``day_sd``, mean 0.
-
-    ``down`` and ``up`` are mean sizes of the exponential parts, broadcast against ``size``.
-    """
+    """Draw days' forms in units of ``day_sd``, mean 0, tails of mean size ``down`` and ``up``."""
     normal, below, above = rng.spawn(3)  # of their own: a longer draw begins as a shorter one does
     rise = up * (above.standard_exponential(size) - 1.0)
     fall = down * (below.standard_exponential(size) - 1.0)
@@ -416,10 +379,7 @@ def draw_form(
 
 
 def _luck(rng: np.random.Generator, tables: Tables, laws: PathLaws, *, drawn: bool) -> Luck:
-    """Draw the luck of the next sessions of every path; neighbours mirror each other.
-
-    Path by path, so that the first paths are the same however many others there are.
-    """
+    """Draw the luck of the next sessions, path by path; neighbours mirror each other."""
     paths = len(laws.owner)
     half = (paths + 1) // 2
     table, luck, days, *chance = rng.spawn(4 if drawn else 3)

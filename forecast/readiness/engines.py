@@ -19,8 +19,6 @@ from forecast.growth import (
     Simulation,
     Tracked,
     forecast_landmarks,
-    outlook,
-    states_table,
 )
 from forecast.histories import Histories
 from forecast.survival import (
@@ -70,14 +68,14 @@ class Moments:
 
 
 def describe_moments(
-    growth: GrowthModel, tracked: Tracked, histories: Histories, table: pd.DataFrame, edges: Array
+    tracked: Tracked, histories: Histories, table: pd.DataFrame, edges: Array
 ) -> Moments:
     """Gather what engines need to know at landmarks."""
-    states = states_table(tracked)
+    states = tracked.states()
     features = landmark_features(histories, table, states)
     place = states["place"].to_numpy(dtype=np.int64)[table["session"].to_numpy()]
     wait, rate = features["wait"].to_numpy(), features["rate"].to_numpy()
-    return Moments(table, features, outlook(growth, tracked, place, wait, rate, edges), place)
+    return Moments(table, features, tracked.outlook(place, wait, rate, edges), place)
 
 
 def confirm_sessions(histories: Histories, rung: Ints) -> Ints:
@@ -129,7 +127,7 @@ class Present:
     def moments(self) -> Moments:
         """What is known of the spells at the cut."""
         table = cut_landmarks(self.histories, self.which)
-        return describe_moments(self.growth, self.tracked, self.histories, table, self.edges)
+        return describe_moments(self.tracked, self.histories, table, self.edges)
 
 
 class PooledEngine(Protocol):
@@ -188,7 +186,6 @@ class Growth:
         table, histories = past.moments.table, past.histories
         at, spell = (table[name].to_numpy()[chosen] for name in ("session", "spell"))
         passage = forecast_landmarks(
-            learnt,
             past.tracked,
             past.moments.place[chosen],
             past.moments.features["wait"].to_numpy()[chosen] * 7.0,

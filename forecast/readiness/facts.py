@@ -9,10 +9,6 @@ from forecast.growth import (
     GrowthForecast,
     GrowthModel,
     Tracked,
-    chance_met,
-    gain_ahead,
-    level_and_gain,
-    pace_effects,
     to_log,
 )
 from forecast.histories import CLEARED, PAIN, PASSED_OVER, Histories, recent_pain
@@ -125,18 +121,19 @@ def open_facts(
     cut = int(np.datetime64(histories.as_of, "D").astype(np.int64))
     facts = facts.join(_training_lately(histories, which))
     facts = facts.join(_sets_shown(histories, which))
-    facts = facts.join(_meetings(histories, growth, tracked, which, cut))
+    facts = facts.join(_meetings(histories, tracked, which, cut))
     trained = (spells["last_session"] - spells["start"]).dt.days.to_numpy() / 7.0
     lacking = np.maximum(
         MIN_SESSIONS - facts["sessions"], np.ceil((MIN_WEEKS - trained) * facts["rate"])
     )
     facts["more_sessions"] = np.maximum(lacking, 0).astype(np.int64)
-    facts["athlete_pace"], rung_pace = pace_effects(growth, forecast)
+    facts["athlete_pace"] = forecast.athlete_effect[:, 1:].sum(axis=1)
+    rung_pace = growth.fit.pooled.rung_effects[:, 1:].sum(axis=1)
     facts["rung_pace"] = rung_pace[spells["rung_index"].to_numpy()]
     last = tracked.panel.last[which]
     done = (tracked.panel.number[last] + 1).astype(float)
-    facts["gain_ahead"] = gain_ahead(
-        growth, forecast.mean, done, np.full(len(last), float(cut)), facts["rate"].to_numpy()
+    facts["gain_ahead"] = growth.gain_ahead(
+        forecast.mean, done, np.full(len(last), float(cut)), facts["rate"].to_numpy()
     )
     before = to_log(tracked.filtered.mean[last, 0], growth.linear)
     facts = _with_level(facts, forecast, growth, histories, comparable, before)
@@ -155,7 +152,7 @@ def untried_facts(
 ) -> pd.DataFrame:
     """Return the same facts for rungs without a session."""
     facts = untried[["athlete", "rung"]].reset_index(drop=True).assign(**UNTRIED)
-    level, facts["gain_ahead"] = level_and_gain(growth, forecast)[:2]
+    level, facts["gain_ahead"] = growth.level_and_gain(forecast.mean, forecast.cov)[:2]
     return _with_level(facts, forecast, growth, histories, comparable, level)
 
 
@@ -168,7 +165,7 @@ def _with_level(
     before: Array,
 ) -> pd.DataFrame:
     """Add target, level, chance of meeting, and what a day shows now and at the last session."""
-    level = level_and_gain(growth, forecast)[0]
+    level = to_log(forecast.mean[:, 0], growth.linear)
     criteria = {rung.key: rung.criterion for rung in histories.ladder.rungs}
     target = facts["rung"].map({key: c.target for key, c in criteria.items()}).to_numpy(float)
     whole = np.array([criteria[key].measure == "reps" for key in facts["rung"]], dtype=bool)
@@ -263,9 +260,7 @@ def _training_lately(histories: Histories, spell: Ints) -> pd.DataFrame:
     )
 
 
-def _meetings(
-    histories: Histories, model: GrowthModel, tracked: Tracked, which: Ints, as_of_day: int
-) -> pd.DataFrame:
+def _meetings(histories: Histories, tracked: Tracked, which: Ints, as_of_day: int) -> pd.DataFrame:
     """Return how many of the latest sessions met, and how many the model would have expected.
 
     Of spells ``which`` (T,) in the panel: ``met_of`` sessions looked at, ``met_lately`` of them
@@ -280,7 +275,7 @@ def _meetings(
     recent = panel.day[at] >= as_of_day - 7.0 * MET_WEEKS
     at, row = at[recent], row[recent]
     met = histories.sessions["meets"].to_numpy(dtype=float)[at]
-    chance = chance_met(model, tracked, at)
+    chance = tracked.chance_met(at)
 
     def total(values: Array) -> Array:
         return np.asarray(np.bincount(row, values, len(which)), dtype=float)

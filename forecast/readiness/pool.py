@@ -26,7 +26,7 @@ from scipy.optimize import minimize
 from scipy.special import expit, logit, softmax
 
 from forecast.errors import FitError
-from forecast.growth import GrowthModel, Tracked, fit_growth_model, states_table, track
+from forecast.growth import GrowthModel, Tracked, fit_growth_model, track
 from forecast.histories import CohortRhythm, Histories
 from forecast.readiness.engines import GROWTH, POOLED, Past, describe_moments
 from forecast.readiness.lapse import (
@@ -208,13 +208,13 @@ def train_engines(
     say = progress or (lambda _: None)
     growth = fit_growth_model(histories, start=start, progress=progress)
     tracked, edges = track(growth, histories), stretch_edges(horizon_weeks)
-    days = training_days(histories, chance_flat(states_table(tracked)))
+    days = training_days(histories, chance_flat(tracked.states()))
     rhythm = day_rhythm(days, growth.rhythm.absences)
     lapse = fit_lapse(days, silences(days, rhythm).longer)
     gone = lapse_chances(lapse, rhythm, days, seed)["p_gone"]
     stays = 1.0 - gone.reindex(histories.spells["athlete_id"]).fillna(0.0).to_numpy()
     table = training_landmarks(histories, stays)
-    moments = describe_moments(growth, tracked, histories, table, edges)
+    moments = describe_moments(tracked, histories, table, edges)
     past = Past(growth, tracked, histories, moments, edges, horizon_weeks, seed)
     learnt: dict[str, Any] = {}
     for engine in POOLED:

@@ -20,7 +20,6 @@ from forecast.growth import (
     forecast_open,
     forecast_return,
     forecast_untried,
-    states_table,
     track,
 )
 from forecast.histories import PAIN, Histories, build_histories, cut_day, weeks_until_back
@@ -199,8 +198,8 @@ class LogView:
 
     @cached_property
     def states(self) -> pd.DataFrame:
-        """Filtered state after each session, one row a session; see ``growth.states_table``."""
-        return states_table(self.tracked)
+        """Filtered state after each session, one row a session; see ``Tracked.states``."""
+        return self.tracked.states()
 
     @cached_property
     def training_days(self) -> pd.DataFrame:
@@ -290,7 +289,7 @@ class LogView:
         if len(which) == 0:
             return None
         how = self._simulation
-        return forecast_open(self.growth, self.tracked, which, self._today, *self._runs(which), how)
+        return forecast_open(self.tracked, which, self._today, *self._runs(which), how)
 
     @cached_property
     def _under_way(self) -> tuple[pd.DataFrame, Array] | None:
@@ -308,7 +307,7 @@ class LogView:
         untried = untried_rungs(histories)
         if untried.empty:
             return None
-        growth = forecast_untried(self.growth, self.tracked, untried, histories, self._simulation)
+        growth = forecast_untried(self.tracked, untried, histories, self._simulation)
         facts = untried_facts(histories, untried, growth, self.growth, self.model.comparable_)
         return facts, growth.passage.by_day
 
@@ -350,9 +349,7 @@ class LogView:
         if len(which):
             how = replace(self._simulation, paths=max(self.model.paths // 4, 2 * self.model.draws))
             weeks = weeks_at(
-                forecast_return(
-                    self.growth, self.tracked, which, self._today, *self._runs(which), how
-                )
+                forecast_return(self.tracked, which, self._today, *self._runs(which), how)
             )
         points = pd.DataFrame(weeks.round(2), columns=[f"return_{name}" for name in POINTS])
         keys = self.histories.spells.iloc[which][KEYS].reset_index(drop=True)

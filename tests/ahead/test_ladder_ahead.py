@@ -143,7 +143,7 @@ def test_margin_and_pace_are_carried_to_the_next_rung(ground, walked):
     assert len(pairs) >= 3
     spells = np.sort(standing.spell[standing.under_way])
     shared = draw_shared(
-        place.model, place.tracked, standing.athletes, spells,
+        place.tracked, standing.athletes, spells,
         paths=settings.paths, draws=settings.draws, seed=settings.seed,
     )  # fmt: skip
     for a, before, after in pairs:

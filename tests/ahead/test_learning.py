@@ -24,7 +24,7 @@ from forecast.ahead.learning import (
     spread_of_logits,
 )
 from forecast.ahead.walk import match_quantiles
-from forecast.growth.athletes import regress_spells
+from forecast.growth.engine import regress_spells
 
 
 def planted_spells(rng, athletes, each, slope):

@@ -159,7 +159,7 @@ def _measure_fits(log: Any, as_of: pd.Timestamp, clock: Clock) -> None:
     growth = clock.run("growth fit", lambda: fit_growth_model(histories), "MixedLM")
     tracked, edges = track(growth, histories), stretch_edges(52)
     table = training_landmarks(histories)
-    moments = describe_moments(growth, tracked, histories, table, edges)
+    moments = describe_moments(tracked, histories, table, edges)
     if importlib.util.find_spec("sksurv") is None:
         clock.skip.append("forest")
     clock.run("forest", lambda: _forest(moments.features, table))

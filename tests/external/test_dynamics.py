@@ -7,7 +7,7 @@ import pytest
 from scipy.integrate import dblquad
 from statsmodels.tsa.statespace.kalman_filter import KalmanFilter
 
-from forecast.growth.filtering import Noise, forward_pass
+from forecast.growth.evidence import Noise, forward_pass
 from forecast.growth.motion import (
     Clock,
     Dynamics,

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from scipy.stats import invgauss, norm
 
-from forecast.growth.filtering import Noise
+from forecast.growth.evidence import Noise
 from forecast.growth.motion import Dynamics
 from forecast.growth.passage import Habits, Targets, simulate_passage
 

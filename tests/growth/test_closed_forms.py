@@ -11,7 +11,7 @@ import pytest
 from scipy.integrate import quad
 from scipy.stats import multivariate_normal, norm
 
-from forecast.growth.filtering import KNEE, Noise, spell_information
+from forecast.growth.evidence import KNEE, Noise, spell_information
 from forecast.growth.kernels import (
     OUTLIER,
     as_site,
@@ -38,7 +38,6 @@ from forecast.growth.motion import (
     expected_meets,
     lost_levels,
     propagate,
-    session_doses,
     stretches,
     transition_covariance,
     walk_paths,
@@ -183,7 +182,7 @@ def test_doses_along_spells_are_those_of_each_stretch():
     panel.day = np.array([0, 7, 11, 32, 100, 107, 121])
     number = np.array([0, 1, 2, 3, 0, 1, 2])
     expected = np.where(number > 0, clock.dose(panel.rest, number, panel.day), 0.0)
-    np.testing.assert_allclose(session_doses(panel, clock), expected)
+    np.testing.assert_allclose(stretches(panel, clock, MOTION).tau, expected)
 
 
 def test_means_and_spread_carried_along_spells_are_a_kalman_filter():

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from forecast.growth.filtering import Noise
+from forecast.growth.evidence import Noise
 from forecast.growth.fitting import prior_constants
 from forecast.growth.motion import Clock, Dynamics
 from forecast.growth.passage import (

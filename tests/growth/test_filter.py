@@ -10,11 +10,10 @@ import pytest
 from scipy.special import erfcx
 from scipy.stats import laplace_asymmetric, norm, truncnorm
 
-from forecast.growth.filtering import KNEE, evidence_slopes, forward_pass, match_sessions
+from forecast.growth.evidence import KNEE, evidence_slopes, forward_pass
 from forecast.growth.fitting import prior_constants
-from forecast.growth.kernels import knee_share, log_between
+from forecast.growth.kernels import above, knee_share, log_between, mills, mills_and_more
 from forecast.growth.motion import Clock, Dynamics, stretches
-from forecast.growth.normal import above, between, mills, mills_and_more
 
 NOISE = prior_constants().noise
 MARK = 0.4
@@ -90,6 +89,15 @@ def by_grid(sets, mean, var):
     return np.log(total), centre, spread
 
 
+def matched(sets, mean, var):
+    """Log evidence of one session, and mean and variance of the level after it."""
+    panel = panel_of([sets], [0.0])
+    still = stretches(panel, Clock(), Dynamics(1.0, 0.0, 0.0, 0.0))
+    before = np.array([[mean, 0.0, 0.0]]), np.diag([var, 0.0, 0.0])[None]
+    seen = forward_pass(panel, still, NOISE, *before, 1.0)
+    return seen.log_evidence[0], seen.mean[0, 0], seen.cov[0, 0, 0]
+
+
 CASES = {
     "one hold": [(-0.36, -0.29, 0)],
     "three sets": [(-0.36, -0.29, 0), (-0.51, -0.43, 0), (-0.6, -0.5, 0)],
@@ -104,14 +112,12 @@ CASES = {
 @pytest.mark.parametrize("sets", CASES.values(), ids=CASES.keys())
 @pytest.mark.parametrize(("mean", "var"), [(-0.4, 0.09), (-0.4, 0.004)])
 def test_one_session_is_matched_as_on_a_grid(sets, mean, var):
-    match = match_sessions(
-        panel_of([sets], [0.0]), NOISE, np.array([0]), np.array([mean]), np.array([var]), 1.0
-    )
+    log_evidence, centre_found, var_found = matched(sets, mean, var)
     log_total, centre, spread = by_grid(sets, mean, var)
-    assert match.log_evidence[0] == pytest.approx(log_total, abs=0.05)
-    assert match.mean[0] == pytest.approx(centre, abs=0.03 * np.sqrt(var))
+    assert log_evidence == pytest.approx(log_total, abs=0.05)
+    assert centre_found == pytest.approx(centre, abs=0.03 * np.sqrt(var))
     # A surprise can leave more doubt than there was; the filter then keeps to what there was.
-    assert np.sqrt(match.var[0]) == pytest.approx(np.sqrt(min(spread, var)), rel=0.03)
+    assert np.sqrt(var_found) == pytest.approx(np.sqrt(min(spread, var)), rel=0.03)
 
 
 def test_a_spell_is_filtered_as_on_a_grid():
@@ -153,18 +159,13 @@ def test_a_spell_is_filtered_as_on_a_grid():
 def test_more_sets_never_make_the_level_less_certain():
     spreads = []
     for n in (1, 2, 4, 8):
-        panel = panel_of([[(-0.36, -0.29, 0)] * n], [0.0])
-        match = match_sessions(panel, NOISE, np.array([0]), np.array([-0.4]), np.array([0.09]), 1.0)
-        spreads.append(match.var[0])
+        spreads.append(matched([(-0.36, -0.29, 0)] * n, -0.4, 0.09)[2])
     assert spreads == sorted(spreads, reverse=True)
 
 
 def test_a_set_stopped_at_the_target_is_no_ceiling():
     low, high = (
-        match_sessions(
-            panel_of([[(0.0, upper, 0)]], [0.0]), NOISE, np.array([0]), np.array([0.0]),
-            np.array([0.09]), 1.0,
-        ).mean[0]
+        matched([(0.0, upper, 0)], 0.0, 0.09)[1]
         for upper in (0.05, np.inf)
     )  # fmt: skip
     assert high > low + 0.05
@@ -221,9 +222,7 @@ def test_the_pull_of_a_session_levels_off_and_never_falls_back(mean, var, beside
     after = []
     # Beside other sets up to three times the mark: further apart than that is no one day's record.
     for low in np.arange(-6.0, 1.1 if beside else 5.0, 0.05):
-        panel = panel_of([[(low, low + 0.1, 0), *beside]], [0.0])
-        match = match_sessions(panel, NOISE, np.array([0]), np.array([mean]), np.array([var]), 1.0)
-        after.append(match.mean[0])
+        after.append(matched([(low, low + 0.1, 0), *beside], mean, var)[1])
     steps = np.diff(after)
     assert steps.min() > -1e-2 * np.sqrt(var)  # what quadrature leaves
     assert steps.max() > 0.01 * np.sqrt(var)
@@ -289,7 +288,7 @@ def test_interval_probability_is_exact_in_both_tails(far):
     low, high = far, far + 0.7
     # log of a difference of tails, by scipy's log survival function
     expected = norm.logsf(low) + np.log1p(-np.exp(norm.logsf(high) - norm.logsf(low)))
-    assert between(low, high) == pytest.approx(np.exp(expected), rel=1e-9)
+    assert above(low) - above(high) == pytest.approx(np.exp(expected), rel=1e-9)
     assert above(low) == pytest.approx(norm.sf(low), rel=1e-12)
 
 

@@ -13,10 +13,14 @@ from unfitted_club import at_the_priors, histories_of, rows_of
 from forecast.errors import FitError
 from forecast.growth import engine
 from forecast.growth import fitting as fit
-from forecast.growth.engine import session_gaps
-from forecast.growth.filtering import GRID, SPREAD, athlete_scatter, forward_pass
-from forecast.growth.fitting import PRIORS, STRUCTURE, prior_constants
-from forecast.growth.forecasting import SPELL_SPREAD, constants_draws
+from forecast.growth.evidence import GRID, SPREAD, athlete_scatter, forward_pass
+from forecast.growth.fitting import (
+    PRIORS,
+    SPELL_SPREAD,
+    STRUCTURE,
+    constants_draws,
+    prior_constants,
+)
 from forecast.growth.motion import stretches
 from forecast.growth.panel import build_panel, take_spells
 
@@ -71,8 +75,7 @@ def test_slopes_of_the_pooled_evidence_are_its_differences(panel, unfitted):
     _, slopes = problem.value_and_gradient(vector)
 
     def evidence(at):
-        moved = constants.replaced(problem.names, at)
-        return problem.pool(moved, problem.inform(moved)).log_evidence
+        return problem.pool(constants.replaced(problem.names, at)).log_evidence
 
     for name, slope, axis in zip(problem.names, slopes, np.eye(len(vector)), strict=True):
         step = 1e-4 * axis
@@ -229,10 +232,11 @@ def test_another_scale_must_beat_the_log_by_a_margin(monkeypatch, sets, ahead, c
 # the log's own gaps ---------------------------------------------------------------------------
 
 
-def test_gaps_and_whose_they_are(panel):
-    gaps, owner = session_gaps(panel)
-    assert gaps.tolist() == [3, 2, 28, 3, 7, 7, 7]
-    assert (owner == owner[0]).tolist() == [True] * 4 + [False] * 2 + [True]
+def test_the_rhythm_is_that_of_the_gaps_and_of_whose_they_are(panel, club):
+    """Al's gaps are 3, 2, 28, 3 and 7 days, Bo's 7 and 7: medians of 3 and 7."""
+    rhythm = engine.rhythm_of(panel, club)
+    assert rhythm.median == 5.0
+    assert rhythm.ratios[[0, -1]] == pytest.approx([2 / 3, 28 / 3], rel=0.2)
 
 
 def test_prior_constants_may_be_set_one_by_one(club):

@@ -11,9 +11,9 @@ from scipy.stats import norm
 from unfitted_club import DAY0, at_the_priors, histories_of, rows_of
 
 from forecast.growth import Simulation, forecast_open, forecast_untried, track
-from forecast.growth.engine import outlook, start_delays, states_table
+from forecast.growth.engine import rhythm_of
 from forecast.growth.fitting import spell_pairs
-from forecast.growth.forecasting import GrowthForecast, level_and_gain, pace_effects, targets_at
+from forecast.growth.forecasting import targets_at
 from forecast.growth.motion import Dynamics, lost_after, propagate, transition_covariance
 from forecast.growth.panel import build_panel, split_gap, to_log
 from forecast.histories import build_histories
@@ -37,7 +37,7 @@ def untried(rungs, ready=60, owner=0):
 
 def test_half_a_second_is_written_as_one(unfitted, seen, club):
     """A mark of 1 s is reached from 0.5 on, one of 1,000 s from 999.5: the first is the easier."""
-    found = forecast_untried(unfitted, seen, untried([2, 3]), club, HOW)
+    found = forecast_untried(seen, untried([2, 3]), club, HOW)
     short, long = found.passage.next_session
     assert short > long + 0.1
     np.testing.assert_allclose(found.mean[0], found.mean[1])  # otherwise they are alike
@@ -46,8 +46,7 @@ def test_half_a_second_is_written_as_one(unfitted, seen, club):
 
 def test_a_rung_that_opens_later_is_cleared_later(unfitted, seen, club):
     now, later = (
-        forecast_untried(unfitted, seen, untried([2], ready), club, HOW).passage
-        for ready in (60, 91)
+        forecast_untried(seen, untried([2], ready), club, HOW).passage for ready in (60, 91)
     )
     assert now.next_session[0] == later.next_session[0]
     # The cut is day 70: nothing before day 91, three weeks ahead.
@@ -58,11 +57,11 @@ def test_what_the_forecast_says_of_today(unfitted, seen, club):
     """Al's hangs ended on day 36 of 70; two weeks of the 34 days are rest, the rest is a break."""
     model = at_the_priors(club, **PLAIN)
     tracked = track(model, club)
-    found = forecast_open(model, tracked, np.array([1]), 70 + int(tracked.panel.day[0]),
+    found = forecast_open(tracked, np.array([1]), 70 + int(tracked.panel.day[0]),
                           np.array([2]), np.array([0]), HOW)  # fmt: skip
     dynamics = model.fit.constants.dynamics
     weeks = 34.0 / 7.0
-    state = forecast_open(model, tracked, np.array([1]), int(tracked.panel.day[7]),
+    state = forecast_open(tracked, np.array([1]), int(tracked.panel.day[7]),
                           np.array([2]), np.array([0]), HOW)  # fmt: skip
     level, swing, pace = state.mean[0]
     # The layoff of 28 days before (two weeks over) and three days' coming back.
@@ -77,7 +76,7 @@ def test_what_the_forecast_says_of_today(unfitted, seen, club):
 
 
 def test_states_are_told_in_the_order_of_the_sessions(unfitted, seen, club):
-    table, panel, filtered = states_table(seen), seen.panel, seen.filtered
+    table, panel, filtered = seen.states(), seen.panel, seen.filtered
     assert table.index.tolist() == list(range(10))
     for row, place in table["place"].items():
         assert place == row
@@ -98,7 +97,7 @@ def test_the_outlook_by_hand(club):
     model = at_the_priors(club, **PLAIN)
     tracked = track(model, club)
     last = np.array([2])
-    found = outlook(model, tracked, last, np.array([3.0]), np.array([2.0]), np.array([0.0, 4.0]))
+    found = tracked.outlook(last, np.array([3.0]), np.array([2.0]), np.array([0.0, 4.0]))
     dynamics, noise = model.fit.constants.dynamics, model.fit.constants.noise
     mean, cov = tracked.filtered.mean[2], tracked.filtered.cov[2]
     scatter = tracked.filtered.scatter[0]
@@ -114,8 +113,9 @@ def test_an_outlook_over_a_break_loses_and_gets_back(club):
     """Five weeks since Bo's last session: two of them beyond the grace; four to come."""
     model = at_the_priors(club, **PLAIN, log_day_sd_seconds=-30.0)
     tracked = track(model, club)
-    near, far = outlook(model, tracked, np.array([2]), np.array([5.0]), np.array([2.0]),
-                        np.array([0.0, 4.0]))[0]  # fmt: skip
+    near, far = tracked.outlook(
+        np.array([2]), np.array([5.0]), np.array([2.0]), np.array([0.0, 4.0])
+    )[0]
     dynamics = model.fit.constants.dynamics
     mean, cov = tracked.filtered.mean[2], tracked.filtered.cov[2]
     for found, weeks, lost in ((near, 3.0, 2.0), (far, 7.0, 2.0 * np.exp(-4 * dynamics.regain))):
@@ -126,26 +126,22 @@ def test_an_outlook_over_a_break_loses_and_gets_back(club):
         assert found == pytest.approx(level / np.sqrt(var))
 
 
-def test_level_and_gain_on_a_bent_scale_are_those_in_logs(unfitted, seen, club):
+def test_level_and_gain_on_a_bent_scale_are_those_in_logs(unfitted):
     """By differences: the level as a log moves by the gain, its spread by the gain's."""
     mean = np.array([[-0.4, 0.03, 0.02]])
     cov = np.diag([0.04, 0.0004, 0.0001])[None] + 0.00005
-    forecast = GrowthForecast(None, mean, cov, np.array([[0.1, 0.02, 0.03]]))
     for linear in (0.0, 0.5, -1.0):
         model = replace(unfitted, linear=linear)
-        level, gain, spread = level_and_gain(model, forecast)
+        level, gain, spread = model.level_and_gain(mean, cov)
         assert level[0] == to_log(mean[0, 0], linear)
         slope = (to_log(mean[0, 0] + 1e-6, linear) - to_log(mean[0, 0] - 1e-6, linear)) / 2e-6
         assert gain[0] == pytest.approx(0.05 * slope)
         ones = np.array([0.0, 1.0, 1.0])
         assert spread[0] == pytest.approx(np.sqrt(ones @ cov[0] @ ones) * slope)
-    athlete, rung = pace_effects(unfitted, forecast)
-    assert athlete[0] == pytest.approx(0.05)
-    assert rung.tolist() == [0.0] * 4
 
 
 def test_targets_start_where_the_session_left_the_athlete(unfitted, seen):
-    found = targets_at(unfitted, seen.panel, seen.filtered, np.array([6, 9]), np.array([5.0, 2.0]),
+    found = targets_at(seen, np.array([6, 9]), np.array([5.0, 2.0]),
                        np.array([2, 1]), np.array([0, 0]))  # fmt: skip
     np.testing.assert_allclose(found.done, [4, 2])
     np.testing.assert_allclose(found.origin - found.origin[1], [33 + 5 - 8 - 2, 0])
@@ -189,7 +185,8 @@ def test_delays_are_counted_from_the_last_rung_needed():
     ]  # fmt: skip
     log = read_log(pd.DataFrame(rows), ladder)
     histories = build_histories(log, DAY0 + pd.Timedelta(days=30))
-    assert start_delays(histories).tolist() == [5.0]  # Al's; Cy began c on the day b was cleared
+    delays = rhythm_of(build_panel(histories), histories).delays
+    assert (delays == 5.0).all()  # Al's; Cy began c on the day b was cleared
 
 
 # motion ---------------------------------------------------------------------------------------

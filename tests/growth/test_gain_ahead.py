@@ -9,7 +9,7 @@ import pytest
 from scipy.special import ndtr
 from unfitted_club import at_the_priors
 
-from forecast.growth import chance_met, gain_ahead, to_log, track
+from forecast.growth import to_log, track
 from forecast.histories import build_histories
 
 
@@ -18,7 +18,7 @@ def test_chances_expected_are_those_of_simulated_sessions(small_model, small_log
     tracked = track(growth, build_histories(small_log, small_cut))
     panel, filtered, noise = tracked.panel, tracked.filtered, growth.fit.constants.noise
     at = np.argsort(-filtered.before_mean)[:40:8]
-    chance = chance_met(growth, tracked, at)
+    chance = tracked.chance_met(at)
     rng = np.random.default_rng(2)
     for one, said in zip(at, chance, strict=True):
         spell = panel.spell[one]
@@ -45,9 +45,9 @@ def test_the_gain_ahead_is_the_motions_mean_over_six_weeks(club):
     mean, none = np.array([[-0.5, 0.04, 0.02]]), np.zeros(1)
     swung = 0.04 * (1.0 - np.exp(-1.8)) / 0.3
     expected = (0.02 * 6.0 + swung) / 6.0
-    assert gain_ahead(plain, mean, none, none, none)[0] == pytest.approx(expected)
+    assert plain.gain_ahead(mean, none, none, none)[0] == pytest.approx(expected)
     # On the scale half way to the ratio the same position is another log.
     bent = replace(plain, linear=0.5)
     there = to_log(np.array([-0.5, -0.5 + 6.0 * expected]), 0.5)
-    found = gain_ahead(bent, mean, none, none, none)[0]
+    found = bent.gain_ahead(mean, none, none, none)[0]
     assert found == pytest.approx((there[1] - there[0]) / 6.0)

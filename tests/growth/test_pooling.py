@@ -6,8 +6,13 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal
 
-from forecast.growth.filtering import SpellInformation
-from forecast.growth.pooling import PoolingPrior, marginalise_own, pool, spell_priors
+from forecast.growth.evidence import (
+    PoolingPrior,
+    SpellInformation,
+    marginalise_own,
+    pool,
+    spell_priors,
+)
 
 ATHLETE = np.array([4, 4, 7, 7, 7, 9])
 RUNG = np.array([0, 1, 1, 2, 0, 2])

@@ -7,9 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from forecast.growth.filtering import SpellInformation
+from forecast.growth.evidence import PoolingPrior, SpellInformation, pool, pooled_moments
 from forecast.growth.fitting import _information_slope, _prior_slope
-from forecast.growth.pooling import PoolingPrior, pool, pooled_moments
 
 PRIOR = PoolingPrior(
     own=np.diag([0.1, 0.01, 0.01]) + 0.001,

@@ -6,19 +6,19 @@ import numpy as np
 import pandas as pd
 
 from forecast.growth import GrowthModel
-from forecast.growth.engine import session_gaps, start_delays
+from forecast.growth.engine import rhythm_of
+from forecast.growth.evidence import Pooled
 from forecast.growth.fitting import (
     CENTRE_MEAN,
     CENTRE_SD,
+    SPELL_SPREAD,
     GrowthConstants,
     GrowthFit,
     prior_constants,
 )
-from forecast.growth.forecasting import SPELL_SPREAD
 from forecast.growth.panel import build_panel
 from forecast.growth.passage import CohortHabits
-from forecast.growth.pooling import Pooled
-from forecast.histories import Histories, absence_law, build_histories, cohort_rhythm
+from forecast.histories import Histories, build_histories
 from forecast.ladder import Criterion, Ladder, Rung
 from forecast.log import read_log
 
@@ -58,10 +58,9 @@ def at_the_priors(histories: Histories, *, linear: float = 0.0, **values) -> Gro
     spread = np.concatenate([CENTRE_SD**2, np.tile(prior.rung, rungs)])
     mean = np.concatenate([CENTRE_MEAN, np.zeros(3 * rungs)])
     pooled = Pooled(mean, np.diag(spread), 0.0, np.zeros(0))
-    gaps, owner = session_gaps(build_panel(histories))
     return GrowthModel(
         fit=GrowthFit(constants, pooled, rungs, list(SPELL_SPREAD), np.zeros((3, 3)), 0.0, 0),
-        rhythm=cohort_rhythm(gaps, owner, start_delays(histories), absence_law(histories)),
+        rhythm=rhythm_of(build_panel(histories), histories),
         habits=CohortHabits(2.0, 0.0, np.full(32, 2.0)),
         linear=linear,
         units={"seconds": 1.0, "reps": 1.0},
