@@ -280,6 +280,7 @@ class _Draft:
     ) -> None:
         self._raws, self._ladder, self._order = raws, ladder, order
         self._lines: dict[str, list[str]] = {"columns": [], "read": []}
+        self._asked: set[str] = set()
         self._carry(plan)
         self._plan = self._with_columns(plan)
         self._shapes = [s for raw in raws if (s := self._shape(raw)) is not None]
@@ -352,6 +353,7 @@ class _Draft:
             fits = self._fitting(raw, name, plan)
             if name == "athlete" and not fits:
                 continue
+            self._asked.add(name)
             if not fits:
                 self._lines["columns"].append(f'# {name} = "THEIR COLUMN"  # one of {_all(raw)}')
                 continue
@@ -366,6 +368,7 @@ class _Draft:
             if headings(raw).any():
                 file = "(heading)"
             if several or file == "(heading)":
+                self._asked.add("athlete")
                 self._lines["columns"].append(f"athlete = {quoted(file)}  # no column names one")
                 columns = plan.columns | {"athlete": file}
                 return plan.model_copy(update={"columns": columns}), True
@@ -425,12 +428,11 @@ class _Draft:
         return plan.model_copy(update={"read": read})
 
     def _columns(self) -> None:
-        told = "\n".join(self._lines["columns"])
         for name in (*REQUIRED, *OPTIONAL):
             heads = dict.fromkeys(s.columns.ours.get(name, "") for s in self._shapes)
             theirs = [head for head in heads if head and not head.startswith("(")]
             several = self._plan.columns.get(name)
-            if re.search(rf"^#? ?{name} = ", told, re.M):
+            if name in self._asked:
                 continue
             if isinstance(several, list):
                 self._lines["columns"].append(f"{name} = [{', '.join(map(quoted, several))}]")
@@ -514,9 +516,9 @@ class _Draft:
         """Keep words of the mapping to start from that do not stand in these files."""
         for name in _ASKED_ABOUT:
             lines = self._lines.setdefault(f"values.{name}", [])
-            told = "\n".join(lines).casefold()
+            seen = {word.casefold() for word in self._counts(name)}
             for word, means in self._plan.values.get(name, {}).items():
-                if f"{quoted(word)} = ".casefold() not in told:
+                if name != "athlete" and word.casefold() not in seen:
                     lines.append(f"{quoted(word)} = {_toml(means)}")
 
     def _cells(self) -> None:

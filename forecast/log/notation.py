@@ -5,14 +5,15 @@ A notation that can be read in two ways is a question, answered under ``[cells]`
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 from collections.abc import Mapping as Table
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from forecast.ladder import Measure
+from forecast.ladder import Criterion, Measure
 from forecast.log import numbers
-from forecast.log.cells import any_of, tidy, vocabulary
+from forecast.log.cells import any_of, show, tidy, vocabulary
 from forecast.log.dates import Day, Unsettled, read_day
 from forecast.log.numbers import NUMBER, UNITS, Quantity
 from forecast.log.problems import Problem, problem
@@ -23,10 +24,12 @@ QUESTIONS: dict[str, dict[str, str]] = {
     "8 @ 7": {"load": "{0} with a load of {1}", "effort": "{0} at an effort (RPE) of {1}"},
     "10/9": {"sets": "a set of {0} and one of {1}", "sides": "{0} left and {1} right"},
     "10,9": {"sets": "a set of {0} and one of {1}", "decimal": "{0}.{1}"},
+    "1,234": {"thousands": "{0}{1}", "sets": "a set of {0} and one of {1}"},
     "12-15": {"sets": "a set of {0} and one of {1}", "low": "a range, of which {0} counts"},
     "5+2": {"sets": "sets of their own: {0}, then {1}", "sum": "one set, {0} and {1} together"},
     "12+": {"target": "{0}, called at the mark", "choice": "{0}, ended by choice with more left"},
     "10,9 (band)": {"all": "{0} for every set of the cell", "last": "{0} for its last set"},
+    "18:30": {"minutes": "{0} min {1} s", "hours": "{0} h {1} min", "none": "a time of day"},
 }
 """Notations that can be read in two ways: answers, each with what it makes of a cell."""
 
@@ -36,13 +39,15 @@ class Style:
     """How the cells of a file are to be read.
 
     The decimal mark, where the mapping names it; its answers to ``QUESTIONS``; words behind a value
-    (lower case) to their meaning; whether commas part sets in other cells of the column.
+    (lower case) to their meaning; whether in other cells of the column commas part sets, and colons
+    minutes and seconds.
     """
 
     decimal: str | None = None
     answers: Table[str, str] = field(default_factory=dict)
     words: Table[str, Any] = field(default_factory=dict)
     commas: bool = False
+    clocks: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +69,11 @@ class Attempt:
         told = (self.assist, self.load_kg, self.clean, self.stopped, self.effort)
         return any(part is not None for part in told)
 
+
+FAR, EARLIEST_HOUR = 5.0, 5
+"""``18:30`` is asked about where it may be a time of day: above so many times the mark if it is
+minutes and seconds, and not before this hour; nor where other cells of the column are minutes and
+seconds, unless the minutes are round, as those of a beginning are (judgements)."""
 
 MOST_SETS = 50
 """Sets in one cell above this are slips of the pen; a stated limit of this package."""
@@ -105,33 +115,34 @@ _NEGATED = frozenset(word.split()[0] for word in vocabulary("words", "alone")) |
 Found = tuple[Attempt, ...] | Problem
 
 
-def attempts(cell: Any, measure: Measure | None, unit: str, style: Style) -> Found:
+def attempts(cell: Any, mark: Criterion | None, unit: str, style: Style) -> Found:
     """Read the sets of one cell of values.
 
-    What is not told is as ``measure`` (``None`` where the rung is not known: values then mean
+    What is not told is as ``mark`` (``None`` where the rung is not known: values then mean
     nothing), ``unit`` of a bare number (``""``: that of the measure) and ``style`` (what the
     mapping and the rest of the column say) have it.
     """
+    measure = None if mark is None else mark.measure
     reader = _Reader(measure, unit, style)
     found = numbers.quantity(cell, style.decimal, measure)
     value = found if isinstance(found, Problem) else reader.value(found)
+    text = tidy(cell) if isinstance(cell, str) else show(cell)
+    clock = _TIME.fullmatch(text) if isinstance(cell, str | dt.time) else None
+    if mark is not None and measure == "seconds" and clock and not isinstance(value, Problem):
+        first, second = int(clock[1]), int(clock[2])
+        odd = first >= EARLIEST_HOUR and (second % 5 == 0 or not style.clocks)
+        if (odd or isinstance(cell, dt.time)) and not value <= FAR * mark.target:
+            return reader.clock(text, first, second)
     if not isinstance(cell, str):
         return value if isinstance(value, Problem) else (Attempt(value),)
-    text = tidy(cell)
-    pair = re.fullmatch(r"(\d+),(\d+)", text)
-    if pair and isinstance(found, Problem):
-        return found  # 1,234 may be thousands
-    if pair and style.decimal != ",":
-        odd = measure == "reps" and isinstance(value, Problem)
-        way: str | Problem = "decimal"
-        if style.decimal == "." or (odd and style.commas):
-            way = "sets"
-        elif odd or style.commas:
-            way = reader.ask("10,9", text, *pair.groups())
+    if pair := re.fullmatch(r"(\d+),(\d+)", text):
+        way = reader.comma(text, pair.groups(), found, value)
         if isinstance(way, Problem):
             return way
         if way == "sets":
             return reader.list_of(text) or problem("number", "not_a_list", text)
+        if way == "thousands":
+            value = reader.value(Quantity(float(pair[1] + pair[2])))
     if not isinstance(value, Problem):
         return (Attempt(value),)
     if (odd_one := no_value(text, measure)) is not None:
@@ -141,6 +152,9 @@ def attempts(cell: Any, measure: Measure | None, unit: str, style: Style) -> Fou
     return reader.cell(text) or value
 
 
+_TIME = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)(?::00)?")
+HELD = re.compile(r"(?:0?[0-4]|2[4-9]|[3-9]\d|\d{3}):[0-5]\d")
+"""Minutes and seconds that are not a time of day at which people train."""
 _DAYTIME = re.compile(r"\d{1,2}(?::\d{2}){0,2}\s*(?:[ap]\.?m\.?|uhr|o'clock)", re.I)
 _SHARE = re.compile(r"\d\s*(?:[%‰]|(?:percent|per cent|prozent|pct)\b)", re.I)
 _PRICE = re.compile(r"[$€£¥]\s*\d|\d\s*[$€£¥]")
@@ -188,6 +202,32 @@ class _Reader:
             return self._style.answers[key]
         choices = tuple((way, means.format(*parts)) for way, means in QUESTIONS[key].items())
         return Problem("reading", "reading", text, "cells", key, choices)
+
+    def comma(
+        self, text: str, parts: tuple[str, ...], found: Quantity | Problem, value: float | Problem
+    ) -> str | Problem:
+        """Return what the comma of ``10,9``, ``1,234`` is: ``decimal``, ``thousands`` or ``sets``."""
+        decimal, commas = self._style.decimal, self._style.commas
+        grouped = numbers.GROUPED.fullmatch(text)
+        if grouped and (decimal == "." or "1,234" in self._style.answers):
+            return self.ask("1,234", text, *parts)
+        if isinstance(found, Problem):
+            return found  # 1,234 may be thousands
+        odd = self._measure == "reps" and isinstance(value, Problem)
+        if decimal == "." or (odd and commas and decimal is None):
+            return "sets"
+        asked = (grouped and commas) if decimal == "," else (odd or commas)
+        return self.ask("10,9", text, *parts) if asked else "decimal"
+
+    def clock(self, text: str, first: int, second: int) -> Found:
+        """Ask whether ``18:30``, far above the mark, is minutes and seconds or a time of day."""
+        way = self.ask("18:30", text, first, second)
+        if isinstance(way, Problem):
+            return way
+        if way == "none":
+            return problem("number", "clock_as_value", text)
+        value = self.value(Quantity((60 * first + second) * (60 if way == "hours" else 1), "s"))
+        return value if isinstance(value, Problem) else (Attempt(value),)
 
     def cell(self, text: str) -> Found | None:
         """Read a cell that is not a plain number; ``None`` where no notation fits."""

@@ -34,7 +34,7 @@ FACTORS: dict[Measure, dict[str, float]] = {
 NUMBER = r"\d+(?:[.,]\d+)*"
 """Digits with points or commas, as a pattern."""
 
-_GROUPED = re.compile(r"[+-]?[1-9]\d{0,2}([.,])\d{3}(?:\1\d{3})*")
+GROUPED = re.compile(r"[+-]?[1-9]\d{0,2}([.,])\d{3}(?:\1\d{3})*")
 _PLAIN = re.compile(rf"(x)?\s*([+-]?{NUMBER})\s*([^\W\d_]*|[\"″”])\.?")
 _MACHINE = re.compile(r"[+-]?\d+(?:\.\d+)?e[+-]?\d+")
 _CLOCK = re.compile(
@@ -70,9 +70,9 @@ def decimal_number(text: str, decimal: str | None = None) -> float | Problem:
     last = max(text.rfind("."), text.rfind(","))
     if len(marks) == 2:
         head, tail = text[:last], text[last + 1 :]
-        if _GROUPED.fullmatch(head):
+        if GROUPED.fullmatch(head):
             return float(re.sub(r"[.,]", "", head) + "." + tail)
-    elif _GROUPED.fullmatch(text):
+    elif GROUPED.fullmatch(text):
         return _grouped(text, text[last], decimal)
     elif len(re.findall(r"[.,]", text)) < 2:
         return float(text.replace(",", "."))
@@ -110,7 +110,10 @@ def quantity(
     if isinstance(cell, dt.timedelta):
         return Quantity(cell.total_seconds(), "s")
     if isinstance(cell, dt.time):
-        return Quantity(cell.hour * 3600 + cell.minute * 60 + cell.second, "s")
+        seconds = cell.hour * 3600 + cell.minute * 60 + cell.second
+        if seconds > LARGEST["seconds"]:
+            return problem("number", "clock_as_value", show(cell))
+        return Quantity(seconds, "s")
     if isinstance(cell, dt.date):
         return problem("number", "date_as_value", show(cell))
     if isinstance(cell, bool):

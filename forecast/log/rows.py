@@ -36,7 +36,7 @@ from forecast.log.mapping import (
     Mapping,
     value_words,
 )
-from forecast.log.notation import Attempt, Style, attempts
+from forecast.log.notation import HELD, Attempt, Style, attempts
 from forecast.log.problems import Problem, Rejected, no_problems, placed, problem
 from forecast.log.shapes import Shaped, shaped
 from forecast.log.tables import RawTable
@@ -156,11 +156,9 @@ def read_values(shape: Shaped, mapping: Mapping, rung: np.ndarray, ladder: Ladde
 
     Where several columns hold values by their units, the one that fits the rung counts.
     """
-    measures = {r.key: r.criterion.measure for r in ladder.rungs}
-    known = [None, *dict.fromkeys(measures.values())]
-    number = {key: known.index(measure) for key, measure in measures.items()}
-    measure, keys = pd.factorize(pd.Series(rung, dtype=object))
-    measure = np.array([*(number[key] for key in keys), 0], dtype=np.int64)[measure]
+    rungs, keys = pd.factorize(pd.Series(rung, dtype=object))
+    marks = [*(ladder.rung(key).criterion for key in keys), None]
+    rungs = rungs % len(marks)  # no rung, -1, is the last
     replace = value_words(mapping, "value")
     words = {word.casefold(): meaning for word, meaning in mapping.words.items()}
     found: list[tuple[Attempt, ...]] = [()]
@@ -176,19 +174,22 @@ def read_values(shape: Shaped, mapping: Mapping, rung: np.ndarray, ladder: Ladde
         unit_codes, unit_names = (
             (np.zeros(len(codes), dtype=np.int64), [unit]) if units is None else pd.factorize(units)
         )
-        commas = any(isinstance(cell, str) and _LISTED.fullmatch(cell) for cell in cells)
-        style = Style(mapping.read.decimal, mapping.cells, words, commas)
-        mixed = (codes * len(known) + measure) * len(unit_names) + unit_codes
+        commas, clocks = (
+            any(isinstance(cell, str) and pattern.fullmatch(cell.strip()) for cell in cells)
+            for pattern in (_LISTED, HELD)
+        )
+        style = Style(mapping.read.decimal, mapping.cells, words, commas, clocks)
+        mixed = (codes * len(marks) + rungs) * len(unit_names) + unit_codes
         pairs, back = np.unique(mixed, return_inverse=True)
         place = np.zeros(len(pairs), dtype=np.int64)
         problems = no_problems(len(pairs))
         for n, pair in enumerate(pairs):
             rest, unit_code = divmod(int(pair), len(unit_names))
-            code, measure_code = divmod(rest, len(known))
-            outcome = attempts(cells[code], known[measure_code], unit_names[unit_code], style)
+            code, mark = divmod(rest, len(marks))
+            outcome = attempts(cells[code], marks[mark], unit_names[unit_code], style)
             if isinstance(outcome, Problem):
                 problems[n] = outcome
-            elif measure_code:
+            elif marks[mark] is not None:
                 place[n] = len(found)
                 found.append(outcome)
         parts.append((place[back], problems[back]))

@@ -6,7 +6,7 @@ import csv
 import io
 import re
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -363,19 +363,19 @@ def _plain(text: str, separator: str, file: str) -> pd.DataFrame | None:
     return frame if any(cell.strip() for cell in frame.head(HEAD).to_numpy().flat) else None
 
 
-def _long_cell(file: str, line: int) -> LogError:
-    return LogError(
-        f"{file}, line {line} holds a cell of more than {MAX_CELL} characters, the most that is "
-        "read; shorten it, or close a quotation mark that was left open."
-    )
-
-
 def _records(text: str, separator: str, file: str) -> tuple[list[list[str]], list[int]]:
     """Return the records and, for each, the line of the file on which it starts."""
     # line by line: a second copy of the text would take four times its memory
-    lines = (found[0] for found in _LINE.finditer(text))
-    reader = csv.reader(lines, delimiter=separator, strict=True)
-    records, rows, line, cells = [], [], 1, 0
+    at = begun = cells = 0
+
+    def lines() -> Iterator[str]:
+        nonlocal at
+        for found in _LINE.finditer(text):
+            at = found.end()
+            yield found[0]
+
+    reader = csv.reader(lines(), delimiter=separator, strict=True)
+    records, rows, line = [], [], 1
     try:
         for record in reader:
             records.append(record)
@@ -388,10 +388,13 @@ def _records(text: str, separator: str, file: str) -> tuple[list[list[str]], lis
                     f"{file}, line {line}: {MAX_CELLS} cells are read at most, empty ones too; "
                     "split the file, or delete what is not a log."
                 )
-            line = reader.line_num + 1
+            line, begun = reader.line_num + 1, at
     except csv.Error as error:
-        if "field limit" in str(error):
-            raise _long_cell(file, line) from error
+        if at - begun > csv.field_size_limit():
+            raise LogError(
+                f"{file}, line {line} holds a cell of more than {MAX_CELL} characters, the most "
+                "that is read; shorten it, or close a quotation mark that was left open."
+            ) from error
         raise LogError(
             f"{file}, line {line}: a quotation mark is out of place ({error}); a cell that holds "
             'one is written "so ""quoted"" text", and every opening mark needs a closing one.'

@@ -253,3 +253,61 @@ def test_any_cell_gives_a_quantity_or_a_reason(cells):
         log = read_cells(SECONDS, column, cells)
         assert np.isfinite(log.sets[column].dropna()).all()
         assert log.rejected["reason"].str.endswith(".").all()
+
+
+def first_values(cells, measure, /, **mapping):
+    """What each cell of values, each in a log of its own, became: its values, or its problem."""
+    made = []
+    for cell in cells:
+        frame = pd.DataFrame({"athlete": "Bo", "date": "2026-04-03", "rung": [measure]})
+        frame["value"] = pd.Series([cell], dtype=object)
+        log = read_log(frame, LADDER, mapping=mapping)
+        made.append(log.problems[0][0] if log.problems else sorted(log.sets["value"]))
+    return made
+
+
+def test_a_comma_before_three_digits_is_thousands_or_two_sets_and_asked_about():
+    dot = {"read": {"decimal": "."}}
+    (asked,) = first_values(["1,234"], "cm", **dot)
+    assert (asked.kind, asked.key) == ("reading", "1,234")
+    assert "1234" in asked.reason
+    assert "a set of 1 and one of 234" in asked.reason
+    for answer, values in (("thousands", [1234.0]), ("sets", [1.0, 234.0])):
+        cells = {"1,234": answer}
+        assert first_values(["1,234"], "cm", **dot, cells=cells) == [values]
+        assert first_values(["1,234"], "cm", cells=cells) == [values]
+    assert first_values(["12,9"], "cm", **dot) == [[9.0, 12.0]]
+
+
+def test_a_decimal_comma_beside_lists_of_sets_is_asked_about():
+    frame = pd.DataFrame({"athlete": "Bo", "date": ["2026-04-03", "2026-04-04"], "rung": "cm"})
+    frame["value"] = ["260,230", "10,9,8"]
+    log = read_log(frame, LADDER, mapping={"read": {"decimal": ","}})
+    assert [row[0].key for row in log.problems] == ["10,9"]
+    mapping = {"read": {"decimal": ","}, "cells": {"10,9": "sets"}}
+    assert sorted(read_log(frame, LADDER, mapping=mapping).sets["value"])[-2:] == [230.0, 260.0]
+
+
+def test_a_time_of_day_is_not_a_time_held():
+    asked = first_values(["18:30", "7:05"], "seconds")
+    assert [one.key for one in asked] == ["18:30"] * 2
+    assert "18 min 30 s" in asked[0].reason
+    assert "a time of day" in asked[0].reason
+    minutes = {"18:30": "minutes"}
+    assert first_values(["18:30", "7:05"], "seconds", cells=minutes) == [[1110.0], [425.0]]
+    (refused,) = first_values(["18:30"], "seconds", cells={"18:30": "none"})
+    assert refused.what == "clock_as_value"
+    # near the mark, or before any session begins, it is what was held
+    assert first_values(["0:12", "1:05", "4:59"], "seconds") == [[12.0], [65.0], [299.0]]
+    long = Ladder("Invented", (Rung("hang", "Hang", "", Criterion("seconds", 600.0)),))
+    frame = pd.DataFrame({"athlete": "Bo", "date": "2026-04-03", "rung": "hang", "value": ["8:30"]})
+    assert read_log(frame, long).sets["value"].item() == 510.0
+
+
+def test_a_typed_time_of_day_may_have_been_meant_as_minutes_and_seconds():
+    (asked, refused) = first_values([dt.time(0, 12), dt.time(18, 30)], "seconds")
+    assert asked.key == "18:30"
+    assert refused.what == "clock_as_value"
+    for answer, value in (("minutes", 12.0), ("hours", 720.0)):
+        cells = {"18:30": answer}
+        assert first_values([dt.time(0, 12)], "seconds", cells=cells) == [[value]]
