@@ -206,7 +206,7 @@ class _Reader:
     def comma(
         self, text: str, parts: tuple[str, ...], found: Quantity | Problem, value: float | Problem
     ) -> str | Problem:
-        """Return what the comma of ``10,9``, ``1,234`` is: ``decimal``, ``thousands`` or ``sets``."""
+        """Return what a comma is: ``decimal``, ``thousands`` or ``sets``."""
         decimal, commas = self._style.decimal, self._style.commas
         grouped = numbers.GROUPED.fullmatch(text)
         if grouped and (decimal == "." or "1,234" in self._style.answers):
