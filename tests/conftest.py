@@ -1,4 +1,4 @@
-"""Shared by all rooms: one small invented cohort, and a forecaster fitted to it once a worker."""
+"""Shared by all rooms: one small invented cohort, and a forecaster fitted to it once."""
 
 from __future__ import annotations
 
@@ -7,16 +7,16 @@ import dataclasses
 import pandas as pd
 import pytest
 from made_club import COHORT
+from sharing import ByFile, SharedModels, shared_folder
 from slow import Meter, function_of, listed_slow
 
 from forecast.log import SET_COLUMNS, TrainingLog
-from forecast.model import ReadinessForecaster
+from forecast.model import ReadinessForecaster, View
 from forecast.result import ReadinessForecast
 from forecast.simulate import SimulatedCohort, simulate_cohort
 
 SMALL = {"horizon_weeks": 30, "draws": 16, "paths": 512}
 """Settings of the shared forecaster: a quarter of the usual simulation; its laws hold at any."""
-
 
 FIRST = ("tests/test_notebooks.py", "tests/log/")
 """Notebooks take longest, and at the end one worker would wait for the other. What follows them
@@ -51,6 +51,12 @@ def pytest_collection_modifyitems(items):
     items.sort(key=lambda item: [not item.nodeid.startswith(first) for first in FIRST])
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config, log):
+    """Hand out whole files to the workers."""
+    return ByFile(config, log)
+
+
 @pytest.fixture(scope="session", autouse=True)
 def end_of_time():
     """No test depends on the clock: unless a test says otherwise, today is the last day of all."""
@@ -78,15 +84,27 @@ def small_cut() -> pd.Timestamp:
 
 
 @pytest.fixture(scope="session")
-def small_model(small_log, small_cut) -> ReadinessForecaster:
-    """A forecaster fitted to the small log; do not change it."""
-    return ReadinessForecaster(**SMALL).fit(small_log, small_cut)
+def models(tmp_path_factory, pytestconfig) -> SharedModels:
+    """Models that are fitted once for all workers, by name."""
+    return SharedModels(shared_folder(tmp_path_factory, pytestconfig))
 
 
 @pytest.fixture(scope="session")
-def small_result(small_model, small_log, small_cut) -> ReadinessForecast:
+def small_model(models, small_log, small_cut) -> ReadinessForecaster:
+    """A forecaster fitted to the small log; do not change it."""
+    return models.get("small", lambda: ReadinessForecaster(**SMALL).fit(small_log, small_cut))
+
+
+@pytest.fixture(scope="session")
+def small_view(small_model, small_log, small_cut) -> View:
+    """The small log as that forecaster sees it, each answer worked out once; do not change it."""
+    return small_model.view(small_log, small_cut)
+
+
+@pytest.fixture(scope="session")
+def small_result(small_view) -> ReadinessForecast:
     """Its forecast; do not change it."""
-    return small_model.forecast(small_log, small_cut)
+    return small_view.forecast()
 
 
 @pytest.fixture(scope="session")

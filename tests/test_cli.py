@@ -78,10 +78,10 @@ def weeks(run, club, told):
     return call
 
 
-@pytest.fixture(scope="module")
-def view(fitted, small_log, small_cut):
+@pytest.fixture
+def view(small_view):
     """The small log as its model sees it: what the commands should say."""
-    return fitted.view(small_log, small_cut)
+    return small_view
 
 
 # weeks --------------------------------------------------------------------------------------

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import ast
-import os
 import shutil
 from functools import cache
 from pathlib import Path
@@ -12,6 +11,7 @@ import nbformat
 import pytest
 from few_athletes import few_athletes
 from nbclient import NotebookClient
+from slow import day_and_night
 from tiny_clubs import CLUBS, as_csv
 
 FOLDER = Path(__file__).parents[1] / "notebooks"
@@ -88,13 +88,15 @@ def test_names_nobody_and_styles_nothing(notebook):
                 assert node.value.value == ""
 
 
-def demo(folder: Path) -> None:
-    """A few of the demo's athletes; all where the environment says so, as the gate's does."""
-    if os.environ.get("NOTEBOOKS_ON") == "all":
-        kept = shutil.ignore_patterns("last_*")
-        shutil.copytree(FOLDER.parent / "data_demo", folder, ignore=kept)
-    else:
-        few_athletes(folder, ATHLETES)
+def few(folder: Path) -> None:
+    """A few of the demo club's athletes."""
+    few_athletes(folder, ATHLETES)
+
+
+def whole_demo(folder: Path) -> None:
+    """The demo club."""
+    kept = shutil.ignore_patterns("last_*")
+    shutil.copytree(FOLDER.parent / "data_demo", folder, ignore=kept)
 
 
 def one_athlete(folder: Path) -> None:
@@ -108,11 +110,13 @@ def one_athlete(folder: Path) -> None:
 
 
 LEAST_CHARTS = {
-    ("coach", demo): 4, ("coach", one_athlete): 4,
-    ("athlete", demo): 2, ("athlete", one_athlete): 2,
-    ("analyst", demo): 6, ("analyst", one_athlete): 1, ("method", demo): 6,
+    ("coach", few): 4, ("coach", one_athlete): 4, ("coach", whole_demo): 4,
+    ("athlete", few): 2, ("athlete", one_athlete): 2, ("athlete", whole_demo): 2,
+    ("analyst", few): 6, ("analyst", one_athlete): 1, ("analyst", whole_demo): 6,
+    ("method", few): 6, ("method", whole_demo): 6,
 }  # fmt: skip
 """Charts drawn; one athlete alone can't be scored against others."""
+DAY = {*((path.stem, few) for path in NOTEBOOKS), ("coach", one_athlete)}
 
 
 @pytest.fixture(scope="session")
@@ -129,7 +133,9 @@ def home_of(tmp_path_factory):
     return make
 
 
-@pytest.mark.parametrize(("name", "club"), LEAST_CHARTS, ids=lambda it: getattr(it, "__name__", it))
+@pytest.mark.parametrize(
+    ("name", "club"), day_and_night(LEAST_CHARTS, DAY), ids=lambda it: getattr(it, "__name__", it)
+)
 def test_runs_from_top_to_bottom(name, club, home_of):
     notebook = nbformat.read(FOLDER / f"{name}.ipynb", as_version=4)
     client = NotebookClient(

@@ -27,8 +27,8 @@ def test_swapped_arguments_are_said(small_log, small_model, tmp_path):
         small_model.forecast("2024-10-07", small_log)
 
 
-def test_results_show_themselves_in_short(small_result, small_model, small_log, small_cut):
-    view = small_model.view(small_log, small_cut)
+def test_results_show_themselves_in_short(small_result, small_view, small_log):
+    view = small_view
     results = (
         fc.cohort.bottlenecks(view),
         fc.cohort.pace_and_difficulty(view),

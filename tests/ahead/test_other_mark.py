@@ -17,8 +17,8 @@ CHANCES = ["p_4", "p_8", "p_12", "p_26"]
 
 
 @pytest.fixture(scope="module")
-def view(small_model, small_log, small_cut):
-    return small_model.view(small_log, small_cut)
+def view(small_view):
+    return small_view
 
 
 @pytest.fixture(scope="module", params=range(3))

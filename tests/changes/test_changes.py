@@ -138,8 +138,8 @@ def test_the_days_have_an_order():
 
 
 @pytest.fixture(scope="module")
-def days(small_model, small_log, small_cut):
-    views = [small_model.view(small_log, small_cut + k * WEEK) for k in (0, 1)]
+def days(small_view, small_model, small_log, small_cut):
+    views = [small_view, small_model.view(small_log, small_cut + WEEK)]
     first = snapshot(views[0])
     return views, first, snapshot(views[1], first)
 

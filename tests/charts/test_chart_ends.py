@@ -12,10 +12,9 @@ from forecast.errors import MissingExtraError
 from forecast.report import open_tables
 
 
-def test_axes_end_where_an_athletes_own_rows_do(small_model, small_log, small_cut):
-    view = small_model.view(small_log, small_cut)
-    rows = [row for row in view.rows if row.wait][:4]
-    drawn = open_tables(view, rows)
+def test_axes_end_where_an_athletes_own_rows_do(small_view, small_cut):
+    rows = [row for row in small_view.rows if row.wait][:4]
+    drawn = open_tables(small_view, rows)
     spec = charts.progress(drawn, rows).to_dict()
     (ends,) = (each["value"] for each in spec["params"] if each["name"] == "ends")
     assert set(ends) == {row.who for row in rows}

@@ -70,10 +70,9 @@ def test_pace_is_shrunk_and_points_the_right_way(small_model, small_log, small_c
     assert "shrunk" in found.text
 
 
-def test_the_hardest_rung_is_that_of_the_table(small_model, small_log, small_cut):
+def test_the_hardest_rung_is_that_of_the_table(small_view):
     """The rung named is the one that half cleared last, and no figure is without an end."""
-    view = small_model.view(small_log, small_cut)
-    table, text = bottlenecks(view).frame(), pace_and_difficulty(view).text
+    table, text = bottlenecks(small_view).frame(), pace_and_difficulty(small_view).text
     some = table[table["spells"] >= 5]
     latest = some["median_weeks"].fillna(some["watched_weeks"]).idxmax()
     assert f"Hardest rung: {table.loc[latest, 'rung_name']}; " in text

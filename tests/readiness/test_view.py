@@ -16,10 +16,10 @@ from forecast.model import ReadinessForecaster
 from forecast.readiness import ENGINES, as_view
 
 
-@pytest.fixture(scope="module")
-def view(small_model, small_log, small_cut):
+@pytest.fixture
+def view(small_view):
     """The small log as the small model sees it, shared: what it returns is never changed."""
-    return small_model.view(small_log, small_cut)
+    return small_view
 
 
 def same(ours, theirs):

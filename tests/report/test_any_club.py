@@ -1,8 +1,7 @@
-"""Pages of clubs with too little in their logs: each section says so, and no page is lost."""
+"""Clubs with too little in their logs: each section says so, no page is lost, all say the same."""
 
 from __future__ import annotations
 
-import html
 import json
 import re
 from dataclasses import dataclass
@@ -12,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from account import check_account, words_of
 from packed import texts_of
 from slow import day_and_night
 from tiny_clubs import CLUBS, as_csv
@@ -76,16 +76,11 @@ def club_of(tmp_path_factory):
     return make
 
 
-def words(page: str) -> str:
-    page = re.sub(r"<(script|style)\b.*?</\1>", " ", page, flags=re.DOTALL)
-    return " ".join(html.unescape(re.sub(r"<[^>]+>", " ", page)).split())
-
-
 def section(page: str, slot: str) -> str:
     """The words of one question of the analyst's page."""
     found = re.search(rf'<section aria-labelledby="part-{slot}">(.*?)</section>', page, re.DOTALL)
     assert found, f"the analyst's page has no section {slot}"
-    return words(found.group(1))
+    return words_of(found.group(1))
 
 
 def refuse(constant: str) -> None:
@@ -94,7 +89,7 @@ def refuse(constant: str) -> None:
 
 def check_page(page: str) -> None:
     """Nothing on it that is not a number, in words or in charts."""
-    found = re.findall(r"(?<![\w-])(?:nan|NaN|NaT|inf|None)(?![\w-])", words(page))
+    found = re.findall(r"(?<![\w-])(?:nan|NaN|NaT|inf|None)(?![\w-])", words_of(page))
     assert found == []
     for text in texts_of(page):
         json.loads(text, parse_constant=refuse)
@@ -118,6 +113,11 @@ def check_pages(paths: list[Path], name: str) -> None:
 def test_every_page_of_any_club_is_written(club_of, name, tmp_path):
     club = club_of(name)
     check_pages(write_report(club.view, out=tmp_path, club="Tiny club"), name)
+
+
+@pytest.mark.parametrize("name", day_and_night(CLUBS, BY_DAY))
+def test_any_club_tells_one_story(club_of, name):
+    check_account(club_of(name).view)
 
 
 NUMBERS = ("level", "level_value", "gain_per_week", "p_next_session", "p_never_in_horizon")
@@ -162,7 +162,7 @@ def test_the_forecast_is_finite_and_never_falls(club_of, name):
 def test_who_has_no_open_rung_reads_so(club_of, name, tmp_path):
     club = club_of(name)
     paths = {p.name: p for p in write_report(club.view, out=tmp_path, who=["athlete"])}
-    said = words(paths["athlete-al0.html"].read_text(encoding="utf-8"))
+    said = words_of(paths["athlete-al0.html"].read_text(encoding="utf-8"))
     assert ("No rung is open for you now" in said) == (name == "everything_cleared")
     assert "Pain ends the session" in said
 
@@ -170,7 +170,7 @@ def test_who_has_no_open_rung_reads_so(club_of, name, tmp_path):
 def test_a_club_without_an_open_rung_is_told_that_nobody_waits(club_of, tmp_path):
     club = club_of("everything_cleared")
     path = write_report(club.view, out=tmp_path, who=["coach"])[0]
-    said = words(path.read_text(encoding="utf-8"))
+    said = words_of(path.read_text(encoding="utf-8"))
     assert "No rung is open" in said
     assert "Pain ends the session" in said
 

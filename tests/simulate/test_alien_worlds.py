@@ -46,7 +46,7 @@ def made(name):
     return alien.make_world(alien.WORLDS[name], N, SEED)
 
 
-@pytest.fixture(scope="module", params=day_and_night(alien.WORLDS, {*alien.NEW, "mess", "spurts"}))
+@pytest.fixture(scope="module", params=day_and_night(alien.WORLDS, {"loads", "mess", "spurts"}))
 def world(request):
     return made(request.param)
 
@@ -156,6 +156,7 @@ def test_futures_live_on_as_the_world_did(world):
     assert (below + same / 2).mean() == pytest.approx(0.5, abs=0.17)
 
 
+@pytest.mark.nightly
 def test_a_reserve_is_kept_and_sets_hardly_ever_fail():
     world, logged = _logged("reserve")
     noted = logged[logged["stopped"] != ""]
@@ -167,6 +168,7 @@ def test_a_reserve_is_kept_and_sets_hardly_ever_fail():
     assert (world.athletes["roof"] < 0).mean() == pytest.approx(0.4, abs=0.2)
 
 
+@pytest.mark.nightly
 def test_tests_are_rare_and_all_else_is_easy():
     _, logged = _logged("periodised")
     failed = logged[logged["stopped"] != ""]
@@ -177,6 +179,7 @@ def test_tests_are_rare_and_all_else_is_easy():
     assert easy.mean() > 0.5
 
 
+@pytest.mark.nightly
 def test_insight_jumps_and_fades_after_gaps():
     world, _ = _logged("insight")
     gain = world.levels.groupby(["athlete", "rung"])["level"].diff().dropna()
@@ -185,6 +188,7 @@ def test_insight_jumps_and_fades_after_gaps():
     assert (gain < -0.02).mean() > 0.02
 
 
+@pytest.mark.nightly
 def test_children_are_away_in_summer():
     _, logged = _logged("school_years")
     day = (logged["date"] - alien.FIRST_DAY).dt.days % 365
@@ -192,6 +196,7 @@ def test_children_are_away_in_summer():
     assert summer < 0.35
 
 
+@pytest.mark.nightly
 def test_returners_regain_fast_what_they_lost_in_months():
     world, logged = _logged("returners")
     gaps = logged.groupby("athlete")["date"].diff().dt.days
@@ -206,6 +211,7 @@ def test_returners_regain_fast_what_they_lost_in_months():
     assert np.median(rises) > 0.02
 
 
+@pytest.mark.nightly
 def test_a_month_holds_one_or_two_sessions_and_some_rungs_are_not_yet_tried():
     world, logged = _logged("sparse")
     days = logged.drop_duplicates(["athlete", "date"]).groupby("athlete")["date"]
@@ -239,6 +245,7 @@ def _logged(name):
     return made(name), made(name).sets[made(name).sets["logged"]]
 
 
+@pytest.mark.nightly
 def test_only_the_best_counting_set_of_a_day_is_logged():
     world, logged = _logged("best_only")
     assert not logged.duplicated(["athlete", "date"]).any()
@@ -248,6 +255,7 @@ def test_only_the_best_counting_set_of_a_day_is_logged():
     assert noted.eq(best).all()
 
 
+@pytest.mark.nightly
 def test_misses_are_mostly_left_out():
     world, logged = _logged("successes_only")
     targets = {mark.key: mark.target for mark in world.law.marks}
@@ -259,6 +267,7 @@ def test_misses_are_mostly_left_out():
     assert low(logged).sum() < 0.15 * low(world.sets).sum()
 
 
+@pytest.mark.nightly
 @pytest.mark.parametrize("name", ["coarse_holds", "heavy_days"])
 def test_holds_are_written_to_five_seconds(name):
     _, logged = _logged(name)
@@ -266,6 +275,7 @@ def test_holds_are_written_to_five_seconds(name):
     assert logged.groupby(["athlete", "date"]).size().max() <= 3
 
 
+@pytest.mark.nightly
 def test_nearly_everybody_is_away_for_eight_weeks_every_year():
     world, logged = _logged("off_seasons")
     gaps = logged.groupby("athlete")["date"].diff().dt.days
@@ -274,6 +284,7 @@ def test_nearly_everybody_is_away_for_eight_weeks_every_year():
     assert 0.7 < long.sum() / years.sum() < 1.3
 
 
+@pytest.mark.nightly
 def test_injuries_take_a_fifth_to_a_half_and_pain_is_noted():
     world, logged = _logged("set_backs")
     within = world.levels.groupby(["athlete", "rung"])["level"].diff().dropna()
@@ -284,6 +295,7 @@ def test_injuries_take_a_fifth_to_a_half_and_pain_is_noted():
     assert (logged["pain"] >= 2).mean() > 0.02
 
 
+@pytest.mark.nightly
 def test_the_stricter_coach_calls_twice_as_many_sets_unclean():
     world, logged = _logged("stricter_coach")
     change = alien.FIRST_DAY + pd.Timedelta(days=world.law.strict_from)
@@ -291,6 +303,7 @@ def test_the_stricter_coach_calls_twice_as_many_sets_unclean():
     assert unclean[True] / unclean[False] == pytest.approx(2.0, rel=0.1)
 
 
+@pytest.mark.nightly
 @pytest.mark.parametrize(("name", "share"), [("spurts", 0.5), ("staircase", 0.6)])
 def test_levels_stand_still_most_weeks(name, share):
     world, _ = _logged(name)
@@ -299,6 +312,7 @@ def test_levels_stand_still_most_weeks(name, share):
     assert (gain >= 0).all()
 
 
+@pytest.mark.nightly
 def test_planted_stalls_have_no_gain():
     world, _ = _logged("stricter_coach")
     stalls = world.stalls[world.stalls["weeks"] >= 8]

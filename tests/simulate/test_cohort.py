@@ -5,6 +5,7 @@ from itertools import groupby
 import numpy as np
 import pandas as pd
 import pytest
+from slow import day_and_night
 
 from forecast.errors import SimulationError
 from forecast.ladder import Criterion, Ladder, Rung
@@ -12,7 +13,7 @@ from forecast.log import SET_COLUMNS
 from forecast.simulate import LAWS, Setting, default_ladder, simulate_cohort
 
 
-@pytest.fixture(scope="module", params=LAWS)
+@pytest.fixture(scope="module", params=day_and_night(LAWS, {"steady", "stalls"}))
 def cohort(request):
     return simulate_cohort(request.param, 25, seed=11, weeks=70, follow_up=20)
 

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from reference.informed import informed_forecast
+from slow import day_and_night
 
 from forecast.errors import SimulationError
 from forecast.simulate import simulate_cohort
@@ -14,7 +15,7 @@ CUT = pd.Timestamp("2025-03-03")
 HORIZON = 52
 
 
-@pytest.fixture(scope="module", params=["steady", "ceiling"])
+@pytest.fixture(scope="module", params=day_and_night(["steady", "ceiling"], {"steady"}))
 def world(request):
     cohort = simulate_cohort(request.param, 40, seed=21, weeks=80, lapse_rate=0.0)
     return cohort, informed_forecast(cohort, CUT, n_particles=1000, seed=3)

@@ -70,8 +70,8 @@ def test_how_long_ago():
     ]  # fmt: skip
 
 
-def test_every_reader_is_told_the_same_figures(small_model, small_log, small_cut):
-    for row in small_model.view(small_log, small_cut).rows:
+def test_every_reader_is_told_the_same_figures(small_view):
+    for row in small_view.rows:
         coach, analyst, athlete = (
             tell(row) for tell in (words.for_coach, words.for_analyst, words.for_athlete)
         )
