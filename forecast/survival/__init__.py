@@ -9,22 +9,31 @@ from forecast.survival.curves import (
 )
 from forecast.survival.hazard import (
     HazardModel,
+    at_risk,
     fit_hazard,
     fit_ridge_logistic,
+    offset_hazard,
     predict_hazard,
     spread_over_days,
     stretch_edges,
 )
-from forecast.survival.landmarks import cut_landmarks, landmark_features, training_landmarks
-from forecast.survival.records import CommonScale, athlete_records, common_scale
-from forecast.survival.tree_hazard import (
+from forecast.survival.landmarks import (
+    CommonScale,
+    athlete_records,
+    common_scale,
+    cut_landmarks,
+    landmark_features,
+    training_landmarks,
+)
+from forecast.survival.trees import (
     TREE_COLUMNS,
     TREE_FOLDS,
     TreeHazard,
+    Trees,
     fit_tree_hazard,
+    grow_trees,
     predict_tree_hazard,
 )
-from forecast.survival.trees import Trees, grow_trees
 
 __all__ = [
     "TREE_COLUMNS",
@@ -36,6 +45,7 @@ __all__ = [
     "SurvivalCurve",
     "TreeHazard",
     "Trees",
+    "at_risk",
     "athlete_records",
     "common_scale",
     "cumulative_incidence",
@@ -46,6 +56,7 @@ __all__ = [
     "grow_trees",
     "kaplan_meier",
     "landmark_features",
+    "offset_hazard",
     "predict_hazard",
     "predict_tree_hazard",
     "spread_over_days",

@@ -11,18 +11,16 @@ import math
 import warnings
 from collections.abc import Hashable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.stats import norm
 from statsmodels.duration.survfunc import SurvfuncRight
 
 from forecast.errors import FitError, FitWarning, ForecastError
 from forecast.types import Array, Ints
-
-BandKind = Literal["log-log", "log"]
 
 
 class OutsideCurveError(ForecastError):
@@ -36,7 +34,7 @@ class SurvivalCurve:
     ``time`` (m,) are the distinct times of events; at each: ``survival``, Greenwood's ``std_error``
     (missing once nobody is left), spells ``n_at_risk`` just before it and ``n_events`` at it. The
     share is conditional on being open at ``start`` and known up to ``end``; asked outside, the
-    curve raises ``OutsideCurveError``. ``n_spells`` is how many spells it is made from.
+    curve raises ``OutsideCurveError``.
     """
 
     time: Array
@@ -46,7 +44,6 @@ class SurvivalCurve:
     n_events: Array
     start: float
     end: float
-    n_spells: int
 
     def at(self, times: ArrayLike) -> Array:
         """Share still open just after each of ``times``."""
@@ -57,10 +54,8 @@ class SurvivalCurve:
         return self._shares(times, "left")
 
     def _shares(self, times: ArrayLike, side: Literal["left", "right"]) -> Array:
-        asked = np.asarray(times, dtype=float)
-        _check_within(asked, self.start, self.end)
-        steps = np.concatenate([[1.0], self.survival])
-        return steps[np.searchsorted(self.time, asked, side=side)]
+        asked = _within(times, self.start, self.end)
+        return np.concatenate([[1.0], self.survival])[np.searchsorted(self.time, asked, side=side)]
 
     def quantile(self, share: float) -> float:
         """Time by which ``share`` of the spells (0 to 1, exclusive, else ``FitError``) had ended.
@@ -71,15 +66,13 @@ class SurvivalCurve:
         _check_fraction("share", share)
         return self._first_at_or_below(self.survival, 1 - share)
 
-    def quantile_band(
-        self, share: float, level: float = 0.95, kind: BandKind = "log-log"
-    ) -> tuple[float, float]:
-        """Limits of ``quantile(share)``: the ``band`` inverted (Brookmeyer & Crowley 1982).
+    def quantile_band(self, share: float, level: float = 0.95) -> tuple[float, float]:
+        """Limits of ``quantile(share)``: the ``band`` inverted; either can be ``inf``.
 
-        Source: Biometrics 38:29. Either limit can be ``inf``.
+        Source: Brookmeyer & Crowley (1982), Biometrics 38:29.
         """
         _check_fraction("share", share)
-        low, high = self.band(level, kind)[["low", "high"]].to_numpy().T
+        low, high = self.band(level)[["low", "high"]].to_numpy().T
         return self._first_at_or_below(low, 1 - share), self._first_at_or_below(high, 1 - share)
 
     def _first_at_or_below(self, values: Array, mark: float) -> float:
@@ -87,54 +80,20 @@ class SurvivalCurve:
         below = np.flatnonzero(values <= mark + 1e-12)
         return float(self.time[below[0]]) if below.size else math.inf
 
-    def band(self, level: float = 0.95, kind: BandKind = "log-log") -> pd.DataFrame:
+    def band(self, level: float = 0.95) -> pd.DataFrame:
         """Pointwise confidence limits: ``time, survival, low, high``; missing once nobody is left.
 
-        ``log-log`` works on log(-log S), stays within [0, 1] and is the better one in small
-        samples; ``log`` works on log S and is cut at 1. Source: Kalbfleisch & Prentice (1980),
-        section 1.4; Borgan & Liestol (1990), Scand. J. Statist. 17:35.
+        On the scale of log(-log S). Source: Kalbfleisch & Prentice (1980), section 1.4; Borgan &
+        Liestol (1990), Scand. J. Statist. 17:35.
         """
         _check_fraction("level", level)
-        if kind not in ("log-log", "log"):
-            raise FitError(f"A band of kind {kind!r} is not known; use 'log-log' or 'log'.")
         inside = (self.survival > 0) & (self.survival < 1)
         share = np.where(inside, self.survival, 0.5)
         width = norm.ppf((1 + level) / 2) * np.where(inside, self.std_error, np.nan) / share
-        if kind == "log":
-            low, high = share * np.exp(-width), np.minimum(share * np.exp(width), 1.0)
-        else:
-            width = width / np.abs(np.log(share))
-            low, high = share ** np.exp(width), share ** np.exp(-width)
+        width = width / np.abs(np.log(share))
+        low, high = share ** np.exp(width), share ** np.exp(-width)
         return pd.DataFrame(
             {"time": self.time, "survival": self.survival, "low": low, "high": high}
-        )
-
-    def restricted_mean(self, until: float) -> tuple[float, float]:
-        """Mean time on the rung between ``start`` and ``until``, with its standard error.
-
-        The area under the curve; the variance is the sum over event times of the squared area
-        beyond the event times d / (n (n - d)). Source: Klein & Moeschberger (2003), eq. 4.5.1-2.
-        """
-        _check_within(np.asarray(until, dtype=float), self.start, self.end)
-        used = self.time <= until
-        edges = np.concatenate([[self.start], self.time[used], [until]])
-        areas = np.diff(edges) * np.concatenate([[1.0], self.survival[used]])
-        beyond = np.cumsum(areas[::-1])[::-1][1:]
-        n, ended = self.n_at_risk[used], self.n_events[used]
-        # Once nobody is left nothing lies beyond, so that time carries no weight.
-        terms = np.divide(ended, n * (n - ended), out=np.zeros(n.shape), where=n > ended)
-        return float(areas.sum()), float(np.sqrt(np.sum(beyond**2 * terms)))
-
-    def frame(self) -> pd.DataFrame:
-        """Return the curve as a table, one row an event time."""
-        return pd.DataFrame(
-            {
-                "time": self.time,
-                "n_at_risk": self.n_at_risk.astype(int),
-                "n_events": self.n_events.astype(int),
-                "survival": self.survival,
-                "std_error": self.std_error,
-            }
         )
 
 
@@ -161,7 +120,17 @@ def kaplan_meier(
     >>> curve.at([0, 2, 4]).round(6).tolist()
     [1.0, 0.75, 0.5]
     """
-    spells = _observed(entry, exit, _event_flags(event), since)
+    try:
+        ended = np.asarray(event).astype(float)
+    except (TypeError, ValueError) as problem:
+        raise FitError("Events must be true or false (or 1 or 0) for each spell.") from problem
+    strange = np.flatnonzero(~np.isin(ended, (0.0, 1.0)))
+    if strange.size:
+        raise FitError(
+            f"Events must be true or false (or 1 or 0); position {strange[0]} holds "
+            f"{ended[strange[0]]:g}."
+        )
+    spells = _observed(entry, exit, ended.astype(np.int64), since)
     fit = _product_limit(spells)
     return SurvivalCurve(
         time=_read_only(fit.surv_times),
@@ -171,7 +140,6 @@ def kaplan_meier(
         n_events=_read_only(fit.n_events),
         start=spells.start,
         end=float(spells.exit.max()),
-        n_spells=spells.exit.size,
     )
 
 
@@ -195,8 +163,7 @@ class IncidenceCurves:
 
     def at(self, times: ArrayLike) -> pd.DataFrame:
         """Shares ended by each kind up to each of ``times`` (rows), or ``OutsideCurveError``."""
-        asked = np.atleast_1d(np.asarray(times, dtype=float))
-        _check_within(asked, self.start, self.end)
+        asked = np.atleast_1d(_within(times, self.start, self.end))
         steps = np.vstack([np.zeros(len(self.kinds)), self.incidence])
         rows = steps[np.searchsorted(self.time, asked, side="right")]
         return pd.DataFrame(rows, index=pd.Index(asked, name="time"), columns=list(self.kinds))
@@ -278,7 +245,7 @@ def cumulative_incidence(
 
 
 def _incidence_variance(n: Array, n_events: Array, incidence: Array, before: Array) -> Array:
-    """Delta-method variance of each incidence at each time, shape (m, k).
+    """Delta-method variance of each incidence at each time, (m, k).
 
     The sum over s <= t of (F(t) - F(s))^2 d / (n (n - d)) - 2 (F(t) - F(s)) S(s-) d_k / n^2
     + S(s-)^2 d_k (n - d_k) / n^3, with the square multiplied out so that every sum runs once.
@@ -298,13 +265,8 @@ def _incidence_variance(n: Array, n_events: Array, incidence: Array, before: Arr
     return np.maximum(squares - 2 * crosses + np.cumsum(own, axis=0), 0.0)
 
 
-@dataclass(frozen=True, slots=True)
-class _Observed:
-    """Checked times of n spells (n,), those cut to what is seen after ``start``.
-
-    A spell under way from the origin has entry ``-inf``; ``kind`` is 0 where the spell was still
-    open at ``exit``, else 1, 2, ... for what ended it.
-    """
+class _Observed(NamedTuple):
+    """Checked times of n spells, cut to what is seen after ``start``; ``kind`` is 0 where open."""
 
     entry: Array
     exit: Array
@@ -315,23 +277,9 @@ class _Observed:
 def _observed(
     entry: ArrayLike | None, exit: ArrayLike, kind: Ints, since: float | None
 ) -> _Observed:
+    """Check times, naming the first that cannot be that of a spell; entry may be left out."""
     leave = np.array(exit, dtype=float)
     join = np.full(leave.shape, -np.inf) if entry is None else np.array(entry, dtype=float)
-    _check_times(join, leave, kind, late=entry is not None)
-    if since is not None:
-        kept = leave > since
-        if not kept.any():
-            raise FitError(
-                f"Nothing is seen after {since:g}: the last exit is at {leave.max():g}. "
-                "Condition on an earlier time."
-            )
-        join, leave, kind = np.maximum(join[kept], since), leave[kept], kind[kept]
-    start = max(float(join.min()), 0.0) if since is None else float(since)
-    return _Observed(entry=join, exit=leave, kind=kind.astype(np.int64), start=start)
-
-
-def _check_times(join: Array, leave: Array, kind: NDArray, *, late: bool) -> None:
-    """Refuse times that cannot be those of spells, naming the first offender."""
     if leave.ndim != 1 or join.shape != leave.shape or kind.shape != leave.shape:
         raise FitError(
             f"Entry, exit and event need one value a spell, got shapes {join.shape}, "
@@ -339,7 +287,7 @@ def _check_times(join: Array, leave: Array, kind: NDArray, *, late: bool) -> Non
         )
     if leave.size == 0:
         raise FitError("There are no spells to make a curve from; check the selection of rows.")
-    unusable = ~np.isfinite(leave) | (leave < 0) | (late & ~np.isfinite(join))
+    unusable = ~np.isfinite(leave) | (leave < 0) | ((entry is not None) & ~np.isfinite(join))
     for wrong, sentence in (
         (unusable, "have a missing, infinite or negative time"),
         (join >= leave, "end no later than they come under observation"),
@@ -350,21 +298,15 @@ def _check_times(join: Array, leave: Array, kind: NDArray, *, late: bool) -> Non
                 f"{wrong.sum()} spells {sentence}; the first is at position {at} with entry "
                 f"{join[at]:g} and exit {leave[at]:g}. Correct or drop them."
             )
-
-
-def _event_flags(event: ArrayLike) -> Ints:
-    """Turn true/false or 1/0 into 1/0, refusing anything else."""
-    try:
-        numbers = np.asarray(event).astype(float)
-    except (TypeError, ValueError) as problem:
-        raise FitError("Events must be true or false (or 1 or 0) for each spell.") from problem
-    strange = np.flatnonzero(~np.isin(numbers, (0.0, 1.0)))
-    if strange.size:
+    if since is None:
+        return _Observed(join, leave, kind, max(float(join.min()), 0.0))
+    kept = leave > since
+    if not kept.any():
         raise FitError(
-            f"Events must be true or false (or 1 or 0); position {strange[0]} holds "
-            f"{numbers[strange[0]]:g}."
+            f"Nothing is seen after {since:g}: the last exit is at {leave.max():g}. "
+            "Condition on an earlier time."
         )
-    return numbers.astype(np.int64)
+    return _Observed(np.maximum(join[kept], since), leave[kept], kind[kept], float(since))
 
 
 def _product_limit(spells: _Observed) -> SurvfuncRight:
@@ -375,34 +317,34 @@ def _product_limit(spells: _Observed) -> SurvfuncRight:
     watched_until = np.maximum.accumulate(spells.exit[order])[:-1]
     next_entry = spells.entry[order][1:]
     gaps = np.flatnonzero(next_entry > watched_until)
-    # Both warnings point at the caller of ``kaplan_meier`` or ``cumulative_incidence``.
+    warning = ""
     if lost.size:
         later = int(np.sum(spells.entry >= lost[0]))
-        warnings.warn(
+        warning = (
             f"The curve falls to 0 at {lost[0]:g}, where every spell then watched had ended, "
             f"although {later} others came under observation later. It says nothing about them: "
-            f"make it conditional on a later start, such as since={lost[-1]:g} or more.",
-            FitWarning,
-            stacklevel=3,
+            f"make it conditional on a later start, such as since={lost[-1]:g} or more."
         )
     elif gaps.size:
         since, until = watched_until[gaps[0]], next_entry[gaps[0]]
-        warnings.warn(
+        warning = (
             f"Nobody was watched between {since:g} and {until:g}; the curve is level there for "
-            f"want of data. Make it conditional on a later start, such as since={until:g}.",
-            FitWarning,
-            stacklevel=3,
+            f"want of data. Make it conditional on a later start, such as since={until:g}."
         )
+    if warning:  # pointing at the caller of ``kaplan_meier`` or ``cumulative_incidence``
+        warnings.warn(warning, FitWarning, stacklevel=3)
     return fit
 
 
-def _check_within(times: Array, start: float, end: float) -> None:
-    outside = ~((times >= start) & (times <= end))
+def _within(times: ArrayLike, start: float, end: float) -> Array:
+    asked = np.asarray(times, dtype=float)
+    outside = ~((asked >= start) & (asked <= end))
     if outside.any():
         raise OutsideCurveError(
             f"The curve is known from {start:g} to {end:g} and was asked about "
-            f"{times[outside].flat[0]:g}. Ask within that range, or say what to assume beyond it."
+            f"{asked[outside].flat[0]:g}. Ask within that range, or say what to assume beyond it."
         )
+    return asked
 
 
 def _check_fraction(name: str, value: float) -> None:

@@ -30,10 +30,8 @@ _LOW, _HIGH = 1e-4, 1.0 - 1e-4
 
 def stretch_edges(horizon_weeks: float) -> Array:
     """Return the ends of the stretches up to the horizon."""
-    longer = np.arange(78.0, horizon_weeks + 26.0, 26.0)
-    edges = np.concatenate([EDGES, longer])
-    inside = edges[edges < horizon_weeks]
-    return np.concatenate([inside, [float(horizon_weeks)]])
+    edges = np.concatenate([EDGES, np.arange(78.0, horizon_weeks + 26.0, 26.0)])
+    return np.concatenate([edges[edges < horizon_weeks], [float(horizon_weeks)]])
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,8 +88,14 @@ def offset_hazard(outlook: Array) -> Array:
     """Return the logit of the outlook's hazard in each stretch, (T, B), from (T, B + 1) outlooks.
 
     ``outlook`` counts standard deviations above the target at the stretch ends, 0 included; the
-    implied chance of having crossed never falls.
+    implied chance of having crossed never falls. Raises ``FitError`` if one is not a number.
     """
+    lost = int(np.isnan(outlook).any(axis=1).sum())
+    if lost:
+        raise FitError(
+            f"The outlook of {lost} of {len(outlook)} moments is not a number, so no hazard can be "
+            "given for them; the growth engine's states should be looked at first."
+        )
     reached = np.maximum.accumulate(ndtr(outlook), axis=1)
     left = np.maximum(1.0 - reached[:, :-1], 1e-6)
     hazard = np.clip((reached[:, 1:] - reached[:, :-1]) / left, _LOW, _HIGH)
@@ -101,15 +105,6 @@ def offset_hazard(outlook: Array) -> Array:
 
 
 _LEAST_GAP, _LEAST_GAIN = 0.03, 0.004
-
-
-def _weeks_left(features: pd.DataFrame) -> Array:
-    """Log of the gap to the target over the gain: weeks left if nothing changed, bounded."""
-    gap = np.maximum(-features["level"].to_numpy(), _LEAST_GAP)
-    gain = np.maximum(features["gain"].to_numpy(), _LEAST_GAIN)
-    return np.asarray(np.clip(np.log(gap / gain), -2.0, 4.5))
-
-
 _LINEAR = [
     "level", "gain", "pace", "level_sd", "gain_sd", "wait", "served", "rate", "meets", "counting",
     "run", "best", "log_wait", "sessions", "ever", "since_best",
@@ -121,16 +116,6 @@ _PAIRED = ["best", "ever", "log_wait", "served", "rate", "sessions", "since_best
 more of somebody who has trained much since."""
 
 
-def _check_outlook(outlook: Array) -> None:
-    """Refuse an outlook that is not a number before it reaches the splines."""
-    lost = int(np.isnan(outlook).any(axis=1).sum())
-    if lost:
-        raise FitError(
-            f"The outlook of {lost} of {len(outlook)} moments is not a number, so no hazard can be "
-            "given for them; the growth engine's states should be looked at first."
-        )
-
-
 def _columns(
     features: pd.DataFrame, outlook: Array, edges: Array, offset: Array
 ) -> tuple[pd.DataFrame, Array, Ints]:
@@ -138,20 +123,24 @@ def _columns(
     stretches = len(edges) - 1
     rows = np.repeat(np.arange(len(features), dtype=np.int64), stretches)
     table = features[_LINEAR].iloc[rows].reset_index(drop=True)
-    log_time = np.log(np.tile(0.5 * (edges[1:] + edges[:-1]) + 0.5, len(features)))
+    middle = 0.5 * (edges[1:] + edges[:-1])
+    log_time = np.log(np.tile(middle + 0.5, len(features)))
     width = np.tile(np.log(np.diff(edges)), len(features))
     z = np.clip(outlook[:, 1:].ravel(), -4.0, 4.0)
     table["width"] = width + np.log(np.maximum(table["rate"], 0.2))
     table["log_time"] = log_time
     table["offset"] = offset.ravel()
-    table["weeks_left"] = _weeks_left(features)[rows]
+    # weeks left if nothing changed: log of the gap to the target over the gain, bounded
+    gap = np.maximum(-features["level"].to_numpy(), _LEAST_GAP)
+    gain = np.maximum(features["gain"].to_numpy(), _LEAST_GAIN)
+    table["weeks_left"] = np.clip(np.log(gap / gain), -2.0, 4.5)[rows]
     for name in ("level", "gain", "wait", "run", "meets", "best"):
         table[f"{name}_by_time"] = table[name] * log_time
     table["z_by_time"] = z * log_time
     # Time of the year at the middle of the stretch: without it, how many rungs were cleared so far
     # would stand for the season in which they were.
-    middle = np.tile(0.5 * (edges[1:] + edges[:-1]) * 7.0 / YEAR_DAYS, len(features))
-    turn = 2.0 * np.pi * (features["year"].to_numpy()[rows] + middle)
+    year = features["year"].to_numpy()[rows] + np.tile(middle * 7.0 / YEAR_DAYS, len(features))
+    turn = 2.0 * np.pi * year
     table["season_cos"], table["season_sin"] = np.cos(turn), np.sin(turn)
     return table, z, rows
 
@@ -159,10 +148,8 @@ def _columns(
 def _splines() -> SplineTransformer:
     """Cubic splines of the outlook with fixed knots, straight beyond three deviations."""
     knots = np.linspace(-3.0, 3.0, 6)[:, None]
-    transformer = SplineTransformer(
-        degree=3, knots=knots, extrapolation="linear", include_bias=False
-    )
-    return transformer.fit(np.array([[-3.0], [3.0]]))
+    splines = SplineTransformer(degree=3, knots=knots, extrapolation="linear", include_bias=False)
+    return splines.fit(np.array([[-3.0], [3.0]]))
 
 
 def _design(
@@ -180,43 +167,16 @@ def _design(
     return np.column_stack([np.ones(len(z)), linear, spline, rungs, pairs])
 
 
-def _penalties(names: list[str], n_spline: int, n_rungs: int) -> Array:
-    n_pairs = len(_PAIRED) * (len(_PAIRED) + 1) // 2
-    return np.concatenate(
-        [
-            [0.5],
-            [BASELINE_PENALTY if name in _BASELINE else PENALTY for name in names],
-            np.full(n_spline, PENALTY),
-            np.full(n_rungs, RUNG_PENALTY),
-            np.full(n_pairs, PENALTY),
-        ]
-    )
-
-
 def fit_hazard(
     features: pd.DataFrame, outlook: Array, table: pd.DataFrame, edges: Array, n_rungs: int
 ) -> HazardModel:
-    """Fit the hazard to T landmarks.
+    """Fit the hazard to T landmarks of a ladder of ``n_rungs``.
 
-    Parameters
-    ----------
-    features
-        (T rows) from ``landmark_features``.
-    outlook
-        (T, B + 1) standard deviations above the target at ``edges``.
-    table
-        (T rows) ``weeks, cleared, sure, stays, weight`` from ``training_landmarks``.
-    edges
-        (B + 1,) ends of the stretches.
-    n_rungs
-        Number of rungs of the ladder.
-
-    Raises
-    ------
-    FitError
-        The fit did not settle, or an outlook is not a number.
+    ``features`` (T rows) come from ``landmark_features``, ``table`` (T rows: ``weeks, cleared,
+    sure, stays, weight``) from ``training_landmarks``; ``outlook`` (T, B + 1) are standard
+    deviations above the target at ``edges`` (B + 1,), the ends of the stretches. Raises
+    ``FitError`` if the fit did not settle, or an outlook is not a number.
     """
-    _check_outlook(outlook)
     offset = offset_hazard(outlook)
     columns, z, rows = _columns(features, outlook, edges, offset)
     lived, event = at_risk(table, edges)
@@ -229,51 +189,44 @@ def fit_hazard(
     rung = features["rung"].to_numpy(dtype=np.int64)[rows]
     design = _design(columns, z, rung, n_rungs, centre, scale)
     names = list(columns.columns)
-    penalty = _penalties(names, _splines().n_features_out_, n_rungs)
-    weights = fit_ridge_logistic(
-        design, event.ravel()[keep].astype(float), columns["offset"].to_numpy(), penalty,
-        lived.ravel()[keep],
-    )  # fmt: skip
-    return HazardModel(
-        centre, scale, names, weights, n_rungs, len(features),
-        int(table["cleared"].sum()),
-    )  # fmt: skip
+    penalty = np.full(design.shape[1], PENALTY)
+    penalty[0] = 0.5
+    penalty[1 : len(names) + 1][np.isin(names, _BASELINE)] = BASELINE_PENALTY
+    first_rung = 1 + len(names) + _splines().n_features_out_
+    penalty[first_rung : first_rung + n_rungs] = RUNG_PENALTY
+    outcome, offset = event.ravel()[keep].astype(float), columns["offset"].to_numpy()
+    weights = fit_ridge_logistic(design, outcome, offset, penalty, lived.ravel()[keep])
+    n_events = int(table["cleared"].sum())
+    return HazardModel(centre, scale, names, weights, n_rungs, len(features), n_events)
 
 
 def at_risk(table: pd.DataFrame, edges: Array) -> tuple[Array, Flags]:
-    """Return what each stretch of each landmark counts for, and where the rung was cleared.
-
-    ``table`` as for ``fit_hazard``; both (T, B).
-    """
-    cleared = table["cleared"].to_numpy(dtype=bool)
-    lived, event = _at_risk(table["weeks"].to_numpy(dtype=float), cleared, edges)
-    certain, _ = _at_risk(table["sure"].to_numpy(dtype=float), cleared, edges)
-    lived = certain + table["stays"].to_numpy(dtype=float)[:, None] * (lived - certain)
-    return lived * table["weight"].to_numpy(dtype=float)[:, None], event
-
-
-def _at_risk(weeks: Array, cleared: Flags, edges: Array) -> tuple[Array, Flags]:
-    """Return the share of each stretch that was lived through, and where the rung was cleared.
+    """Return what each stretch of each landmark counts for, and where the rung was cleared, (T, B).
 
     A stretch in which what is known ends counts by the share that was known (the actuarial
     adjustment: Cutler & Ederer 1958, J. Chronic Dis. 8:699); left out, clearings in the last
-    stretches would stand against too little time, and every forecast would come too early.
+    stretches would stand against too little time, and every forecast would come too early. Of what
+    was lived through after the weeks that are ``sure``, ``stays`` counts.
     """
+    cleared = table["cleared"].to_numpy(dtype=bool)
     low, high = edges[:-1], edges[1:]
-    event = cleared[:, None] & (weeks[:, None] > low) & (weeks[:, None] <= high)
-    event[:, 0] |= cleared & (weeks <= 0)
-    lived = np.clip((weeks[:, None] - low) / (high - low), 0.0, 1.0)
-    return np.where(event, 1.0, lived), event
+
+    def lived_by(name: str) -> tuple[Array, Flags]:
+        weeks = table[name].to_numpy(dtype=float)
+        event = cleared[:, None] & (weeks[:, None] > low) & (weeks[:, None] <= high)
+        event[:, 0] |= cleared & (weeks <= 0)
+        lived = np.clip((weeks[:, None] - low) / (high - low), 0.0, 1.0)
+        return np.where(event, 1.0, lived), event
+
+    (lived, event), (certain, _) = lived_by("weeks"), lived_by("sure")
+    lived = certain + table["stays"].to_numpy(dtype=float)[:, None] * (lived - certain)
+    return lived * table["weight"].to_numpy(dtype=float)[:, None], event
 
 
 def predict_hazard(
     model: HazardModel, features: pd.DataFrame, outlook: Array, edges: Array
 ) -> Array:
-    """Return the chance of having cleared by each stretch end, (T, B + 1), 0 at the first.
-
-    Raises ``FitError`` if an outlook is not a number.
-    """
-    _check_outlook(outlook)
+    """Return the chance of having cleared by each stretch end, (T, B + 1), 0 at the first."""
     offset = offset_hazard(outlook)
     table, z, rows = _columns(features, outlook, edges, offset)
     rung = features["rung"].to_numpy(dtype=np.int64)[rows]
@@ -293,8 +246,6 @@ def spread_over_days(by_edge: Array, edges: Array, horizon_days: int) -> Array:
     log_left = np.log(np.maximum(1.0 - by_edge, 1e-9))
     days = np.arange(horizon_days + 1) / 7.0
     place = np.clip(np.searchsorted(edges, days, side="right") - 1, 0, len(edges) - 2)
-    share = (days - edges[place]) / (edges[place + 1] - edges[place])
-    share = np.clip(share, 0.0, 1.0)
-    return np.asarray(
-        1.0 - np.exp((1 - share) * log_left[:, place] + share * log_left[:, place + 1])
-    )
+    share = np.clip((days - edges[place]) / (edges[place + 1] - edges[place]), 0.0, 1.0)
+    log_now = (1 - share) * log_left[:, place] + share * log_left[:, place + 1]
+    return np.asarray(1.0 - np.exp(log_now))

@@ -78,7 +78,7 @@ def test_row_order_is_irrelevant(rows, shuffler):
         entry, stay, event = (np.array(column, dtype=float) for column in zip(*table, strict=True))
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", FitWarning)  # tiny risk sets are the point here
-            return kaplan_meier(entry, entry + stay, event.astype(bool)).frame()
+            return kaplan_meier(entry, entry + stay, event.astype(bool)).band()
 
     shuffled = list(rows)
     shuffler.shuffle(shuffled)
@@ -103,8 +103,6 @@ def test_asks_outside_the_domain_are_refused():
     for time in (1.9, 9.1, np.nan):
         with pytest.raises(OutsideCurveError, match="known from 2 to 9"):
             curve.at([3, time])
-    with pytest.raises(OutsideCurveError):
-        curve.restricted_mean(10)
 
 
 def test_left_limit_and_value_differ_at_an_event_only():
@@ -117,16 +115,13 @@ def test_nobody_cleared_is_a_flat_curve():
     curve = kaplan_meier(None, [3, 7], [False, False])
     assert curve.at([0, 7]).tolist() == [1, 1]
     assert curve.quantile(0.5) == math.inf
-    assert curve.restricted_mean(7) == (7, 0)
-    assert curve.frame().empty
+    assert curve.band().empty
 
 
-# By hand: area beyond the event at 2 is 1 (from 2 to 4 at 1/2), d / (n (n - d)) = 1/2.
 def test_standard_error_is_missing_once_nobody_is_left():
     curve = kaplan_meier(None, [2, 4], [True, True])
     assert np.isfinite(curve.std_error[0])
     assert np.isnan(curve.std_error[1])
-    assert curve.restricted_mean(4) == pytest.approx((3.0, math.sqrt(0.5)))
 
 
 def test_a_risk_set_that_dies_out_warns_and_points_at_the_way_round():
@@ -176,5 +171,3 @@ def test_unusable_questions_are_refused_in_words():
         curve.quantile(1)
     with pytest.raises(FitError, match="level"):
         curve.band(95)
-    with pytest.raises(FitError, match="not known"):
-        curve.band(kind="plain")

@@ -10,11 +10,8 @@ from scipy.special import expit, ndtr
 from sklearn.linear_model import LogisticRegression
 
 from forecast.errors import FitError
-from forecast.survival.hazard import (
-    EDGES,
-    _at_risk,
-    _columns,
-    _weeks_left,
+from forecast.survival import (
+    at_risk,
     fit_hazard,
     fit_ridge_logistic,
     offset_hazard,
@@ -22,6 +19,8 @@ from forecast.survival.hazard import (
     spread_over_days,
     stretch_edges,
 )
+
+EDGES = stretch_edges(52)
 
 
 @pytest.fixture
@@ -120,8 +119,8 @@ def test_at_the_fit_clearings_foretold_are_those_seen_but_for_the_penalty(moment
     model = fit_hazard(features, outlook, table, EDGES, 3)
     by_edge = predict_hazard(model, features, outlook, EDGES)
     hazard = 1.0 - (1.0 - by_edge[:, 1:]) / (1.0 - by_edge[:, :-1])
-    lived, event = _at_risk(table["weeks"].to_numpy(), table["cleared"].to_numpy(), EDGES)
-    missing = (lived * (event - hazard)).sum() / 3
+    lived, event = at_risk(table, EDGES)
+    missing = (lived * (event - hazard)).sum()
     assert missing == pytest.approx(0.5 * model.weights[0], abs=1e-4)
     assert (model.n_landmarks, model.n_events) == (240, table["cleared"].sum())
     assert (by_edge[:, 0] == 0.0).all()
@@ -135,23 +134,6 @@ def test_learnt_from_nothing_the_prediction_is_the_outlook(moments):
     same = possible & (np.diff(outlook, axis=1) > 0.01)
     assert same.mean() > 0.8
     np.testing.assert_allclose(by_edge[:, 1:][same], ndtr(outlook[:, 1:])[same], atol=3e-3)
-
-
-def test_time_and_season_are_those_of_the_middle_of_a_stretch(moments):
-    features, outlook, _ = moments
-    table, _, rows = _columns(features, outlook, EDGES, offset_hazard(outlook))
-    middle = EDGES[:-1] + np.diff(EDGES) / 2
-    turn = 2 * np.pi * (features["year"].to_numpy()[:, None] + 7 * middle / 365.2425)
-    assert rows[: len(middle) + 1].tolist() == [0] * len(middle) + [1]
-    np.testing.assert_allclose(table["log_time"][: len(middle)], np.log(middle + 0.5))
-    np.testing.assert_allclose(table["season_cos"], np.cos(turn).ravel(), atol=1e-3)
-
-
-def test_weeks_left_are_bounded_where_the_gain_is_none_or_the_mark_is_near():
-    features = pd.DataFrame({"level": [-0.5, -0.5, 0.3, -9.0], "gain": [0.05, -1.0, 0.5, 0.001]})
-    # 0.5 at 0.05 a week is 10 weeks; without a gain 0.004; past the mark 0.03 of way is left.
-    expected = [np.log(10.0), 4.5, -2.0, 4.5]
-    np.testing.assert_allclose(_weeks_left(features), expected)
 
 
 # stretches and offsets ----------------------------------------------------------------------
@@ -212,7 +194,8 @@ def test_what_is_known_of_a_stretch_in_part_counts_in_part():
     clearing, known = rng.exponential(1 / rate, n), rng.uniform(0.5, 20.0, n)
     weeks, cleared = np.minimum(clearing, known), clearing <= known
     edges = stretch_edges(26.0)
-    lived, event = _at_risk(weeks, cleared, edges)
+    table = pd.DataFrame({"weeks": weeks, "cleared": cleared, "sure": weeks})
+    lived, event = at_risk(table.assign(stays=1.0, weight=1.0), edges)
     width = np.diff(edges)
     truth = 1.0 - np.exp(-rate * width)
     used = lived.sum(axis=0) > 200
