@@ -1,7 +1,6 @@
 """The analyst's questions: how the cohort moves, what holds it up, are the pass marks right."""
 
 from forecast.cohort.audit import CriterionAudit, criterion_audit
-from forecast.cohort.covariates import CovariateEffects, clustered_cox, covariate_effects
 from forecast.cohort.curves import (
     LapseIncidence,
     TimeToClear,
@@ -9,8 +8,16 @@ from forecast.cohort.curves import (
     time_to_clear,
     weeks_of_others,
 )
-from forecast.cohort.lapse import LapseHazard, hazard_of, lapse_chance, lapse_hazard
 from forecast.cohort.records import as_histories, spell_times
+from forecast.cohort.regressions import (
+    CovariateEffects,
+    LapseHazard,
+    clustered_cox,
+    covariate_effects,
+    hazard_of,
+    lapse_chance,
+    lapse_hazard,
+)
 from forecast.cohort.rungs import Bottlenecks, PaceAndDifficulty, bottlenecks, pace_and_difficulty
 
 __all__ = [

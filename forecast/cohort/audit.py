@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 import pandas as pd
@@ -16,9 +17,10 @@ from forecast.errors import FitError, check_level, check_seed, is_number
 from forecast.growth import to_latent
 from forecast.histories import CLEARED, Histories
 from forecast.ladder import Criterion, Ladder
-from forecast.log import TrainingLog, counted, in_percent
+from forecast.log import TrainingLog
 from forecast.readiness import Fitted, LogView, as_view
 from forecast.types import Array
+from forecast.words import cohort as wording
 
 PRIOR_SD = np.array([0.4, 1.0, 0.4])
 """Prior spread, around none, of what a rung carries over to the next one: start per unit of margin,
@@ -36,18 +38,9 @@ LEAST_GAP = 0.05
 """An average athlete starts a rung at least this far below its mark (log units; judgement)."""
 SURE = 0.9
 """Chance from which fewer weeks, or more, are said to be likely (judgement)."""
-LITTLE = 0.5
-"""Share of the prior uncertainty below which a log is said to have taught little (judgement)."""
 MIN_CLEARED, SKIPPED_SHARE = 8, 0.25
 """An order is in doubt where eight or more cleared the later rung, and surely more than this share
 of them before the earlier one (judgement)."""
-FEWER, MORE = "fewer weeks in all", "more weeks in all"
-UNKNOWN = "more or fewer in all cannot be told yet"
-CAUTION = (
-    "This is association: athletes held back longer differ in other ways, and only their pace is "
-    "allowed for. A pass mark is never a reason to hurry: straight-arm loading is slow on tendons, "
-    "pain stops the session, and the coach on the floor decides; local rules come first."
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,57 +79,19 @@ class CriterionAudit(Shown):
     ladder: Ladder
     level: float
 
+    _says: ClassVar = wording.criterion_audit
+
     def frame(self) -> pd.DataFrame:
         """Return the rungs' table with a sentence beside each verdict (``text``)."""
-        return self.rungs.assign(text=[self._sentence(row) for _, row in self.rungs.iterrows()])
-
-    @property
-    def text(self) -> str:
-        """The audit in sentences: a line a step of the ladder."""
-        if self.rungs.empty:
-            return f"No rung leads on to another, so there is no pass mark to ask about.\n{CAUTION}"
-        n, level = self.n_moves, in_percent(self.level)
-        basis = f"Learnt from {counted(n, 'move')} to a next rung"
-        if self.share_learnt < LITTLE:
-            basis += (
-                ", too few or too alike to teach much: figures of the next rung are mostly prior"
-            )
-        higher = f"{in_percent(abs(self.change))} {'higher' if self.change > 0 else 'lower'}"
-        lines = [f"What a mark {higher} would do ({level} intervals). {basis}."]
-        lines += list(self.frame()["text"])
-        for _, row in self.order[self.order["verdict"] == "order looks wrong"].iterrows():
-            low, high = in_percent(row["share_low"]), in_percent(row["share_high"])
-            lines.append(
-                f"{self._name(row['next_rung'])} was cleared before {self._name(row['rung'])} by "
-                f"{row['cleared_first']} of {row['cleared_next']} ({low} to {high}) and no more "
-                "slowly, as far as can be told: the order looks wrong, or the earlier rung is not "
-                "needed."
-            )
-        return "\n".join([*lines, CAUTION])
-
-    def _name(self, key: str) -> str:
-        return self.ladder.rung(key).name
-
-    def _sentence(self, row: pd.Series) -> str:
-        later, unit = self._name(row["next_rung"]), self.ladder.rung(row["rung"]).criterion.measure
-        marks = f"{row['other_mark']:.3g} instead of {row['mark']:.3g} {unit}"
-        name = f"{self._name(row['rung'])}, {marks}"
-        if np.isnan(row["p_fewer"]):
-            factor, low, high = (f"{row['next_factor' + end]:.2f}" for end in ("", "_low", "_high"))
-            return (
-                f"{name}: {factor} times the weeks on {later} ({low} to {high}); how many weeks "
-                "that is cannot be said yet."
-            )
-        return (
-            f"{name}: {_weeks(row, 'here')} weeks here, {_weeks(row, 'next')} on {later}; "
-            f"{row['verdict']}."
-        )
-
-
-def _weeks(row: pd.Series, where: str) -> str:
-    """A change in whole weeks with its interval."""
-    mid, low, high = (round(row[f"weeks_{where}{end}"]) for end in ("", "_low", "_high"))
-    return f"{mid:+d} ({low:+d} to {high:+d})"
+        steps = [
+            (row, self.ladder.rung(row["rung"]), self.ladder.rung(row["next_rung"]))
+            for _, row in self.rungs.iterrows()
+        ]
+        text = [
+            wording.audit_step(row, rung.name, later.name, rung.criterion.measure)
+            for row, rung, later in steps
+        ]
+        return self.rungs.assign(text=text)
 
 
 def criterion_audit(
@@ -201,7 +156,8 @@ def criterion_audit(
         here = weeks[rung] * step / gaps[ladder.position(rung)]
         there = weeks[later] * (factor - 1.0)
         p_fewer = float((here + there < 0).mean()) if np.isfinite(here + there).all() else np.nan
-        verdict = FEWER if p_fewer >= SURE else MORE if p_fewer <= 1 - SURE else UNKNOWN
+        verdict = wording.MORE if p_fewer <= 1 - SURE else wording.UNKNOWN
+        verdict = wording.FEWER if p_fewer >= SURE else verdict
         row: dict[str, object] = {
             "rung": rung, "next_rung": later, "mark": mark, "other_mark": other,
             "moves": len(seen), "margin_mid": float(np.exp(seen["margin"].median())),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable
 from dataclasses import dataclass, field
+from typing import ClassVar
 
 import numpy as np
 import pandas as pd
@@ -21,8 +22,8 @@ from forecast.cohort.records import (
 )
 from forecast.errors import FitError, check_level, check_seed
 from forecast.histories import OPEN, Histories
-from forecast.log import counted, in_percent
 from forecast.survival import IncidenceCurves, SurvivalCurve, cumulative_incidence, kaplan_meier
+from forecast.words import cohort as wording
 
 MIN_SPELLS = 3
 BOOTSTRAP = 200
@@ -67,6 +68,9 @@ class TimeToClear(Shown):
     too_few: tuple[Hashable, ...]
     level: float
 
+    least_spells: ClassVar = MIN_SPELLS
+    _says: ClassVar = wording.time_to_clear
+
     def frame(self) -> pd.DataFrame:
         """Return the curves as one long table, a row a week in which somebody cleared."""
         columns = ["group", "week", "p_cleared", "p_low", "p_high", "n_at_risk", "n_cleared"]
@@ -99,27 +103,6 @@ class TimeToClear(Shown):
             tables.append(pd.DataFrame({"group": group, "week": weeks, "n_at_risk": watched}))
         columns = ["group", "week", "n_at_risk"]
         return pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=columns)
-
-    @property
-    def text(self) -> str:
-        """What the curves are made of and how to read them, in sentences."""
-        n_spells, n_cleared = (int(self.groups[c].sum()) for c in ("n_spells", "n_cleared"))
-        lines = [
-            f"Weeks to clearing by {self.by}: {counted(n_spells, 'spell')}, {n_cleared} cleared.",
-            f"Left out: {counted(len(self.left_out), 'spell')} already under way when the log "
-            "began, with an unknown beginning (a roster column 'on_rung_since' would let them in); "
-            f"{int(self.groups['entered_late'].sum())} came in late with a known one.",
-        ]
-        if self.too_few:
-            lines.append(_too_few(self.too_few, self.names, "cleared"))
-        if self.curves:
-            lines.append(
-                "The curves say how soon a rung is cleared by those who keep training: spells that "
-                "lapsed count as unfinished; how many lapse is shown apart from this. "
-                f"Bands hold {in_percent(self.level)} point by point, not for the whole curve at "
-                "once."
-            )
-        return " ".join(lines)
 
 
 def time_to_clear(
@@ -230,13 +213,6 @@ def _in_order(
     return [(group, groups[group]) for group in order]
 
 
-def _too_few(groups: tuple[Hashable, ...], names: dict[Hashable, str], end: str) -> str:
-    return (
-        f"A curve takes {MIN_SPELLS} spells, one of them {end}; too few for one: "
-        f"{', '.join(names[group] for group in groups)}."
-    )
-
-
 def _band(
     spells: pd.DataFrame, curve: SurvivalCurve, level: float, rng: np.random.Generator
 ) -> pd.DataFrame:
@@ -287,6 +263,9 @@ class LapseIncidence(Shown):
     too_few: tuple[Hashable, ...]
     level: float
 
+    least_spells: ClassVar = MIN_SPELLS
+    _says: ClassVar = wording.lapse_incidence
+
     def frame(self) -> pd.DataFrame:
         """Return ``group, week, kind, p_ended, p_low, p_high, n_at_risk, n_events``, long."""
         z = float(norm.ppf((1 + self.level) / 2))
@@ -298,28 +277,6 @@ class LapseIncidence(Shown):
             table["p_high"] = (table["p_ended"] + z * table["std_error"]).clip(upper=1.0)
             tables.append(table.assign(group=group)[columns])
         return pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=columns)
-
-    @property
-    def text(self) -> str:
-        """How to read the curves, in sentences."""
-        if not self.curves and not self.too_few:
-            return (
-                f"No spell has a known beginning: {self.n_left_out} were under way when the log "
-                "began."
-            )
-        lines = [
-            f"Share of spells ended by clearing and by lapse, by {self.by}; the two compete, so "
-            "the shares and the share still open add up to 1.",
-            f"Left out: {counted(self.n_left_out, 'spell')} under way when the log began.",
-        ]
-        if self.too_few:
-            lines.append(_too_few(self.too_few, self.names, "ended"))
-        if self.by != "rung":
-            lines.append(
-                "Bands treat spells as independent; with several spells an athlete they are "
-                "somewhat too narrow."
-            )
-        return " ".join(lines)
 
 
 def lapse_incidence(

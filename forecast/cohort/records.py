@@ -1,10 +1,11 @@
-"""What the cohort room is asked with: a log or its histories, and whose spells count how."""
+"""What the cohort room is asked with and answers as: records, spells on one clock, groups."""
 
 from __future__ import annotations
 
-from collections.abc import Hashable
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 from html import escape
+from typing import Any, ClassVar
 
 import numpy as np
 import pandas as pd
@@ -24,17 +25,21 @@ HEAD_ROWS = 10
 
 
 class Shown:
-    """A result that shows itself in a notebook: what it says, and the head of its table."""
+    """A result that shows itself in a notebook: what it says, and the head of its table.
+
+    ``_says`` is the function of ``words.cohort`` that makes sentences of it.
+    """
 
     __slots__ = ()
+    _says: ClassVar[Callable[[Any], str]]
 
     @property
     def text(self) -> str:
-        """What was found, in sentences."""
-        raise NotImplementedError
+        """What the answer says, in sentences."""
+        return type(self)._says(self)
 
     def frame(self) -> pd.DataFrame:
-        """Return what was found as a table."""
+        """Return the answer as a table."""
         raise NotImplementedError
 
     def _repr_html_(self) -> str:
@@ -46,18 +51,11 @@ class Shown:
 
 
 def as_histories(records: Records, as_of: pd.Timestamp | str | None = None) -> Histories:
-    """Return histories as they are, or made from a log.
+    """Return histories as they are, or made from a log with the usual lapse rule.
 
-    A log given bare is told with the usual lapse rule, as no model is there to name another; give
-    histories built with the model's ``lapse_weeks`` where one is.
-
-    Raises
-    ------
-    LogError
-        It is neither a log nor histories.
-    HistoryError
-        The cut date is not a date, is another than that of the histories given, or the log holds no
-        usable set before it.
+    Give histories built with the model's ``lapse_weeks`` where a model has another. Raises
+    ``LogError`` if it is neither a log nor histories, ``HistoryError`` if the cut date is not a
+    date, is another than that of the histories given, or no usable set lies before it.
     """
     if isinstance(records, Histories):
         if as_of is not None and as_day(as_of, "as_of", HistoryError) != records.as_of:
@@ -73,14 +71,10 @@ def as_histories(records: Records, as_of: pd.Timestamp | str | None = None) -> H
 class SpellTimes:
     """Spells on a clock that starts with each athlete's first set on the rung.
 
-    Attributes
-    ----------
-    table
-        One row a spell that can be used: ``athlete, athlete_id, rung, rung_index, outcome``,
-        ``entry`` (weeks from its beginning to when it came into the log, -1 where the log saw it
-        begin), ``exit`` (weeks to its end) and ``cleared``.
-    left_out
-        Spells under way when the log began whose beginning nobody wrote down.
+    ``table`` has one row a spell that can be used: ``athlete, athlete_id, rung, rung_index,
+    outcome``, ``entry`` (weeks from its beginning to when it came into the log, -1 where the log
+    saw it begin), ``exit`` (weeks to its end) and ``cleared``. ``left_out`` are spells under way
+    when the log began whose beginning nobody wrote down.
     """
 
     table: pd.DataFrame
@@ -144,13 +138,13 @@ def group_of(histories: Histories, by: str, table: pd.DataFrame) -> pd.Series:
     if not isinstance(by, str):
         raise HistoryError(f"by = {by!r}; give one column's name as text, such as 'rung'.")
     if by == "rung":
-        return table["rung"].copy()
+        return table["rung"]
     if by == START_YEAR:
         first = histories.sessions.groupby("athlete")["date"].min().dt.year
         return table["athlete"].map(first).astype("Int64")
     if by not in histories.roster.columns:
-        known = ", ".join(["rung", START_YEAR, *map(str, histories.roster.columns)])
-        raise HistoryError(f"by = {by!r} is not a column of the roster; choose one of: {known}.")
+        choices = ", ".join(["rung", START_YEAR, *map(str, histories.roster.columns)])
+        raise HistoryError(f"by = {by!r} is not a column of the roster; choose one of: {choices}.")
     values = table["athlete"].map(histories.roster[by])
     if values.notna().sum() == 0:
         raise HistoryError(f"Roster column {by!r} is empty for everybody in the log; fill it in.")

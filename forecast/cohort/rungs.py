@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 import pandas as pd
@@ -12,10 +13,11 @@ from forecast.cohort.curves import clearing_curve
 from forecast.cohort.records import Shown, spell_times
 from forecast.errors import check_level
 from forecast.histories import Histories
-from forecast.log import TrainingLog, counted, in_percent
+from forecast.log import TrainingLog
 from forecast.readiness import FLAT_GAIN, Fitted, LogView, as_view, chance_flat
 from forecast.survival import SurvivalCurve
 from forecast.types import Array
+from forecast.words import cohort as wording
 
 LONGEST_COUNTED_GAP = 14.0
 """Days after a session for which its opinion (flat or not) stands; beyond that it is a layoff."""
@@ -41,6 +43,10 @@ class Bottlenecks(Shown):
     table: pd.DataFrame
     n_left_out: int
 
+    least_spells: ClassVar = MIN_SPELLS
+    flat_gain: ClassVar = FLAT_GAIN
+    _says: ClassVar = wording.bottlenecks
+
     def frame(self) -> pd.DataFrame:
         """Return the table."""
         return self.table.copy()
@@ -48,54 +54,7 @@ class Bottlenecks(Shown):
     @property
     def slowest(self) -> str:
         """The rung with the fewest clearings for the time at risk, or why none can be named."""
-        some = self.table[self.table["spells"] >= MIN_SPELLS]
-        if some.empty:
-            return f"Too little to compare rungs by: none has {MIN_SPELLS} spells yet."
-        if len(some) == 1:
-            return (
-                f"Only {some['rung_name'].iloc[0]} has {MIN_SPELLS} spells yet, so there is no "
-                "other rung to compare it with."
-            )
-        some = some[some["cleared"] > 0]
-        if some.empty:
-            return "Nobody has cleared a rung that five are on, so none can be called the slowest."
-        slow = some.iloc[int(some["weeks_per_clearing"].argmax())]
-        every = some["weeks_logged"].sum() / some["cleared"].sum()
-        return (
-            f"Slowest: {slow['rung_name']}, {slow['weeks_per_clearing']:.0f} weeks at risk for "
-            f"each clearing; over all rungs with {MIN_SPELLS} spells or more it is {every:.0f}."
-        )
-
-    @property
-    def text(self) -> str:
-        """Which rungs take most of the time, in sentences."""
-        some = self.table[self.table["spells"] >= MIN_SPELLS]
-        if len(some) < 2:
-            return self.slowest
-        most = some.iloc[int(some["share_logged"].argmax())]
-        lines = [
-            self.slowest,
-            f"{most['rung_name']} takes the most time, {in_percent(most['share_logged'])} of all "
-            f"weeks logged ({_median(most)}): many may be on it, or each for long.",
-            "No rung has two sessions of one athlete near enough in time to tell flat weeks.",
-            f"{counted(self.n_left_out, 'spell')} under way when the log began count toward weeks "
-            "logged only. Athletes who reach the later rungs are not those who began: rungs are "
-            "compared as they are climbed here, not as they would be by everybody.",
-        ]
-        told_flat = some.dropna(subset="flat_share")
-        if len(told_flat):
-            flat = told_flat.iloc[int(told_flat["flat_share"].argmax())]
-            lines[2] = (
-                f"Most often flat: {flat['rung_name']}, {in_percent(flat['flat_share'])} of the "
-                f"weeks trained on it (gain below {in_percent(FLAT_GAIN, '.1f')} a week)."
-            )
-        return " ".join(lines)
-
-
-def _median(row: pd.Series) -> str:
-    if not np.isfinite(row["median_weeks"]):
-        return "fewer than half have cleared it while watched"
-    return f"median {row['median_weeks']:.0f} weeks"
+        return wording.slowest(self.table, MIN_SPELLS)
 
 
 def bottlenecks(
@@ -126,7 +85,14 @@ def bottlenecks(
     ends = pd.crosstab(spells["rung"], spells["outcome"])
     ends = ends.reindex(index=keys, columns=["cleared", "lapsed", "open"], fill_value=0)
     curves = rung_curves(histories)
-    flat, trained = _flat_weeks(view)
+    # each session's opinion (flat or not) holds until the next one
+    sessions = histories.sessions
+    following = (
+        sessions.groupby("spell")["date"].shift(-1).fillna(sessions["spell"].map(spells["end"]))
+    )
+    weeks = (following - sessions["date"]).dt.days.clip(0, LONGEST_COUNTED_GAP) / 7.0
+    flat = weeks.where(chance_flat(view.states) > 0.5, 0.0).groupby(sessions["rung"]).sum()
+    trained = weeks.groupby(sessions["rung"]).sum()
     table = ends.assign(
         spells=spells["rung"].value_counts(),
         weeks_logged=spells.groupby("rung")["weeks"].sum(),
@@ -153,17 +119,6 @@ def bottlenecks(
 
 def _share(count: pd.Series, of: pd.Series) -> pd.Series:
     return (count / of).where(of > 0)
-
-
-def _flat_weeks(view: LogView) -> tuple[pd.Series, pd.Series]:
-    """Weeks flat and weeks trained by rung: each session's opinion holds until the next one."""
-    sessions = view.histories.sessions
-    following = sessions.groupby("spell")["date"].shift(-1)
-    end = sessions["spell"].map(view.histories.spells["end"])
-    days = (following.fillna(end) - sessions["date"]).dt.days.clip(0, LONGEST_COUNTED_GAP)
-    weeks = days / 7.0
-    flat = weeks.where(chance_flat(view.states) > 0.5, 0.0)
-    return flat.groupby(sessions["rung"]).sum(), weeks.groupby(sessions["rung"]).sum()
 
 
 def rung_curves(histories: Histories) -> dict[str, SurvivalCurve]:
@@ -202,6 +157,9 @@ class PaceAndDifficulty(Shown):
     rungs: pd.DataFrame
     level: float
 
+    least_spells: ClassVar = MIN_SPELLS
+    _says: ClassVar = wording.pace_and_difficulty
+
     def frame(self) -> pd.DataFrame:
         """Return both tables as one, long: ``kind`` is ``athlete`` or ``rung``."""
         rungs = self.rungs.rename(columns={"rung": "name"}).assign(kind="rung")
@@ -211,37 +169,6 @@ class PaceAndDifficulty(Shown):
             "gain_high", "share_learnt",
         ]  # fmt: skip
         return pd.concat([rungs[columns], athletes[columns]], ignore_index=True)
-
-    @property
-    def hardest(self) -> str:
-        """The rung that takes longest, in a sentence, or why none can be named."""
-        some = self.rungs[self.rungs["spells"] >= MIN_SPELLS].dropna(subset="watched_weeks")
-        if len(some) < 2:
-            return (
-                "Which rung is hardest cannot be said yet: that takes two rungs with "
-                f"{MIN_SPELLS} spells each, some of them cleared."
-            )
-        hard = some.iloc[int(some["weeks"].fillna(some["watched_weeks"]).argmax())]
-        name = f"Hardest rung: {hard['rung_name']}"
-        if np.isnan(hard["weeks"]):
-            watched = hard["watched_weeks"]
-            return f"{name}; fewer than half had cleared it within {watched:.0f} weeks."
-        low, high = hard["weeks_low"], hard["weeks_high"]
-        ends = f"{low:.0f} to {high:.0f}" if np.isfinite(high) else f"{low:.0f} or later"
-        level = in_percent(self.level)
-        return f"{name}; half had cleared it by week {hard['weeks']:.0f} ({level} interval {ends})."
-
-    @property
-    def text(self) -> str:
-        """What the tables say, in sentences."""
-        if (self.rungs["spells"] > 0).sum() < 2 and len(self.athletes) < 2:
-            return "One athlete on one rung: there is nobody and nothing to compare with yet."
-        clear = self.athletes[(self.athletes["gain_low"] > 0) | (self.athletes["gain_high"] < 0)]
-        return (
-            f"{self.hardest} {len(clear)} of {len(self.athletes)} athletes differ clearly from the "
-            "cohort's pace. Effects are shrunk: with little data they are near 0 on purpose. They "
-            "describe what was logged, association and not what an athlete is worth."
-        )
 
 
 def pace_and_difficulty(
@@ -324,14 +251,10 @@ def _add_effects(table: pd.DataFrame, mean: Array, cov: Array, prior: Array, lev
     """Add start, gain and the share learnt of the gain, in place: (n, k) and (n, k, k) opinions."""
     gain = np.r_[0.0, np.ones(len(prior) - 1)]
     gain_var = np.einsum("i,nij,j->n", gain, cov, gain)
-    _add_interval(table, "start", mean[:, 0], np.sqrt(cov[:, 0, 0]), level)
-    _add_interval(table, "gain", mean @ gain, np.sqrt(gain_var), level)
+    z = float(norm.ppf((1 + level) / 2))
+    start = mean[:, 0], np.sqrt(cov[:, 0, 0])
+    for name, (mid, error) in {"start": start, "gain": (mean @ gain, np.sqrt(gain_var))}.items():
+        table[name] = mid
+        table[f"{name}_low"], table[f"{name}_high"] = mid - z * error, mid + z * error
     before = gain @ np.diag(prior) @ gain
     table["share_learnt"] = np.clip(1.0 - gain_var / before, 0.0, 1.0)
-
-
-def _add_interval(table: pd.DataFrame, name: str, mean: Array, error: Array, level: float) -> None:
-    z = float(norm.ppf((1 + level) / 2))
-    table[name] = mean
-    table[f"{name}_low"] = mean - z * error
-    table[f"{name}_high"] = mean + z * error

@@ -19,10 +19,10 @@ import numpy as np
 import pandas as pd
 
 from forecast.cohort import criterion_audit
-from forecast.cohort.audit import FEWER, MORE
 from forecast.ladder import Criterion, Ladder, Rung
 from forecast.log import REJECTED_COLUMNS, SET_COLUMNS, TrainingLog
 from forecast.model import ReadinessForecaster
+from forecast.words.cohort import FEWER, MORE
 
 SETS = 3
 FORM_SD, SET_SD = 0.08, 0.07

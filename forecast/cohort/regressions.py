@@ -1,22 +1,25 @@
-"""Do age, body mass, training years go with the time to clear? Cox regression on the roster."""
+"""Regressions: the roster against the time to clear, and being flat against lapse."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 import pandas as pd
+import statsmodels.api as sm
 from scipy.stats import norm
 from statsmodels.duration.hazard_regression import PHReg, PHRegResults
 from statsmodels.stats.multitest import multipletests
 
 from forecast.cohort.records import SINCE_COLUMN, Records, Shown, as_histories, spell_times
 from forecast.errors import FitError, HistoryError, check_level
-from forecast.log import counted
+from forecast.log import TrainingLog
+from forecast.readiness import FEATURES, Fitted, LogView, as_view, design_of
+from forecast.words import cohort as wording
 
-MIN_CLEARED = 15
-MIN_ATHLETES = 10
+MIN_CLEARED, MIN_ATHLETES, MIN_LAPSES = 15, 10, 10
 MAX_WORDS = 8
 """A text column with more different words than this is a name or a note, not a group."""
 COLUMNS = [
@@ -25,6 +28,14 @@ COLUMNS = [
 ]  # fmt: skip
 ENTRY_SHIFT = 1e-6
 """statsmodels takes a spell as at risk from entry <= t; it is so from just after its entry."""
+STEPS = {
+    "flat": 0.25, "rate": np.log(2), "pain": 0.5, "log_weeks": np.log(2), "just_cleared": 1.0,
+}  # fmt: skip
+"""By feature: the step that is compared; ``wording.CONTRASTS`` has it in words."""
+CHANCE_COLUMNS = (
+    "athlete", "rung", "weeks_away", "p_gone", "lapse_12", "lapse_12_low", "lapse_12_high",
+    "lapse_26", "lapse_26_low", "lapse_26_high", "text",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,35 +61,11 @@ class CovariateEffects(Shown):
     level: float
     n_left_out: int
 
+    _says: ClassVar = wording.covariate_effects
+
     def frame(self) -> pd.DataFrame:
         """Return the table."""
         return self.table.copy()
-
-    @property
-    def text(self) -> str:
-        """What the table says, in sentences."""
-        if self.table.empty:
-            return f"No roster column could be looked at. {self._why_skipped()}".strip()
-        clear = self.table[self.table["p_holm"] <= 1 - self.level]
-        lines = [
-            f"{counted(len(self.table), 'effect')} looked at one at a time, within rungs; with so "
-            f"many looks, p-values are adjusted (Holm): {len(clear)} stand out."
-        ]
-        for _, row in clear.iterrows():
-            faster = "sooner" if row["hazard_ratio"] > 1 else "later"
-            lines.append(
-                f"{row['column']} ({row['contrast']}): cleared {faster}, hazard ratio "
-                f"{row['hazard_ratio']:.2f} ({row['low']:.2f} to {row['high']:.2f})."
-            )
-        if len(self.skipped):
-            lines.append(f"Left out: {self._why_skipped()}")
-        lines.append("This is association: who differs in one thing differs in others.")
-        return " ".join(lines)
-
-    def _why_skipped(self) -> str:
-        """Each reason once, with the columns it holds for."""
-        why = self.skipped.groupby("reason", sort=False)["column"].agg(", ".join)
-        return "".join(f"{columns}: {reason}. " for reason, columns in why.items()).strip()
 
 
 def covariate_effects(
@@ -156,7 +143,7 @@ def _coded(
             numbers = values.astype(float)
             spread = float(numbers.std())
             if not spread > 0:
-                skipped.append((name, "the same for everybody"))
+                skipped.append((name, wording.SAME))
                 continue
             unit = f"one standard deviation, {spread:.3g}"
             coded[name] = pd.DataFrame({unit: (numbers - numbers.mean()) / spread})
@@ -164,7 +151,7 @@ def _coded(
         words = values.dropna().astype(str)
         common = words.value_counts()
         if not 2 <= len(common) <= MAX_WORDS:
-            skipped.append((name, f"{counted(len(common), 'different word')}, 2 to 8 can be used"))
+            skipped.append((name, wording.too_many_words(len(common))))
             continue
         base = sorted(common[common == common.max()].index)[0]
         others = sorted(set(common.index) - {base})
@@ -186,11 +173,9 @@ def _regress(
     rows, x = table[noted], by_spell[noted].to_numpy(dtype=float)
     cleared, athletes = int(rows["cleared"].sum()), rows["athlete_id"].nunique()
     if cleared < max(MIN_CLEARED, 5 * x.shape[1]) or athletes < MIN_ATHLETES:
-        return pd.DataFrame(columns=COLUMNS), (
-            f"not enough data: {cleared} cleared spells of {athletes} athletes where it is known"
-        )
+        return pd.DataFrame(columns=COLUMNS), wording.too_few_cleared(cleared, athletes)
     if np.linalg.matrix_rank(x - x.mean(axis=0)) < x.shape[1]:
-        return pd.DataFrame(columns=COLUMNS), "does not vary enough among these athletes"
+        return pd.DataFrame(columns=COLUMNS), wording.TOO_EVEN
     fit = clustered_cox(rows, x)
     z = float(norm.ppf((1 + level) / 2))
     contrasts = [str(contrast) for contrast in design.columns]
@@ -242,3 +227,138 @@ def clustered_cox(rows: pd.DataFrame, x: np.ndarray) -> PHRegResults:
             "rungs were cleared. Leave it out."
         )
     return fit
+
+
+@dataclass(frozen=True, slots=True)
+class LapseHazard(Shown):
+    """Association of lapse with flatness and other things known on a training day.
+
+    Attributes
+    ----------
+    effects
+        One row a feature: ``feature, contrast, odds_ratio, low, high, p_value``; empty where
+        there are fewer than ten lapses.
+    n_days, n_lapses, n_athletes
+        What it rests on; days too recent to tell whether another follows are left out.
+    level
+        Level of the intervals.
+    """
+
+    effects: pd.DataFrame
+    n_days: int
+    n_lapses: int
+    n_athletes: int
+    level: float
+
+    least_lapses: ClassVar = MIN_LAPSES
+    _says: ClassVar = wording.lapse_hazard
+
+    def frame(self) -> pd.DataFrame:
+        """Return ``effects``."""
+        return self.effects.copy()
+
+
+def lapse_hazard(
+    model: Fitted | LogView,
+    log: TrainingLog | None = None,
+    as_of: pd.Timestamp | str | None = None,
+    *,
+    level: float = 0.9,
+) -> LapseHazard:
+    """Relate lapse to flatness, as filtered on each training day, and to other things known then.
+
+    Parameters
+    ----------
+    model
+        A fitted forecaster, or its view of a log, which has a log and a cut date already; its
+        growth engine says how flat an athlete is.
+    log, as_of
+        The log and its cut date.
+    level
+        Level of the intervals.
+
+    Raises
+    ------
+    NotFittedError, ForecastError, HistoryError
+        See ``readiness.LogView``.
+
+    Notes
+    -----
+    Logistic regression on training days (a discrete-time hazard, Prentice & Gloeckler 1978, with
+    training days as the clock), errors clustered by athlete. ``flat`` changes from day to day: it
+    is a time-varying covariate and uses nothing later than that day.
+    """
+    return hazard_of(as_view(model, log, as_of).training_days, level)
+
+
+def hazard_of(days: pd.DataFrame, level: float) -> LapseHazard:
+    """Relate lapse to the features of training days already laid out.
+
+    Days are used where it is settled whether another followed. Later days are left out even where
+    one did: keeping one kind only would make lapse look rarer than it is.
+    """
+    settled = days[days["settled"]]
+    lapses = int(settled["lapsed"].sum())
+    people = settled["athlete_id"].nunique()
+    columns = ["feature", "contrast", "odds_ratio", "low", "high", "p_value"]
+    if lapses < MIN_LAPSES:
+        return LapseHazard(pd.DataFrame(columns=columns), len(settled), lapses, people, level)
+    design = design_of(settled)
+    varied = np.r_[True, np.ptp(design[:, 1:], axis=0) > 1e-9]
+    fit = sm.GLM(
+        settled["lapsed"].to_numpy(dtype=float), design[:, varied], family=sm.families.Binomial()
+    ).fit(cov_type="cluster", cov_kwds={"groups": settled["athlete_id"].to_numpy()})
+    z = float(norm.ppf((1 + level) / 2))
+    names = [name for name, kept in zip(FEATURES, varied[1:], strict=True) if kept]
+    rows = []
+    for place, name in enumerate(names, start=1):
+        effect, error = (float(of[place]) * STEPS[name] for of in (fit.params, fit.bse))
+        ratio = np.exp([effect, effect - z * error, effect + z * error])
+        rows.append((name, wording.CONTRASTS[name], *ratio, float(fit.pvalues[place])))
+    return LapseHazard(pd.DataFrame(rows, columns=columns), len(settled), lapses, people, level)
+
+
+def lapse_chance(
+    model: Fitted | LogView,
+    log: TrainingLog | None = None,
+    as_of: pd.Timestamp | str | None = None,
+    *,
+    seed: int | None = None,
+) -> pd.DataFrame:
+    """Return, for each rung under way, the chance that the athlete stops within 12 and 26 weeks.
+
+    Parameters
+    ----------
+    model
+        A fitted forecaster, or its view of a log, which has a log and a cut date already.
+    log, as_of
+        The log and its cut date.
+    seed
+        Of the draws behind the 80 % ranges; the model's own where left out.
+
+    Returns
+    -------
+    DataFrame
+        One row an open spell, columns ``CHANCE_COLUMNS``: ``p_gone`` is the chance that the last
+        training day has been already, ``lapse_12`` and ``lapse_26`` that it will have been by
+        then, with 80 % ranges; ``text`` says it in words. All rungs of an athlete share them.
+
+    Raises
+    ------
+    NotFittedError, ForecastError, HistoryError
+        See ``readiness.LogView``.
+
+    Notes
+    -----
+    Being forecast to clear assumes no lapse; this figure stands beside that and is not mixed in. It
+    is learnt when the model is fitted, and is the ``p_lapse_26`` of its forecasts.
+    """
+    view = as_view(model, log, as_of)
+    open_spells = view.histories.open_spells
+    if open_spells.empty:
+        return pd.DataFrame(columns=list(CHANCE_COLUMNS))
+    rows = open_spells[["athlete", "rung", "athlete_id", "rung_index"]]
+    table = rows.merge(view.lapse_chances(seed), left_on="athlete_id", right_index=True)
+    table = table.sort_values(["athlete", "rung_index"]).reset_index(drop=True)
+    table["text"] = [wording.lapse_chance(row) for _, row in table.iterrows()]
+    return table[list(CHANCE_COLUMNS)]
