@@ -28,7 +28,7 @@ COMMANDS = {
     "cohort": "Which rung holds people up, which is hard, and who stops; --out FILE.csv, a "
     "row a rung.",
     "audit": "Are the pass marks right? What another mark would do; --out FILE.csv, a row a step.",
-    "report": "Write pages for coach, analyst and athletes, to mail or print; they load nothing.",
+    "report": "Write pages for coach, analyst and athletes, to open or print without a network.",
     "backtest": "Score the forecasts that would have been made at past dates against what came "
     "of them.",
     "pseudonymise": "Write a club to share: keyed names, no notes, dates moved; forecasts stay "

@@ -19,13 +19,15 @@ from forecast.charts.look import (
     one_or_pick,
     picked,
 )
-from forecast.words import captions
+from forecast.words import captions, say
 
 ROOM = 1.04
 """Times the last week that an axis of weeks reaches."""
 
 
-def time_to_clear(curves: pd.DataFrame, at_risk: pd.DataFrame) -> alt.LayerChart:
+def time_to_clear(
+    curves: pd.DataFrame, at_risk: pd.DataFrame, level: float = 0.9
+) -> alt.LayerChart:
     """Draw the share that has cleared against weeks on the rung, with numbers still watched.
 
     Parameters
@@ -35,6 +37,8 @@ def time_to_clear(curves: pd.DataFrame, at_risk: pd.DataFrame) -> alt.LayerChart
         their bands, from week 0.
     at_risk
         ``name, week, n_at_risk``: spells still watched at a few weeks.
+    level
+        Of the bands, for the caption.
 
     Notes
     -----
@@ -44,7 +48,7 @@ def time_to_clear(curves: pd.DataFrame, at_risk: pd.DataFrame) -> alt.LayerChart
     mine, risk = (picked(alt.Chart(t), pick, "name") for t in (curves, at_risk))
     x = alt.X(
         "week:Q",
-        title="weeks on the rung",
+        title=captions.AXES["weeks"],
         # The last step would lie on the edge.
         scale=alt.Scale(domain=[0, round(ROOM * float(curves["week"].max()), 1)], nice=False),
         axis=alt.Axis(**APART),
@@ -71,14 +75,15 @@ def time_to_clear(curves: pd.DataFrame, at_risk: pd.DataFrame) -> alt.LayerChart
     if pick is not None:
         chart = chart.add_params(pick)
     names = ", ".join(dict.fromkeys(curves["name"]))
-    return dress(chart, captions.caption("clearing", names=names), height=320)
+    caption = captions.caption("clearing", names=names, level=say.percent(level))
+    return dress(chart, caption, height=320)
 
 
 def _share(column: str) -> alt.Y:
     """Leave room under 0 for the row of numbers, and over 1 for the line."""
     return alt.Y(
         f"{column}:Q",
-        title="cleared",
+        title="share cleared",
         scale=alt.Scale(domain=[-0.12, 1.02], nice=False),
         axis=alt.Axis(format=".0%", values=[0, 0.25, 0.5, 0.75, 1]),
     )
@@ -103,7 +108,7 @@ def waits_by_rung(waits: pd.DataFrame) -> alt.LayerChart:
     rows = alt.Y("rung_name:N", sort=order, axis=None)
     x = alt.X(
         "quarter:Q",
-        title="weeks on the rung",
+        title=captions.AXES["weeks"],
         scale=alt.Scale(domainMin=0),
         axis=alt.Axis(**APART),
     )
@@ -145,8 +150,8 @@ def growth_fits(fits: pd.DataFrame, targets: pd.DataFrame) -> alt.LayerChart:
         name="whose", fields=["athlete"], on="pointerover", nearest=True, empty=False
     )
     base, mark = (picked(alt.Chart(t), pick, "rung_name") for t in (fits, targets))
-    x = alt.X("weeks:Q", title="weeks on the rung", axis=alt.Axis(**APART))
-    y = alt.Y("mid:Q", title="usual day, in the rung's unit", scale=alt.Scale(zero=True))
+    x = alt.X("weeks:Q", title=captions.AXES["weeks"], axis=alt.Axis(**APART))
+    y = alt.Y("mid:Q", title=captions.AXES["level"], scale=alt.Scale(zero=True))
     lines = base.encode(x=x, y=y, detail="athlete:N")
     hit = base.mark_point(size=60, opacity=0).encode(
         x=x, y=y, tooltip=["athlete:N", alt.Tooltip("mid:Q", title="usual day", format=".1f")]
@@ -169,7 +174,7 @@ def growth_fits(fits: pd.DataFrame, targets: pd.DataFrame) -> alt.LayerChart:
 
 
 def pace_and_difficulty(
-    effects: pd.DataFrame, kind: str, *, rows: slice = slice(None)
+    effects: pd.DataFrame, kind: str, *, rows: slice = slice(None), level: float = 0.9
 ) -> alt.LayerChart:
     """Draw the gain a week of each rung, or of each athlete against the cohort.
 
@@ -182,20 +187,22 @@ def pace_and_difficulty(
         ``rung`` or ``athlete``.
     rows
         Part of the list to draw, on the axis of the whole: a long list fills several pages.
+    level
+        Of the intervals, for the caption.
     """
     every = effects[effects["kind"] == kind]
     if kind == "athlete":
         every = every.sort_values(["gain", "name"], ascending=[False, True], kind="stable")
     ends = [min(every["gain_low"].min(), 0.0), max(every["gain_high"].max(), 0.0)]
     shown = every[["name", "gain", "gain_low", "gain_high"]].iloc[rows]
-    said = captions.caption("difficulty" if kind == "rung" else "pace", count=len(shown))
-    label = said.axis
+    name = "difficulty" if kind == "rung" else "pace"
+    caption = captions.caption(name, count=len(shown), level=say.percent(level))
     base = alt.Chart(shown)
     y = alt.Y("name:N", sort=list(shown["name"]), axis=None)
     scale = alt.Scale(domain=ends)
     signed = "format(datum.value, datum.value == 0 ? '.0%' : '+.0%')"
     axis = alt.Axis(labelExpr=signed, tickCount=6)
-    x = alt.X("gain_low:Q", title=label, axis=axis, scale=scale)
+    x = alt.X("gain_low:Q", title=caption.axis, axis=axis, scale=scale)
     tip = [
         "name:N",
         alt.Tooltip("gain:Q", format="+.1%"),
@@ -213,10 +220,10 @@ def pace_and_difficulty(
         ).encode(y=y, x="gain:Q", tooltip=tip),
         base.mark_text(align="left", dy=-7, color=INK).encode(y=y, x=alt.value(2), text="name:N"),
     )
-    return dress(chart, said, height=30 * len(shown))
+    return dress(chart, caption, height=30 * len(shown))
 
 
-STACK = ("cleared", "still on it", "moved on without clearing", "stopped logging")
+STACK = tuple(captions.ENDS.values())
 
 
 def lapse(incidence: pd.DataFrame) -> alt.LayerChart:
@@ -243,7 +250,7 @@ def lapse(incidence: pd.DataFrame) -> alt.LayerChart:
         base.mark_area(interpolate="step-after", stroke="white").encode(
             x=alt.X(
                 "week:Q",
-                title="weeks on the rung",
+                title=captions.AXES["weeks"],
                 scale=alt.Scale(nice=False),
                 axis=alt.Axis(**APART),
             ),

@@ -17,12 +17,13 @@ import altair as alt
 
 from forecast.errors import ForecastError, MissingExtraError
 from forecast.log import write_whole
+from forecast.words import captions
 
 RENDERER = "rungwise"
 OPTIONS = {
     "mode": "vega-lite", "renderer": "svg",
     "actions": {"export": True, "source": False, "compiled": False, "editor": False},
-    "i18n": {"SVG_ACTION": "Save what is seen as SVG", "PNG_ACTION": "Save what is seen as PNG"},
+    "i18n": captions.MENU,
 }  # fmt: skip
 """How a notebook draws: what is seen can be saved to a file from the menu at a chart's corner."""
 
@@ -34,7 +35,7 @@ FRAGMENT = """<style>#{slot}.vega-embed {{ display: flex; flex-direction: column
   const slot = document.getElementById("{slot}");
   if (slot && window.vegaEmbed) window.vegaEmbed(slot, {spec}, {options});
   else if (tries > 0) setTimeout(draw, 100, tries - 1);
-  else if (slot) slot.textContent = "Run the cell with in_notebook() first; it draws the charts.";
+  else if (slot) slot.textContent = "{missing}";
 }})(100);
 </script>"""
 
@@ -87,7 +88,7 @@ class ChartCode:
         return (
             # in a block of its own: a cell run again declares nothing twice
             f"<script>if (!window.vegaEmbed) {{ {chart_script()} }}</script>"
-            "<p>Charts are drawn by this page itself; nothing is loaded from anywhere.</p>"
+            f"<p>{captions.DRAWING}</p>"
         )
 
 
@@ -118,4 +119,6 @@ def fragment(spec: dict[str, Any]) -> str:
     # An escaped "<" can't end the script, whatever an athlete is called.
     text = json.dumps(spec).replace("<", "\\u003c")
     slot = "chart-" + hashlib.sha256(text.encode("utf-8")).hexdigest()[:12]
-    return FRAGMENT.format(slot=slot, spec=text, options=json.dumps(OPTIONS))
+    return FRAGMENT.format(
+        slot=slot, spec=text, options=json.dumps(OPTIONS), missing=captions.NOT_DRAWING
+    )

@@ -28,9 +28,8 @@ from forecast.charts.look import (
 )
 from forecast.errors import ForecastError
 from forecast.row import KEYS, Row
-from forecast.words import captions, for_coach, pages, say
+from forecast.words import captions, for_coach, pages
 
-KINDS = ("clean", "clean, stopped on purpose", "not clean", "with help")
 SHAPES = ("circle", "triangle-up", "cross", "square")
 FILLS = (INK, "white", ALERT, "white")
 ROOM = 1.5
@@ -84,10 +83,7 @@ def progress(drawn: OpenTables, rows: Sequence[Row]) -> alt.LayerChart:
     chart = alt.layer(*layers)
     if pick is not None:
         chart = chart.add_params(pick, ends)
-    one = rows[0] if len(rows) == 1 else None
-    title = one.who if one else "One athlete on one rung"
-    text = captions.of_sets(one) if one else f"Sets of {len(rows)} athletes and rungs."
-    return dress(chart, captions.caption("progress", title=title, text=text), height=300)
+    return dress(chart, captions.of_rows("progress", rows), height=300)
 
 
 def edge_weeks(row: Row) -> int:
@@ -106,11 +102,11 @@ def _marks(rows: Sequence[Row]) -> pd.DataFrame:
         shown = low <= edge  # false where there is none
         last = edge if pd.isna(high) else min(high, edge)
         lines.append(
-            (row.who, row.rung.criterion.target, say.UNITS[row.rung.criterion.measure],
+            (row.who, row.rung.criterion.target, row.rung.criterion.measure,
              row.as_of, low if shown else pd.NaT, mid if mid <= edge else pd.NaT,
              last if shown else pd.NaT, captions.pass_mark(row), coach.headline)
         )  # fmt: skip
-    names = ["who", "target", "unit", *DATES, "mark", "when"]
+    names = ["who", "target", "measure", *DATES, "mark", "when"]
     days = dict.fromkeys(DATES, "datetime64[ns]")
     return pd.DataFrame(lines, columns=names).astype(days)
 
@@ -173,11 +169,11 @@ def _axes(
     ends = {str(who): ends for who, ends in table.to_dict("index").items()}
     at = "ends[pick]" if pick is not None else f"({json.dumps(next(iter(ends.values())))})"
     days = [alt.ExprRef(f"toDate({at}.{end})") for end in ("first", "last")]
-    units = set(marks["unit"])
+    measures = set(marks["measure"])
     axes = _Axes(
         days=alt.Scale(domain=days, nice=True),
         values=alt.Scale(domain=[0, alt.ExprRef(f"{at}.top")], nice=False),
-        title=f"a set, in {units.pop()}" if len(units) == 1 else "a set, in the rung's unit",
+        title=captions.AXES[measures.pop() if len(measures) == 1 else "mixed"],
     )
     return axes, alt.param(name="ends", value=ends)
 
@@ -233,8 +229,8 @@ def _mark_layers(marks: pd.DataFrame, pick: alt.Parameter | None, axes: _Axes) -
 
 
 def _sets_layer(sets: pd.DataFrame, pick: alt.Parameter | None, axes: _Axes) -> alt.Chart:
-    kinds = [kind for kind in KINDS if kind in set(sets["kind"])]
-    place = [KINDS.index(kind) for kind in kinds]
+    kinds = [kind for kind in captions.KINDS if kind in set(sets["kind"])]
+    place = [captions.KINDS.index(kind) for kind in kinds]
     legend = alt.Legend(orient="bottom", direction="horizontal", columns=2, symbolSize=70)
     shape = alt.Scale(domain=kinds, range=[SHAPES[i] for i in place])
     fill = alt.Scale(domain=kinds, range=[FILLS[i] for i in place])
@@ -282,10 +278,7 @@ def chance_by_week(
     chart = alt.layer(*_chance_layers(curve, free, pick, slider=slider))
     if pick is not None:
         chart = chart.add_params(pick)
-    one = free[0] if len(free) == 1 else None
-    title = one.who if one else "Chance of clearing"
-    text = captions.of_chance(one) if one else f"Chances of {len(free)} athletes and rungs by week."
-    return dress(chart, captions.caption("chance", title=title, text=text), height=260)
+    return dress(chart, captions.of_rows("chance", free), height=260)
 
 
 def _chance_layers(
@@ -314,7 +307,7 @@ def _chance_layers(
 def _chance(column: str) -> alt.Y:
     return alt.Y(
         f"{column}:Q",
-        title="chance",
+        title=captions.AXES["chance"],
         scale=alt.Scale(domain=[0, 1]),
         axis=alt.Axis(format=".0%", values=[0, 0.25, 0.5, 0.75, 1]),
     )

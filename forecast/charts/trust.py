@@ -9,7 +9,7 @@ from forecast.charts.look import ALERT, BAND, FAINT, INK, LINE, SOFT, dress, one
 from forecast.words import captions
 
 
-def scores(table: pd.DataFrame, score: str = "crps_weeks") -> alt.LayerChart:
+def scores(table: pd.DataFrame, score: str = "crps_weeks", *, level: float = 0.9) -> alt.LayerChart:
     """Draw one score of every forecaster with its range.
 
     Parameters
@@ -18,14 +18,16 @@ def scores(table: pd.DataFrame, score: str = "crps_weeks") -> alt.LayerChart:
         ``BacktestResult.scores``: ``forecaster, score, value, low, high, n``.
     score
         The score to draw.
+    level
+        Of the intervals, for the caption.
     """
     rows = table[table["score"] == score].sort_values("value", kind="stable")
     base = alt.Chart(rows)
     y = alt.Y(
         "forecaster:N", sort=list(rows["forecaster"]), title=None, axis=alt.Axis(labelLimit=220)
     )
-    said = captions.of_score(score, len(rows))
-    x = alt.X("low:Q", title=said.axis, scale=alt.Scale(zero=False))
+    caption = captions.of_score(score, len(rows), level)
+    x = alt.X("low:Q", title=caption.axis, scale=alt.Scale(zero=False))
     tip = ["forecaster:N", *(alt.Tooltip(f"{c}:Q", format=".3g") for c in ("value", "low", "high"))]
     layers = [
         base.mark_rule(strokeWidth=3, color=SOFT).encode(y=y, x=x, x2="high:Q", tooltip=tip),
@@ -37,11 +39,11 @@ def scores(table: pd.DataFrame, score: str = "crps_weeks") -> alt.LayerChart:
         stated = pd.DataFrame({"stated": [int(score.removeprefix("coverage_")) / 100.0]})
         rule = alt.Chart(stated).mark_rule(color=ALERT, strokeDash=[6, 3])
         layers.append(rule.encode(x="stated:Q"))
-    return dress(alt.layer(*layers), said, height=28 * len(rows) + 20)
+    return dress(alt.layer(*layers), caption, height=28 * len(rows) + 20)
 
 
 def reliability(calibration: pd.DataFrame, week: int = 12) -> alt.LayerChart:
-    """Draw what was said against what came: chance of clearing by a week, in ten bins.
+    """Draw what was caption against what came: chance of clearing by a week, in ten bins.
 
     Parameters
     ----------
@@ -54,12 +56,12 @@ def reliability(calibration: pd.DataFrame, week: int = 12) -> alt.LayerChart:
     pick = one_or_pick(rows["forecaster"], "Forecaster")
     even = alt.Chart(pd.DataFrame({"expected": [0.0, 1.0], "observed": [0.0, 1.0]}))
     axis = alt.Axis(format=".0%", values=[0, 0.25, 0.5, 0.75, 1])
-    x = alt.X("expected:Q", title="chance said", scale=alt.Scale(domain=[0, 1]), axis=axis)
+    x = alt.X("expected:Q", title="chance caption", scale=alt.Scale(domain=[0, 1]), axis=axis)
     y = alt.Y("observed:Q", title="share that cleared", scale=alt.Scale(domain=[0, 1]), axis=axis)
     base = picked(alt.Chart(rows), pick, "forecaster")
     size = alt.Size("n:Q", title="forecasts", legend=alt.Legend(orient="top", title="forecasts"))
     tip = [
-        alt.Tooltip("expected:Q", title="said", format=".0%"),
+        alt.Tooltip("expected:Q", title="caption", format=".0%"),
         alt.Tooltip("observed:Q", title="came", format=".0%"),
         alt.Tooltip("n:Q", title="forecasts"),
     ]
@@ -87,10 +89,10 @@ def calibration(table: pd.DataFrame, check: str = "pit") -> alt.LayerChart:
     """
     rows = table[table["check"] == check]
     pick = one_or_pick(rows["forecaster"], "Forecaster")
-    said = captions.caption(check)
+    caption = captions.caption(check)
     base = picked(alt.Chart(rows), pick, "forecaster")
     axis = alt.Axis(format=".1f", values=[0, 0.2, 0.4, 0.6, 0.8, 1])
-    x = alt.X("low:Q", title=said.axis, bin="binned", axis=axis)
+    x = alt.X("low:Q", title=caption.axis, bin="binned", axis=axis)
     y = alt.Y("observed:Q", title="share of forecasts", axis=alt.Axis(format=".0%"))
     tip = [alt.Tooltip("observed:Q", title="share", format=".1%"), alt.Tooltip("low:Q")]
     chart = alt.layer(
@@ -101,4 +103,4 @@ def calibration(table: pd.DataFrame, check: str = "pit") -> alt.LayerChart:
     )
     if pick is not None:
         chart = chart.add_params(pick)
-    return dress(chart, said, height=220)
+    return dress(chart, caption, height=220)

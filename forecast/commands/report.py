@@ -39,13 +39,16 @@ def report(
         Path | None,
         typer.Option("--backtest", help="A result of backtest --keep, for the analyst's page."),
     ] = None,
+    single_file: Annotated[
+        bool, typer.Option("--single-file", help="Keep each page whole, to be mailed alone.")
+    ] = False,
     horizon: Horizon = None,
     seed: Seed = None,
     model: ModelFile = None,
     since: Since = None,
     kept: KeptFile = None,
 ) -> None:
-    """Write pages for coach, analyst and athletes, to mail or print; they load nothing."""
+    """Write pages for coach, analyst and athletes, to open or print without a network."""
     # Altair takes seconds to load; the other commands do without it.
     from forecast.report import READERS, write_report
 
@@ -62,6 +65,7 @@ def report(
             trust=trust,
             notes=notes,
             changes=told,
+            single_file=single_file,
             progress=view.progress,
         )
     for page in pages:

@@ -219,7 +219,7 @@ def gather(
     if for_athlete:
         view.say("ladder ahead")
         ahead = ladder_ahead(view)
-    view.say("who needs a look")
+    view.say("fallbacks and re-tests")
     return ReportData(
         club=club or view.log.ladder.name,
         view=view,

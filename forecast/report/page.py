@@ -16,6 +16,7 @@ from typing import Any
 import altair as alt
 import pandas as pd
 from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
 
 from forecast.charts import fragment, packed_script
 from forecast.errors import ForecastWarning, MissingExtraError
@@ -131,14 +132,6 @@ def sheets(count: int, rows: int) -> list[slice]:
     return [slice(start, stop) for start, stop in pairwise(edges)]
 
 
-def span(rows: slice, count: int) -> str:
-    """Return which part of a list is shown, as the end of a heading; empty where it is all."""
-    return "" if rows.stop - rows.start == count else f", {rows.start + 1} to {rows.stop}"
-
-
-Say = Callable[[Any], str]
-
-
 @dataclass(frozen=True, slots=True)
 class Table:
     """Headings, rows of text, and a caption; ``numeric`` marks the columns set to the right."""
@@ -152,46 +145,25 @@ class Table:
         return str(_environment().get_template("parts.html.j2").module.table(self))  # type: ignore[attr-defined]
 
 
-def table(frame: pd.DataFrame, columns: Mapping[str, tuple[str, Say]], caption: str) -> Table:
-    """Return the columns of a frame as a table of text.
-
-    ``columns``: name to heading and the function that says a value.
-    """
-    cells = [[say(value) for value in frame[name]] for name, (_, say) in columns.items()]
-    return Table(
-        caption=caption,
-        headings=tuple(heading for heading, _ in columns.values()),
-        rows=tuple(zip(*cells, strict=True)),
-        numeric=tuple(pd.api.types.is_numeric_dtype(frame[name]) for name in columns),
-    )
-
-
-def shown(frame: pd.DataFrame, *columns: str, caption: str = "") -> Table:
-    """Return columns of a result's frame for a notebook, under headings that people read.
+def shown(
+    frame: pd.DataFrame, *columns: str, caption: str = "", level: float | None = None
+) -> Table:
+    """Return columns of a result's frame as a table, under headings that people read.
 
     Parameters
     ----------
     frame
         The rows.
     columns
-        Names, of those in ``pages.COLUMNS``; all that are there where none is given.
+        Names, of those in ``words.pages.COLUMNS``; all that are there where none is given.
     caption
-        What the table holds.
+        Name of the sentence above the table, ``words.pages.TEXTS["table_" + caption]``.
+    level
+        Of the intervals, for the headings of their ends.
     """
-    names = columns or [name for name in frame if name in pages.COLUMNS]
-    kinds: dict[str, Say] = {
-        "share": share,
-        "chance": say.percent,
-        "weeks": weeks,
-        "number": number,
-        "text": text,
-        "day": _day,
-    }
-    return table(
-        frame,
-        {name: (pages.COLUMNS[name][0], kinds[pages.COLUMNS[name][1]]) for name in names},
-        caption,
-    )
+    names = [name for name in columns or frame if name in pages.COLUMNS]
+    kinds = {name: pages.COLUMNS[name] for name in names}
+    return _table(frame, kinds, pages.text(f"table_{caption}") if caption else "", level)
 
 
 def rates(table_at_rates: pd.DataFrame) -> Table:
@@ -201,35 +173,26 @@ def rates(table_at_rates: pd.DataFrame) -> Table:
     """
     wide = table_at_rates.set_index(["rung_name", "sessions_per_week"])["weeks_mid"]
     wide = wide.unstack(sort=False).reset_index()
-    columns = {"rung_name": (pages.COLUMNS["rung_name"][0], text)}
-    columns |= {rate: (pages.per_week(rate), weeks) for rate in wide.columns[1:]}
-    return table(wide, columns, pages.text("rates"))
+    kinds = {"rung_name": pages.COLUMNS["rung_name"]}
+    kinds |= {rate: (pages.per_week(rate), "weeks") for rate in wide.columns[1:]}
+    return _table(wide, kinds, pages.text("rates"))
 
 
-def _day(value: Any) -> str:
-    return "-" if pd.isna(value) else f"{value.day} {value:%b %Y}"
-
-
-def share(value: Any) -> str:
-    """Return ``12 %``, or a dash where missing."""
-    return "-" if pd.isna(value) else f"{100 * value:.0f}{say.NBSP}%"
-
-
-def weeks(value: Any) -> str:
-    """Return whole weeks; a dash where missing, ``not reached`` where endless."""
-    if pd.isna(value):
-        return "-"
-    return "not reached" if value == float("inf") else f"{value:.0f}"
-
-
-def number(value: Any) -> str:
-    """Return a number with three figures, or a dash where missing."""
-    return "-" if pd.isna(value) else f"{value:.3g}"
-
-
-def text(value: Any) -> str:
-    """Return the value as it is, or a dash where missing."""
-    return "-" if pd.isna(value) else str(value)
+def _table(
+    frame: pd.DataFrame,
+    kinds: Mapping[str, tuple[str, str]],
+    caption: str,
+    level: float | None = None,
+) -> Table:
+    """Return the columns of ``kinds``, heading and kind of value by name."""
+    interval = "" if level is None else say.percent(level)
+    cells = [[pages.cell(value, kinds[name][1]) for value in frame[name]] for name in kinds]
+    return Table(
+        caption=caption,
+        headings=tuple(heading.format(interval=interval) for heading, _ in kinds.values()),
+        rows=tuple(zip(*cells, strict=True)),
+        numeric=tuple(pd.api.types.is_numeric_dtype(frame[name]) for name in kinds),
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -271,6 +234,12 @@ def pack(spec: dict[str, Any]) -> str:
     return base64.b64encode(zlib.compress(packed)).decode("ascii")
 
 
+DRAWING_FILE = "charts.js"
+"""Name of the file with the code that draws, beside the pages."""
+_LINK, _POLICY = f'<script src="{DRAWING_FILE}"></script>', " 'self' file:"
+"""What a page holds of that file: a link, and leave to load what lies beside the page."""
+
+
 def _packed_script() -> str:
     """Return the code that draws, packed to a third; empty, with a warning, where it is missing."""
     try:
@@ -281,13 +250,29 @@ def _packed_script() -> str:
         return ""
 
 
-def render(template: str, *, title: str, figures: Iterable[Figure], **values: object) -> str:
-    """Return the page as one self-contained HTML text.
+def drawing_file() -> str:
+    """Return the content of the file with the code that draws."""
+    return f'window.drawingCode = "{_packed_script()}";\n'
 
-    ``template`` is a file in ``templates``; data of the charts are written into the page, the
-    drawing code once; ``values`` are what the template asks for.
+
+def is_linked(page: str) -> bool:
+    """Whether a page takes the code that draws from the file beside it."""
+    return _LINK in page
+
+
+def in_one_file(page: str) -> str:
+    """Return the page with the code that draws in it, to be mailed alone."""
+    code = f'<script type="application/octet-stream" id="drawing-code">{_packed_script()}</script>'
+    return page.replace(_LINK, code).replace(_POLICY, "", 1) if is_linked(page) else page
+
+
+def render(template: str, *, title: str, figures: Iterable[Figure], **values: object) -> str:
+    """Return the page as HTML, with the data of its charts; the code that draws is linked.
+
+    ``template`` is a file in ``templates``; ``values`` are what it asks for.
     """
     figures = list(figures)
-    script = _packed_script() if figures else ""
+    link = Markup(_LINK) if figures and _packed_script() else Markup()
     page = _environment().get_template(template)
-    return page.render(title=title, figures=figures, chart_script=script, **values)
+    policy = Markup(_POLICY) if link else Markup()
+    return page.render(title=title, figures=figures, link=link, policy=policy, **values)

@@ -1,4 +1,4 @@
-"""Tables behind the charts of open rungs: sets, the level at each session, and from here on."""
+"""Tables behind the charts: of open rungs, and of the cohort."""
 
 from __future__ import annotations
 
@@ -9,15 +9,20 @@ import pandas as pd
 from scipy.stats import norm
 
 from forecast.charts import OpenTables, edge_weeks
+from forecast.cohort import LapseIncidence, PaceAndDifficulty, TimeToClear
 from forecast.growth import GrowthModel, Tracked, propagate, to_ratio
 from forecast.histories import Histories
+from forecast.ladder import Ladder
 from forecast.readiness import LAST_SESSIONS, LogView, usual_value
 from forecast.row import FLAT, FORM, HELP, NO_SUCCESS, PAIN, PAUSED, SLIPPING, Row
 from forecast.types import Array
+from forecast.words import captions
 
 EIGHTY = float(norm.ppf(0.9))
 CEILING = 3.2
 """Times the target beyond which no level is drawn; it bounds the axis of a record gone wild."""
+AT_RISK_STEPS = 6
+"""Places on the axis of weeks where the numbers still watched are written."""
 NO_LINE_AHEAD = (PAIN, PAUSED, FORM, HELP, NO_SUCCESS)
 """States in which no level is drawn from here on: nobody trains it, or nothing counts yet."""
 
@@ -84,8 +89,8 @@ def _sets(histories: Histories, keys: pd.DataFrame) -> pd.DataFrame:
     stopped = sets["stopped"].isin(["target", "choice"])
     kind = np.select(
         [sets["assisted"] | ~sets["loaded"], ~sets["clean"], stopped],
-        ["with help", "not clean", "clean, stopped on purpose"],
-        default="clean",
+        list(captions.KINDS[:0:-1]),
+        default=captions.KINDS[0],
     )
     return sets.assign(kind=kind)[["who", "date", "value", "kind", "note"]]
 
@@ -149,3 +154,94 @@ def _fan(view: LogView, keys: pd.DataFrame) -> pd.DataFrame:
         rows = rows.assign(**{name: rows[name].clip(upper=most) for name in ("low", "mid")})
         frames.append(rows[keys["edge"] >= week])
     return pd.concat(frames, ignore_index=True)
+
+
+def clear_curves(result: TimeToClear) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the curves from week 0, and the numbers still watched at a few weeks.
+
+    Parameters
+    ----------
+    result
+        From ``cohort.time_to_clear``, with one curve at least.
+
+    Returns
+    -------
+    curves, at_risk
+        Tables as ``charts.time_to_clear`` wants them.
+    """
+    frame = result.frame()
+    frame["name"] = frame["group"].map(result.names)
+    start = frame.drop_duplicates("name")[["name"]].assign(
+        week=0.0, p_cleared=0.0, p_low=0.0, p_high=0.0
+    )
+    whole = pd.concat([start, frame[list(start)]], ignore_index=True)
+    order = list(start["name"])
+    curves = whole.sort_values("name", key=lambda names: names.map(order.index), kind="stable")
+    grid = np.linspace(0.0, float(frame["week"].max()), AT_RISK_STEPS + 1)[:-1]
+    at_risk = result.still_watched(grid.round(2))
+    at_risk["name"] = at_risk["group"].map(result.names)
+    return curves.reset_index(drop=True).round(4), at_risk[["name", "week", "n_at_risk"]]
+
+
+def waits(result: TimeToClear) -> pd.DataFrame:
+    """Return weeks by which a quarter, half and three quarters had cleared each rung."""
+    counts = result.groups.set_index("group")
+    rows = [
+        {
+            "rung_name": result.names[group],
+            "quarter": curve.quantile(0.25),
+            "half": curve.quantile(0.5),
+            "three_quarters": curve.quantile(0.75),
+            "spells": int(counts.loc[group, "n_spells"]),
+            "cleared": int(counts.loc[group, "n_cleared"]),
+        }
+        for group, curve in result.curves.items()
+    ]
+    return pd.DataFrame(rows).replace(np.inf, np.nan)
+
+
+def ends(result: LapseIncidence) -> pd.DataFrame:
+    """Return the share of spells ended each way, week by week, with those still under way.
+
+    ``result`` has one curve at least.
+    """
+    parts = []
+    for group, curve in result.curves.items():
+        weeks = np.arange(np.ceil(curve.start), np.floor(curve.end) + 1.0)
+        shares = curve.at(weeks).rename(columns=captions.ENDS)
+        shares[captions.ENDS["open"]] = 1.0 - shares.sum(axis=1)
+        shares["week"] = weeks
+        parts.append(shares.melt("week", var_name="what", value_name="share").assign(
+            name=result.names[group]
+        ))  # fmt: skip
+    ended = pd.concat(parts, ignore_index=True)
+    return ended[["name", "week", "what", "share"]].round(4)
+
+
+def named_effects(result: PaceAndDifficulty, ladder: Ladder) -> pd.DataFrame:
+    """Return the effects with the rungs' names instead of their keys."""
+    frame = result.frame()
+    is_rung = frame["kind"] == "rung"
+    names = {rung.key: rung.name for rung in ladder.rungs}
+    frame.loc[is_rung, "name"] = frame.loc[is_rung, "name"].map(names)
+    return frame
+
+
+def growth_table(view: LogView) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return level against weeks on the rung for every spell, and the pass marks.
+
+    One point a week and spell: more can't be told apart on a chart.
+    """
+    histories = view.histories
+    spells = histories.spells.reset_index(names="spell_row")
+    rungs = [histories.ladder.rung(key) for key in spells["rung"]]
+    spells["rung_name"] = [rung.name for rung in rungs]
+    spells["target"] = [rung.criterion.target for rung in rungs]
+    keep = ["spell_row", "athlete", "rung_name", "rung_index", "start", "target"]
+    level = level_by_session(view.growth, view.tracked, histories, spells[keep])
+    level["weeks"] = (level["date"] - level["start"]).dt.days // 7
+    level = level.drop_duplicates(["spell_row", "weeks"], keep="last")
+    level = level.sort_values(["rung_index", "athlete", "weeks"], kind="stable")
+    level = level.reset_index(drop=True)
+    targets = level[["rung_name", "target"]].drop_duplicates("rung_name").reset_index(drop=True)
+    return level[["athlete", "rung_name", "weeks", "mid"]], targets

@@ -20,6 +20,7 @@ from forecast.report.analyst import analyst_page
 from forecast.report.athlete import athlete_pages
 from forecast.report.coach import anchor, coach_page
 from forecast.report.data import ReportData, gather
+from forecast.report.page import DRAWING_FILE, drawing_file, in_one_file, is_linked
 
 if TYPE_CHECKING:
     from forecast.changes import Changes
@@ -43,13 +44,14 @@ def write_report(
     trust: BacktestResult | None = None,
     notes: bool = False,
     changes: Changes | None = None,
+    single_file: bool = False,
     progress: Progress | None = None,
 ) -> list[Path]:
-    """Write self-contained HTML pages and return their paths; all of them, or none.
+    """Write HTML pages and return their paths; all of them, or none.
 
     ``coach.html``, ``analyst.html``, and one ``athlete-NAME.html`` for each athlete with an open
-    rung, or with every rung they logged behind them. A page loads nothing from anywhere, and an
-    athlete's page holds nobody else's data.
+    rung, or with every rung they logged behind them; and ``charts.js``, the code that draws, once
+    for all. A page loads nothing else, and an athlete's page holds nobody else's data.
 
     Parameters
     ----------
@@ -72,6 +74,8 @@ def write_report(
         Show athletes the free-text notes of their own sets; they stay with the coach otherwise.
     changes
         What changed since an earlier day, for the top of the coach's page.
+    single_file
+        Put the code that draws into each page (half a megabyte), so that it can be mailed alone.
     progress
         Called with a few words at each step.
 
@@ -104,7 +108,20 @@ def write_report(
         progress=progress,
     )
     pages = _pages(dict.fromkeys(who), data, trust, progress or (lambda _: None))
-    return write_all((folder / name, text.encode("utf-8")) for name, text in pages)
+    files = write_all(
+        (folder / name, text.encode("utf-8")) for name, text in _with_code(pages, single_file)
+    )
+    return [path for path in files if path.name != DRAWING_FILE]
+
+
+def _with_code(pages: Iterable[tuple[str, str]], single_file: bool) -> Iterator[tuple[str, str]]:
+    """Put the code that draws into each page, or behind the last page where one links to it."""
+    linked = False
+    for name, page in pages:
+        linked = linked or (is_linked(page) and not single_file)
+        yield name, in_one_file(page) if single_file else page
+    if linked:
+        yield DRAWING_FILE, drawing_file()
 
 
 def _pages(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -60,7 +61,7 @@ _CAPTIONS = {
     ),
     "clearing": (
         "Weeks to clear a rung",
-        "Share cleared, with its band, of those who keep logging. Bottom row: spells still "
+        "Share cleared, with its {level} band, of those who keep logging. Bottom row: spells still "
         "watched.",
         "Share of spells cleared by weeks on the rung, for {names}.",
     ),
@@ -77,14 +78,14 @@ _CAPTIONS = {
     ),
     "difficulty": (
         "Difficulty of rungs",
-        "Pulled toward the cohort on purpose where there is little to go by.",
-        "Gain a week on each of {count} rungs, with 80 % ranges.",
+        "Line: {level} interval. Pulled to the cohort on purpose where there is little to go by.",
+        "Gain a week on each of {count} rungs, with {level} intervals.",
         "gain a week of an average athlete; low is hard",
     ),
     "pace": (
         "Pace of athletes",
-        "Pulled toward the cohort on purpose where there is little to go by.",
-        "Gain a week of {count} athletes beside an average one, with 80 % ranges.",
+        "Line: {level} interval. Pulled to the cohort on purpose where there is little to go by.",
+        "Gain a week of {count} athletes beside an average one, with {level} intervals.",
         "gain a week beside an average athlete",
     ),
     "lapse": (
@@ -110,6 +111,34 @@ _CAPTIONS = {
         "chance still on the rung when it ended",
     ),
 }
+_MANY = {
+    "progress": ("One athlete on one rung", "Sets of {count} athletes and rungs."),
+    "chance": ("Chance of clearing", "Chances of {count} athletes and rungs by week."),
+}
+AXES = {
+    "seconds": "seconds in a set",
+    "reps": "repetitions in a set",
+    "kg": "kilograms in a set",
+    "cm": "centimetres in a set",
+    "mixed": "a set, in the rung's unit",
+    "level": "usual day, in the rung's unit",
+    "weeks": "weeks on the rung",
+    "chance": "chance of having cleared",
+}
+"""Titles of axes, with their units."""
+KINDS = ("clean", "clean, stopped on purpose", "not clean", "with help")
+"""Kinds of sets in a legend."""
+ENDS = {
+    "cleared": "cleared",
+    "open": "still on it",
+    "passed_over": "moved on without clearing",
+    "lapsed": "stopped logging",
+}
+"""How a spell stands or ended, in the order in which they are stacked."""
+MENU = {"SVG_ACTION": "Save what is seen as SVG", "PNG_ACTION": "Save what is seen as PNG"}
+"""Entries of the menu at a chart's corner in a notebook."""
+DRAWING = "Charts are drawn by this page itself; nothing is loaded from anywhere."
+NOT_DRAWING = "Run the cell with in_notebook() first; it draws the charts."
 _SCORES = {
     "crps_weeks": "CRPS in weeks; less is better",
     "log_score": "log score; less is better",
@@ -123,7 +152,16 @@ def caption(chart: str, **figures: object) -> Caption:
     return Caption(*(text.format(**figures) for text in _CAPTIONS[chart]))
 
 
-def of_score(score: str, count: int) -> Caption:
+def of_rows(chart: str, rows: Sequence[Row]) -> Caption:
+    """Return the words of the chart of sets (``progress``) or chances of some rows."""
+    if len(rows) == 1:
+        alt = of_sets(rows[0]) if chart == "progress" else of_chance(rows[0])
+        return caption(chart, title=rows[0].who, text=alt)
+    title, alt = _MANY[chart]
+    return caption(chart, title=title, text=alt.format(count=len(rows)))
+
+
+def of_score(score: str, count: int, level: float) -> Caption:
     """Return the words of a chart of one score of so many forecasters."""
     axis = _SCORES.get(score, score.replace("_", " "))
     how = say.sentence(axis)
@@ -132,7 +170,7 @@ def of_score(score: str, count: int) -> Caption:
         title, how = "How often the range held", f"{how} Dashed: what it should be."
     return Caption(
         title,
-        f"{how} Grey: its range, athletes drawn anew.",
+        f"{how} Grey: {say.percent(level)} interval, athletes resampled.",
         f"{title}: {axis}, for {count} forecasters, lowest first.",
         axis,
     )

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -95,12 +96,61 @@ TEXTS: Mapping[str, str] = {
     "analyst": "{club}: the cohort",
     "association": "All of this is what went together in the log: association, not cause. Athletes "
     "who reach the upper rungs are not those who began.",
+    "ask_clearing": "How long does a rung take?",
+    "ask_bottlenecks": "Which rung holds people up?",
+    "ask_pace": "Who is quick, which rung is hard?",
+    "ask_growth": "How do levels grow?",
+    "ask_lapse": "Who stops?",
+    "ask_audit": "Are the pass marks right?",
+    "ask_roster": "Does anything in the roster go with it?",
+    "ask_trust": "Can the forecasts be trusted?",
+    "table_clearing": "Weeks by which half had cleared, with its interval. Lapsed: stopped logging "
+    "for longer than the absences in this log usually last.",
+    "table_bottlenecks": "Where the weeks go. Flat: share of the weeks trained on it with too "
+    "little gain.",
+    "table_lapse": "Odds that a training day was the last.",
+    "table_roster": "Roster against clearing, within rungs.",
+    "pace": "Pace of athletes",
+    "pace_rows": "Pace of athletes, {first} to {last}",
+    "weeks_of_each": "The weeks of each rung",
+    "no_curve": "No rung has a curve yet. {text}",
+    "no_quarter": "A quarter has not cleared on any rung yet, so there is no middle half to draw.",
+    "one_athlete": "The pace of one athlete alone cannot be compared with anybody's.",
+    "no_line": "Nobody has sessions on one rung in two different weeks yet, so there is no line to "
+    "draw from one to the other.",
+    "no_roster": "No roster was given, so there is nothing to compare athletes by; a table with a "
+    "column 'athlete' and others such as age or training years would be one.",
+    "growth_how": "The level is what a usual day would show; it is filtered: each point uses only "
+    "what had been logged by then.",
+    "not_worked_out": "Not worked out: {why}",
+    "slowest_unknown": "Which rung is slowest cannot be said: {why}",
+    "not_tried": "Whether the forecasts hold on this log has not been tested yet.",
+    "how_to_try": "No backtest was run with this page. Before relying on any range, run one on "
+    "this log ('backtest --keep FILE') and give it to the page ('report --backtest FILE').",
     "analyst_end": "Figures about people: handle the page as you would the log. No figure here "
     "clears anybody to train; pain ends a session, and local rules come first.",
 }
 """Headings and fixed sentences, by name."""
 
 COLUMNS: Mapping[str, tuple[str, str]] = {
+    "name": ("Rung", "text"),
+    "n_spells": ("Spells", "text"),
+    "n_cleared": ("Cleared", "text"),
+    "n_lapsed": ("Lapsed", "text"),
+    "median_weeks": ("Half by week", "weeks"),
+    "median_low": ("{interval} from", "weeks"),
+    "median_high": ("to", "weeks"),
+    "share_logged": ("Share of all weeks", "share"),
+    "flat_share": ("Flat", "share"),
+    "lapse_share": ("Ended in lapse", "share"),
+    "contrast": ("Compared", "text"),
+    "odds_ratio": ("Odds of stopping, times", "number"),
+    "column": ("Roster column", "text"),
+    "unit": ("Compared", "text"),
+    "hazard_ratio": ("Clears, times as often", "number"),
+    "low": ("{interval} from", "number"),
+    "high": ("to", "number"),
+    "p_holm": ("p (Holm)", "number"),
     "as_of": ("Cut date", "day"),
     "athlete": ("Athlete", "text"),
     "rung_name": ("Rung", "text"),
@@ -119,7 +169,7 @@ COLUMNS: Mapping[str, tuple[str, str]] = {
     "weeks_low": ("1 in 10 by week", "weeks"),
     "weeks_mid": ("Half by week", "weeks"),
 }
-"""Columns of results that notebooks show: heading, and how a value is told."""
+"""Columns of results that pages and notebooks show: heading, and kind of value (see `cell`)."""
 
 HOW_SURE = (
     "A range is meant to hold 8 times in 10: of ten athletes, expect one to clear sooner and one "
@@ -141,6 +191,21 @@ def text(name: str, **figures: object) -> str:
     days = {key: value for key, value in figures.items() if isinstance(value, pd.Timestamp)}
     told = {key: f"{day.day} {day:%B} {day.year}" for key, day in days.items()}
     return TEXTS[name].format(**{**figures, **told})
+
+
+def cell(value: Any, kind: str) -> str:
+    """Return a value in a table: a dash where missing, ``not reached`` for weeks without end."""
+    if pd.isna(value):
+        return "-"
+    if kind == "weeks":
+        return "not reached" if value == np.inf else f"{value:.0f}"
+    forms = {
+        "share": lambda: f"{100 * value:.0f}{say.NBSP}%",
+        "chance": lambda: say.percent(value),
+        "number": lambda: f"{value:.3g}",
+        "day": lambda: f"{value.day} {value:%b %Y}",
+    }
+    return forms.get(kind, lambda: str(value))()
 
 
 def club_answer(rows: Sequence[Row]) -> tuple[str, ...]:

@@ -16,6 +16,7 @@ from forecast import charts, words
 from forecast.charts import look
 from forecast.errors import ForecastError
 from forecast.row import Row
+from forecast.words import captions
 
 ONE, TWO = row("Ada"), row("Bo", PULLS)
 HELD = row("Cy", state="pain", hold="pain", wait=None, pain=5.0)
@@ -232,7 +233,7 @@ def test_only_the_rows_asked_for_are_drawn():
 
 def test_progress_names_the_unit_the_mark_and_each_kind_of_set():
     told = drawn_words(CHARTS["progress"]())
-    for text in ("a set, in s", "pass mark 10\u00a0s", "clean", "not clean", "with help"):
+    for text in ("seconds in a set", "pass mark 10\u00a0s", "clean", "not clean", "with help"):
         assert text in told
 
 
@@ -337,9 +338,9 @@ def test_inks_can_be_read_on_white(ink):
 
 
 def test_shapes_tell_sets_apart_without_colour():
-    from forecast.charts.rung import KINDS, SHAPES
+    from forecast.charts.rung import SHAPES
 
-    assert len(set(SHAPES)) == len(SHAPES) == len(KINDS)
+    assert len(set(SHAPES)) == len(SHAPES) == len(captions.KINDS)
 
 
 def test_a_notebook_draws_without_a_network():

@@ -9,11 +9,17 @@ import json
 import pytest
 from pypdf import PdfReader
 
+from forecast.report.page import in_one_file
+
 READERS = ("coach", "analyst", "athlete")
 DESKTOP, PHONE = 1200, 375
 A4, LETTER = (8.27, 11.69), (8.5, 11.0)
 PIXELS_AN_INCH = 96
 ALL_DRAWN = "return document.documentElement.dataset.drawn !== undefined"
+
+
+def file_of(pages, reader):
+    return next(pages[name] for name in sorted(pages) if name.startswith(reader))
 
 
 @pytest.fixture
@@ -25,8 +31,7 @@ def show(browser, pages):
         browser.get_log("browser"), browser.get_log("performance")
         size = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": width < 500}
         browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
-        name = next(name for name in sorted(pages) if name.startswith(reader))
-        browser.get(pages[name].as_uri())
+        browser.get(file_of(pages, reader).as_uri())
         WebDriverWait(browser, 60).until(lambda b: b.execute_script(ALL_DRAWN))
         return browser
 
@@ -69,6 +74,23 @@ def test_no_request_leaves_the_page(show, reader):
     ]
     assert sent
     assert [url for url in sent if not url.startswith(("file:", "data:"))] == []
+
+
+def test_a_page_taken_out_of_its_folder_draws_where_it_is_whole_and_else_says_so(
+    browser, pages, tmp_path
+):
+    from selenium.webdriver.support.ui import WebDriverWait
+
+    page = file_of(pages, "athlete").read_text(encoding="utf-8")
+    for name, text in (("whole.html", in_one_file(page)), ("linked.html", page)):
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    not_drawn = "return getComputedStyle(document.getElementById('not-drawn')).display !== 'none'"
+    browser.get((tmp_path / "whole.html").as_uri())
+    WebDriverWait(browser, 60).until(lambda b: b.execute_script(ALL_DRAWN))
+    assert browser.execute_script("return document.querySelectorAll('[data-draw] svg').length")
+    assert not browser.execute_script(not_drawn)
+    browser.get((tmp_path / "linked.html").as_uri())
+    assert browser.execute_script(not_drawn)
 
 
 def test_the_page_refuses_to_load_from_elsewhere(show):

@@ -20,5 +20,6 @@ def test_pages_are_written_without_charts_where_what_draws_is_missing(
         (path,) = write_report(awkward_log, small_model, small_cut, who=["coach"], out=tmp_path)
     page = path.read_text(encoding="utf-8")
     assert "Written without charts" in page
-    assert "drawing-code" not in page
+    assert 'charts.js">' not in page
+    assert [file.name for file in tmp_path.iterdir()] == ["coach.html"]
     assert "data-chart" not in page

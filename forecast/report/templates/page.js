@@ -1,9 +1,10 @@
 "use strict";
 const views = new Map();
 const specs = new Map();
-// The code that draws and what it draws are packed.
-function unpack(holder) {
-  const bytes = Uint8Array.from(atob(holder.textContent), (letter) => letter.charCodeAt(0));
+// The code that draws, beside the page or in it, and what it draws are packed.
+const code = document.getElementById("drawing-code")?.textContent ?? window.drawingCode;
+function unpack(packed) {
+  const bytes = Uint8Array.from(atob(packed), (letter) => letter.charCodeAt(0));
   const plain = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("deflate"));
   return new Response(plain).text();
 }
@@ -66,13 +67,13 @@ addEventListener("hashchange", unfold);
 
 // What is seen first is drawn first; the rest follows while nobody waits, so that it prints.
 async function drawAll() {
-  if (!window.DecompressionStream) {
-    document.getElementById("old-browser").hidden = false;
+  if (!window.DecompressionStream || !code) {
+    document.getElementById("not-drawn").hidden = false;
     return;
   }
-  (0, eval)(await unpack(document.getElementById("drawing-code")));  // it is there as vegaEmbed
+  (0, eval)(await unpack(code));  // it is there as vegaEmbed
   for (const holder of document.querySelectorAll("script[data-chart]"))
-    specs.set(holder.dataset.chart, JSON.parse(await unpack(holder)));
+    specs.set(holder.dataset.chart, JSON.parse(await unpack(holder.textContent)));
   const hidden = (place) => place.closest("details:not([open])") !== null;
   for (const place of [...places].sort((a, b) => hidden(a) - hidden(b))) {
     await draw(place);
