@@ -41,7 +41,8 @@ class Answer:
 
     def _repr_html_(self) -> str:
         text = "".join(f"<p>{escape(line)}</p>" for line in self.words if line)
-        return text + "".join(one._repr_html_() for one in (*self.figures, *self.tables))
+        shown = [*(f._repr_html_() for f in self.figures), *(t._repr_html_() for t in self.tables)]
+        return text + "".join(shown)
 
 
 def question(data: ReportData, slot: str) -> Answer:
