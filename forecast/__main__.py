@@ -36,9 +36,16 @@ COMMANDS = {
     "demo": "Forecast the invented club that comes with the source, and write pages for "
     "each reader.",
 }
-"""Every command, and what ``--help`` says of it: the first line of a function of that name, in a
-module of that name in ``forecast.commands``. The module is loaded when the command is run: pandas
-and what forecasts with it take seconds, which ``--help`` does without."""
+"""Every command, and what ``--help`` says of it: the first line of a function of that name."""
+
+HOMES = {
+    "files": ("check", "pseudonymise"),
+    "ladder": ("ahead", "what-if", "retests"),
+    "club": ("plateau", "cohort", "audit"),
+    "report": ("report", "backtest", "demo"),
+}
+"""Modules of ``forecast.commands`` with several commands; any other is in a module of its name. It
+is loaded when the command is run: what forecasts takes seconds, which ``--help`` does without."""
 
 USER_ERROR = 2
 """Exit code when the files or the arguments can't be used as they are."""
@@ -46,8 +53,8 @@ USER_ERROR = 2
 
 def function_of(command: str) -> Any:
     """Return the function behind a command."""
-    name = command.replace("-", "_")
-    return getattr(import_module(f"forecast.commands.{name}"), name)
+    home = next((home for home, names in HOMES.items() if command in names), command)
+    return getattr(import_module(f"forecast.commands.{home}"), command.replace("-", "_"))
 
 
 class _Commands(TyperGroup):
@@ -93,13 +100,10 @@ def options(
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
-    """Run a command; the arguments of the process where none are given.
+    """Run a command, by the arguments of the process where none are given.
 
-    Raises
-    ------
-    SystemExit
-        Always: 0 when done, 2 with one sentence on the error stream when the user's files or
-        arguments can't be used.
+    Raises ``SystemExit`` always: 0 when done, 2 with one sentence on the error stream when the
+    user's files or arguments can't be used.
     """
     with warnings.catch_warnings():
         warnings.showwarning = _show_warning
@@ -111,13 +115,9 @@ def main(arguments: Sequence[str] | None = None) -> None:
 
 
 def _show_warning(
-    message: Warning | str,
-    category: type[Warning],
-    filename: str,
-    lineno: int,
-    file: TextIO | None = None,
-    line: str | None = None,
-) -> None:
+    message: Warning | str, category: type[Warning], filename: str, lineno: int,
+    file: TextIO | None = None, line: str | None = None,
+) -> None:  # fmt: skip
     """Print our own warnings as a sentence, any other with the place it comes from."""
     if issubclass(category, ForecastWarning):
         _say(f"note: {message}")

@@ -17,8 +17,8 @@ from made_club import few_of, write_club
 import forecast as fc
 from forecast.__main__ import COMMANDS, USER_ERROR, main
 from forecast.ahead import retests
-from forecast.commands.common import WIDTH, read_records
-from forecast.commands.people import named, nothing_open
+from forecast.commands.common import WIDTH, named, read_records
+from forecast.commands.weeks import nothing_open
 from forecast.errors import ForecastWarning
 from forecast.histories import build_histories
 from forecast.row import SUMMARY_COLUMNS, TRIAGE
@@ -484,7 +484,7 @@ def test_demo_writes_where_it_is_told_and_says_at_once_where_it_cannot(run, tmp_
 
 def test_demo_without_the_source_says_so(run, monkeypatch, tmp_path):
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setattr("forecast.commands.demo.FOLDER", "not_there")
+    monkeypatch.setattr("forecast.commands.report.FOLDER", "not_there")
     code, _, err = run("demo")
     assert code == USER_ERROR
     assert "comes with the source" in err

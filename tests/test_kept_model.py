@@ -10,7 +10,7 @@ from made_club import few_of, write_club
 
 from forecast import ReadinessForecaster, load_model, read_club
 from forecast.__main__ import main
-from forecast.commands.kept_answer import keep_answer, read_answer
+from forecast.commands.weeks import keep_answer, read_answer
 from forecast.kept import keep_model, kept_path
 
 

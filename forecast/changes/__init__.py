@@ -1,8 +1,7 @@
 """What changed in a club between two days: one list, what can't wait first."""
 
 from forecast.changes.compare import KINDS, Changes, changes, changes_since
-from forecast.changes.kept import keep, last_before, read_kept
-from forecast.changes.snapshot import Snapshot, snapshot
+from forecast.changes.snapshot import Snapshot, keep, last_before, read_kept, snapshot
 
 __all__ = [
     "KINDS",

@@ -1,18 +1,21 @@
-"""A club on one day as rows small enough to keep: who stands where, who hurts, who is away."""
+"""A club on one day as rows small enough to keep, in a file of the last runs."""
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 from forecast.ahead import retests
+from forecast.errors import ForecastError
 from forecast.histories import CLEARED, Histories
 from forecast.histories import PAIN as PAIN_NOTED
-from forecast.log import TrainingLog
+from forecast.log import TrainingLog, write_whole
 from forecast.readiness import LogView
-from forecast.row import CLIMBING, KEYS, STUCK, Row
+from forecast.row import CLIMBING, KEYS, STUCK
 from forecast.types import Flags
 from forecast.words import for_coach, say
 
@@ -23,10 +26,6 @@ HERE = pd.Timedelta(days=10)
 LASTS = pd.Timedelta(days=10)
 """A rung found flat is told as such once it is at two runs, or where they are further apart than
 this (judgement): of the flags that go up in a week, many are down again in the next."""
-OPEN_COLUMNS = [
-    *KEYS, "rung_name", "sessions", "stands", "sessions_per_week", "state", "absent", "wait_weeks",
-    "reason",
-]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,17 +60,8 @@ class Snapshot:
 def snapshot(view: LogView, before: Snapshot | None = None) -> Snapshot:
     """Return the club as a view has it.
 
-    Parameters
-    ----------
-    view
-        A fitted forecaster's view of the log.
-    before
-        An earlier one: who was stuck then is until they climb.
-
-    Raises
-    ------
-    HistoryError
-        No set is dated before the view's cut.
+    Who was stuck at the run ``before`` is until they climb. Raises ``HistoryError`` if no set is
+    dated before the view's cut.
     """
     athletes = _athletes(view.histories)
     rungs = pd.concat([_open(view, before), _cleared(view, athletes)], ignore_index=True)
@@ -79,21 +69,24 @@ def snapshot(view: LogView, before: Snapshot | None = None) -> Snapshot:
 
 
 def _open(view: LogView, before: Snapshot | None) -> pd.DataFrame:
-    rows = pd.DataFrame([_line(row) for row in view.rows_of("pool")], columns=OPEN_COLUMNS)
+    columns = [
+        *KEYS, "rung_name", "sessions", "stands", "sessions_per_week", "state", "absent",
+        "wait_weeks", "reason",
+    ]  # fmt: skip
+    lines = [
+        (*row.key, row.rung.name, row.seen.sessions,
+         "" if np.isnan(row.level.value)
+         else say.value(row.level.value, row.rung.criterion.measure),
+         row.seen.per_week, row.state, row.away is not None and row.away.person,
+         row.seen.weeks_since, for_coach(row).why)
+        for row in view.rows_of("pool")
+    ]  # fmt: skip
+    rows = pd.DataFrame(lines, columns=columns)
     rows = rows.astype(dict.fromkeys(KEYS, "str"))  # where there is no row too
     curve = view.curve()
     chances = curve[curve["week"] <= WEEKS_AHEAD].groupby(KEYS)["p_cleared"].agg(list)
     rows = rows.join(chances.rename("chances"), on=KEYS)
     return rows.assign(stuck=_stuck(rows, before, view.as_of), cleared_on=pd.NaT, due=False)
-
-
-def _line(row: Row) -> tuple:
-    value = row.level.value
-    stands = "" if np.isnan(value) else say.value(value, row.rung.criterion.measure)
-    return (
-        *row.key, row.rung.name, row.seen.sessions, stands, row.seen.per_week, row.state,
-        row.away is not None and row.away.person, row.seen.weeks_since, for_coach(row).why,
-    )  # fmt: skip
 
 
 def _stuck(rows: pd.DataFrame, before: Snapshot | None, as_of: pd.Timestamp) -> Flags:
@@ -140,6 +133,61 @@ def _days(log: TrainingLog, as_of: pd.Timestamp) -> pd.DataFrame:
     return total.assign(digest=[f"{number & 0xFFFFFFFF:08x}" for number in total["digest"]])
 
 
-def chance_at(chances: list[float], weeks: float) -> float:
-    """Return the chance of having cleared within so many weeks, read off a weekly curve."""
-    return float(np.interp(weeks, np.arange(len(chances) + 1), [0.0, *chances]))
+VERSION = 2
+KEPT_RUNS = 2
+"""The last day's, and one before it: asked twice on one day, the answer is the same."""
+DAYS = {"rungs": ["cleared_on"], "athletes": ["first_on", "last_on", "pain_on"], "days": ["date"]}
+
+
+def keep(path: Path, kept: list[Snapshot], now: Snapshot) -> None:
+    """Write this run beside those kept, whole or not at all; a day run again takes its place.
+
+    A look back, at a day before the last one kept, is not kept.
+    """
+    if any(run.as_of > now.as_of for run in kept):
+        return
+    earlier = [run for run in kept if run.as_of < now.as_of]
+    runs = [*earlier[-KEPT_RUNS + 1 :], now]
+    plain: list[dict] = [{"as_of": str(run.as_of.date())} for run in runs]
+    for run, made in zip(runs, plain, strict=True):
+        for name, days in DAYS.items():
+            table = getattr(run, name)
+            table = table.assign(**{day: table[day].dt.strftime("%Y-%m-%d") for day in days})
+            made[name] = json.loads(table.to_json(orient="split", index=False))
+    content = json.dumps({"changes": VERSION, "runs": plain}, ensure_ascii=False)
+    write_whole(path, (content + "\n").encode("utf-8"))
+
+
+def read_kept(path: Path) -> list[Snapshot]:
+    """Return the runs kept in a file, oldest first; none where it is not there.
+
+    Raises ``ForecastError`` if it holds something else.
+    """
+    if not path.exists():
+        return []
+    try:
+        found = json.loads(path.read_text(encoding="utf-8"))
+        if found["changes"] != VERSION:
+            return []  # of an earlier version: as if this were the first run
+        return [_snapshot(run) for run in found["runs"]]
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise ForecastError(
+            f"{path} does not hold the rows of the last run; move it away, or name another file "
+            "with --kept."
+        ) from error
+
+
+def _snapshot(run: dict) -> Snapshot:
+    tables = {
+        name: pd.DataFrame(run[name]["data"], columns=run[name]["columns"]).astype(
+            dict.fromkeys(days, "datetime64[ns]")
+        )
+        for name, days in DAYS.items()
+    }
+    return Snapshot(pd.Timestamp(run["as_of"]), **tables)
+
+
+def last_before(kept: list[Snapshot], as_of: pd.Timestamp) -> Snapshot | None:
+    """Return the last run before a day, ``None`` where there is none."""
+    earlier = [run for run in kept if run.as_of < as_of]
+    return earlier[-1] if earlier else None

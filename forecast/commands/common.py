@@ -1,12 +1,13 @@
-"""What every command shares: options, reading the records, progress, writing results."""
+"""What every command shares: options, records and names, the fitted model, progress, printing."""
 
 from __future__ import annotations
 
 import contextlib
+import difflib
 import inspect
 import sys
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from enum import StrEnum
 from functools import partial
 from pathlib import Path
@@ -22,23 +23,17 @@ from forecast.errors import ForecastError
 from forecast.kept import fit_or_kept, kept_path
 from forecast.ladder_file import read_ladder
 from forecast.log import DateOrder as LogDateOrder
-from forecast.log import (
-    TrainingLog,
-    csv_bytes,
-    read_club,
-    read_log,
-    visible,
-    write_whole,
-)
+from forecast.log import TrainingLog, bare, csv_bytes, read_club, read_log, visible, write_whole
 
 if TYPE_CHECKING:
     from forecast.model import View
 
-HORIZON_WEEKS, SEED = 52, 0
-"""What the options stand at where they are left out."""
-
+HORIZON_WEEKS, SEED, HORIZON_AHEAD = 52, 0, 260
+"""What the options stand at where they are left out; the last is for the whole ladder."""
 WIDTH = 116
 """Columns of text output where nothing tells the width of the reader's window."""
+MOST_NAMED = 20
+"""Athletes named in a message."""
 
 
 class DateOrder(StrEnum):
@@ -104,6 +99,8 @@ Fresh = Annotated[
     bool, typer.Option("--fresh", help="Fit anew, whatever model is kept beside the club file.")
 ]
 OutFile = Annotated[Path | None, typer.Option("--out", help="Write here instead of to the screen.")]
+Away = Annotated[bool, typer.Option("--away", help="List those away for long too, in full.")]
+Ahead = Annotated[int, typer.Option("--horizon", min=1, max=1040, help="Weeks to look ahead.")]
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,28 +142,42 @@ def read_records(
 ) -> Records:
     """Read a club, or log files with their ladder; ``tell`` of dates that can't be right.
 
-    Raises
-    ------
-    ForecastError
-        A file can't be read, or the arguments do not fit together.
+    Raises ``ForecastError`` if a file can't be read, or the arguments do not fit together.
     """
     cut = cut_date(as_of)
     order = cast(LogDateOrder | None, date_order.value if date_order else None)
-    if ladder is None:
-        records = _club(paths, order, cut, mapping or roster or sheet, keep=not fresh)
-    else:
+    if ladder is not None:
         log = read_log(
-            paths if len(paths) > 1 else paths[0],
-            read_ladder(ladder),
-            mapping=mapping,
-            roster=roster,
-            date_order=order,
-            sheet=sheet,
-        )
-        records = Records(log.ladder.name, log, cut)
-    for said in records.log.dates_set_aside if tell else []:
-        say(f"note: {said}")
-    return replace(records, fresh=fresh)
+            paths if len(paths) > 1 else paths[0], read_ladder(ladder), mapping=mapping,
+            roster=roster, date_order=order, sheet=sheet,
+        )  # fmt: skip
+        records = Records(log.ladder.name, log, cut, fresh=fresh)
+    else:
+        path = Path(paths[0])
+        if not is_club(paths):
+            if not path.exists():
+                raise ForecastError(f"There is no {paths[0]}; check the name.")
+            raise ForecastError(
+                f"{paths[0]} is a log file; say which ladder it belongs to with --ladder FILE, or "
+                "give a folder with a club.toml that names both."
+            )
+        if mapping or roster or sheet:
+            raise ForecastError(
+                "--mapping, --roster and --sheet go with log files and --ladder; a club names its "
+                "own in club.toml."
+            )
+        club = read_club(path, date_order=order, keep=not fresh)
+        home = path if path.is_dir() else path.parent
+        records = Records(club.name, club.log, club.as_of if cut is None else cut, home, fresh)
+    for sentence in records.log.dates_set_aside if tell else []:
+        say(f"note: {sentence}")
+    return records
+
+
+def is_club(paths: Sequence[str]) -> bool:
+    """Whether it is one path, of a folder or of a TOML file."""
+    path = Path(paths[0])
+    return len(paths) == 1 and (path.is_dir() or path.suffix.casefold() == ".toml")
 
 
 def reading(*without: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
@@ -196,32 +207,6 @@ def reading(*without: str) -> Callable[[Callable[..., None]], Callable[..., None
     return decorate
 
 
-def _club(
-    paths: list[str],
-    order: LogDateOrder | None,
-    cut: pd.Timestamp | None,
-    spare: str | None,
-    *,
-    keep: bool,
-) -> Records:
-    path = Path(paths[0])
-    if len(paths) > 1 or not (path.is_dir() or path.suffix.casefold() == ".toml"):
-        if not path.exists():
-            raise ForecastError(f"There is no {paths[0]}; check the name.")
-        raise ForecastError(
-            f"{paths[0]} is a log file; say which ladder it belongs to with --ladder "
-            "FILE, or give a folder with a club.toml that names both."
-        )
-    if spare is not None:
-        raise ForecastError(
-            "--mapping, --roster and --sheet go with log files and --ladder; a club "
-            "names its own in club.toml."
-        )
-    club = read_club(path, date_order=order, keep=keep)
-    home = path if path.is_dir() else path.parent
-    return Records(club.name, club.log, cut if cut is not None else club.as_of, home)
-
-
 def cut_date(text: str | None) -> pd.Timestamp | None:
     """Return the day an ISO date names; ``ForecastError`` where the text is no such date."""
     if text is None:
@@ -232,11 +217,66 @@ def cut_date(text: str | None) -> pd.Timestamp | None:
         raise ForecastError(f"{text!r} is not a date; write it as 2026-05-01.") from error
 
 
+def people_of(log: TrainingLog) -> list[str]:
+    """Return everybody in the log or its roster, sorted."""
+    return sorted({*log.athletes, *log.roster.index})
+
+
+def named(asked: Sequence[str] | None, log: TrainingLog) -> list[str]:
+    """Return whole names for those typed, half or without accents, of everybody in the log.
+
+    Raises ``ForecastError`` if a name fits nobody, or more than one athlete.
+    """
+    everybody = people_of(log)
+    plain = {name: bare(name) for name in everybody}
+
+    def listed(names: list[str]) -> str:
+        more = len(names) - MOST_NAMED
+        return ", ".join(names[:MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
+
+    def whole(name: str) -> str:
+        typed = bare(name).strip()
+        ways = (
+            [one for one in everybody if one == name],
+            [one for one, text in plain.items() if text == typed],
+            [one for one, text in plain.items() if text.startswith(typed)],
+            [one for one, text in plain.items()
+             if any(word.startswith(typed) for word in text.split())],
+        )  # fmt: skip
+        fits = next((way for way in ways if way), []) if typed else ways[0]
+        if len(fits) == 1:
+            return fits[0]
+        if fits:
+            raise ForecastError(f"{name!r} fits {listed(fits)}; write more of the name.")
+        spellings = {text: one for one, full in plain.items() for text in (full, *full.split())}
+        near = difflib.get_close_matches(typed, spellings)
+        close = list(dict.fromkeys(spellings[text] for text in near))
+        advice = (
+            f"did you mean {listed(close)}?" if close else f"its athletes are {listed(everybody)}."
+        )
+        raise ForecastError(f"Nobody in this log is called {name!r}; {advice}")
+
+    return list(dict.fromkeys(map(whole, asked or [])))
+
+
+def rows_of(frame: pd.DataFrame, names: Sequence[str]) -> pd.DataFrame:
+    """Return the rows about these athletes, all where none is named."""
+    return frame[frame["athlete"].isin(names)].reset_index(drop=True) if names else frame
+
+
+def settings(horizon: int | None, seed: int | None) -> dict[str, int]:
+    """Return the settings of a forecaster, or those that stand where one is left out."""
+    return {
+        "horizon": HORIZON_WEEKS if horizon is None else horizon,
+        "seed": SEED if seed is None else seed,
+    }
+
+
 def new_model(horizon: int | None, seed: int | None) -> forecast.ReadinessForecaster:
-    """Return a forecaster with these settings, or those that stand where one is left out."""
+    """Return a forecaster with these settings."""
+    chosen = settings(horizon, seed)
     return forecast.ReadinessForecaster(
-        horizon_weeks=HORIZON_WEEKS if horizon is None else horizon,
-        random_state=SEED if seed is None else seed,
+        horizon_weeks=chosen["horizon"], random_state=chosen["seed"]
     )
 
 
@@ -244,11 +284,7 @@ def model_path(records: Records, horizon: int | None, seed: int | None) -> Path 
     """Return where a model of these records is kept; nowhere where they are no club's."""
     if records.home is None:
         return None
-    settings = {
-        "horizon": HORIZON_WEEKS if horizon is None else horizon,
-        "seed": SEED if seed is None else seed,
-    }
-    return kept_path(records.home, settings, records.log, records.as_of)
+    return kept_path(records.home, settings(horizon, seed), records.log, records.as_of)
 
 
 def fitted_model(
@@ -264,31 +300,24 @@ def fitted_model(
     Raises ``ForecastError`` if a saved one is given together with settings of its own or can't be
     read, or the records can't be fitted.
     """
-    if saved is None:
-        model = new_model(horizon, seed)
-        if records.home is None:
-            return model.fit(records.log, records.as_of, progress=step)
-        return fit_or_kept(
-            model, records.log, records.as_of, records.home,
-            fresh=records.fresh, progress=step, say=say,
-        )  # fmt: skip
-    if horizon is not None or seed is not None:
-        raise ForecastError("--model brings its own --horizon and --seed; leave them out.")
-    return forecast.load_model(saved)
+    if saved is not None:
+        if horizon is not None or seed is not None:
+            raise ForecastError("--model brings its own --horizon and --seed; leave them out.")
+        return forecast.load_model(saved)
+    model = new_model(horizon, seed)
+    if records.home is None:
+        return model.fit(records.log, records.as_of, progress=step)
+    return fit_or_kept(
+        model, records.log, records.as_of, records.home,
+        fresh=records.fresh, progress=step, say=say,
+    )  # fmt: skip
 
 
 @contextlib.contextmanager
-def viewing(
-    records: Records,
-    what: str,
-    *,
-    saved: Path | None = None,
-    horizon: int | None = None,
-    seed: int | None = None,
-) -> Iterator[View]:
+def viewing(records: Records, what: str, **chosen: Any) -> Iterator[View]:
     """Give the records as ``fitted_model`` sees them; show what is being done while it is asked."""
     with progress(what) as step:
-        fitted = fitted_model(records, step, saved=saved, horizon=horizon, seed=seed)
+        fitted = fitted_model(records, step, **chosen)
         yield fitted.view(records.log, records.as_of, progress=step)
 
 
@@ -305,11 +334,12 @@ def progress(what: str) -> Iterator[Callable[[str], None]]:
 
 def print_report(write: Callable[[Console], None], out: Path | None = None) -> None:
     """Let ``write`` print to the terminal; or, elsewhere, to plain text without trailing space."""
+    # names are shown as they are: brackets in them are not markup, and colons not emoji
+    plain: dict[str, Any] = {"highlight": False, "markup": False, "emoji": False}
     if out is None and sys.stdout.isatty():
-        write(Console(highlight=False, markup=False, emoji=False))
+        write(Console(**plain))
         return
-    # names are shown as they are: brackets in them are no order, and colons no picture
-    console = Console(width=WIDTH, highlight=False, markup=False, emoji=False, color_system=None)
+    console = Console(width=WIDTH, color_system=None, **plain)
     with console.capture() as captured:
         write(console)
     text = "\n".join(line.rstrip() for line in captured.get().split("\n"))

@@ -1,4 +1,4 @@
-"""``report``: pages for coach, analyst and athlete."""
+"""``report``, ``backtest``, ``demo``: pages for every reader, how far to trust them, and a club."""
 
 from __future__ import annotations
 
@@ -9,12 +9,17 @@ from typing import Annotated
 import pandas as pd
 import typer
 
+import forecast
 from forecast import words
-from forecast.backtest import BacktestResult, load_backtest
+from forecast.commands import common
 from forecast.commands.changes import KeptFile, Runs, Since
-from forecast.commands.common import Horizon, ModelFile, Read, Seed, reading, say, viewing
+from forecast.commands.weeks import show
 from forecast.errors import ForecastError
-from forecast.log import TrainingLog
+from forecast.log import csv_bytes, visible, write_whole
+
+FOLDER = "data_demo"
+PAGES = Path("build") / "pages"
+"""Where the demo's pages go; git leaves ``build/`` alone."""
 
 
 class Reader(StrEnum):
@@ -25,9 +30,9 @@ class Reader(StrEnum):
     athlete = "athlete"
 
 
-@reading()
+@common.reading()
 def report(
-    read: Read,
+    read: common.Read,
     out: Annotated[Path, typer.Option("--out", help="Folder to write the pages to.")],
     who: Annotated[
         list[Reader] | None, typer.Option("--who", help="For whom; may be repeated; all if not.")
@@ -42,20 +47,31 @@ def report(
     single_file: Annotated[
         bool, typer.Option("--single-file", help="Keep each page whole, to be mailed alone.")
     ] = False,
-    horizon: Horizon = None,
-    seed: Seed = None,
-    model: ModelFile = None,
+    horizon: common.Horizon = None,
+    seed: common.Seed = None,
+    model: common.ModelFile = None,
     since: Since = None,
     kept: KeptFile = None,
 ) -> None:
     """Write pages for coach, analyst and athletes, to open or print without a network."""
     # Altair takes seconds to load; the other commands do without it.
+    from forecast.backtest import load_backtest
     from forecast.report import READERS, write_report
 
     records = read()
-    trust = None if backtest is None else _of_these(load_backtest(backtest), records.log, backtest)
+    trust = None if backtest is None else load_backtest(backtest)
+    if trust is not None:
+        scored, logged = (
+            pd.MultiIndex.from_frame(table[["athlete", "rung"]])
+            for table in (trust.outcomes, records.log.sets)
+        )
+        if not scored.isin(logged).any():
+            raise ForecastError(
+                f"The backtest {backtest} is of other records: this log has none of its athletes "
+                "on the same rung; run backtest --keep on this log."
+            )
     runs = Runs.of(records, kept)
-    with viewing(records, "Report", saved=model, horizon=horizon, seed=seed) as view:
+    with common.viewing(records, "Report", saved=model, horizon=horizon, seed=seed) as view:
         told = runs.changes(view, since) if since or runs.before(view.as_of) else None
         pages = write_report(
             view,
@@ -70,15 +86,74 @@ def report(
         )
     for page in pages:
         typer.echo(page)
-    say(words.CAUTION)
+    common.say(words.CAUTION)
 
 
-def _of_these(result: BacktestResult, log: TrainingLog, path: Path) -> BacktestResult:
-    """Refuse a backtest of other records: none of its athletes and rungs is in the log."""
-    asked = pd.MultiIndex.from_frame(result.outcomes[["athlete", "rung"]])
-    if not asked.isin(pd.MultiIndex.from_frame(log.sets[["athlete", "rung"]])).any():
-        raise ForecastError(
-            f"The backtest {path} is of other records: this log has none of its athletes on the "
-            "same rung; run backtest --keep on this log."
+@common.reading("sheet", "table", "as_of", "fresh")
+def backtest(
+    read: common.Read,
+    cuts: Annotated[int, typer.Option("--cuts", min=1, help="Number of dates drawn blind.")] = 4,
+    on: Annotated[
+        list[str] | None, typer.Option("--on", help="A cut date of your own; may be repeated.")
+    ] = None,
+    baselines: Annotated[
+        bool, typer.Option("--baselines/--no-baselines", help="Score the baselines too.")
+    ] = True,
+    horizon: common.Horizon = None,
+    seed: common.Seed = None,
+    scores: Annotated[
+        Path | None, typer.Option("--scores", help="Write every score to this CSV file.")
+    ] = None,
+    keep: Annotated[
+        Path | None, typer.Option("--keep", help="Keep the result in this file, for report.")
+    ] = None,
+) -> None:
+    """Score the forecasts that would have been made at past dates against what came of them."""
+    from forecast.backtest import backtest as run_backtest
+    from forecast.backtest import save_backtest
+
+    records = read()
+    model = common.new_model(horizon, seed)
+    dates = [day for day in map(common.cut_date, on or []) if day is not None]
+    with common.progress("Backtest") as step:
+        result = run_backtest(
+            records.log,
+            dates or cuts,
+            model=model,
+            baselines=baselines,
+            horizon_weeks=model.horizon_weeks,
+            seed=model.random_state,
+            progress=step,
         )
-    return result
+    typer.echo(visible(f"{records.name}\n"))
+    typer.echo(result.summary())
+    if scores is not None:
+        write_whole(scores, csv_bytes(result.scores))
+        common.say(f"Scores written to {scores}.")
+    if keep is not None:
+        save_backtest(result, keep)
+        common.say(words.commands.backtest_kept(keep))
+
+
+def demo(
+    out: Annotated[Path, typer.Option("--out", help="Folder to write the pages to.")] = PAGES,
+) -> None:
+    """Forecast the invented club that comes with the source, and write pages for each reader."""
+    from forecast.report import make_folder, write_report
+
+    places = (Path(FOLDER), Path(forecast.__file__).resolve().parents[1] / FOLDER)
+    place = next((one for one in places if (one / "club.toml").exists()), None)
+    if place is None:
+        raise ForecastError(
+            f"There is no folder {FOLDER} here: it comes with the source, not with the installed "
+            "package. Run this from a clone, or run 'weeks' on your own records."
+        )
+    make_folder(out)  # a folder that can't be written to is better known before the fit
+    common.say(words.commands.reading_demo(place))
+    records = common.read_records([str(place)])
+    with common.viewing(records, "Forecast") as view:
+        result = view.forecast()
+    common.print_report(lambda console: show(console, records, result))
+    with common.progress("Pages") as step:
+        pages = write_report(view, out=out, club=records.name, progress=step)
+    typer.echo(words.commands.pages(pages))

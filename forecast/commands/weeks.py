@@ -1,44 +1,34 @@
-"""``weeks``: how many weeks until each open rung is cleared, and why."""
+"""``weeks``: how many weeks until each open rung is cleared, and why; asked again, it is read back.
+
+The last forecast stays in the file of the model it came from, whose name stands for records, cut
+date, settings and code: what is read back is what would be worked out anew.
+"""
 
 from __future__ import annotations
 
 import io
 import json
+import zipfile
 from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
 import pandas as pd
 import typer
+from pydantic import TypeAdapter, ValidationError
 from rich.console import Console
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
 from forecast import words
-from forecast.commands.common import (
-    Athletes,
-    Engine,
-    EngineOption,
-    Horizon,
-    ModelFile,
-    OutFile,
-    Read,
-    Records,
-    Seed,
-    fitted_model,
-    model_path,
-    print_report,
-    progress,
-    reading,
-    say,
-)
-from forecast.commands.kept_answer import Answer, keep_answer, read_answer
-from forecast.commands.people import named, nothing_open
+from forecast.commands import common
 from forecast.errors import ForecastError
-from forecast.log import counted, csv_bytes, write_whole
-from forecast.result import ReadinessForecast
+from forecast.histories import CLEARED, Histories
+from forecast.log import TrainingLog, counted, csv_bytes, write_whole
+from forecast.result import ReadinessForecast, forecast_of
 from forecast.row import MARKS, Row, most_urgent_first
 
 COLUMNS = (
@@ -49,6 +39,8 @@ WHY_COLUMNS = (
     ("26 wk", 5), ("Weeks", 14), ("Half by", 18), ("Record", 6),
 )  # fmt: skip
 """Headings and widths in characters."""
+_ROWS = TypeAdapter(tuple[Row, ...])
+MOST_BYTES = 200_000_000
 
 
 class Format(StrEnum):
@@ -60,40 +52,62 @@ class Format(StrEnum):
     parquet = "parquet"
 
 
-@reading()
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What ``weeks`` shows: a forecast, and why others have nothing open, by name."""
+
+    forecast: ReadinessForecast
+    nothing_open: dict[str, str]
+
+
+@common.reading()
 def weeks(
-    read: Read,
-    horizon: Horizon = None,
-    engine: EngineOption = Engine.pool,
-    seed: Seed = None,
-    athlete: Athletes = None,
+    read: common.Read,
+    horizon: common.Horizon = None,
+    engine: common.EngineOption = common.Engine.pool,
+    seed: common.Seed = None,
+    athlete: common.Athletes = None,
     why: Annotated[
         bool, typer.Option("--why", help="Chances by 4 to 26 weeks, reasons and the next step too.")
     ] = False,
-    away: Annotated[
-        bool, typer.Option("--away", help="List those away for long too, in full.")
-    ] = False,
+    away: common.Away = False,
     form: Annotated[
         Format | None,
         typer.Option("--format", help="Left out: by the ending of --out, else table."),
     ] = None,
-    out: OutFile = None,
-    model: ModelFile = None,
+    out: common.OutFile = None,
+    model: common.ModelFile = None,
     save_model: Annotated[
         Path | None, typer.Option("--save-model", help="Save the fitted model (a .zip).")
     ] = None,
 ) -> None:
     """Weeks until each athlete clears the next rung: a line each, most urgent first."""
-    form = _format(form, out)
+    if form is None:
+        ending = out.suffix.casefold().removeprefix(".") if out else ""
+        form = Format(ending) if ending in set(WRITERS) else Format.table
+    if form is Format.parquet and out is None:
+        raise ForecastError("A Parquet file can't go to the screen; name it with --out FILE.")
     records = read()
-    names = named(athlete or [], records.log)
-    answer = _kept(records, engine, horizon, seed) if model is save_model is None else None
+    names = common.named(athlete, records.log)
+    path = None if model is not None else common.model_path(records, horizon, seed)
+    answer = None
+    if path is not None and save_model is None and not records.fresh:
+        answer = read_answer(path, engine.value)
     if answer is None:
-        answer = _worked_out(records, engine, model, horizon, seed, save_model)
+        with common.progress("Forecast") as step:
+            fitted = common.fitted_model(records, step, saved=model, horizon=horizon, seed=seed)
+            if save_model is not None:
+                common.say(f"Model written to {fitted.save(save_model)}.")
+            view = fitted.view(records.log, records.as_of, progress=step)
+            forecast = view.forecast(engine.value)
+            rest = nothing_open(records.log, view.histories, forecast.summary)
+            answer = Answer(forecast, rest)
+        if path is not None:
+            keep_answer(path, answer)
     result = answer.forecast.only(names) if names else answer.forecast
     others = [text for name, text in answer.nothing_open.items() if name in names or not names]
     if form is Format.table:
-        print_report(
+        common.print_report(
             lambda console: show(
                 console, records, result, why=why, away=away or bool(names), others=others
             ),
@@ -106,51 +120,85 @@ def weeks(
         else:
             write_whole(out, content)
     if out is not None:
-        say(f"Forecast of {counted(len(result.rows), 'open rung')} written to {out}.")
+        common.say(f"Forecast of {counted(len(result.rows), 'open rung')} written to {out}.")
     if form is not Format.table:
-        say("\n".join([*others, words.CAUTION]))
+        common.say("\n".join([*others, words.CAUTION]))
 
 
-def _kept(records: Records, engine: Engine, horizon: int | None, seed: int | None) -> Answer | None:
-    """Return what this was answered with when last asked, if it is kept and may be used."""
-    path = None if records.fresh else model_path(records, horizon, seed)
-    return None if path is None else read_answer(path, engine.value)
+def nothing_open(log: TrainingLog, histories: Histories, summary: pd.DataFrame) -> dict[str, str]:
+    """Say of everybody who has no row in the summary of open rungs why there is none, by name."""
+    spells = histories.spells
+    cleared = spells[spells["outcome"] == CLEARED].sort_values("cleared_on")
+    last = cleared.drop_duplicates("athlete", keep="last").set_index("athlete")
+    rungs = {rung.key: rung.name for rung in histories.ladder.rungs}
+    lines = {}
+    for name in sorted(set(common.people_of(log)) - set(summary["athlete"])):
+        if name in last.index:
+            rung, day = rungs[last.at[name, "rung"]], last.at[name, "cleared_on"]
+            lines[name] = words.commands.last_cleared(name, rung, day)
+        elif name in set(spells["athlete"]):
+            lines[name] = words.commands.nothing_left(name)
+        else:
+            lines[name] = words.commands.no_set_yet(name, histories.as_of)
+    return lines
 
 
-def _worked_out(
-    records: Records,
-    engine: Engine,
-    saved: Path | None,
-    horizon: int | None,
-    seed: int | None,
-    save_model: Path | None,
-) -> Answer:
-    """Return the answer of a saved, kept or new model; keep it where the model is kept."""
-    with progress("Forecast") as step:
-        fitted = fitted_model(records, step, saved=saved, horizon=horizon, seed=seed)
-        if save_model is not None:
-            say(f"Model written to {fitted.save(save_model)}.")
-        view = fitted.view(records.log, records.as_of, progress=step)
-        forecast = view.forecast(engine.value)
-        answer = Answer(forecast, nothing_open(records.log, view.histories, forecast.summary))
-    path = None if saved is not None else model_path(records, horizon, seed)
-    if path is not None:
-        keep_answer(path, answer)
-    return answer
+def read_answer(model: Path, engine: str) -> Answer | None:
+    """Return the answer kept with a model; ``None`` where there is none that holds together."""
+    try:
+        with zipfile.ZipFile(model) as archive:
+            if archive.getinfo(_name(engine)).file_size > MOST_BYTES:
+                return None
+            kept = json.loads(archive.read(_name(engine)))
+        rows = _ROWS.validate_python(kept["rows"])
+        curve = pd.DataFrame(kept["curve"]).astype({"athlete": "str", "rung": "str"})
+        chances = curve.groupby(["athlete", "rung"], sort=False)["p_cleared"]
+        rising = curve["p_cleared"].between(0, 1).all() and (chances.diff().dropna() >= 0).all()
+        waits = [row.wait for row in rows if row.wait is not None]
+        orders = [[wait.low, wait.mid, wait.high] for wait in waits]
+        orders += [list(wait.chances.values()) for wait in waits]
+        if not rising or not all(
+            pd.Series(order, dtype=float).dropna().is_monotonic_increasing for order in orders
+        ):
+            return None
+        forecast = forecast_of(
+            rows, curve, pd.Timestamp(kept["as_of"]), int(kept["horizon_weeks"]), engine
+        )
+        return Answer(forecast, {str(k): str(v) for k, v in kept["nothing_open"].items()})
+    except (OSError, LookupError, TypeError, ValueError, ValidationError, zipfile.BadZipFile):
+        return None  # whoever asks has to look at the model itself, and says what is wrong with it
 
 
-def _format(form: Format | None, out: Path | None) -> Format:
-    if form is None:
-        endings = {".csv": Format.csv, ".json": Format.json, ".parquet": Format.parquet}
-        form = endings.get(out.suffix.casefold() if out else "", Format.table)
-    if form is Format.parquet and out is None:
-        raise ForecastError("A Parquet file can't go to the screen; name it with --out FILE.")
-    return form
+def keep_answer(model: Path, answer: Answer) -> None:
+    """Keep an answer in its model's file; where none is kept, it is worked out again."""
+    forecast = answer.forecast
+    kept = {
+        "as_of": forecast.as_of.isoformat(),
+        "horizon_weeks": forecast.horizon_weeks,
+        "rows": [asdict(row) for row in forecast.rows],
+        "curve": forecast.curve.to_dict("list"),
+        "nothing_open": answer.nothing_open,
+    }
+    try:
+        packed = io.BytesIO(model.read_bytes())
+        with zipfile.ZipFile(packed, "a", zipfile.ZIP_DEFLATED) as archive:
+            if _name(forecast.engine) in archive.namelist():
+                return
+            entry = zipfile.ZipInfo(_name(forecast.engine))  # no time of day: same bytes each run
+            entry.compress_type = zipfile.ZIP_DEFLATED
+            archive.writestr(entry, json.dumps(kept, default=str))
+        write_whole(model, packed.getvalue())
+    except (ForecastError, OSError, zipfile.BadZipFile):
+        return  # as the model itself, which was not kept either, and a note said so
+
+
+def _name(engine: str) -> str:
+    return f"answer-{engine}.json"
 
 
 def show(
     console: Console,
-    records: Records,
+    records: common.Records,
     result: ReadinessForecast,
     *,
     why: bool = False,
@@ -165,9 +213,8 @@ def show(
     rows = most_urgent_first(result.rows)
     people = len({row.athlete for row in rows})
     log, what = records.log, counted(len(rows), "open rung")
-    console.print(
-        words.screens.club_heading(records.name, what, people, result.as_of), style="bold"
-    )
+    heading = words.screens.club_heading(records.name, what, people, result.as_of)
+    console.print(heading, style="bold")
     used = counted(int((log.sets["date"] < result.as_of).sum()), "set")
     console.print(
         f"From {used} ({len(log.rejected)} of {log.rows_in} rows set aside: see 'check').\n"
@@ -175,19 +222,20 @@ def show(
     shown = [row for row in rows if away or not row.is_away]
     if why:
         for place, row in enumerate(shown):
-            named_before = place > 0 and shown[place - 1].athlete == row.athlete
-            _print_why(console, row, first=place == 0, named_before=named_before)
+            again = place > 0 and shown[place - 1].athlete == row.athlete
+            line = _cells(row, "" if again else row.athlete, why=True)
+            console.print(_grid(WHY_COLUMNS, [line], heading=place == 0))
+            told = words.for_coach(row)
+            console.print(Padding(Text(f"{words.say.sentence(told.state)} ", "bold").append(
+                " ".join([told.why, *told.reasons, f"Next: {told.next_step}"]), "not bold"
+            ), (0, 0, 1, 13)))  # fmt: skip
     elif shown:
-        console.print(_grid(COLUMNS, [_cells(row) for row in shown], heading=True))
+        console.print(_grid(COLUMNS, [_cells(row, row.athlete) for row in shown], heading=True))
     note = "" if away else words.screens.away_note(rows)
-    for line in [note, *others] if note else others:
-        console.print(line)
-    legend = (
-        words.screens.WHY_LEGEND.format(horizon=result.horizon_weeks)
-        if why
-        else words.screens.WEEKS_LEGEND
-    )
-    console.print(f"\n{legend}\n{words.CAUTION}")
+    for line_on in [note, *others] if note else others:
+        console.print(line_on)
+    legend = words.screens.WHY_LEGEND if why else words.screens.WEEKS_LEGEND
+    console.print(f"\n{legend.format(horizon=result.horizon_weeks)}\n{words.CAUTION}")
 
 
 def _grid(
@@ -207,46 +255,25 @@ def _grid(
     return table
 
 
-def _cells(row: Row) -> list[Text | str]:
-    urgent = "bold yellow" if row.hold or row.verdict.since is not None else ""
-    said = words.for_coach(row)
-    return [
-        Text(row.athlete, "bold"), row.rung.name, said.stands, said.weeks, said.half_by,
-        Text(said.state, urgent),
-    ]  # fmt: skip
-
-
-def _print_why(console: Console, row: Row, *, first: bool, named_before: bool) -> None:
-    said = words.for_coach(row)
-    chances = [_number(row.wait.chances[week]) if row.wait else "-" for week in MARKS]
-    cells: list[Text | str] = [
-        Text("" if named_before else row.athlete, "bold"), row.rung.name, said.stands, *chances,
-        said.weeks, said.half_by, said.record,
-    ]  # fmt: skip
-    console.print(_grid(WHY_COLUMNS, [cells], heading=first))
-    text = Text(f"{words.say.sentence(said.state)} ", "bold").append(
-        " ".join([said.why, *said.reasons, f"Next: {said.next_step}"]), "not bold"
-    )
-    console.print(Padding(text, (0, 0, 1, 13)))
-
-
-def _number(chance: float) -> str:
-    """Return a chance in whole per cent without the sign."""
-    return words.say.percent(chance).removesuffix(" %")
+def _cells(row: Row, name: str, *, why: bool = False) -> list[Text | str]:
+    """Return a row's cells, under ``COLUMNS`` or ``WHY_COLUMNS``."""
+    told = words.for_coach(row)
+    start: list[Text | str] = [Text(name, "bold"), row.rung.name, told.stands]
+    if not why:
+        urgent = "bold yellow" if row.hold or row.verdict.since is not None else ""
+        return [*start, told.weeks, told.half_by, Text(told.state, urgent)]
+    chances = (words.say.percent(row.wait.chances[week]) if row.wait else "-" for week in MARKS)
+    signless = [chance.removesuffix(" %") for chance in chances]
+    return [*start, *signless, told.weeks, told.half_by, told.record]
 
 
 def summary_with_words(result: ReadinessForecast) -> pd.DataFrame:
     """Return the summary with two more columns: ``why`` in words, and ``next_step``."""
-    said = [words.for_coach(row) for row in result.rows]
+    told = [words.for_coach(row) for row in result.rows]
     return result.summary.assign(
-        why=pd.Series([one.why for one in said], dtype="str"),
-        next_step=pd.Series([one.next_step for one in said], dtype="str"),
+        why=pd.Series([one.why for one in told], dtype="str"),
+        next_step=pd.Series([one.next_step for one in told], dtype="str"),
     )
-
-
-def to_csv(result: ReadinessForecast) -> bytes:
-    """Return the summary in words and figures as CSV: dates 2026-05-01, missing cells empty."""
-    return csv_bytes(summary_with_words(result))
 
 
 def to_json(result: ReadinessForecast) -> bytes:
@@ -273,15 +300,9 @@ def to_json(result: ReadinessForecast) -> bytes:
     return (json.dumps(whole, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
 
 
-def to_parquet(result: ReadinessForecast) -> bytes:
-    """Return the summary in words and figures as Parquet."""
-    buffer = io.BytesIO()
-    summary_with_words(result).to_parquet(buffer, index=False)
-    return buffer.getvalue()
-
-
 WRITERS: dict[Format, Callable[[ReadinessForecast], bytes]] = {
-    Format.csv: to_csv,
+    Format.csv: lambda result: csv_bytes(summary_with_words(result)),
     Format.json: to_json,
-    Format.parquet: to_parquet,
+    Format.parquet: lambda result: summary_with_words(result).to_parquet(index=False),
 }
+"""The summary in words and figures, as each format has it."""

@@ -5,7 +5,7 @@ charts, ``pages`` and ``screens`` what stands beside rows. A room with sentences
 in a module of its name here. All take figures or rows, and return text.
 """
 
-from forecast.words import captions, cohort, pages, say, screens
+from forecast.words import captions, changes, cohort, commands, pages, say, screens
 from forecast.words.rows import (
     HEADINGS,
     ON_HOLD,
@@ -23,7 +23,9 @@ __all__ = [
     "ON_HOLD",
     "RowWords",
     "captions",
+    "changes",
     "cohort",
+    "commands",
     "for_analyst",
     "for_athlete",
     "for_coach",

@@ -23,8 +23,6 @@ ERRORS = {"errors.py", "log/problems.py"}  # tables of the sentences of errors
 NOT_YET = {
     "ahead",
     "backtest",
-    "changes",
-    "commands",
     "kept",
     "ladder_file",
     "log",
