@@ -1,14 +1,16 @@
 """Would the forecasts have been any good? Cuts, baselines, scores."""
 
 from forecast.backtest.baselines import BASELINES, AtCut, CutForecast, at_cut
-from forecast.backtest.cuts import draw_cuts, open_at, outcomes_after
 from forecast.backtest.result import BacktestResult, load_backtest, save_backtest
 from forecast.backtest.run import (
     ENGINE_NAMES,
     ForecastsAtCut,
     backtest,
     chosen_baselines,
+    draw_cuts,
     forecast_at,
+    open_at,
+    outcomes_after,
     score_forecasts,
 )
 

@@ -21,6 +21,7 @@ from forecast.errors import FitError
 from forecast.histories import CLEARED, Histories
 from forecast.survival import kaplan_meier
 from forecast.types import Array
+from forecast.words import backtest as wording
 
 LEVEL_FLOOR = 0.5
 """A miss (best of 0) enters a log level as half a unit: below one second or repetition."""
@@ -85,24 +86,24 @@ def at_cut(
     return AtCut(histories, still, as_of, horizon_weeks, seed)
 
 
-def long_curve(known: AtCut, p_cleared: Array) -> pd.DataFrame:
+def long_curve(at: AtCut, p_cleared: Array) -> pd.DataFrame:
     """Lay curves (n, H) of the open spells out as a long frame."""
     n, horizon = p_cleared.shape
-    keys = known.open_spells[["athlete", "rung"]].loc[np.repeat(np.arange(n), horizon)]
+    keys = at.open_spells[["athlete", "rung"]].loc[np.repeat(np.arange(n), horizon)]
     return keys.reset_index(drop=True).assign(
         week=np.tile(np.arange(1, horizon + 1), n), p_cleared=p_cleared.ravel()
     )
 
 
-def counting_sessions(known: AtCut) -> pd.DataFrame:
+def counting_sessions(at: AtCut) -> pd.DataFrame:
     """Return sessions with a counting set: ``spell, date, days, best, target, level``.
 
     ``days`` runs from the spell's first session; ``level`` is log(best / target).
     """
-    sessions = known.histories.sessions.dropna(subset=["best"])
-    ladder = known.histories.ladder
+    sessions = at.histories.sessions.dropna(subset=["best"])
+    ladder = at.histories.ladder
     target = sessions["rung"].map({r.key: r.criterion.target for r in ladder.rungs}).to_numpy(float)
-    start = known.histories.spells["start"].reindex(sessions["spell"]).to_numpy()
+    start = at.histories.spells["start"].reindex(sessions["spell"]).to_numpy()
     floor = np.minimum(LEVEL_FLOOR, target / 2)
     return pd.DataFrame(
         {
@@ -116,32 +117,32 @@ def counting_sessions(known: AtCut) -> pd.DataFrame:
     )
 
 
-def straight_line(known: AtCut) -> CutForecast:
+def straight_line(at: AtCut) -> CutForecast:
     """Forecast by least squares through the best counting set of each session of the spell.
 
     The line is drawn on to the target; from that week on the chance is 1, before it 0. A line
     that had crossed before the cut date says "next week". A line that does not rise, or fewer
     than two days with a counting set, says "not within the horizon"; the notes count these.
     """
-    sessions = counting_sessions(known)
-    sessions["weeks"] = (sessions["date"] - known.as_of).dt.days / 7.0
+    sessions = counting_sessions(at)
+    sessions["weeks"] = (sessions["date"] - at.as_of).dt.days / 7.0
     centre = sessions.groupby("spell")[["weeks", "best"]].transform("mean")
     across, up = sessions["weeks"] - centre["weeks"], sessions["best"] - centre["best"]
     sums = sessions.assign(xx=across**2, xy=across * up).groupby("spell")
     line = sums.agg(
         {"weeks": "mean", "best": "mean", "target": "first", "xx": "sum", "xy": "sum"}
-    ).reindex(known.open_spells["spell"])
+    ).reindex(at.open_spells["spell"])
     rising = ((line["xx"] > 0) & (line["xy"] > 0)).to_numpy()
     slope = np.divide(line["xy"], line["xx"], out=np.ones(len(line)), where=rising)
     crossing = line["weeks"] + (line["target"] - line["best"]) / slope
     crossing = np.where(rising, np.maximum(crossing, 0.0), np.inf)
     flat = int(np.sum(~np.isfinite(crossing)))
-    curve = (known.weeks[None, :] >= crossing[:, None]).astype(float)
-    note = f"{flat} of {len(crossing)} open spells had no rising line: never within the horizon"
-    return CutForecast(long_curve(known, curve), (note,) if flat else ())
+    curve = (at.weeks[None, :] >= crossing[:, None]).astype(float)
+    notes = (wording.no_rising_line(flat, len(crossing)),) if flat else ()
+    return CutForecast(long_curve(at, curve), notes)
 
 
-def cohort_curve(known: AtCut) -> CutForecast:
+def cohort_curve(at: AtCut) -> CutForecast:
     """Forecast from how long others took on the rung: ``1 - S(s + w) / S(s)``.
 
     s is the time served, S the Kaplan-Meier curve of the rung's spells, lapses censored. A rung
@@ -150,7 +151,7 @@ def cohort_curve(known: AtCut) -> CutForecast:
     spells it was made from. Notes count rungs that borrowed and spells beyond anybody's
     experience. Raises ``FitError`` if nobody has cleared any rung yet.
     """
-    every = known.histories.spells
+    every = at.histories.spells
     spells = pd.DataFrame(
         {
             "rung": every["rung"],
@@ -161,27 +162,23 @@ def cohort_curve(known: AtCut) -> CutForecast:
     if not spells["cleared"].any():
         raise FitError("no rung has been cleared before the cut, so there is no cohort curve")
     events = spells.groupby("rung")["cleared"].sum()
-    rungs = known.open_spells["rung"]
+    rungs = at.open_spells["rung"]
     thin = rungs.map(events).fillna(0) < RUNG_EVENTS
-    served = ((known.as_of - known.open_spells["start"]).dt.days / 7.0).to_numpy()
-    p_cleared = np.empty((len(rungs), known.horizon_weeks))
+    served = ((at.as_of - at.open_spells["start"]).dt.days / 7.0).to_numpy()
+    p_cleared = np.empty((len(rungs), at.horizon_weeks))
     beyond = 0
     for key in [None, *sorted(rungs[~thin].unique())]:
         rows = np.flatnonzero(thin if key is None else ~thin & (rungs == key))
         if not rows.size:
             continue
         group = spells if key is None else spells[spells["rung"] == key]
-        p_cleared[rows], outside = _conditional(group, served[rows], known.weeks)
+        p_cleared[rows], outside = _conditional(group, served[rows], at.weeks)
         beyond += outside
-    notes = []
+    notes = [wording.beyond(beyond)] if beyond else []
     if thin.any():
-        notes.append(
-            f"{int(thin.sum())} open spells took the curve of all rungs, for fewer than "
-            f"{RUNG_EVENTS} clearings of their own: {', '.join(sorted(rungs[thin].unique()))}"
-        )
-    if beyond:
-        notes.append(f"{beyond} open spells had lasted longer than any followed before")
-    return CutForecast(long_curve(known, p_cleared), tuple(notes))
+        names = sorted(rungs[thin].unique())
+        notes.insert(0, wording.borrowed(int(thin.sum()), RUNG_EVENTS, names))
+    return CutForecast(long_curve(at, p_cleared), tuple(notes))
 
 
 def _conditional(spells: pd.DataFrame, served: Array, weeks: Array) -> tuple[Array, int]:
@@ -197,13 +194,13 @@ def _conditional(spells: pd.DataFrame, served: Array, weeks: Array) -> tuple[Arr
     return -np.expm1(-(hazard[:, 1:] - hazard[:, :1])), int(np.sum(served >= last))
 
 
-def training_rows(known: AtCut) -> pd.DataFrame:
+def training_rows(at: AtCut) -> pd.DataFrame:
     """Return landmark rows of every spell: ``FEATURES``, ``rung``, ``weeks`` to go, ``cleared``.
 
     A spell gives a row 7 days after its start and every 21 days from there, as long as it was
     being followed. Rows of one spell are not independent; a point forecast does not mind.
     """
-    spells = known.histories.spells.reset_index(names="spell")
+    spells = at.histories.spells.reset_index(names="spell")
     length = (spells["end"] - spells["start"]).dt.days
     number = np.maximum(0, np.ceil((length - FIRST_DAY) / STEP_DAYS)).astype(int)
     rows = spells.loc[np.repeat(spells.index, number), ["spell", "rung", "start", "end", "outcome"]]
@@ -212,28 +209,29 @@ def training_rows(known: AtCut) -> pd.DataFrame:
     rows = rows.assign(landmark=landmark).reset_index(drop=True)
     rows["weeks"] = (rows["end"] - rows["landmark"]).dt.days / 7.0
     rows["cleared"] = rows["outcome"] == CLEARED
-    return features_at(known, rows)
+    return features_at(at, rows)
 
 
-def open_rows(known: AtCut) -> pd.DataFrame:
-    """Return the landmark row of each open spell at the cut, in the order of the open spells."""
-    rows = known.open_spells[["spell", "rung", "start"]].assign(landmark=known.as_of)
-    return features_at(known, rows.reset_index(drop=True))
+def open_rows(at: AtCut) -> pd.DataFrame:
+    """Return the landmark row of each open spell at the cut, in their order."""
+    rows = at.open_spells[["spell", "rung", "start"]].assign(landmark=at.as_of)
+    return features_at(at, rows.reset_index(drop=True))
 
 
-def features_at(known: AtCut, rows: pd.DataFrame) -> pd.DataFrame:
+def features_at(at: AtCut, rows: pd.DataFrame) -> pd.DataFrame:
     """Add ``FEATURES`` to rows of ``spell, rung, start, landmark``, from sessions before it.
 
     ``level_recent`` and ``level_best`` are log(best / target) over four weeks and ever (the
     lowest level on record where nothing counted yet), ``slope`` the least-squares gain a week
     over ten weeks, ``rate`` sessions a week over eight, ``log_age`` of the weeks on the rung,
-    ``idle`` weeks since the last session, ``met`` sessions that met the criterion over four.
+    ``idle`` weeks since the last session, ``met`` sessions that met the criterion over four. The
+    slope is 0 for fewer than three sessions or under a week.
     """
     out = rows.copy()
     out["row"] = np.arange(len(out))
     age = (out["landmark"] - out["start"]).dt.days
-    every = _joined(out, known.histories.sessions[["spell", "date", "meets"]])
-    counting = _joined(out, counting_sessions(known)[["spell", "date", "level"]])
+    every = _joined(out, at.histories.sessions[["spell", "date", "meets"]])
+    counting = _joined(out, counting_sessions(at)[["spell", "date", "level"]])
     recent = counting[counting["ago"] <= RECENT_DAYS]
     best = counting.groupby("row")["level"].max().reindex(out["row"])
     lowest = counting["level"].min() if len(counting) else -2.0
@@ -241,7 +239,16 @@ def features_at(known: AtCut, rows: pd.DataFrame) -> pd.DataFrame:
     out["level_best"] = best.fillna(lowest).to_numpy()
     latest = recent.groupby("row")["level"].max().reindex(out["row"])
     out["level_recent"] = latest.fillna(best).fillna(lowest).to_numpy()
-    out["slope"] = _slopes(counting[counting["ago"] <= SLOPE_DAYS], len(out))
+    slope = np.zeros(len(out))
+    pairs = counting[counting["ago"] <= SLOPE_DAYS].assign(week=lambda pairs: -pairs["ago"] / 7.0)
+    mean = pairs.groupby("row")[["week", "level"]].transform("mean")
+    across = pairs["week"] - mean["week"]
+    sums = pairs.assign(xx=across**2, xy=across * (pairs["level"] - mean["level"]), one=1.0)
+    total = sums.groupby("row")[["xx", "xy", "one"]].sum()
+    weeks = sums.groupby("row")["week"].agg(["min", "max"])
+    usable = total[(total["one"] >= 3) & (weeks["max"] - weeks["min"] >= 1.0)]
+    slope[usable.index.to_numpy()] = np.clip(usable["xy"] / usable["xx"], -0.5, 0.5)
+    out["slope"] = slope
     lately = every[every["ago"] <= RATE_DAYS].groupby("row").size().reindex(out["row"])
     out["rate"] = lately.fillna(0).to_numpy() / (np.clip(age.to_numpy(), 7, RATE_DAYS) / 7.0)
     out["log_age"] = np.log1p(age / 7.0)
@@ -258,22 +265,6 @@ def _joined(rows: pd.DataFrame, sessions: pd.DataFrame) -> pd.DataFrame:
     return pairs[pairs["ago"] > 0]
 
 
-def _slopes(pairs: pd.DataFrame, n_rows: int) -> np.ndarray:
-    """Least-squares gain a week by landmark; 0 for fewer than 3 sessions or under a week."""
-    week = -pairs["ago"] / 7.0
-    mean = pairs.assign(week=week).groupby("row")[["week", "level"]].transform("mean")
-    across = week - mean["week"]
-    sums = pairs.assign(
-        xx=across**2, xy=across * (pairs["level"] - mean["level"]), one=1.0, week=week
-    ).groupby("row")
-    total = sums[["xx", "xy", "one"]].sum()
-    wide = sums["week"].max() - sums["week"].min() >= 1.0
-    usable = total[(total["one"] >= 3) & wide]
-    slope = np.zeros(n_rows)
-    slope[usable.index.to_numpy()] = np.clip(usable["xy"] / usable["xx"], -0.5, 0.5)
-    return slope
-
-
 @dataclass(frozen=True, slots=True)
 class WeibullFit:
     """Effects on log weeks, and the scale: ``log T = x b + scale * W``, W standard Gumbel (min).
@@ -287,24 +278,24 @@ class WeibullFit:
     log_likelihood: float
 
 
-def weibull_landmark(known: AtCut) -> CutForecast:
+def weibull_landmark(at: AtCut) -> CutForecast:
     """Forecast by Weibull regression of weeks to go on level, slope, attendance, age and rung.
 
     Curves are ``1 - exp(-(w / exp(x b))**(1 / scale))``. Raises ``FitError`` if fewer than
     ``MIN_EVENTS`` landmark rows end in a clearing, or no maximum is found.
     """
-    train, now = training_rows(known), open_rows(known)
+    train, now = training_rows(at), open_rows(at)
     events = int(train["cleared"].sum())
     if events < MIN_EVENTS:
         raise FitError(
             f"Weibull regression needs {MIN_EVENTS} landmarks that end in a clearing; "
-            f"there are {events} before {known.as_of.date()}"
+            f"there are {events} before {at.as_of.date()}"
         )
     design, asked = _design(train, now)
     fit = fit_weibull(design, train["weeks"].to_numpy(), train["cleared"].to_numpy(), ridge=RIDGE)
     mean_log = fit.effects[0] + asked @ fit.effects[1:]
-    z = (np.log(known.weeks)[None, :] - mean_log[:, None]) / fit.scale
-    return CutForecast(long_curve(known, -np.expm1(-np.exp(np.minimum(z, 50.0)))))
+    z = (np.log(at.weeks)[None, :] - mean_log[:, None]) / fit.scale
+    return CutForecast(long_curve(at, -np.expm1(-np.exp(np.minimum(z, 50.0)))))
 
 
 def fit_weibull(x: Array, weeks: Array, cleared: Array, *, ridge: float = 0.0) -> WeibullFit:
@@ -350,7 +341,7 @@ def _design(train: pd.DataFrame, now: pd.DataFrame) -> tuple[Array, Array]:
     return (both[0] - mean) / sd, (both[1] - mean) / sd
 
 
-def survival_forest(known: AtCut) -> CutForecast:
+def survival_forest(at: AtCut) -> CutForecast:
     """Forecast by a random survival forest (200 trees, 15 rows a leaf, weeks rounded up).
 
     Past the longest time in training the curve stays flat: a forest does not extrapolate. Raises
@@ -362,10 +353,10 @@ def survival_forest(known: AtCut) -> CutForecast:
     from sksurv.ensemble import RandomSurvivalForest
     from sksurv.util import Surv
 
-    train, now = training_rows(known), open_rows(known)
+    train, now = training_rows(at), open_rows(at)
     if train["cleared"].sum() < MIN_EVENTS:
         raise FitError(f"the survival forest needs {MIN_EVENTS} landmarks that end in a clearing")
-    order = {key: place for place, key in enumerate(known.histories.ladder.keys)}
+    order = {key: place for place, key in enumerate(at.histories.ladder.keys)}
     x, asked = (
         np.column_stack([rows[list(FEATURES)].to_numpy(float), rows["rung"].map(order)])
         for rows in (train, now)
@@ -373,12 +364,12 @@ def survival_forest(known: AtCut) -> CutForecast:
     y = Surv.from_arrays(train["cleared"].to_numpy(), np.ceil(train["weeks"].to_numpy()))
     forest = RandomSurvivalForest(
         n_estimators=TREES, min_samples_leaf=LEAF, max_features="sqrt", n_jobs=1,
-        random_state=known.seed,
+        random_state=at.seed,
     ).fit(x, y)  # fmt: skip
     steps = forest.predict_survival_function(asked, return_array=True)
-    place = np.searchsorted(forest.unique_times_, known.weeks, side="right")
+    place = np.searchsorted(forest.unique_times_, at.weeks, side="right")
     surviving = np.column_stack([np.ones(len(asked)), steps])[:, place]
-    return CutForecast(long_curve(known, 1.0 - surviving))
+    return CutForecast(long_curve(at, 1.0 - surviving))
 
 
 @dataclass(frozen=True, slots=True)
@@ -396,7 +387,7 @@ class Lines:
     spread: float
 
 
-def mixed_model(known: AtCut) -> CutForecast:
+def mixed_model(at: AtCut) -> CutForecast:
     """Forecast by ``log(best / target) = (a + a_i) + (b + b_i) t + e``, then simulated sessions.
 
     Lines are drawn from their law given the spell's own sessions (400 draws a spell), sessions come
@@ -405,15 +396,15 @@ def mixed_model(known: AtCut) -> CutForecast:
     instead would ignore good days. Raises ``FitError`` if there are fewer than 20 sessions or two
     spells, or the fit does not converge. N. Laird, J. Ware (1982), Biometrics 38:963-974.
     """
-    sessions = counting_sessions(known)
+    sessions = counting_sessions(at)
     lines, notes = fit_lines(sessions)
-    rng = np.random.default_rng(known.seed)
-    mean, root = spell_lines(lines, sessions, known.open_spells["spell"].to_numpy())
+    rng = np.random.default_rng(at.seed)
+    mean, root = spell_lines(lines, sessions, at.open_spells["spell"].to_numpy())
     drawn = rng.standard_normal((len(mean), DRAWS, 2))
     line = mean[:, None, :] + np.einsum("sij,sdj->sdi", root, drawn)
-    cleared = _clearing_weeks(known, lines, line, rng)
-    curve = (cleared[:, :, None] <= known.weeks).mean(axis=1)
-    return CutForecast(long_curve(known, curve), notes)
+    cleared = _clearing_weeks(at, lines, line, rng)
+    curve = (cleared[:, :, None] <= at.weeks).mean(axis=1)
+    return CutForecast(long_curve(at, curve), notes)
 
 
 def fit_lines(sessions: pd.DataFrame) -> tuple[Lines, tuple[str, ...]]:
@@ -436,7 +427,7 @@ def fit_lines(sessions: pd.DataFrame) -> tuple[Lines, tuple[str, ...]]:
     if not fit.converged:
         raise FitError("the mixed model did not converge")
     boundary = [w for w in caught if issubclass(w.category, ConvergenceWarning)]
-    notes = (f"the mixed model warned: {boundary[-1].message}",) if boundary else ()
+    notes = (wording.warned(boundary[-1].message),) if boundary else ()
     fixed, random = np.asarray(fit.fe_params, float), np.asarray(fit.cov_re, float)
     return Lines(fixed, random, float(fit.scale), centre, spread), notes
 
@@ -463,18 +454,25 @@ def spell_lines(lines: Lines, sessions: pd.DataFrame, spells: Array) -> tuple[Ar
     return mean, vector * np.sqrt(np.maximum(value, 0.0))[:, None, :]
 
 
-def _clearing_weeks(known: AtCut, lines: Lines, line: Array, rng: np.random.Generator) -> Array:
+def _clearing_weeks(at: AtCut, lines: Lines, line: Array, rng: np.random.Generator) -> Array:
     """Simulate day by day; weeks to clearing of each draw (s, d), infinite past the horizon."""
-    spells = known.open_spells
-    ladder = known.histories.ladder
-    confirm = {r.key: r.criterion.confirm_sessions for r in ladder.rungs}
+    spells = at.open_spells
+    confirm = {r.key: r.criterion.confirm_sessions for r in at.histories.ladder.rungs}
     need = spells["rung"].map(confirm).to_numpy()[:, None]
-    attend, counts = _attendance(known)
-    served = (known.as_of - spells["start"]).dt.days.to_numpy()
+    sessions = at.histories.sessions
+    ago = (at.as_of - sessions["date"]).dt.days
+    lately = sessions[ago <= RATE_DAYS].groupby("spell").size().reindex(spells["spell"]).fillna(0)
+    days = np.clip((at.as_of - spells["start"]).dt.days.to_numpy(), 7, RATE_DAYS)
+    # One session more in the window keeps an athlete who paused from never training again.
+    attend = np.minimum((lately.to_numpy() + 1) / (days + 7), 1)
+    counted = sessions["best"].notna()
+    own = counted.groupby(sessions["spell"]).agg(["sum", "size"]).reindex(spells["spell"]).fillna(0)
+    counts = ((own["sum"] + 4 * float(counted.mean())) / (own["size"] + 4)).to_numpy()
+    served = (at.as_of - spells["start"]).dt.days.to_numpy()
     run = np.repeat(spells["run"].to_numpy()[:, None], line.shape[1], axis=1)
     cleared = np.full(line.shape[:2], np.inf)
     noise = np.sqrt(lines.residual)
-    for day in range(known.horizon_weeks * 7):
+    for day in range(at.horizon_weeks * 7):
         time = (served + day - lines.centre) / lines.spread
         level = line[:, :, 0] + line[:, :, 1] * time[:, None]
         level += noise * rng.standard_normal(level.shape)
@@ -484,21 +482,6 @@ def _clearing_weeks(known: AtCut, lines: Lines, line: Array, rng: np.random.Gene
         done = there & (run >= need) & ~np.isfinite(cleared)
         cleared[done] = (day + 1) / 7.0
     return cleared
-
-
-def _attendance(known: AtCut) -> tuple[Array, Array]:
-    """Chance of a session on a day, and of a counting set in it, by open spell."""
-    sessions = known.histories.sessions
-    spells = known.open_spells
-    ago = (known.as_of - sessions["date"]).dt.days
-    lately = sessions[ago <= RATE_DAYS].groupby("spell").size()
-    days = np.clip((known.as_of - spells["start"]).dt.days.to_numpy(), 7, RATE_DAYS)
-    # One session more in the window keeps an athlete who paused from never training again.
-    attend = np.minimum((lately.reindex(spells["spell"]).fillna(0).to_numpy() + 1) / (days + 7), 1)
-    counted = sessions["best"].notna()
-    usual = float(counted.mean())
-    own = counted.groupby(sessions["spell"]).agg(["sum", "size"]).reindex(spells["spell"]).fillna(0)
-    return attend, ((own["sum"] + 4 * usual) / (own["size"] + 4)).to_numpy()
 
 
 BASELINES: dict[str, Baseline] = {

@@ -13,8 +13,7 @@ from joblib import Parallel, delayed, effective_n_jobs
 from sklearn.base import clone
 
 from forecast.backtest.baselines import BASELINES, Baseline, CutForecast, at_cut
-from forecast.backtest.cuts import draw_cuts, given_cuts, lapse_weeks_of, open_at, outcomes_after
-from forecast.backtest.result import MODEL, BacktestResult
+from forecast.backtest.result import BacktestResult
 from forecast.backtest.scores import weeks_followed
 from forecast.backtest.scoring import (
     KEYS,
@@ -26,9 +25,10 @@ from forecast.backtest.scoring import (
     score_table,
 )
 from forecast.errors import BacktestError, FitError, is_whole
-from forecast.histories import build_histories
-from forecast.log import TrainingLog, checked_log
+from forecast.histories import CLEARED, DEFAULT_LAPSE_WEEKS, Histories, build_histories
+from forecast.log import TrainingLog, as_day, checked_log
 from forecast.readiness import ENGINES
+from forecast.words import backtest as wording
 
 ENGINE_NAMES: dict[str, str] = {
     **{name: f"{name} alone" for name in ENGINES if name not in ("pool", "unrecalibrated")},
@@ -38,6 +38,9 @@ ENGINE_NAMES: dict[str, str] = {
 
 LEVEL = 0.9
 """Of the ranges around scores."""
+EARLIEST, LATEST = 0.4, 0.85
+"""Part of the log's span that cuts are drawn from (judgement): early ones have little to learn
+from, late ones little to be scored against."""
 
 Progress = Callable[[str], None]
 
@@ -59,16 +62,9 @@ class ForecastsEach(Protocol):
 class ForecastsAtCut:
     """What every forecaster said at one cut.
 
-    Attributes
-    ----------
-    asked
-        ``athlete, rung`` of every spell open at the cut.
-    forecasts
-        ``forecaster, as_of, athlete, rung, week, p_cleared``.
-    failures
-        ``forecaster, as_of, reason``: fits that failed, and curves that were not given.
-    notes
-        ``forecaster, as_of, note``.
+    ``asked`` are ``athlete, rung`` of every spell open then, ``forecasts`` ``forecaster, as_of,
+    athlete, rung, week, p_cleared``, ``failures`` ``forecaster, as_of, reason`` (fits that failed,
+    and curves that were not given), ``notes`` ``forecaster, as_of, note``.
     """
 
     asked: pd.DataFrame
@@ -111,36 +107,17 @@ def forecast_at(
 ) -> ForecastsAtCut:
     """Ask every forecaster at one cut; nothing on or after ``as_of`` reaches any of them.
 
-    Parameters
-    ----------
-    log, as_of
-        The log, cut at the door, and the cut date.
-    model
-        An unfitted estimator with ``fit(log, as_of=)`` and ``forecast(log, as_of=)``; it is
-        cloned. Left out: baselines only.
-    baselines
-        Functions by name.
-    engines
-        Whether to score each engine alone where the model has ``forecast_each``.
-    horizon_weeks, seed
-        Length of each curve, and seed of random baselines.
-    progress
-        Called with a short sentence before each fit.
-
-    Returns
-    -------
-    ForecastsAtCut
-        Curves of the spells open at the cut; a ``FitError`` becomes a row of ``failures``.
-
-    Raises
-    ------
-    BacktestError
-        If a forecaster gives a curve that is not a curve (a week missing, a chance outside 0 to 1).
+    ``model`` is an unfitted estimator with ``fit(log, as_of=)`` and ``forecast(log, as_of=)``,
+    which is cloned; left out, only ``baselines`` (functions by name) are asked. ``engines`` says
+    whether each engine is scored alone where the model has ``forecast_each``. ``horizon_weeks`` and
+    ``seed`` are the length of each curve and the seed of random baselines; ``progress`` is called
+    before each fit. A ``FitError`` becomes a row of ``failures``; raises ``BacktestError`` if a
+    forecaster gives a curve that is not a curve (a week missing, a chance outside 0 to 1).
     """
     known = log.before(as_of)
     histories = build_histories(known, as_of=as_of, lapse_weeks=lapse_weeks_of(model))
-    told = at_cut(histories, as_of, horizon_weeks, seed)
-    asked = open_at(told.histories)
+    at = at_cut(histories, as_of, horizon_weeks, seed)
+    asked = open_at(histories)
     rows: list[pd.DataFrame] = []
     failures: list[tuple[str, pd.Timestamp, str]] = []
     notes: list[tuple[str, pd.Timestamp, str]] = []
@@ -155,7 +132,7 @@ def forecast_at(
             return
         frame, missing = checked_curve_frame(answer.curve, asked, horizon_weeks, name)
         if missing:
-            failures.append((name, as_of, f"gave no curve for {missing} of {len(asked)} spells"))
+            failures.append((name, as_of, wording.no_curve(missing, len(asked))))
         rows.append(frame.assign(forecaster=name, as_of=as_of))
         notes.extend((name, as_of, note) for note in answer.notes)
 
@@ -163,7 +140,7 @@ def forecast_at(
         for name, ask in _model_forecasters(model, known, as_of, engines).items():
             keep(name, ask)
     for name, baseline in baselines.items():
-        keep(name, partial(baseline, told))
+        keep(name, partial(baseline, at))
     order = ["forecaster", "as_of", "athlete", "rung", "week", "p_cleared"]
     forecasts = pd.concat(rows, ignore_index=True)[order] if rows else pd.DataFrame(columns=order)
     return ForecastsAtCut(
@@ -204,7 +181,9 @@ def _model_forecasters(
 ) -> dict[str, Callable[[], CutForecast]]:
     """Fit a clone and let it forecast at the first question; later ones read the answers."""
     several = engines and isinstance(model, ForecastsEach)
-    wanted = {MODEL: "pool"} | ({name: e for e, name in ENGINE_NAMES.items()} if several else {})
+    wanted = {wording.MODEL: "pool"} | (
+        {name: e for e, name in ENGINE_NAMES.items()} if several else {}
+    )
     answers: dict[str, Any] = {}
 
     def ask(engine: str) -> CutForecast:
@@ -222,6 +201,99 @@ def _model_forecasters(
         return CutForecast(answers[engine].curve)
 
     return {name: partial(ask, engine) for name, engine in wanted.items()}
+
+
+def draw_cuts(log: TrainingLog, n_cuts: int = 6, *, seed: int = 0) -> list[pd.Timestamp]:
+    """Draw cut dates blind to what happened: one at random in each of ``n_cuts`` equal stretches.
+
+    Midnights in rising order. Raises ``BacktestError`` if the log is empty or has fewer days than
+    cuts, or no cut is asked for.
+    """
+    if n_cuts < 1:
+        raise BacktestError(f"{n_cuts} cuts asked for; give one or more")
+    first, last = _first_and_last(log)
+    span = (last - first).days
+    edges = np.linspace(EARLIEST * span, LATEST * span, n_cuts + 1)
+    if (edges[1] - edges[0]) < 1:
+        raise BacktestError(
+            f"the log spans {span} days, too few for {n_cuts} cuts; ask for fewer cuts"
+        )
+    days = np.floor(np.random.default_rng(seed).uniform(edges[:-1], edges[1:])).astype(int)
+    return [first + pd.Timedelta(days=int(day)) for day in days]
+
+
+def given_cuts(log: TrainingLog, cuts: Iterable[object]) -> list[pd.Timestamp]:
+    """Return cut dates given by hand as midnights in rising order, or raise ``BacktestError``."""
+    first, last = _first_and_last(log)
+    dates = set()
+    for cut in cuts:
+        day = as_day(cut, "cut", BacktestError)
+        if not first < day <= last:
+            raise BacktestError(
+                f"cut {day.date()} lies outside the log, which runs from {first.date()} to "
+                f"{last.date()}; choose a date in between"
+            )
+        dates.add(day)
+    return sorted(dates)
+
+
+def _first_and_last(log: TrainingLog) -> tuple[pd.Timestamp, pd.Timestamp]:
+    if log.sets.empty:
+        raise BacktestError("the log holds no usable set, so there is nothing to forecast from")
+    return log.sets["date"].min(), log.sets["date"].max()
+
+
+def open_at(histories: Histories) -> pd.DataFrame:
+    """Return athlete and rung of each spell open at the cut, in order of athlete and rung."""
+    keys = histories.open_spells[["athlete", "rung"]]
+    return keys.sort_values(["athlete", "rung"]).reset_index(drop=True)
+
+
+def lapse_weeks_of(model: Any | None) -> float:
+    """Return the weeks of the model's own lapse rule; the usual ones where it has none."""
+    own = {} if model is None else model.get_params()
+    return float(own.get("lapse_weeks", DEFAULT_LAPSE_WEEKS))
+
+
+def outcomes_after(
+    log: TrainingLog,
+    as_of: pd.Timestamp,
+    open_spells: pd.DataFrame,
+    lapse_weeks: float = DEFAULT_LAPSE_WEEKS,
+) -> pd.DataFrame:
+    """Say what came of each spell that was open at the cut, as the whole log tells it.
+
+    ``open_spells`` are ``athlete`` and ``rung`` as known then; a spell is followed no further than
+    its last session where the silence at the end of the log has outlasted ``lapse_weeks``, the
+    model's lapse rule. One row each: ``as_of, athlete, rung, weeks, cleared, ended_by``. ``weeks``
+    is ``(cleared_on - as_of).days / 7``, or the weeks to the last day the athlete is known to have
+    been at it: the end of the log, or the last session before a lapse or before the coach passed
+    the rung over (``ended_by`` says which). It is negative where the athlete turns out to have
+    stopped before the cut; such rows can't be scored. Raises ``BacktestError`` if a spell is not in
+    the whole log.
+    """
+    whole = build_histories(log, lapse_weeks=lapse_weeks).spells
+    ends = open_spells[["athlete", "rung"]].merge(
+        whole[["athlete", "rung", "outcome", "end", "cleared_on"]],
+        on=["athlete", "rung"],
+        how="left",
+        validate="one_to_one",
+    )
+    if ends["outcome"].isna().any():
+        lost = ends[ends["outcome"].isna()].iloc[0]
+        raise BacktestError(
+            f"{lost['athlete']} on {lost['rung']} was open at {as_of.date()} but is not in the log"
+        )
+    return pd.DataFrame(
+        {
+            "as_of": as_of,
+            "athlete": ends["athlete"],
+            "rung": ends["rung"],
+            "weeks": (ends["end"] - as_of).dt.days / 7.0,
+            "cleared": ends["outcome"] == CLEARED,
+            "ended_by": ends["outcome"],
+        }
+    )
 
 
 def backtest(
@@ -347,29 +419,15 @@ def score_forecasts(
 ) -> BacktestResult:
     """Score forecasts made at some cuts against outcomes, however these came to be known.
 
-    Parameters
-    ----------
-    answers
-        One entry a cut, from ``forecast_at``.
-    outcomes
-        ``as_of, athlete, rung, weeks, cleared, ended_by``; see ``outcomes_after``.
-    horizon_weeks, n_resamples, seed
-        As in :func:`backtest`.
-
-    Returns
-    -------
-    BacktestResult
-        Over the weeks up to which one in ten was still followed.
-
-    Raises
-    ------
-    BacktestError
-        If there is no forecast or no outcome to score.
+    ``answers`` are one entry a cut, from ``forecast_at``; ``outcomes`` as from ``outcomes_after``.
+    Scored are the weeks up to which one in ten was still followed. Raises ``BacktestError`` if
+    there is no forecast or no outcome to score.
     """
     check_resamples(n_resamples)
-    forecasts = pd.concat([a.forecasts for a in answers], ignore_index=True)
-    failures = pd.concat([a.failures for a in answers], ignore_index=True)
-    notes = pd.concat([a.notes for a in answers], ignore_index=True)
+    forecasts, failures, notes = (
+        pd.concat(tables, ignore_index=True)
+        for tables in zip(*((a.forecasts, a.failures, a.notes) for a in answers), strict=True)
+    )
     if forecasts.empty:
         reasons = "; ".join(f"{r.forecaster}: {r.reason}" for r in failures.itertuples())
         raise BacktestError(f"there is no forecast to score. {reasons}".rstrip(". ") + ".")

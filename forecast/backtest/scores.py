@@ -237,7 +237,7 @@ def log_score(
 
 
 def _mean_square(value: Array) -> Array:
-    """Mean of the square of a line over each segment, exact, from values at the breaks."""
+    """Mean of the square of a line over each segment, from values at the breaks."""
     start, end = value[:, :-1], value[:, 1:]
     return (start**2 + start * end + end**2) / 3.0
 
@@ -315,9 +315,8 @@ def coverage(
     seen = done & (weeks <= settled)
     outlasted = ~seen & (weeks >= settled)
     moment = np.where(seen, weeks, settled)
-    weight = np.divide(
-        1.0, censored.before(moment), out=np.zeros_like(weeks), where=seen | outlasted
-    )
+    followed = censored.before(moment)
+    weight = np.divide(1.0, followed, out=np.zeros_like(weeks), where=seen | outlasted)
     inside = np.where(seen, weeks >= low, outlasted & (high > end))
     return Coverage(inside.astype(float), weight)
 
@@ -408,12 +407,16 @@ def uno_c(
     each of B resamples, the answer has shape (B,), NaN without a comparable pair; else ().
     H. Uno, T. Cai, M. Pencina, R. D'Agostino, L. Wei (2011), Statistics in Medicine 30:1105-1117.
     """
-    score, comparable = _pairs(risk, time, cleared)
     weeks, done = checked_outcomes(time, cleared)
+    value = np.asarray(risk, float)
+    if value.shape != weeks.shape or not np.all(np.isfinite(value)):
+        raise BacktestError("risk must hold one finite number for each outcome")
+    tied = (weeks[None, :] == weeks[:, None]) & ~done[None, :]
+    comparable = done[:, None] & ((weeks[None, :] > weeks[:, None]) | tied)
     censored = censoring_curve(weeks, done) if censoring is None else censoring
     opens = done if tau is None else done & (weeks < tau)
     weight = np.divide(1.0, censored.before(weeks) ** 2, out=np.zeros_like(weeks), where=opens)
-    return _ratio(score, np.where(comparable, weight[:, None], 0.0), multiplicity)
+    return _ratio(_order(value), np.where(comparable, weight[:, None], 0.0), multiplicity)
 
 
 def auc_at(
@@ -447,23 +450,11 @@ def _order(risk: Array) -> Array:
     return np.where(np.abs(gap) <= 1e-8, 0.5, (gap > 0).astype(float))
 
 
-def _pairs(risk: ArrayLike, time: ArrayLike, cleared: ArrayLike) -> tuple[Array, Flags]:
-    weeks, done = checked_outcomes(time, cleared)
-    value = np.asarray(risk, float)
-    if value.shape != weeks.shape or not np.all(np.isfinite(value)):
-        raise BacktestError("risk must hold one finite number for each outcome")
-    later = (weeks[None, :] > weeks[:, None]) | (
-        (weeks[None, :] == weeks[:, None]) & ~done[None, :]
-    )
-    return _order(value), done[:, None] & later
-
-
 def _ratio(score: Array, weight: Array, multiplicity: ArrayLike | None) -> Array:
     if not weight.any():
         raise BacktestError("no pair can be compared: nobody cleared while another was followed")
     if multiplicity is None:
         return np.asarray(np.sum(score * weight) / np.sum(weight))
     times = np.asarray(multiplicity, float)
-    total = ((times @ weight) * times).sum(axis=1)
-    right = ((times @ (score * weight)) * times).sum(axis=1)
+    total, right = (((times @ pairs) * times).sum(axis=1) for pairs in (weight, score * weight))
     return np.divide(right, total, out=np.full(len(times), np.nan), where=total > 0)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
+from itertools import combinations
 
 import numpy as np
 import pandas as pd
@@ -104,10 +106,10 @@ def score_curves(curve: Array, cases: Cases, use: Flags) -> Scored:
     crps = crps_from_curve(p, weeks, horizon, cleared=cleared, censoring=censored)
     parts = {"crps_weeks": (crps, one)}
     for week in BRIER_WEEKS:
-        known = np.full(len(p), np.nan)
+        brier = np.full(len(p), np.nan)
         if week <= horizon:
-            known = brier_at(p, weeks, week, cleared=cleared, censoring=censored)
-        parts[f"brier_{week}"] = (known, one)
+            brier = brier_at(p, weeks, week, cleared=cleared, censoring=censored)
+        parts[f"brier_{week}"] = (brier, one)
     surprise = log_score(p, weeks, horizon, cleared=cleared, censoring=censored)
     parts["log_score"] = (surprise, one)
     for level in COVERAGE_LEVELS:
@@ -120,40 +122,21 @@ def score_curves(curve: Array, cases: Cases, use: Flags) -> Scored:
         for name, (v, w) in parts.items()
     }
     resampled = {name: resampled_means(v, times, w) for name, (v, w) in parts.items()}
-    _add_discrimination(value, resampled, p, weeks, cleared, times, cases)
-    return Scored(value, resampled, len(p))
-
-
-def _add_discrimination(
-    value: dict[str, float],
-    resampled: dict[str, Array],
-    p: Array,
-    weeks: Array,
-    cleared: Flags,
-    times: Array,
-    cases: Cases,
-) -> None:
-    """Add concordance and AUC; NaN where no two rows can be compared."""
-    horizon, censored = cases.horizon, cases.censoring
-    absent = np.full(len(times), np.nan)
-    auc = f"auc_{AUC_WEEK}"
-    value["concordance"] = value[auc] = float("nan")
-    resampled["concordance"] = resampled[auc] = absent
-    seen = cleared & (weeks < horizon)
+    # Concordance and AUC; NaN where no two rows can be compared.
+    auc, seen = f"auc_{AUC_WEEK}", cleared & (weeks < horizon)
+    early = cleared & (weeks <= AUC_WEEK)
+    value |= dict.fromkeys(("concordance", auc), float("nan"))
+    resampled |= dict.fromkeys(("concordance", auc), np.full(len(times), np.nan))
     if seen.any() and np.any(weeks > weeks[seen].min()):
         risk = p[:, :horizon].mean(axis=1)  # minus the mean wait up to the horizon, scaled
-        known = uno_c(risk, weeks, cleared, tau=float(horizon), censoring=censored)
-        value["concordance"] = float(known)
-        resampled["concordance"] = uno_c(
-            risk, weeks, cleared, tau=float(horizon), censoring=censored, multiplicity=times
-        )
-    early = cleared & (weeks <= AUC_WEEK)
+        asked = partial(uno_c, risk, weeks, cleared, tau=float(horizon), censoring=censored)
+        value["concordance"] = float(asked())
+        resampled["concordance"] = asked(multiplicity=times)
     if horizon >= AUC_WEEK and early.any() and np.any(weeks > AUC_WEEK):
-        risk = p[:, AUC_WEEK - 1]
-        value[auc] = float(auc_at(risk, weeks, cleared, AUC_WEEK, censoring=censored))
-        resampled[auc] = auc_at(
-            risk, weeks, cleared, AUC_WEEK, censoring=censored, multiplicity=times
-        )
+        asked = partial(auc_at, p[:, AUC_WEEK - 1], weeks, cleared, AUC_WEEK, censoring=censored)
+        value[auc] = float(asked())
+        resampled[auc] = asked(multiplicity=times)
+    return Scored(value, resampled, len(p))
 
 
 def score_table(curves: dict[str, Array], cases: Cases, level: float) -> pd.DataFrame:
@@ -170,26 +153,24 @@ def score_table(curves: dict[str, Array], cases: Cases, level: float) -> pd.Data
 
 def difference_table(curves: dict[str, Array], cases: Cases, level: float) -> pd.DataFrame:
     """Every pair of forecasters on the rows both answered, first minus second, score by score."""
-    names = list(curves)
-    known: dict[tuple[str, bytes], Scored] = {}
+    done: dict[tuple[str, bytes], Scored] = {}
 
     def scored(name: str, use: Flags) -> Scored:
         key = (name, use.tobytes())
-        if key not in known:
-            known[key] = score_curves(curves[name], cases, use)
-        return known[key]
+        if key not in done:
+            done[key] = score_curves(curves[name], cases, use)
+        return done[key]
 
     rows = []
-    for i, first in enumerate(names):
-        for second in names[i + 1 :]:
-            use = _answered(curves[first]) & _answered(curves[second])
-            if not use.any():
-                continue
-            a, b = scored(first, use), scored(second, use)
-            for score in a.value:
-                low, high = percentile_range(a.resampled[score] - b.resampled[score], level)
-                gap = a.value[score] - b.value[score]
-                rows.append((first, second, score, gap, low, high, a.n))
+    for first, second in combinations(curves, 2):
+        use = _answered(curves[first]) & _answered(curves[second])
+        if not use.any():
+            continue
+        a, b = scored(first, use), scored(second, use)
+        for score in a.value:
+            low, high = percentile_range(a.resampled[score] - b.resampled[score], level)
+            gap = a.value[score] - b.value[score]
+            rows.append((first, second, score, gap, low, high, a.n))
     columns = ["forecaster", "against", "score", "difference", "low", "high", "n"]
     return pd.DataFrame(rows, columns=columns)
 
@@ -209,16 +190,22 @@ def calibration_table(curves: dict[str, Array], cases: Cases, seed: int) -> pd.D
     """
     rows: list[tuple[object, ...]] = []
     for name, curve in curves.items():
-        use = np.isfinite(curve).all(axis=1)
+        use = _answered(curve)
         p, weeks, cleared = curve[use], cases.weeks[use], cases.cleared[use]
         if not len(p):
             continue
         value = pit(p, weeks, cleared=cleared, seed=seed)
-        counts = np.histogram(value, bins=BINS, range=(0, 1))[0]
-        rows += _even(name, "pit", counts / len(p), len(p), np.nan)
+        shares = np.histogram(value, bins=BINS, range=(0, 1))[0] / len(p)
         inside = cleared & (weeks <= p.shape[1])
-        answer = d_calibration(1 - np.minimum(curve_at(p, weeks), 1.0), inside, BINS)
-        rows += _even(name, "d_calibration", answer.mass / len(p), len(p), answer.p_value)
+        even = d_calibration(1 - np.minimum(curve_at(p, weeks), 1.0), inside, BINS)
+        for check, share, p_value in (
+            ("pit", shares, np.nan),
+            ("d_calibration", even.mass / len(p), even.p_value),
+        ):
+            rows += [
+                (name, check, i / BINS, (i + 1) / BINS, 1 / BINS, float(share[i]), len(p), p_value)
+                for i in range(BINS)
+            ]
         for week in BRIER_WEEKS:
             if week <= cases.horizon:
                 rows += _reliability(name, p[:, week - 1], weeks, cleared, week, cases)
@@ -226,32 +213,23 @@ def calibration_table(curves: dict[str, Array], cases: Cases, seed: int) -> pd.D
     return pd.DataFrame(rows, columns=columns)
 
 
-def _even(name: str, check: str, share: Array, n: int, p_value: float) -> list[tuple[object, ...]]:
-    return [
-        (name, check, i / BINS, (i + 1) / BINS, 1 / BINS, float(share[i]), n, p_value)
-        for i in range(BINS)
-    ]
-
-
 def _reliability(
     name: str, chance: Array, weeks: Array, cleared: Flags, week: int, cases: Cases
 ) -> list[tuple[object, ...]]:
     did = cleared & (weeks <= week)
-    known = did | (weeks > week)
+    followed = did | (weeks > week)
     moment = np.where(did, weeks, float(week))
     g = np.where(did, cases.censoring.before(moment), cases.censoring.at(moment))
-    weight = np.divide(1.0, g, out=np.zeros_like(g), where=known)
+    weight = np.divide(1.0, g, out=np.zeros_like(g), where=followed)
     bin_of = np.minimum((chance * BINS).astype(int), BINS - 1)
     rows: list[tuple[object, ...]] = []
     for i in range(BINS):
-        mine = (bin_of == i) & known
+        mine = (bin_of == i) & followed
         if mine.any():
-            w = weight[mine]
-            expected = float(np.average(chance[mine], weights=w))
-            observed = float(np.average(did[mine], weights=w))
-            low, high = i / BINS, (i + 1) / BINS
-            check = f"reliability_{week}"
-            rows.append((name, check, low, high, expected, observed, int(mine.sum()), np.nan))
+            expected, observed = (float(np.average(x[mine], weights=weight[mine]))
+                                  for x in (chance, did))  # fmt: skip
+            rows.append((name, f"reliability_{week}", i / BINS, (i + 1) / BINS, expected, observed,
+                         int(mine.sum()), np.nan))  # fmt: skip
     return rows
 
 
@@ -282,13 +260,8 @@ def resampled_means(values: ArrayLike, multiplicity: ArrayLike, weights: ArrayLi
     """Weighted mean ``sum(w v) / sum(w)`` in each resample, shape (B,); NaN where w sums to 0."""
     w = np.asarray(weights, float)
     times = np.asarray(multiplicity, float)
-    total = times @ w
-    return np.divide(
-        times @ (w * np.asarray(values, float)),
-        total,
-        out=np.full(len(times), np.nan),
-        where=total > 0,
-    )
+    total, summed = times @ w, times @ (w * np.asarray(values, float))
+    return np.divide(summed, total, out=np.full(len(times), np.nan), where=total > 0)
 
 
 def percentile_range(resampled: ArrayLike, level: float = 0.9) -> tuple[float, float]:
@@ -300,8 +273,8 @@ def percentile_range(resampled: ArrayLike, level: float = 0.9) -> tuple[float, f
     if not 0 < level < 1:
         raise BacktestError(f"level {level} must lie between 0 and 1")
     values = np.asarray(resampled, float)
-    known = values[np.isfinite(values)]
-    if not known.size:
+    formed = values[np.isfinite(values)]
+    if not formed.size:
         return float("nan"), float("nan")
-    low, high = np.quantile(known, [(1 - level) / 2, (1 + level) / 2])
+    low, high = np.quantile(formed, [(1 - level) / 2, (1 + level) / 2])
     return float(low), float(high)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from forecast.backtest.cuts import draw_cuts, given_cuts, open_at, outcomes_after
+from forecast.backtest import backtest, draw_cuts, open_at, outcomes_after
 from forecast.errors import BacktestError
 from forecast.histories import build_histories
 
@@ -68,7 +68,7 @@ def test_outcomes_by_hand(make_log):
 def test_a_cut_that_cannot_be_used_is_named(make_log, cuts, message):
     log = make_log([("ann", "hang", day, 5) for day in (0, 7, 14)])
     with pytest.raises(BacktestError, match=message):
-        given_cuts(log, cuts)
+        backtest(log, cuts)
 
 
 def test_a_short_or_empty_log_gives_no_cuts(make_log):

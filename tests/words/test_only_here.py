@@ -22,7 +22,6 @@ TABLES = {"COMMANDS"}  # what ``--help`` says of each command
 ERRORS = {"errors.py", "log/problems.py"}  # tables of the sentences of errors
 NOT_YET = {
     "ahead",
-    "backtest",
     "kept",
     "ladder_file",
     "log",
