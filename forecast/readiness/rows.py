@@ -233,7 +233,7 @@ def _reasons(
     add(9.0, "level", level.guess if np.isnan(level.value) else level.value, "", fact.target)
     if fact.obstacle:
         add(10.0, fact.obstacle, fact.n_sets, "sets")
-    if confirm > 1:
+    if fact.run > 0 and confirm > 1:
         add(4.5, "run", fact.run, "sessions", confirm)
     if fact.comparable > 0:
         add(2.0, "comparable", fact.comparable, "spells")

@@ -369,7 +369,7 @@ def card(row: Row, normal: str = "") -> Card:
     elif when.endswith(" after"):
         when = f"{when.removesuffix(' after')} weeks after coming back"
     elif when[:1] in "<>0123456789":
-        when = f"{when} weeks"
+        when = f"{when} {'week' if when == '1' else 'weeks'}"
     return Card(
         row,
         own,

@@ -233,10 +233,12 @@ def _headline(row: Row) -> str:
         few = f"Fewer than half clear it within {wait.horizon} weeks"
         return f"{few}, 1 in 10 within {first}, {given}."
     half = f"Half clear it by {_half_by(row)}".replace("by about", "about")
-    span = say.span(wait.low, wait.high, wait.horizon)
-    return f"{half}; 8 in 10 in {span} weeks, {given}.".replace("<1", "under 1").replace(
-        "> ", "more than "
-    )
+    if wait.low < 0.5:  # nine in ten are cleared by the upper end
+        span = f"9 in 10 within {say.weeks(max(wait.high, 1.0))}"
+    else:
+        ends = say.span(wait.low, wait.high, wait.horizon).replace("> ", "more than ")
+        span = f"8 in 10 in {ends} {'week' if ends == '1' else 'weeks'}"
+    return f"{half}; {span}, {given}."
 
 
 def _given(row: Row) -> str:
@@ -487,7 +489,9 @@ _REASONS: dict[str, Callable[[Reason, Row], str]] = {
     "level": _of_level,
     "gain": _of_gain,
     "away": _of_away,
-    "attendance": lambda one, row: f"trained {one.value:.1f} times a week lately",
+    "attendance": lambda one, row: (
+        f"trained {one.value:.1f} times a week {'before the break' if row.away else 'lately'}"
+    ),
     "met": lambda one, row: (
         f"met the mark in {one.value:.0f} of the last {one.figures[0]:.0f} "
         f"sessions; about {one.figures[1]:.0f} were to be expected"
@@ -495,8 +499,7 @@ _REASONS: dict[str, Callable[[Reason, Row], str]] = {
     "break": lambda one, row: f"a break of {one.value:.0f} days among the latest sessions",
     "clean": lambda one, row: f"{one.value:.0f} % of recent sets count (clean, unassisted)",
     "run": lambda one, row: (
-        f"met the mark in {one.value:.0f} of the {one.figures[0]:.0f} sessions "
-        "in a row that it takes"
+        f"{one.value:.0f} of {one.figures[0]:.0f} sessions in a row have met the mark so far"
     ),
     "pace": lambda one, row: f"on other rungs this athlete goes {_quicker(one.value)} than most",
     "difficulty": lambda one, row: f"this rung goes {_quicker(one.value)} than the others",

@@ -103,7 +103,8 @@ def span(low: float, high: float, horizon: int) -> str:
     if says_nothing(low, high):
         return "cannot say yet"
     ends = whole_weeks(low, horizon), whole_weeks(high, horizon)
-    return ends[0] if ends[0] == ends[1] else " to ".join(ends)
+    same = ends[0] == ends[1] or ends == ("<1", "1")
+    return ends[1] if same else " to ".join(ends)
 
 
 def says_nothing(low: float, high: float) -> bool:
