@@ -3,7 +3,7 @@
 Each docstring quotes the wrong sentence. Of the same list stand elsewhere: the hardest rung of a
 cohort (``cohort/test_cohort_tables.py``), re-tests, what-if and records of single repetitions
 (``ahead`` and ``readiness``), the first page of a notebook (``test_notebooks.py``), and a walk
-through every output of odd clubs (``test_one_account.py``).
+through every output of odd clubs (``report/test_contradictions.py``).
 """
 
 from __future__ import annotations
