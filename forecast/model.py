@@ -12,7 +12,7 @@ from joblib import effective_n_jobs
 from sklearn.base import BaseEstimator
 
 from forecast import ahead
-from forecast.ahead import Climbing, LadderAhead, RungTimes, Times, learn_climbing
+from forecast.ahead import Climbing, LadderAhead, learn_climbing
 from forecast.errors import ForecastError, ModelFileError, NotFittedError, is_whole
 from forecast.growth import GrowthModel, Tracked
 from forecast.histories import DEFAULT_LAPSE_WEEKS, Histories, build_histories
@@ -33,7 +33,7 @@ from forecast.readiness import (
 )
 from forecast.result import ReadinessForecast, forecast_of, states_table
 
-_RECORDS = (ClubVerdict, Climbing, RungTimes, Times)
+_RECORDS = (ClubVerdict, Climbing)
 """What is learnt beyond the engines and their pool, as kept in a saved model."""
 
 _LEARNT = {
@@ -263,11 +263,11 @@ class ReadinessForecaster(BaseEstimator):
         n_jobs: int | None = None,
     ) -> Self:
         histories, tracked = self._learn(log, as_of, progress, start)
-        growth, seed = self.engines_.growth, self.random_state
+        seed = self.random_state
         if progress:
             progress("how often progress stops, and how the ladder is climbed")
         self.club_verdict_ = learn_shares(histories)
-        self.climbing_ = learn_climbing(growth, histories, seed=seed, tracked=tracked)
+        self.climbing_ = learn_climbing(tracked, histories, seed=seed)
         return self
 
     def fit_engines(

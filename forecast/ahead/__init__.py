@@ -2,14 +2,12 @@
 
 from forecast.ahead.going_back import fallbacks, retests
 from forecast.ahead.ladder import ladder_ahead, what_if, what_if_mark
-from forecast.ahead.learning import Climbing, RungTimes, Times, learn_climbing
+from forecast.ahead.learning import Climbing, learn_climbing
 from forecast.ahead.tables import LadderAhead, WhatIf
 
 __all__ = [
     "Climbing",
     "LadderAhead",
-    "RungTimes",
-    "Times",
     "WhatIf",
     "fallbacks",
     "ladder_ahead",

@@ -9,34 +9,28 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit, gammaln, logit, ndtr
 
+from forecast import words
 from forecast.ahead.ladder import known_climbing
 from forecast.ahead.learning import Climbing
 from forecast.errors import ForecastError, is_number
-from forecast.growth import (
-    GrowthModel,
-    Tracked,
-    clip_level,
-    propagate,
-    to_log,
-)
-from forecast.histories import CLEARED, Histories, build_sessions, day_number
-from forecast.log import TrainingLog, in_percent
+from forecast.growth import clip_level, propagate, to_log
+from forecast.histories import CLEARED, PASSED_OVER, Histories, build_sessions, day_number
+from forecast.ladder import Ladder
+from forecast.log import TrainingLog
 from forecast.readiness import Fitted, LogView, as_view
 from forecast.row import DIGITS
-from forecast.types import Array, Ints
+from forecast.types import Array, Flags, Ints
 
 LEAST_DROP = 0.05
 """Drop of the level since clearing, in log units, below which nobody is asked back (judgement)."""
-
 RETEST_COLUMNS = (
     "athlete", "rung", "rung_name", "cleared_on", "last_trained", "weeks_untrained", "weeks_off",
     "level_then", "level", "level_value", "target", "p_below", "due", "text",
 )  # fmt: skip
-
-
 MOST_WEEKS = 8.0
 """Weeks off that count: losses level out, and logs rarely show longer layoffs (judgement)."""
-
+MORE_LIKELY = 0.5
+"""Chance that the level is below the pass mark from which a rung is more likely lost than kept."""
 RECENT_SESSIONS = 8
 MOST_BY_CHANCE = 0.05
 FALLBACK_COLUMNS = (
@@ -58,8 +52,9 @@ def retests(
     the level is held, less what layoffs take: weeks in which the athlete logged nothing, on any
     rung, beyond ordinary rest, and not yet trained back. A rung that was only left alone while
     others were trained is taken as kept (common practice, no source); ``weeks_untrained`` shows
-    for how long. A rung is due when the level is now below the target and at least ``least_drop``
-    below where it stood at clearing.
+    for how long. A rung is due when it is more likely lost than kept (``p_below`` above one half),
+    stands at least ``least_drop`` below where it stood at clearing, and a re-test could change
+    what is trained: no rung that needs it is behind the athlete too.
 
     Parameters
     ----------
@@ -73,7 +68,7 @@ def retests(
     DataFrame
         Columns ``RETEST_COLUMNS``, by athlete and in ladder order. ``weeks_off`` are weeks beyond
         ordinary rest; levels are log(capacity / target) of a usual day; ``p_below`` the chance
-        that the level is below the target.
+        that it is below what is written down as the target.
 
     Raises
     ------
@@ -90,12 +85,11 @@ def retests(
             "about 5 %."
         )
     view = as_view(model, log, as_of)
-    growth = view.growth
-    then = _cleared_levels(growth, view.tracked)
+    growth, panel, filtered = view.growth, view.tracked.panel, view.tracked.filtered
+    then = to_log(filtered.mean[panel.last, 0], growth.linear)
     longer = continued(view.histories)
-    panel, filtered = view.tracked.panel, view.tracked.filtered
     if len(longer.sessions) > panel.n_sessions:
-        panel, filtered = view.tracked.filter_on(longer, lambda panel: _charged(panel, longer))
+        panel, filtered = view.tracked.filter_on(longer, lambda one: _charged(one, longer))
     mine = np.flatnonzero(longer.spells["outcome"].to_numpy() == CLEARED)
     spells = longer.spells.iloc[mine]
     off = weeks_off(longer, mine, panel.grace[mine])
@@ -106,7 +100,7 @@ def retests(
     )  # fmt: skip
     seen = last_trained(longer, mine)
     level = to_log(mean[:, 0], growth.linear)
-    below = ndtr(-mean[:, 0] / np.sqrt(cov[:, 0, 0]))
+    below = ndtr((panel.threshold[mine] - mean[:, 0]) / np.sqrt(cov[:, 0, 0]))
     criteria = {rung.key: rung for rung in longer.ladder.rungs}
     target = np.array([criteria[key].criterion.target for key in spells["rung"]], dtype=float)
     table = pd.DataFrame(
@@ -123,32 +117,30 @@ def retests(
             "level_value": np.round(target * np.exp(level), DIGITS),
             "target": target,
             "p_below": np.round(below, DIGITS),
-            "due": (level < 0.0) & (then[mine] - level >= least_drop),
+            "due": (below > MORE_LIKELY)
+            & (then[mine] - level >= least_drop)
+            & _foremost(longer.spells, longer.ladder)[mine],
         }
     )
-    table["text"] = [_sentence(row) for row in table.itertuples()]
+    table["text"] = [
+        words.ahead.retest(row.level_value, row.target, row.weeks_off) if row.due else ""
+        for row in table.itertuples()
+    ]
     table["place"] = spells["rung_index"].to_numpy()
     table = table.sort_values(["athlete", "place"], ignore_index=True)
     return table[list(RETEST_COLUMNS)]
 
 
-def _cleared_levels(model: GrowthModel, tracked: Tracked) -> Array:
-    """By row of ``histories.spells``: level at the last session up to clearing."""
-    return to_log(tracked.filtered.mean[tracked.panel.last, 0], model.linear)
-
-
-def _sentence(row: Any) -> str:
-    if not row.due:
-        return ""
-    why = (
-        f"after about {row.weeks_off:.0f} week{'s' * (row.weeks_off >= 1.5)} off"
-        if row.weeks_off >= 1
-        else "as sets logged since clearing show"
-    )
-    return (
-        f"Due for a re-test: stands at about {row.level_value:.1f} where the pass mark is "
-        f"{row.target:g}, {why}. Come back gradually; pain ends the session."
-    )
+def _foremost(spells: pd.DataFrame, ladder: Ladder) -> Flags:
+    """(S,) whether no rung that needs the spell's rung is behind the athlete."""
+    behind = spells[spells["outcome"].isin([CLEARED, PASSED_OVER])]
+    held_by = {
+        (athlete, need)
+        for athlete, rung in zip(behind["athlete"], behind["rung"], strict=True)
+        for need in ladder.rung(rung).needs
+    }
+    keys = zip(spells["athlete"], spells["rung"], strict=True)
+    return np.array([key not in held_by for key in keys], dtype=bool)
 
 
 def continued(histories: Histories) -> Histories:
@@ -272,18 +264,8 @@ def _fallback_row(histories: Histories, part: pd.DataFrame, climbing: Climbing) 
     spread = logit(share) + climbing.clean_spread * nodes
     chance = upper_tail(unclean, sets, spread, mass / mass.sum())
     back = chance <= MOST_BY_CHANCE
-    text = ""
-    if back:
-        where = (
-            f"go back to {histories.ladder.rung(rung.fallback).name} for a while"
-            if rung.fallback
-            else "the ladder names no rung to go back to: take a lighter form of it"
-        )
-        text = (
-            f"{unclean} of the last {sets} sets were not clean; others at that level show about "
-            f"{in_percent(share)}. Consider: {where}. If it hurts, stop and see a licensed "
-            "clinician."
-        )
+    name = histories.ladder.rung(rung.fallback).name if rung.fallback else None
+    text = words.ahead.form_breaks(unclean, sets, share, name) if back else ""
     return (
         part["athlete"].iloc[0], rung.key, rung.name, sets, unclean, round(unclean / sets, DIGITS),
         round(share, DIGITS), round(chance, DIGITS), back, rung.fallback or "", text,

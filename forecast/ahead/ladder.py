@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy.stats import norm
 
-from forecast.ahead.ground import Ground, Settings, survey
+from forecast import words
 from forecast.ahead.learning import Climbing, learn_climbing
 from forecast.ahead.standing import Rhythm, stand, weekly_sessions
 from forecast.ahead.tables import (
@@ -19,14 +19,11 @@ from forecast.ahead.tables import (
     WhatIf,
     assemble,
     chances_by_day,
-    check_horizon,
-    check_rate,
-    check_rates,
     days_ahead,
 )
-from forecast.ahead.walk import Walk, climb_one, walk
+from forecast.ahead.walk import Ground, Pooled, Settings, Walk, survey, walk
 from forecast.errors import ForecastError, is_number
-from forecast.growth import Clock, to_latent, to_ratio
+from forecast.growth import to_latent, to_ratio
 from forecast.histories import running_count
 from forecast.log import TrainingLog, as_day
 from forecast.readiness import Fitted, LogView, as_view, time_columns
@@ -36,6 +33,47 @@ from forecast.types import Array
 MOST_PATHS, MOST_DRAWS = 512, 16
 """Paths and draws of the constants that a walk takes at most. The engine's own forecast weighs many
 draws by how well they explain a spell; here all count alike, and more would only take time."""
+MOST_HORIZON = 1040
+"""Weeks that can be looked ahead, twenty years: nothing learnt from a log reaches further."""
+MOST_RATE = 7.0
+WIDEST = 4.0
+"""Times the present mark, or a part of it, that may be asked for: beyond, no set tells anything."""
+MARK_COLUMNS = [
+    "athlete", "rung", "rung_name", "target", "as_now", "met_on", "weeks_low", "weeks_mid",
+    "weeks_high", "date_low", "date_mid", "date_high", "p_4", "p_8", "p_12", "p_26",
+    "p_never_in_horizon",
+]  # fmt: skip
+
+
+def check_horizon(horizon_weeks: float) -> int:
+    """Return the weeks to look ahead, or say what is wrong with them."""
+    within = is_number(horizon_weeks) and 1 <= horizon_weeks <= MOST_HORIZON
+    if not within or int(horizon_weeks) != horizon_weeks:
+        raise ForecastError(
+            f"horizon_weeks = {horizon_weeks!r}; give a whole number of weeks, 1 to {MOST_HORIZON}."
+        )
+    return int(horizon_weeks)
+
+
+def check_rate(sessions_per_week: object) -> float:
+    """Return a rate of training, or say what is wrong with it."""
+    if is_number(sessions_per_week) and 0 < sessions_per_week <= MOST_RATE:
+        return float(sessions_per_week)
+    raise ForecastError(
+        f"sessions_per_week = {sessions_per_week!r}; give a number above 0, at most 7."
+    )
+
+
+def check_rates(sessions_per_week: object) -> tuple[float, ...]:
+    """Return rates of training to compare, or say what is wrong with them."""
+    if isinstance(sessions_per_week, Iterable) and not isinstance(sessions_per_week, str | bytes):
+        rates = tuple(check_rate(rate) for rate in sessions_per_week)
+        if rates:
+            return rates
+    raise ForecastError(
+        f"sessions_per_week = {sessions_per_week!r}; give a list of one rate or more, such as "
+        "[2, 3, 4]."
+    )
 
 
 def ladder_ahead(
@@ -92,7 +130,7 @@ def ladder_ahead(
     settings = settings_of(view.model, horizon_weeks)
     walked = walk(ground, settings, pooled=pooled)
     if rate is not None:
-        walked = walk_at(ground, settings, pooled, walked, rate)
+        walked = walk_at(ground, settings, pooled, walked, rate / rates_now(ground, current))
     return assemble(ground, settings, walked, current, view, day, as_now=rate is None)
 
 
@@ -107,11 +145,12 @@ def what_if(
 ) -> WhatIf:
     """Look up one athlete's ladder at several rates of training.
 
-    Ordinary gaps between sessions on a rung are scaled to the rate asked for, from the cut on;
-    layoffs stay as long, and come as often a week. What the record says of the athlete stays too.
-    Gain moves with the rate as the log shows over all its spells: the part of training
-    that the growth engine's clock counts by the session, and what is left to the rate beyond that
-    (an elasticity, shrunk to none), its uncertainty included.
+    The present rate is that of the row: sessions a week on the rung lately, breaks left out; of a
+    rung not begun that of the one trained last. Ordinary gaps between sessions on a rung are scaled
+    by the rate asked for over it, from the cut on; layoffs stay as long, and come as often a week.
+    What the record says of the athlete stays too. Gain moves with the rate as the log shows over
+    all its spells: the part of training that the growth engine's clock counts by the session, and
+    what is left to the rate beyond that (an elasticity, shrunk to none), its uncertainty included.
 
     Parameters
     ----------
@@ -131,22 +170,46 @@ def what_if(
     horizon_weeks, rates = check_horizon(horizon_weeks), check_rates(sessions_per_week)
     if not isinstance(athlete, str) or athlete not in view.log.athletes:
         raise ForecastError(f"{athlete!r} is not in the log; its athletes are in log.athletes.")
-    climbing = view.once(known_climbing)
     ground, pooled, current = look_up_alone(view, athlete)
     if not current:
         raise ForecastError(f"Nothing lies ahead of {athlete!r}: no rung is open.")
-    now = float(weekly_sessions(ground.gaps)[0])
+    now, keys = rates_now(ground, current), ground.histories.ladder.keys
     settings = settings_of(view.model, horizon_weeks)
     base = walk(ground, settings, pooled=pooled)
-    parts = []
-    for asked in (None, *rates):
-        walked = base if asked is None else walk_at(ground, settings, pooled, base, asked)
-        ahead = assemble(ground, settings, walked, current, view, as_now=asked is None)
-        rate = round(now, 2) if asked is None else asked
-        parts.append(ahead.summary.assign(sessions_per_week=rate, as_now=asked is None))
+    table = assemble(ground, settings, base, current, view).summary
+    lately = [round(float(now[0, keys.index(key)]), 2) for key in table["rung"]]
+    parts = [table.assign(sessions_per_week=lately, as_now=True)]
+    for rate in rates:
+        walked = walk_at(ground, settings, pooled, base, rate / now)
+        table = assemble(ground, settings, walked, current, view, as_now=False).summary
+        parts.append(table.assign(sessions_per_week=rate, as_now=False))
+    usual = float(now[0, -1])
+    # Training that the clock counts over half a year at twice the sessions, to that as now.
+    weeks, none, both = np.array([26.0]), np.zeros(1), np.array([2.0 * usual, usual])
+    twice, once = view.growth.fit.constants.clock.ahead(weeks, none, none, both)
+    climbing = ground.climbing
+    half = float(norm.ppf(0.9)) * climbing.elasticity_sd
+    low, mid, high = (
+        float(twice / once) * 2.0 ** (climbing.elasticity + off) - 1.0 for off in (-half, 0.0, half)
+    )
     table = pd.concat(parts, ignore_index=True)[list(WHAT_IF_COLUMNS)]
-    twice = _training_of_twice(view.growth.fit.constants.clock, now)
-    return WhatIf(table, _warning(climbing, twice, now))
+    return WhatIf(table, words.ahead.other_rates(low, mid, high, usual))
+
+
+def rates_now(ground: Ground, current: Sequence[Row]) -> Array:
+    """(A, R) sessions a week on each rung lately, as the rows have them.
+
+    On a rung not under way: as on the one that the athlete trained last.
+    """
+    rates = np.tile(weekly_sessions(ground.walker.gaps)[:, None], ground.standing.behind.shape[1])
+    place = {name: number for number, name in enumerate(ground.standing.names)}
+    tried = [row for row in current if row.seen.sessions and row.seen.per_week > 0]
+    for row in sorted(tried, key=lambda row: (-row.seen.weeks_since, row.seen.sessions)):
+        rates[place[row.athlete]] = row.seen.per_week
+    for row in tried:
+        rung = ground.histories.ladder.position(row.rung.key)
+        rates[place[row.athlete], rung] = row.seen.per_week
+    return rates
 
 
 def known_climbing(view: LogView) -> Climbing:
@@ -159,9 +222,7 @@ def known_climbing(view: LogView) -> Climbing:
         return model.climbing_
     if view.as_of > model.as_of_:
         view = model.view(view.log, model.as_of_)
-    return learn_climbing(
-        view.growth, view.histories, seed=model.random_state, tracked=view.tracked
-    )
+    return learn_climbing(view.tracked, view.histories, seed=model.random_state)
 
 
 def settings_of(model: Fitted, horizon_weeks: int) -> Settings:
@@ -176,20 +237,23 @@ def settings_of(model: Fitted, horizon_weeks: int) -> Settings:
 
 def look_up(
     view: LogView, climbing: Climbing | None = None
-) -> tuple[Ground, dict[tuple[int, int], Array], tuple[Row, ...]]:
+) -> tuple[Ground, Pooled, tuple[Row, ...]]:
     """Return where everybody stands, the pooled chances of open rungs by week, the forecast."""
     current = view.rows_of("pool")
     standing = stand(view.histories, sorted({row.athlete for row in current}))
-    ground = survey(
-        view.growth, view.tracked, view.histories, climbing or view.once(known_climbing), standing,
-        view.model.random_state,
-    )  # fmt: skip
-    return ground, _pooled_chances(ground, view), current
+    ground = survey(view.tracked, view.histories, climbing or view.once(known_climbing), standing)
+    who = {name: place for place, name in enumerate(standing.names)}
+    rung = {key: number for number, key in enumerate(view.histories.ladder.keys)}
+    curve = view.curve(despite_hold=True).groupby(["athlete", "rung"], sort=False)["p_cleared"]
+    pooled = {
+        (who[athlete], rung[key]): np.concatenate([[0.0], chances.to_numpy()])
+        for (athlete, key), chances in curve
+        if standing.ahead[who[athlete], rung[key]]
+    }
+    return ground, pooled, current
 
 
-def look_up_alone(
-    view: LogView, athlete: str
-) -> tuple[Ground, dict[tuple[int, int], Array], tuple[Row, ...]]:
+def look_up_alone(view: LogView, athlete: str) -> tuple[Ground, Pooled, tuple[Row, ...]]:
     """Return the same of one athlete, by how the whole club climbs."""
     sets = view.log.sets
     alone = replace(view.log, sets=sets[sets["athlete"] == athlete].reset_index(drop=True))
@@ -197,72 +261,16 @@ def look_up_alone(
     return look_up(view.model.view(alone, view.as_of), view.once(known_climbing))
 
 
-def _pooled_chances(ground: Ground, view: LogView) -> dict[tuple[int, int], Array]:
-    """By (athlete place, rung): chances by week 0, 1, ... of the open rungs."""
-    who = {name: place for place, name in enumerate(ground.standing.names)}
-    rung = {key: number for number, key in enumerate(ground.histories.ladder.keys)}
-    curve = view.curve(despite_hold=True).groupby(["athlete", "rung"], sort=False)["p_cleared"]
-    return {
-        (who[athlete], rung[key]): np.concatenate([[0.0], chances.to_numpy()])
-        for (athlete, key), chances in curve
-        if ground.standing.ahead[who[athlete], rung[key]]
-    }
-
-
-def walk_at(
-    ground: Ground,
-    settings: Settings,
-    pooled: dict[tuple[int, int], Array],
-    base: Walk,
-    sessions_per_week: float,
-) -> Walk:
-    """Walk again at another rate of training, recalibrated as the walk at the present one.
+def walk_at(ground: Ground, settings: Settings, pooled: Pooled, base: Walk, times: Array) -> Walk:
+    """Walk again at ``times`` (A, R) the sessions a week, recalibrated as the walk ``base``.
 
     Gain goes with the rate as the log shows it.
     """
-    share, climbing = sessions_per_week / weekly_sessions(ground.gaps), ground.climbing
+    climbing = ground.climbing
     z = np.random.default_rng([settings.seed, 8]).standard_normal(settings.paths)
     elasticity = climbing.elasticity + climbing.elasticity_sd * z
-    rhythm = Rhythm(scale=1.0 / share, gain=share[:, None] ** elasticity)
+    rhythm = Rhythm(scale=1.0 / times, gain=times[:, :, None] ** elasticity)
     return walk(ground, settings, pooled=pooled, rhythm=rhythm, like=base)
-
-
-def _training_of_twice(clock: Clock, now: float) -> float:
-    """Training that the clock counts over half a year at twice the sessions, to that as now."""
-    weeks, none, rates = np.array([26.0]), np.zeros(1), np.array([2.0 * now, now])
-    twice, once = clock.ahead(weeks, none, none, rates)
-    return float(twice / once)
-
-
-def _warning(climbing: Climbing, twice: float, now: float) -> str:
-    """What belongs beside the table; ``twice`` is the training that twice the sessions are."""
-    half = float(norm.ppf(0.9)) * climbing.elasticity_sd
-    low, mid, high = (
-        100.0 * (twice * 2.0 ** (climbing.elasticity + part) - 1.0) for part in (-half, 0.0, half)
-    )
-    return (
-        "This is association, not cause. In this log, spells with twice the sessions a week show "
-        f"{mid:+.0f} % gain a week (80 % range {low:+.0f} to {high:+.0f} %); whoever comes more "
-        "often differs in other ways too, and nobody was assigned a rate. Lately it was about "
-        f"{now:.1f} sessions a week on a rung. More is not safer: tendons adapt slowly to "
-        "straight-arm loading, so change one thing at a time, stop at pain, and ask a qualified "
-        "coach or a licensed clinician first. Local rules come first."
-    )
-
-
-MARK_COLUMNS = [
-    "athlete", "rung", "rung_name", "target", "as_now", "met_on", "weeks_low", "weeks_mid",
-    "weeks_high", "date_low", "date_mid", "date_high", "p_4", "p_8", "p_12", "p_26",
-    "p_never_in_horizon",
-]  # fmt: skip
-WIDEST = 4.0
-"""Times the present mark, or a part of it, that may be asked for: beyond, no set tells anything."""
-WARNING = (
-    "Only the mark is another: training, form and the athlete are taken to stay as they are, "
-    "though people train toward a mark. A lower mark is cleared sooner by less ability, and "
-    "what that costs on the next rung is not in these weeks. A pass mark is never a reason to "
-    "hurry: tendons adapt over months, pain stops the session, and a qualified coach decides."
-)
 
 
 def what_if_mark(
@@ -307,15 +315,21 @@ def what_if_mark(
         No set is dated before ``as_of``.
     """
     view = as_view(model, log, as_of)
-    now = _open_row(view, athlete, rung)
-    marks = _checked(targets, float(now["target"]))
+    summary = rows_table(view.rows_of("pool"))
+    mine = summary[(summary["athlete"] == athlete) & (summary["sessions"] > 0)]
+    row = mine[mine["rung"] == rung]
+    if row.empty:
+        on = ", ".join(mine["rung"]) or "no rung"
+        raise ForecastError(f"{athlete!r} is not on {rung!r}; with sessions on it: {on}.")
+    now, place = row.iloc[0].to_dict(), view.log.ladder.position(rung)
+    marks = _checked_marks(targets, float(now["target"]))
     ground, pooled, _ = look_up_alone(view, athlete)
-    settings, place = settings_of(view.model, view.model.horizon_weeks), now["rung_index"]
-    base = climb_one(ground, settings, place, pooled=pooled)
+    settings = settings_of(view.model, view.model.horizon_weeks)
+    base = walk(ground, settings, pooled=pooled, only=place)
     rows: list[dict[str, Any]] = []
     for mark in marks:
         there, met_on = _at_mark(ground, place, mark / now["target"])
-        walked = climb_one(there, settings, place, pooled=pooled, like=base)
+        walked = walk(there, settings, pooled=pooled, like=base, only=place)
         cleared = walked.cleared[0, place] if met_on is None else np.zeros(settings.paths)
         times = time_columns(chances_by_day(cleared[None], settings.most_days), view.as_of)
         rows.append({**times.iloc[0], "target": mark, "as_now": False, "met_on": met_on})
@@ -325,21 +339,10 @@ def what_if_mark(
     if pd.notna(now["on_hold"]):
         blank = [name for name in MARK_COLUMNS if name in AHEAD_COLUMNS]
         table = table.assign(**{name: table[name].mask(table["athlete"].notna()) for name in blank})
-    return WhatIf(table[MARK_COLUMNS].reset_index(drop=True), WARNING)
+    return WhatIf(table[MARK_COLUMNS].reset_index(drop=True), words.ahead.OTHER_MARK)
 
 
-def _open_row(view: LogView, athlete: str, rung: str) -> dict[str, Any]:
-    """The forecast's row, with ``rung_index``; or say what the athlete is on."""
-    summary = rows_table(view.rows_of("pool"))
-    mine = summary[(summary["athlete"] == athlete) & (summary["sessions"] > 0)]
-    row = mine[mine["rung"] == rung]
-    if row.empty:
-        on = ", ".join(mine["rung"]) or "no rung"
-        raise ForecastError(f"{athlete!r} is not on {rung!r}; with sessions on it: {on}.")
-    return {**row.iloc[0], "rung_index": view.log.ladder.position(rung)}
-
-
-def _checked(targets: object, now: float) -> tuple[float, ...]:
+def _checked_marks(targets: object, now: float) -> tuple[float, ...]:
     if isinstance(targets, Iterable) and not isinstance(targets, str | bytes):
         marks = tuple(targets)
         if marks and all(is_number(m) and now / WIDEST <= m <= now * WIDEST for m in marks):
@@ -352,7 +355,7 @@ def _checked(targets: object, now: float) -> tuple[float, ...]:
 
 def _at_mark(ground: Ground, rung: int, times: float) -> tuple[Ground, pd.Timestamp | None]:
     """The ground were the rung's mark so many ``times`` what it is, and when it was met then."""
-    histories, tracked = ground.histories, ground.tracked
+    histories, tracked = ground.histories, ground.walker.tracked
     row = int(ground.standing.spell[0, rung])
     criterion = histories.ladder.rungs[rung].criterion
     sessions = histories.sessions
@@ -360,18 +363,17 @@ def _at_mark(ground: Ground, rung: int, times: float) -> tuple[Ground, pd.Timest
     meets = mine["best"] >= times * criterion.target - 1e-9
     run = running_count(mine.assign(meets=meets))
     done = mine["date"][run >= criterion.confirm_sessions]
-    panel, linear = tracked.panel, ground.model.linear
+    panel, linear = tracked.panel, tracked.model.linear
     threshold, met = panel.threshold.copy(), panel.met.copy()
-    place = row
     # Half a unit below is written as the mark, whatever the mark: see ``growth.pass_ratio``.
-    ratio = to_ratio(threshold[place], linear) + times - 1.0
-    threshold[place] = to_latent(ratio, linear)
+    threshold[row] = to_latent(to_ratio(threshold[row], linear) + times - 1.0, linear)
     met[mine.index] = meets.to_numpy()
     spells = histories.spells.copy()
     spells.loc[spells.index[row], "run"] = int(run[-1])
+    tracked = replace(tracked, panel=replace(panel, threshold=threshold, met=met))
     there = replace(
         ground,
-        tracked=replace(tracked, panel=replace(panel, threshold=threshold, met=met)),
+        walker=replace(ground.walker, tracked=tracked),
         histories=replace(histories, spells=spells),
     )
     return there, done.iloc[0] if len(done) else None

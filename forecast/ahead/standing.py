@@ -12,6 +12,11 @@ from forecast.ladder import Ladder
 from forecast.readiness import rungs_behind
 from forecast.types import Array, Flags, Ints
 
+LAYOFF_DAYS = 14.0
+"""Longer gaps are layoffs: they stay as they are when sessions a week change."""
+FINER = 8
+"""Entries of a changed gap table for each entry of the usual one."""
+
 
 @dataclass(frozen=True, slots=True)
 class Plan:
@@ -49,20 +54,10 @@ def ladder_plan(ladder: Ladder) -> Plan:
 class Standing:
     """Where A athletes stand at the cut.
 
-    Attributes
-    ----------
-    athletes
-        (A,) numbers, increasing; ``names`` their names.
-    behind
-        (A, R) rungs behind them; ``presumed`` those of them that no log shows.
-    spell
-        (A, R) row in ``histories.spells`` of rungs logged, -1 for none.
-    under_way
-        (A, R) rungs being trained.
-    cleared_day
-        (A, R) days from the cut to the clearing of rungs behind (0 or less), NaN where unknown.
-    since
-        (A,) days from the cut to the athlete's first set.
+    ``athletes`` (A,) increasing numbers, with their ``names``; (A, R): rungs ``behind`` them, those
+    ``presumed`` of them that no log shows, ``spell`` the row in ``histories.spells`` (-1: none),
+    those ``under_way``, and ``cleared_day`` in days from the cut (0 or less, NaN where unknown);
+    ``since`` (A,) days from the cut to the athlete's first set.
     """
 
     athletes: Ints
@@ -81,23 +76,19 @@ class Standing:
 
 
 def stand(histories: Histories, names: list[str]) -> Standing:
-    """Return where these athletes stand.
-
-    What is behind them says ``readiness.rungs_behind``.
-    """
+    """Return where these athletes stand; ``readiness.rungs_behind`` says what is behind them."""
     spells = histories.spells.reset_index(names="row")
     spells = spells[spells["athlete"].isin(names)]
     athletes = np.unique(spells["athlete_id"].to_numpy(dtype=np.int64))
     who = np.searchsorted(athletes, spells["athlete_id"].to_numpy())
     rung = spells["rung_index"].to_numpy(dtype=np.int64)
     shape = (len(athletes), len(histories.ladder.rungs))
-    outcome = spells["outcome"].to_numpy()
     row = np.full(shape, -1, dtype=np.int64)
     row[who, rung] = spells["row"]
-    under_way, done, begun = (np.zeros(shape, dtype=bool) for _ in range(3))
+    under_way, done = np.zeros(shape, dtype=bool), np.zeros(shape, dtype=bool)
     under_way[who, rung] = spells["open"]
-    done[who, rung] = np.isin(outcome, [CLEARED, PASSED_OVER])
-    begun[who, rung] = True
+    done[who, rung] = spells["outcome"].isin([CLEARED, PASSED_OVER])
+    begun = row >= 0
     cut = int(day_number(pd.Series([histories.as_of]))[0])
     day = np.full(shape, np.nan)
     finished = done[who, rung]
@@ -148,54 +139,53 @@ def last_needs(histories: Histories) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["spell", "before", "delay"])
 
 
-LAYOFF_DAYS = 14.0
-"""Longer gaps are layoffs: they stay as they are when sessions a week change."""
-
-FINER = 8
-"""Entries of a changed gap table for each entry of the usual one."""
-
-
 @dataclass(frozen=True, slots=True)
 class Rhythm:
-    """``scale`` (A,) factor on ordinary gaps; ``gain`` (A, P) factor on swing and pace."""
+    """``scale`` (A, R) factor on ordinary gaps; ``gain`` (A, R, P) factor on swing and pace.
+
+    Axes of one entry stand for all.
+    """
 
     scale: Array
     gain: Array
 
-    def gaps(self, table: Array, who: Ints) -> Array:
-        """Gap table of athletes ``who`` at this rhythm, from their (T, G) usual one.
-
-        Ordinary gaps are scaled, a day being the least there can be. Layoffs stay as long and come
-        as often *a week*: with half the days between sessions each session is followed by one half
-        as often, or more sessions would bring more layoffs. A finer table, (T, 8 G), holds the
-        shares.
-        """
-        if (self.scale == 1.0).all():
-            return table
-        scale = self.scale[who][:, None]
-        layoff = table > LAYOFF_DAYS
-        moved = np.where(layoff, table, np.maximum(table * scale, 1.0))
-        share = np.cumsum(np.where(layoff, scale, 1.0), axis=1)
-        share /= share[:, -1:]
-        levels = (np.arange(FINER * table.shape[1]) + 0.5) / (FINER * table.shape[1])
-        place = np.array([np.searchsorted(row, levels) for row in share], dtype=np.int64)
-        return np.take_along_axis(moved, place.reshape(len(table), levels.size), axis=1)
-
-    def first_gaps(self, table: Array, wait: Array, who: Ints) -> Array:
-        """Days from the last session to the next, from the (T, G) table at the usual rhythm.
-
-        The ``wait`` (T,) days already gone were spent at the usual rhythm, so it alone says
-        whether they are a layoff; held against the rhythm asked for, a few ordinary days of rest
-        would read as one. Only what is left of an ordinary gap is scaled.
-        """
-        waited = wait[:, None]
-        scaled = waited + (table - waited) * self.scale[who][:, None]
-        return np.where(table <= LAYOFF_DAYS, scaled, table)
+    def on(self, rung: int, who: Ints) -> tuple[Array, Array]:
+        """Return the factor on gaps (T,) and on gain (T, P) of athletes ``who`` on a rung."""
+        return (
+            self.scale[who, rung % self.scale.shape[1]],
+            self.gain[who, rung % self.gain.shape[1]],
+        )
 
 
-def usual_rhythm(athletes: int, paths: int) -> Rhythm:
-    """Return the rhythm that changes nothing."""
-    return Rhythm(np.ones(athletes), np.ones((athletes, paths)))
+def scaled_gaps(table: Array, scale: Array) -> Array:
+    """Return (T, G) gap tables at another rhythm, ``scale`` (T,) times the ordinary gaps.
+
+    Ordinary gaps are scaled, a day being the least there can be. Layoffs stay as long and come
+    as often *a week*: with half the days between sessions each session is followed by one half
+    as often, or more sessions would bring more layoffs. A finer table, (T, 8 G), holds the shares.
+    """
+    if (scale == 1.0).all():
+        return table
+    scale = scale[:, None]
+    layoff = table > LAYOFF_DAYS
+    moved = np.where(layoff, table, np.maximum(table * scale, 1.0))
+    share = np.cumsum(np.where(layoff, scale, 1.0), axis=1)
+    share /= share[:, -1:]
+    levels = (np.arange(FINER * table.shape[1]) + 0.5) / (FINER * table.shape[1])
+    place = np.array([np.searchsorted(row, levels) for row in share], dtype=np.int64)
+    return np.take_along_axis(moved, place.reshape(len(table), levels.size), axis=1)
+
+
+def scaled_first_gaps(table: Array, wait: Array, scale: Array) -> Array:
+    """Return days from the last session to the next at another rhythm, (T, G).
+
+    The ``wait`` (T,) days already gone were spent at the usual rhythm, so it alone says
+    whether they are a layoff; held against the rhythm asked for, a few ordinary days of rest
+    would read as one. Only what is left of an ordinary gap is scaled.
+    """
+    waited = wait[:, None]
+    scaled = waited + (table - waited) * scale[:, None]
+    return np.where(table <= LAYOFF_DAYS, scaled, table)
 
 
 def weekly_sessions(gaps: Array) -> Array:

@@ -1,56 +1,44 @@
-"""What is asked of a look up the ladder, and what it is: numbers in range, and tables."""
+"""What a look up the ladder is: public tables, made from a walk."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
-from forecast.ahead.ground import Ground, Settings
-from forecast.ahead.walk import Walk, chain
-from forecast.errors import ForecastError, is_number
+from forecast import words
+from forecast.ahead.walk import Ground, Settings, Walk, chain
+from forecast.errors import ForecastError
 from forecast.growth import log_slope, to_log
-from forecast.log import as_day, in_percent
+from forecast.log import as_day
 from forecast.readiness import LogView, curve_table, record_of, time_columns, usual_value
 from forecast.row import AHEAD_COLUMNS, DIGITS, NEW, PAIN, SUMMARY_COLUMNS, UNDATED, Row, rows_table
 from forecast.types import Array, Flags, Ints
 
-MOST_HORIZON = 1040
-"""Weeks that can be looked ahead, twenty years: nothing learnt from a log reaches further."""
-MOST_RATE = 7.0
-
-
-def check_horizon(horizon_weeks: float) -> int:
-    """Return the weeks to look ahead, or say what is wrong with them."""
-    within = is_number(horizon_weeks) and 1 <= horizon_weeks <= MOST_HORIZON
-    if not within or int(horizon_weeks) != horizon_weeks:
-        raise ForecastError(
-            f"horizon_weeks = {horizon_weeks!r}; give a whole number of weeks, 1 to {MOST_HORIZON}."
-        )
-    return int(horizon_weeks)
-
-
-def check_rate(sessions_per_week: object) -> float:
-    """Return a rate of training, or say what is wrong with it."""
-    if is_number(sessions_per_week) and 0 < sessions_per_week <= MOST_RATE:
-        return float(sessions_per_week)
-    raise ForecastError(
-        f"sessions_per_week = {sessions_per_week!r}; give a number above 0, at most 7."
-    )
-
-
-def check_rates(sessions_per_week: object) -> tuple[float, ...]:
-    """Return rates of training to compare, or say what is wrong with them."""
-    if isinstance(sessions_per_week, Iterable) and not isinstance(sessions_per_week, str | bytes):
-        rates = tuple(check_rate(rate) for rate in sessions_per_week)
-        if rates:
-            return rates
-    raise ForecastError(
-        f"sessions_per_week = {sessions_per_week!r}; give a list of one rate or more, such as "
-        "[2, 3, 4]."
-    )
+SLOWEST, QUICKEST = 0.05, 20.0
+"""Factors on the present pace that are looked through for one that makes a date."""
+HALVINGS = 18
+FARTHEST = float(np.log(1000.0))
+"""Levels beyond a thousand times the pass mark, or under a thousandth, are told as that: on a path
+that goes on for years without a clean set the latent level runs on, and its ratio overflows."""
+TARGET_COLUMNS = (
+    "athlete", "rung", "target_date", "p_by_target", "gain_per_week", "gain_needed",
+    "times_as_fast", "text",
+)  # fmt: skip
+TIME_COLUMNS = (
+    "weeks_low", "weeks_mid", "weeks_high", "date_low", "date_mid", "date_high", "p_4", "p_8",
+    "p_12", "p_26",
+)  # fmt: skip
+MEASURED = (
+    "gain_per_week", "gain_lately", "gain_lately_low", "gain_lately_high", "p_climbing", "p_flat",
+    "p_slipping", "sessions_per_week",
+)  # fmt: skip
+"""What a rung without a session has no figure of."""
+WHAT_IF_COLUMNS = (
+    "athlete", "rung", "rung_name", "sessions_per_week", "as_now", "weeks_low", "weeks_mid",
+    "weeks_high", "date_mid", "p_12", "p_26", "p_never_in_horizon",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,8 +98,8 @@ class LadderAhead:
         """
         mine = (self.summary["athlete"] == athlete).to_numpy()
         if not mine.any():
-            known = ", ".join(dict.fromkeys(self.summary["athlete"])) or "none"
-            raise ForecastError(f"Nothing lies ahead of {athlete!r} here; athletes: {known}.")
+            names = ", ".join(dict.fromkeys(self.summary["athlete"])) or "none"
+            raise ForecastError(f"Nothing lies ahead of {athlete!r} here; athletes: {names}.")
         summary, curve, target = (
             frame[frame["athlete"] == athlete].reset_index(drop=True)
             for frame in (self.summary, self.curve, self.target)
@@ -147,12 +135,6 @@ def chances_by_day(cleared: Array, most_days: int) -> Array:
     return np.asarray(np.cumsum(counts[:, :-1], axis=1) / paths)
 
 
-WHAT_IF_COLUMNS = (
-    "athlete", "rung", "rung_name", "sessions_per_week", "as_now", "weeks_low", "weeks_mid",
-    "weeks_high", "date_mid", "p_12", "p_26", "p_never_in_horizon",
-)  # fmt: skip
-
-
 @dataclass(frozen=True, slots=True)
 class WhatIf:
     """A forecast at several rates of training or pass marks, and what to know before reading it.
@@ -172,18 +154,6 @@ class WhatIf:
 
     def _repr_html_(self) -> str:
         return f"<p>{self.warning}</p>{self.table.to_html(index=False)}"
-
-
-TARGET_COLUMNS = (
-    "athlete", "rung", "target_date", "p_by_target", "gain_per_week", "gain_needed",
-    "times_as_fast", "text",
-)  # fmt: skip
-SLOWEST, QUICKEST = 0.05, 20.0
-HALVINGS = 18
-
-FARTHEST = float(np.log(1000.0))
-"""Levels beyond a thousand times the pass mark, or under a thousandth, are told as that: on a path
-that goes on for years without a clean set the latent level runs on, and its ratio overflows."""
 
 
 def log_levels(latent: Array, linear: float) -> Array:
@@ -207,7 +177,15 @@ def target_table(
         return pd.DataFrame({name: [] for name in TARGET_COLUMNS})
     days = float((target_date - as_of).days)
     chance = (walked.cleared[who, top] <= days).mean(axis=1)
-    gain = _gain_to_top(ground, walked, top)[who]
+    # Level gained over weeks spent on the rungs still ahead on the way, on the middle path.
+    way = (ground.standing.ahead & ground.plan.way_to(top))[:, :, None]
+    mark, linear = ground.walker.marks[:, None], ground.walker.tracked.model.linear
+    end, start = (
+        log_levels(level + mark, linear) for level in (walked.end_level, walked.start_level)
+    )
+    climb = np.where(way, end - start, 0.0).sum(axis=1)
+    weeks = np.where(way, walked.climbing, 0.0).sum(axis=1) / 7.0
+    gain = np.median(climb / np.maximum(weeks, 1.0 / 7.0), axis=1)[who]
     times = _times_as_fast(ground, walked, top, days)[who]
     table = pd.DataFrame(
         {
@@ -221,22 +199,10 @@ def target_table(
         }
     )
     table["text"] = [
-        _sentence(*numbers, target_date)
-        for numbers in zip(chance, gain, gain * times, times, strict=True)
+        words.ahead.target(target_date, p, g, n if np.isfinite(n) else None, QUICKEST)
+        for p, g, n in zip(chance, gain, times, strict=True)
     ]
     return table.sort_values("athlete", ignore_index=True)
-
-
-def _gain_to_top(ground: Ground, walked: Walk, top: int) -> Array:
-    """(A,) level gained over weeks spent on the rungs still ahead on the way, middle path."""
-    way = ground.standing.ahead & ground.plan.way_to(top)
-    mark = ground.threshold[:, None]
-    linear = ground.model.linear
-    end = log_levels(walked.end_level + mark, linear)
-    start = log_levels(walked.start_level + mark, linear)
-    climb = np.where(way[:, :, None], end - start, 0.0).sum(axis=1)
-    weeks = np.where(way[:, :, None], walked.climbing, 0.0).sum(axis=1) / 7.0
-    return np.asarray(np.median(climb / np.maximum(weeks, 1.0 / 7.0), axis=1))
 
 
 def _times_as_fast(ground: Ground, walked: Walk, top: int, days: float) -> Array:
@@ -254,38 +220,6 @@ def _times_as_fast(ground: Ground, walked: Walk, top: int, days: float) -> Array
         enough = made(np.exp(middle))
         high, low = np.where(enough, middle, high), np.where(enough, low, middle)
     return np.where(possible, np.exp(high), np.nan)
-
-
-def _sentence(chance: float, gain: float, needed: float, times: float, date: pd.Timestamp) -> str:
-    """The row in words."""
-    said = f"The chance of the top by {date.date()} is {in_percent(chance)}."
-    if not np.isfinite(times):
-        return (
-            f"{said} No gain within {QUICKEST:g} times the present one would make it even odds: "
-            "waiting periods and delays alone take too long."
-        )
-    if times <= 1.0:
-        return (
-            f"{said} Even odds would take {100 * needed:.1f} % a week on the rungs; about "
-            f"{100 * gain:.1f} % is expected."
-        )
-    return (
-        f"{said} Even odds would take {100 * needed:.1f} % a week on the rungs, {times:.1f} times "
-        f"the {100 * gain:.1f} % expected. Don't chase a date with more load: tendons adapt over "
-        "months, and pain stops the session."
-    )
-
-
-TIME_COLUMNS = (
-    "weeks_low", "weeks_mid", "weeks_high", "date_low", "date_mid", "date_high", "p_4", "p_8",
-    "p_12", "p_26",
-)  # fmt: skip
-
-MEASURED = (
-    "gain_per_week", "gain_lately", "gain_lately_low", "gain_lately_high", "p_climbing", "p_flat",
-    "p_slipping", "sessions_per_week",
-)  # fmt: skip
-"""What a rung without a session has no figure of."""
 
 
 def assemble(
@@ -343,8 +277,8 @@ def _facts(
     rungs = [histories.ladder.rungs[r] for r in rung]
     row = standing.spell[who, rung]
     sessions = np.where(row >= 0, histories.spells["n_sessions"].to_numpy()[row], 0)
-    linear = ground.model.linear
-    latent = walked.start_level[who, rung] + ground.threshold[rung][:, None]
+    linear = ground.walker.tracked.model.linear
+    latent = walked.start_level[who, rung] + ground.walker.marks[rung][:, None]
     target = np.array([r.criterion.target for r in rungs])
     level = log_levels(latent, linear).mean(axis=1)
     whole = np.array([r.criterion.measure == "reps" for r in rungs], dtype=bool)
@@ -371,41 +305,34 @@ def _facts(
     facts["confidence"] = [
         record_of(*pair) for pair in zip(facts["sessions"], facts["comparable"], strict=True)
     ]
-    facts["warnings"] = _warnings(ground, who, rung)
+    names_of = [one.name for one in histories.ladder.rungs]
+    facts["warnings"] = pd.Series(
+        [
+            words.ahead.not_begun(
+                [names_of[n] for n in ground.plan.needs[r] if standing.ahead[a, n]],
+                [names_of[n] for n in ground.plan.needs[r] if standing.presumed[a, n]],
+                begun=bool(standing.spell[a, r] >= 0),
+            )
+            for a, r in zip(who, rung, strict=True)
+        ],
+        dtype="str",
+    )
     return facts
-
-
-def _warnings(ground: Ground, who: Ints, rung: Ints) -> pd.Series:
-    """What to know of each rung not begun: what it waits for, and what was only presumed."""
-    keys = ground.histories.ladder.rungs
-    standing, plan = ground.standing, ground.plan
-    texts = []
-    for athlete, r in zip(who, rung, strict=True):
-        notes = []
-        if standing.spell[athlete, r] < 0:
-            waiting = [keys[n].name for n in plan.needs[r] if standing.ahead[athlete, n]]
-            wait = f"opens after {' and '.join(waiting)}" if waiting else "open"
-            notes.append(f"not begun ({wait})")
-        presumed = [keys[n].name for n in plan.needs[r] if standing.presumed[athlete, n]]
-        if presumed:
-            notes.append(f"{' and '.join(presumed)}: not in the log, taken as done before it")
-        texts.append("; ".join(notes))
-    return pd.Series(texts, dtype="str")
 
 
 def _as_forecast(summary: pd.DataFrame, current: pd.DataFrame, most_days: int) -> pd.DataFrame:
     """Open rungs read as in the forecast itself, wherever that reaches; beyond, as walked."""
     keys = pd.MultiIndex.from_frame(summary[["athlete", "rung"]])
-    said = current.set_index(["athlete", "rung"]).reindex(keys)
-    is_open = said["rung_name"].notna().to_numpy()
+    row = current.set_index(["athlete", "rung"]).reindex(keys)
+    is_open = row["rung_name"].notna().to_numpy()
     out = summary.copy()
     for name in SUMMARY_COLUMNS:
         if name in ("athlete", "rung", "p_never_in_horizon", "warnings"):
             continue
-        values = said[name].to_numpy()
+        values = row[name].to_numpy()
         use = is_open & pd.notna(values)
         if name in TIME_COLUMNS and name.startswith(("weeks", "date")):
-            weeks = said[name.replace("date", "weeks")].to_numpy()
+            weeks = row[name.replace("date", "weeks")].to_numpy()
             use &= ~(weeks > most_days / 7.0)
         elif name in TIME_COLUMNS:
             use &= out[name].notna().to_numpy()

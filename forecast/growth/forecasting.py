@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from scipy.special import ndtri
+from scipy.stats import qmc
 
 from forecast.growth.engine import GrowthModel, Tracked
 from forecast.growth.evidence import Filtered, forward_pass, spell_priors, summed
@@ -36,8 +37,11 @@ from forecast.growth.panel import (
     rung_marks,
     split_gap,
     take_spells,
+    usual_grace,
 )
 from forecast.growth.passage import (
+    Climb,
+    Coming,
     Habits,
     Passage,
     Simulation,
@@ -47,10 +51,12 @@ from forecast.growth.passage import (
     meeting_shift,
     mirrored,
     path_laws,
+    simulate_days,
     simulate_passage,
     untried_habits,
 )
 from forecast.histories import MEMORY, Histories, day_number, first_gap_table, gap_table
+from forecast.ladder import Ladder
 from forecast.types import Array, Ints
 
 SPEED_STREAM, PATH_STREAM = 2, 3
@@ -66,6 +72,8 @@ SPEED_SHARE = 0.65
 """Largest share of the opinion's spread along its mean gain that the speed may stand for."""
 LEAST_WEIGHT = 2e-3
 """Draws that explain a spell worse than this beside all others are left out of its forecast."""
+MIDDLE_PATHS = 256
+"""Paths of a middle alone."""
 PLAIN_DRAWS = 16
 """Draws where no session tells them apart: more would change nothing."""
 
@@ -92,15 +100,6 @@ def recent_gaps(panel: Panel, last: Ints) -> list[Array]:
             parts = [*before, *parts]
         result.append(np.concatenate(parts)[-MEMORY:])
     return result
-
-
-def trained_lately(tracked: Tracked, athletes: Ints) -> tuple[Array, Habits, Array]:
-    """Return gaps (A, G), habits and scatter (A,) of athletes as of what they trained last."""
-    model, panel, filtered = tracked.model, tracked.panel, tracked.filtered
-    spell = latest_spells(panel, athletes)
-    last = panel.last[spell]
-    habits = athlete_habits(panel, filtered.mean[:, 0], last, model.habits)
-    return usual_gaps(model, panel, last), habits, filtered.scatter[spell]
 
 
 def targets_at(tracked: Tracked, last: Ints, wait: Array, confirm: Ints, run: Ints) -> Targets:
@@ -371,6 +370,102 @@ class SharedDraws:
     athlete: Array
     own: Array
     open_state: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Walker:
+    """What a walk up the ladder asks of the engine about A athletes.
+
+    ``athletes`` (A,) are increasing numbers; ``gaps`` (A, G), ``habits`` and ``scatter`` (A,) as of
+    what each trained last; ``marks``, ``measures`` (R,) those of rungs not begun.
+    """
+
+    tracked: Tracked
+    athletes: Ints
+    gaps: Array
+    habits: Habits
+    scatter: Array
+    marks: Array
+    measures: Ints
+
+    def under_way(self, spell: Ints, day: int, confirm: Ints, run: Ints) -> Coming:
+        """Return the sessions to come of spells under way on day number ``day``."""
+        last = self.tracked.panel.last[spell]
+        wait = (day - self.tracked.panel.day[last]).astype(float)
+        return targets_at(self.tracked, last, wait, confirm, run)
+
+    def untried(self, who: Ints, rung: int, gaps: Array, confirm: Ints, origin: Array) -> Coming:
+        """Return the sessions to come of athletes ``who`` (places) on a rung not begun.
+
+        ``gaps`` (T, G); ``origin`` (T, P) day number of the first session.
+        """
+        mine = self.habits
+        habits = Habits(
+            mine.intercept[who], mine.slope, mine.sets[who], np.asarray(mine.spread)[who]
+        )
+        mark, measure = (np.full(len(who), of[rung]) for of in (self.marks, self.measures))
+        return _first_sessions(mark, measure, gaps, confirm, origin, self.scatter[who], habits)
+
+    def draw(self, open_spells: Ints, *, paths: int, draws: int, seed: int) -> SharedDraws:
+        """Draw what all rungs of a path share; ``open_spells`` are under way, increasing."""
+        return draw_shared(
+            self.tracked, self.athletes, open_spells, paths=paths, draws=draws, seed=seed
+        )
+
+    @staticmethod
+    def climb(
+        coming: Coming, state: Array, laws: PathLaws, *, most_days: int, seed: list[int]
+    ) -> Climb:
+        """Simulate rungs path by path from ``state`` (3, T, P); see ``passage.simulate_days``."""
+        return simulate_days(coming, state, laws, most_days=most_days, seed=seed)
+
+
+def walker_of(tracked: Tracked, athletes: Ints, ladder: Ladder) -> Walker:
+    """Return what a walk asks about athletes, increasing numbers, as they trained lately."""
+    model, panel, filtered = tracked.model, tracked.panel, tracked.filtered
+    spell = latest_spells(panel, athletes)
+    last = panel.last[spell]
+    habits = athlete_habits(panel, filtered.mean[:, 0], last, model.habits)
+    gaps = usual_gaps(model, panel, last)
+    marks = rung_marks(ladder, model.linear)
+    return Walker(tracked, athletes, gaps, habits, filtered.scatter[spell], *marks)
+
+
+def _first_sessions(
+    threshold: Array, measure: Ints, gaps: Array, confirm: Ints, origin: Array, scatter: Array,
+    habits: Habits,
+) -> Coming:  # fmt: skip
+    """T rungs on the day of their first session."""
+    none = np.zeros(len(threshold))
+    return Coming(
+        threshold=threshold, measure=measure, grace=usual_grace(np.median(gaps, axis=1) / 7.0),
+        confirm=confirm, run=none.astype(np.int64), untried=True, wait=none, origin=origin,
+        scatter=scatter, gaps=gaps, first_gaps=gaps, habits=habits,
+    )  # fmt: skip
+
+
+def usual_days(tracked: Tracked, which: Ints, confirm: Ints, *, seed: int) -> Array:
+    """Return the middle days to clearing, simulated as of the first sessions of spells, (T,).
+
+    From the rung's usual start and pace, the spread between athletes, and how this one trained
+    until then; what the record says of the athlete's pace is left out on purpose. A middle beyond
+    two years is an order, not a time.
+    """
+    model, panel = tracked.model, tracked.panel
+    fit, first = model.fit, panel.start[which]
+    pooling = fit.constants.pooling
+    root = np.linalg.cholesky(pooling.own + np.diag(pooling.athlete))
+    points = qmc.Sobol(3, rng=np.random.default_rng([seed, 2])).random(MIDDLE_PATHS)
+    spread = ndtri(np.clip(points, 1e-9, 1 - 1e-9)) @ root.T
+    state = (fit.pooled.usual(panel.rung[which])[:, None, :] + spread).transpose(2, 0, 1)
+    coming = _first_sessions(
+        panel.threshold[which], panel.measure[which], usual_gaps(model, panel, first), confirm,
+        panel.day[first].astype(float), tracked.filtered.scatter[which],
+        untried_habits(len(which), model.habits),
+    )  # fmt: skip
+    laws = path_laws([fit.constants.laws], MIDDLE_PATHS, seed)
+    climb = simulate_days(coming, state, laws, most_days=7 * 104, seed=[seed, 3], middle_only=True)
+    return np.asarray(np.median(climb.days, axis=1))
 
 
 def draw_shared(

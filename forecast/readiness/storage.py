@@ -38,7 +38,7 @@ from forecast.survival import (
 )
 from forecast.types import Array, Flags, Ints
 
-FORMAT = 5
+FORMAT = 6
 MAX_BYTES = 100_000_000
 """Bytes of a model once unpacked; one of the demo club has less than a hundredth of it."""
 MAX_DEPTH = 40
@@ -61,7 +61,7 @@ _RECORDS = {
 _SHAPES: dict[str, dict[str, tuple[int | str, ...]]] = {
     "Absences": {"length": ("M",), "began": ("M",), "share": ("M",)},
     "ClubVerdict": {"shares": (3,)},
-    "Climbing": {"carry_mean": (2,), "carry_cov": (2, 2), "cleared": ("R",), "delays": ("Q",)},
+    "Climbing": {"carry_mean": (2,), "carry_cov": (2, 2), "delays": ("Q",)},
     "CommonScale": {"positions": ("R",)},
     "Combiner": {"weights": ("K", 3)},
     "CohortRhythm": {"ratios": ("Q",), "delays": ("Q",)},
@@ -70,10 +70,6 @@ _SHAPES: dict[str, dict[str, tuple[int | str, ...]]] = {
     "HazardModel": {"centre": ("F",), "scale": ("F",)},
     "LapseModel": {"weights": (6,), "cov": (6, 6)},
     "Pooled": {"common_mean": ("C",), "common_cov": ("C", "C")},
-    "RungTimes": {
-        **dict.fromkeys(("base", "slope", "rest", "athlete"), ("K",)),
-        "rung": ("K", "R"), "shape": ("K", "Q"),
-    },
     "Trees": {
         **dict.fromkeys(("feature", "threshold", "left", "right", "value"), ("N",)),
         "roots": ("M",),
@@ -81,18 +77,16 @@ _SHAPES: dict[str, dict[str, tuple[int | str, ...]]] = {
 }  # fmt: skip
 """Shapes of arrays; the same letter stands for the same length within a record."""
 _POSITIVE = {
-    "Absences.length", "Climbing.elasticity_sd", "CohortRhythm.median", "CohortRhythm.ratios",
+    "Absences.length", "Climbing.elasticity_sd", "Climbing.factor_sd", "CohortRhythm.median",
+    "CohortRhythm.ratios",
     "GrowthConstants.session_weeks", "GrowthFit.n_rungs", "GrowthModel.units", "HazardModel.scale",
-    "HazardModel.n_rungs", "RungTimes.rest", "RungTimes.athlete",
-    "ClubVerdict.shares",
-    "CommonScale.scatter",
+    "HazardModel.n_rungs", "ClubVerdict.shares", "CommonScale.scatter",
 }  # fmt: skip
 _NOT_NEGATIVE = {
-    "Absences.share", "Absences.prior", "Climbing.cleared", "Climbing.clean_spread",
-    "Climbing.delays", "Climbing.n_carry", "CohortHabits.sets", "CohortRhythm.delays",
+    "Absences.share", "Absences.prior", "Climbing.clean_spread",
+    "Climbing.delays", "CohortHabits.sets", "CohortRhythm.delays",
     "Combiner.n_athletes", "Combiner.n_landmarks", "Engines.edges", "GrowthFit.rounds",
     "GrowthModel.linear", "HazardModel.n_events", "HazardModel.n_landmarks", "ClubVerdict.looks",
-    "RungTimes.n_spells",
     "SurvivalHazards.tree_share", "Trees.feature", "Trees.roots",
 }  # fmt: skip
 

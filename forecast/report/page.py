@@ -169,12 +169,15 @@ def shown(
 def rates(table_at_rates: pd.DataFrame) -> Table:
     """Return by when half clear each rung ahead, in weeks, a column for each rate of training.
 
-    ``table_at_rates`` is that of ``ahead.what_if``.
+    ``table_at_rates`` is that of ``ahead.what_if``; the present rates, which differ by rung, share
+    a column.
     """
-    wide = table_at_rates.set_index(["rung_name", "sessions_per_week"])["weeks_mid"]
+    asked = table_at_rates["sessions_per_week"].map(pages.per_week)
+    heading = asked.mask(table_at_rates["as_now"], pages.AS_NOW)
+    wide = table_at_rates.assign(rate=heading).set_index(["rung_name", "rate"])["weeks_mid"]
     wide = wide.unstack(sort=False).reset_index()
     kinds = {"rung_name": pages.COLUMNS["rung_name"]}
-    kinds |= {rate: (pages.per_week(rate), "weeks") for rate in wide.columns[1:]}
+    kinds |= {rate: (rate, "weeks") for rate in wide.columns[1:]}
     return _table(wide, kinds, pages.text("rates"))
 
 

@@ -5,7 +5,7 @@ charts, ``pages`` and ``screens`` what stands beside rows. A room with sentences
 in a module of its name here. All take figures or rows, and return text.
 """
 
-from forecast.words import backtest, captions, changes, cohort, commands, pages, say, screens
+from forecast.words import ahead, backtest, captions, changes, cohort, commands, pages, say, screens
 from forecast.words.rows import (
     HEADINGS,
     ON_HOLD,
@@ -22,6 +22,7 @@ __all__ = [
     "HEADINGS",
     "ON_HOLD",
     "RowWords",
+    "ahead",
     "backtest",
     "captions",
     "changes",

@@ -460,6 +460,10 @@ def nothing_open(cleared: Sequence[tuple[str, pd.Timestamp]], as_of: pd.Timestam
     )
 
 
+AS_NOW = "as now"
+"""Heading of the rate kept lately."""
+
+
 def per_week(rate: float) -> str:
     """Return a rate of training as a heading: ``2 a week``."""
     return f"{rate:.3g} a week"

@@ -8,8 +8,14 @@ import pandas as pd
 import pytest
 
 from forecast.ahead import fallbacks, ladder_ahead, retests, what_if
-from forecast.ahead.ladder import MOST_DRAWS, MOST_PATHS, settings_of
-from forecast.ahead.tables import check_horizon, check_rate, check_rates
+from forecast.ahead.ladder import (
+    MOST_DRAWS,
+    MOST_PATHS,
+    check_horizon,
+    check_rate,
+    check_rates,
+    settings_of,
+)
 from forecast.errors import ForecastError, HistoryError, LogError, NotFittedError
 from forecast.model import ReadinessForecaster
 

@@ -68,6 +68,34 @@ def test_once_trained_back_as_long_as_the_layoff_it_is_due_no_more(
     assert zz(retests(small_model, log, small_cut))["due"].iloc[0]
 
 
+def test_two_weeks_off_ask_nobody_back(small_model, small_log, small_cut, with_sets):
+    """Somebody who cleared the rung well and rested a fortnight has more likely kept it."""
+    well = [(day, "wall_line", 28) for day in days("2024-09-02", "2024-09-22")]
+    table = retests(small_model, more(small_log, with_sets, well), small_cut)
+    assert not zz(table)["due"].any()
+
+
+def test_a_re_test_is_asked_for_only_where_it_is_more_likely_lost_than_kept(
+    small_model, small_log, small_cut
+):
+    table = retests(small_model, small_log, small_cut, least_drop=0.0)
+    assert (table.loc[table["due"], "p_below"] > 0.5).all()
+    assert (table["p_below"] > 0.5).sum() >= table["due"].sum()
+
+
+def test_a_rung_below_another_that_is_behind_too_is_not_asked_back(
+    small_model, small_log, small_cut, with_sets
+):
+    """Whoever cleared the rung above as well is asked back to that one: it tells of both."""
+    above = [(day, "free_start", 40) for day in days("2024-03-28", "2024-04-20")]
+    log = more(small_log, with_sets, [*CLEARED, *above])
+    table = zz(retests(small_model, log, small_cut)).set_index("rung")
+    assert set(table.index) == {"wall_line", "free_start"}
+    assert table.loc["wall_line", "p_below"] > 0.5
+    assert not table.loc["wall_line", "due"]
+    assert zz(retests(small_model, more(small_log, with_sets, CLEARED), small_cut))["due"].iloc[0]
+
+
 def test_sets_logged_since_clearing_are_believed(small_model, small_log, small_cut, with_sets):
     worse = [(day, "wall_line", 16) for day in days("2024-06-12", "2024-10-05")]
     kept = [(day, "free_start", 2) for day in days("2024-03-28", "2024-10-05")]

@@ -14,7 +14,6 @@ from forecast.ahead.standing import Rhythm
 from forecast.ahead.tables import chances_by_day
 from forecast.ahead.walk import chain, walk
 from forecast.errors import ForecastError, NotFittedError
-from forecast.growth import draw_shared
 from forecast.model import ReadinessForecaster
 from forecast.readiness import CURVE_COLUMNS
 from forecast.row import SUMMARY_COLUMNS
@@ -142,10 +141,9 @@ def test_margin_and_pace_are_carried_to_the_next_rung(ground, walked):
     ]
     assert len(pairs) >= 3
     spells = np.sort(standing.spell[standing.under_way])
-    shared = draw_shared(
-        place.tracked, standing.athletes, spells,
-        paths=settings.paths, draws=settings.draws, seed=settings.seed,
-    )  # fmt: skip
+    shared = place.walker.draw(
+        spells, paths=settings.paths, draws=settings.draws, seed=settings.seed
+    )
     for a, before, after in pairs:
         over = none.end_level[a, before] - place.climbing.margin
         moved = margin.start_level[a, after] - none.start_level[a, after]
@@ -212,7 +210,9 @@ def test_gaining_as_fast_as_the_date_takes_makes_it_about_even_odds(ground, walk
     some = np.isfinite(times) & (times > 0.5) & (times < 2.5)
     assert some.sum() >= 3
     factor = np.where(some, times, 1.0)
-    rhythm = Rhythm(np.ones(len(factor)), np.repeat(factor[:, None], settings.paths, axis=1))
+    rhythm = Rhythm(
+        np.ones((len(factor), 1)), np.tile(factor[:, None, None], (1, 1, settings.paths))
+    )
     moved = walk(place, settings, pooled=ground[1], rhythm=rhythm, like=walked[0])
     days = (pd.Timestamp("2025-12-01") - small_ahead.as_of).days
     made = (moved.cleared[some, -1] <= days).mean(axis=1)

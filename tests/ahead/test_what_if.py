@@ -10,8 +10,13 @@ import pandas as pd
 import pytest
 
 from forecast.ahead import what_if
-from forecast.ahead.ladder import look_up, settings_of, walk_at
-from forecast.ahead.standing import Rhythm, weekly_sessions
+from forecast.ahead.ladder import look_up, rates_now, settings_of, walk_at
+from forecast.ahead.standing import (
+    Rhythm,
+    scaled_first_gaps,
+    scaled_gaps,
+    weekly_sessions,
+)
 from forecast.ahead.walk import walk
 from forecast.errors import ForecastError
 from forecast.histories.attendance import Absences, first_gap_table
@@ -51,12 +56,12 @@ def test_sessions_alone_bring_a_rung_nearer(ground, walked):
     """With no elasticity at all more sessions still give more chances to pass."""
     (ground, pooled, _), (base, settings) = ground, walked
     people = len(ground.standing.athletes)
-    gain = np.ones((people, settings.paths))
+    gain = np.ones((people, 1, settings.paths))
     more = walk(
-        ground, settings, pooled=pooled, rhythm=Rhythm(np.full(people, 0.4), gain), like=base
+        ground, settings, pooled=pooled, rhythm=Rhythm(np.full((people, 1), 0.4), gain), like=base
     )
     less = walk(
-        ground, settings, pooled=pooled, rhythm=Rhythm(np.full(people, 2.5), gain), like=base
+        ground, settings, pooled=pooled, rhythm=Rhythm(np.full((people, 1), 2.5), gain), like=base
     )
     open_now = ground.standing.under_way
     medians = [np.median(w.cleared[open_now], axis=1).mean() for w in (more, base, less)]
@@ -85,7 +90,7 @@ def test_more_gain_with_more_sessions_moves_the_top_as_the_elasticity_says(
 
 def test_layoffs_stay_as_they_are_and_no_gap_falls_below_a_day():
     table = np.array([[1.0, 2.0, 4.0, 30.0]])
-    moved = Rhythm(np.array([0.4]), np.ones((1, 4))).gaps(table, np.array([0]))
+    moved = scaled_gaps(table, np.array([0.4]))
     # By hand: weights 1, 1, 1 and 0.4 share out 32 entries; 2 / 3.4 of them end in the 19th.
     np.testing.assert_allclose(moved, [np.repeat([1.0, 1.6, 30.0], [19, 9, 4])])
     assert weekly_sessions(table) == pytest.approx(7 * 3 / 7.0)
@@ -104,7 +109,7 @@ def test_layoffs_come_as_often_a_week_at_any_rhythm():
     """Layoffs over the time spent training, not over the number of sessions."""
     table = np.sort(np.array([[3.0] * 100 + [40.0] * 28]), axis=1)
     for scale in (0.3, 0.5, 2.0):
-        moved = Rhythm(np.array([scale]), np.ones((1, 4))).gaps(table, np.array([0]))
+        moved = scaled_gaps(table, np.array([scale]))
         ordinary = moved[moved != 40.0]
         rate = (moved == 40.0).sum() / ordinary.sum()
         usual = 28 / 300.0 * (3.0 * scale / max(3.0 * scale, 1.0))
@@ -115,13 +120,13 @@ def test_layoffs_come_as_often_a_week_at_any_rhythm():
 def test_days_of_rest_already_gone_are_no_layoff_at_a_higher_rate():
     """Six days off are ordinary for whoever comes every seventh, whatever is asked for."""
     table = np.sort(np.array([[7.0] * 100 + [40.0] * 28]), axis=1)
-    who, wait = np.array([0]), np.array([6.0])
+    wait = np.array([6.0])
     none = Absences(np.empty(0), np.empty(0), np.empty(0), prior=0.01)
     usual = first_gap_table(table, wait, none, 0.0)
-    moved = Rhythm(np.array([0.25]), np.ones((1, 4))).first_gaps(usual, wait, who)
+    moved = scaled_first_gaps(usual, wait, np.array([0.25]))
     np.testing.assert_array_equal(moved[usual == 40.0], 40.0)
     np.testing.assert_allclose(moved[usual == 7.0], 6.25)
-    same = Rhythm(np.ones(1), np.ones((1, 4))).first_gaps(usual, wait, who)
+    same = scaled_first_gaps(usual, wait, np.ones(1))
     np.testing.assert_array_equal(same, usual)
 
 
@@ -133,10 +138,11 @@ def test_more_sessions_never_put_a_rung_off_where_they_bring_no_less_gain(
     ground, pooled, _ = look_up(light_model.view(small_log, small_cut), plain)
     settings = replace(settings_of(light_model, 260), paths=512)
     base = walk(ground, settings, pooled=pooled)
-    now = weekly_sessions(ground.gaps)
+    people = len(ground.standing.athletes)
     weeks = [_middle(base, ground)]
     for times in (0.5, 2.0, 4.0):
-        rhythm = Rhythm(np.full(len(now), 1.0 / times), np.ones((len(now), settings.paths)))
+        gain = np.ones((people, 1, settings.paths))
+        rhythm = Rhythm(np.full((people, 1), 1.0 / times), gain)
         weeks.append(
             _middle(walk(ground, settings, pooled=pooled, rhythm=rhythm, like=base), ground)
         )
@@ -153,6 +159,31 @@ def _middle(walked, ground):
 
 
 def test_another_rate_keeps_what_the_record_says_of_the_athlete(ground, walked):
+    """The same draws, and the middles that times are drawn in around."""
     (ground, pooled, _), (base, settings) = ground, walked
-    moved = walk_at(ground, settings, pooled, base, 6.0)
-    np.testing.assert_array_equal(moved.tempo, base.tempo)
+    moved = walk_at(ground, settings, pooled, base, np.full(base.first.shape, 2.0))
+    np.testing.assert_array_equal(moved.middle, base.middle)
+
+
+def test_as_now_is_the_rate_of_the_row(asked, light_model, small_log, small_cut):
+    """The table says of each rung in hand what the page says; of others that of the latest."""
+    athlete, answer = asked
+    rows = [row for row in light_model.view(small_log, small_cut).rows if row.athlete == athlete]
+    tried = [row for row in rows if row.seen.sessions]
+    now = answer.table[answer.table["as_now"]].set_index("rung")["sessions_per_week"]
+    for row in tried:
+        assert now[row.rung.key] == round(row.seen.per_week, 2)
+    latest = min(tried, key=lambda row: (row.seen.weeks_since, -row.seen.sessions))
+    later = now.drop([row.rung.key for row in tried])
+    assert len(later)
+    assert (later == round(latest.seen.per_week, 2)).all()
+
+
+def test_asking_for_the_rate_of_the_row_changes_nothing(ground, walked):
+    """The share is taken of the same rate that the table shows, rung by rung."""
+    (ground, pooled, current), (base, settings) = ground, walked
+    now = rates_now(ground, current)
+    still = replace(ground.climbing, elasticity=0.7, elasticity_sd=0.3)
+    moved = walk_at(replace(ground, climbing=still), settings, pooled, base, now / now)
+    ahead = ground.standing.ahead
+    np.testing.assert_array_equal(moved.cleared[ahead], base.cleared[ahead])

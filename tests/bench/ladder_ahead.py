@@ -3,8 +3,7 @@
 For each law of progress and seed: make a cohort, cut its log at a blind date between 45 and 75 %
 of the club's time, look up the ladder, and compare with when the top rung would have been cleared
 had the athlete kept training. Each look is taken with rungs that share one athlete draw and, for
-comparison, with independent rungs; and with rungs not begun timed as the log says, and by the
-simulated days alone.
+comparison, with independent rungs.
 
     python tests/bench/ladder_ahead.py --laws steady stalls --seeds 2 --athletes 60 --out ahead.csv
 
@@ -31,17 +30,15 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 import numpy as np
 import pandas as pd
 
-from forecast.ahead.ground import Settings
 from forecast.ahead.ladder import look_up, settings_of
 from forecast.ahead.tables import chances_by_day
-from forecast.ahead.walk import walk
+from forecast.ahead.walk import Settings, walk
 from forecast.model import ReadinessForecaster
 from forecast.simulate import LAWS, SimulatedCohort, simulate_cohort
 
 WAYS = {
     "shared": {},
     "independent": {"independent": True},
-    "shared, simulated days": {"recalibrate": False},
 }
 
 
