@@ -25,8 +25,8 @@ def test_a_strong_season_shows_in_rungs_to_come(light_model, small_log, small_cu
         walks.append(walk(replace(ground, walker=walker), settings, pooled=pooled))
     rungs = ground.standing.ahead & ~ground.standing.under_way
     # Paths on which a rung begins soon after the cut, whatever the season makes of the one before.
-    begins, days = ([part[rungs] for part in parts] for parts in
-                    ([w.cleared - w.climbing for w in walks], [w.climbing for w in walks]))  # fmt: skip
+    begins = [(walked.cleared - walked.climbing)[rungs] for walked in walks]
+    days = [walked.climbing[rungs] for walked in walks]
     soon = (begins[0] < 30.0) & (begins[1] < 30.0)
     assert soon.sum() > 200
     quarters = [np.quantile(part[soon], 0.25) for part in days]
