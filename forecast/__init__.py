@@ -19,55 +19,26 @@ if TYPE_CHECKING:
     from forecast.result import ReadinessForecast
 
 __all__ = [
-    "BacktestResult",
-    "Club",
-    "Criterion",
-    "ForecastError",
-    "ForecastWarning",
-    "Ladder",
-    "LadderAhead",
-    "OpenClub",
-    "ReadinessForecast",
-    "ReadinessForecaster",
-    "Rung",
-    "TrainingLog",
-    "backtest",
-    "cohort",
-    "describe_log",
-    "forecast_parts",
-    "load_model",
-    "open_club",
-    "pseudonymise",
-    "read_club",
-    "read_ladder",
-    "read_log",
-    "share_out_log",
-]
+    "BacktestResult", "Club", "Criterion", "ForecastError", "ForecastWarning", "Ladder",
+    "LadderAhead", "OpenClub", "ReadinessForecast", "ReadinessForecaster", "Rung", "TrainingLog",
+    "backtest", "cohort", "describe_log", "forecast_parts", "load_model", "open_club",
+    "pseudonymise", "read_club", "read_ladder", "read_log", "share_out_log",
+]  # fmt: skip
 
-_HOMES = {
-    "BacktestResult": "backtest",
-    "Club": "log",
-    "Criterion": "ladder",
-    "ForecastError": "errors",
-    "ForecastWarning": "errors",
-    "Ladder": "ladder",
-    "LadderAhead": "ahead",
-    "OpenClub": "kept",
-    "ReadinessForecast": "result",
-    "ReadinessForecaster": "model",
-    "Rung": "ladder",
-    "TrainingLog": "log",
-    "describe_log": "log",
-    "forecast_parts": "parts",
-    "load_model": "model",
-    "open_club": "kept",
-    "pseudonymise": "log",
-    "read_club": "log",
-    "read_ladder": "ladder_file",
-    "read_log": "log",
-    "share_out_log": "parts",
+_ROOMS = {
+    "ahead": ["LadderAhead"],
+    "backtest": ["BacktestResult"],
+    "errors": ["ForecastError", "ForecastWarning"],
+    "kept": ["OpenClub", "open_club"],
+    "ladder": ["Criterion", "Ladder", "Rung"],
+    "ladder_file": ["read_ladder"],
+    "log": ["Club", "TrainingLog", "describe_log", "pseudonymise", "read_club", "read_log"],
+    "model": ["ReadinessForecaster", "load_model"],
+    "parts": ["forecast_parts", "share_out_log"],
+    "result": ["ReadinessForecast"],
 }
 """Where each public name lives; it is loaded when first asked for (PEP 562)."""
+_HOMES = {name: room for room, names in _ROOMS.items() for name in names}
 
 
 class _Package(ModuleType):

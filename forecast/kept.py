@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from forecast import words
 from forecast.errors import ForecastError, ModelFileError
 from forecast.log import Club, TrainingLog, code_digest, read_club
 from forecast.row import Row
@@ -24,16 +25,9 @@ PACKAGE = Path(__file__).parent
 
 @dataclass(frozen=True, slots=True)
 class OpenClub:
-    """A club's records, a forecaster fitted to them, and the log as it sees it.
+    """A club's records (``name, log, as_of``), a forecaster fitted to them, and the log it sees.
 
-    Attributes
-    ----------
-    club
-        The records: ``name``, ``log``, ``as_of``.
-    model
-        The fitted forecaster.
-    view
-        What it sees on the cut date: ``view.rows``, ``view.forecast()`` and every other question.
+    ``view.rows``, ``view.forecast()`` and every other question are asked of ``view``.
     """
 
     club: Club
@@ -41,17 +35,9 @@ class OpenClub:
     view: View
 
     def rows(self, athlete: str = "") -> tuple[Row, ...]:
-        """Return the rows of an athlete, most urgent first.
+        """Return the rows of an athlete, or of whoever is most urgent, most urgent first.
 
-        Parameters
-        ----------
-        athlete
-            Name; left out, whoever is most urgent.
-
-        Raises
-        ------
-        ForecastError
-            The athlete has no open rung, or nobody has.
+        Raises ``ForecastError`` if the athlete has no open rung, or nobody has.
         """
         rows = self.view.rows
         names = sorted({row.athlete for row in rows})
@@ -73,11 +59,7 @@ class OpenClub:
         return self.model.in_hindsight().view(self.club.log, min(day, self.view.as_of))
 
     def __repr__(self) -> str:
-        log = self.club.log
-        return (
-            f"{self.club.name}: {len(log.sets)} sets understood, {len(log.rejected)} rows set "
-            f"aside; {len(self.view.rows)} open rungs as of {self.view.as_of.date()}"
-        )
+        return words.screens.opened(self.club, len(self.view.rows), self.view.as_of)
 
 
 def open_club(
@@ -125,11 +107,11 @@ def kept_path(
     """Return where a model of these records is kept, in the club's folder.
 
     The name tells records, cut date, the command's settings and the package's own code apart, so
-    a model found there is the one that a fit would give.
+    a model there is the one that a fit would give.
     """
     digest = hashlib.sha256()
-    for told in (version("rungwise"), log.ladder, as_of, sorted(settings.items())):
-        digest.update(repr(told).encode())
+    for fact in (version("rungwise"), log.ladder, as_of, sorted(settings.items())):
+        digest.update(repr(fact).encode())
     for frame in (log.sets, log.roster.reset_index()):
         digest.update(repr(list(frame.columns)).encode())
         digest.update(pd.util.hash_pandas_object(frame, index=False).to_numpy().tobytes())
@@ -166,10 +148,10 @@ def fit_or_kept(
         try:
             return load_model(path)
         except ModelFileError as error:
-            say(f"note: {error} A new one is fitted.")
+            say(words.screens.not_read(error))
     fitted = model.fit(log, as_of, progress=progress)
     if trouble := keep_model(path, fitted):
-        say(f"note: {trouble}")
+        say(trouble)
     return fitted
 
 
@@ -181,5 +163,5 @@ def keep_model(path: Path, model: ReadinessForecaster) -> str:
             if old != path:
                 old.unlink(missing_ok=True)
     except (ForecastError, OSError) as error:
-        return f"the model is not kept for the next run: {error}"
+        return words.screens.not_kept(error)
     return ""

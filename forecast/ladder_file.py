@@ -9,6 +9,7 @@ import re
 import tomllib
 import unicodedata
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import fields
 from graphlib import CycleError, TopologicalSorter
 from os import PathLike
 from pathlib import Path
@@ -128,18 +129,13 @@ def read_ladder(path: str | Path) -> Ladder:
     path
         The TOML file, in UTF-8.
 
-    Returns
-    -------
-    Ladder
-        Rungs in the order of the file; each stands after those it needs.
-
     Raises
     ------
     LadderError
         No path is given; the file can't be opened, is not UTF-8 or not TOML; a key is unknown,
         missing, of the wrong type or out of its range; there is no rung, or two share a key;
         ``needs`` or ``fallback`` name a stranger, go round in a circle, or look ahead. The message
-        lists every breach found, each with file, line, rung and what to do.
+        lists every breach, each with file, line, rung and what to do.
     """
     if not isinstance(path, str | PathLike) or not str(path).strip():
         raise LadderError(f"{path!r} is not a path; give the name of the ladder file.")
@@ -231,15 +227,13 @@ class _Places:
 def _sentences(error: ValidationError, places: _Places) -> Iterator[str]:
     for problem in error.errors():
         loc = problem["loc"]
-        if loc[0] == "rung" and len(loc) > 2 and isinstance(loc[1], int):
-            where, key, known = places.of(loc[1], str(loc[2])), str(loc[2]), _FIELDS["rung"]
-        elif loc[0] == "rung" and len(loc) == 2 and isinstance(loc[1], int):
-            where, key, known = places.of(loc[1]), "[[rung]]", _FIELDS["rung"]
+        where, key, names = str(places.path), str(loc[0]), _FIELDS["top"]
+        if loc[0] == "rung" and len(loc) > 1 and isinstance(loc[1], int):
+            inside = str(loc[2]) if len(loc) > 2 else ""
+            where, key, names = places.of(loc[1], inside), inside or "[[rung]]", _FIELDS["rung"]
         elif loc[0] == "ladder" and len(loc) > 1:
-            where, key, known = f"{places.path}, [ladder]", str(loc[1]), _FIELDS["ladder"]
-        else:
-            where, key, known = str(places.path), str(loc[0]), _FIELDS["top"]
-        yield f"{where}: {breach(problem, key, known)}"
+            where, key, names = f"{places.path}, [ladder]", str(loc[1]), _FIELDS["ladder"]
+        yield f"{where}: {breach(problem, key, names)}"
 
 
 def breach(problem: Any, key: str, fields: Sequence[str]) -> str:
@@ -272,49 +266,28 @@ def _shown(value: object) -> str:
 
 
 def _ladder(checked: _LadderFile, places: _Places) -> Ladder:
-    problems = list(_repeated_keys(checked.rung, places))
-    problems += _two_loads(checked.rung, places)
-    problems += _high_targets(checked.rung, places)
-    if not problems:
-        problems += _strangers(checked.rung, places)
-    needs = [_needs(checked.rung, index) for index in range(len(checked.rung))]
-    if not problems:
-        problems += _order(checked.rung, needs, places)
+    rungs = checked.rung
+    problems = list(_faults(rungs, places)) or list(_strangers(rungs, places))
+    above = [(), *((rung.key,) for rung in rungs)]
+    needs = [
+        before if rung.needs is None else tuple(dict.fromkeys(rung.needs))
+        for rung, before in zip(rungs, above, strict=False)
+    ]
+    problems = problems or list(_order(rungs, needs, places))
     if problems:
         raise LadderError("\n".join(problems))
-    rungs = tuple(_rung(table, need) for table, need in zip(checked.rung, needs, strict=True))
-    return Ladder(name=checked.ladder.name, rungs=rungs, source=str(places.path))
+    made = tuple(_rung(table, need) for table, need in zip(rungs, needs, strict=True))
+    return Ladder(name=checked.ladder.name, rungs=made, source=str(places.path))
 
 
 def _rung(table: _RungTable, needs: tuple[str, ...]) -> Rung:
-    return Rung(
-        key=table.key,
-        name=table.name or table.key,
-        stage=table.stage,
-        criterion=Criterion(
-            measure=table.measure,
-            target=table.target,
-            confirm_sessions=table.confirm_sessions,
-            load_kg=table.load_kg,
-            load_bodyweight=table.load_bodyweight,
-        ),
-        needs=needs,
-        min_weeks=table.min_weeks,
-        fallback=table.fallback,
-        equipment=table.equipment,
-        form=table.form,
-        caution=table.caution,
-    )
+    given = dict(table) | {"name": table.name or table.key, "needs": needs}
+    mark = {field.name: given.pop(field.name) for field in fields(Criterion)}
+    return Rung(criterion=Criterion(**mark), **given)
 
 
-def _needs(rungs: list[_RungTable], index: int) -> tuple[str, ...]:
-    needs = rungs[index].needs
-    if needs is not None:
-        return tuple(dict.fromkeys(needs))
-    return (rungs[index - 1].key,) if index else ()
-
-
-def _repeated_keys(rungs: list[_RungTable], places: _Places) -> Iterator[str]:
+def _faults(rungs: list[_RungTable], places: _Places) -> Iterator[str]:
+    """Keys used twice, two loads, and targets that nobody reaches."""
     seen: dict[str, int] = {}
     for index, rung in enumerate(rungs):
         # Logs are matched without regard to case, so keys must differ in more than case.
@@ -324,19 +297,9 @@ def _repeated_keys(rungs: list[_RungTable], places: _Places) -> Iterator[str]:
                 f"{places.of(index, 'key')}: rung {first + 1} has the key {rungs[first].key!r} "
                 "already; give each rung its own key."
             )
-
-
-def _two_loads(rungs: list[_RungTable], places: _Places) -> Iterator[str]:
-    for index, rung in enumerate(rungs):
         if rung.load_kg is not None and rung.load_bodyweight is not None:
-            yield (
-                f"{places.of(index, 'load_bodyweight')}: give 'load_kg' or 'load_bodyweight', "
-                "not both."
-            )
-
-
-def _high_targets(rungs: list[_RungTable], places: _Places) -> Iterator[str]:
-    for index, rung in enumerate(rungs):
+            where = places.of(index, "load_bodyweight")
+            yield f"{where}: give 'load_kg' or 'load_bodyweight', not both."
         if rung.target > LARGEST[rung.measure]:
             yield (
                 f"{places.of(index, 'target')}: 'target' must be {LARGEST[rung.measure]:g} or "
@@ -346,7 +309,7 @@ def _high_targets(rungs: list[_RungTable], places: _Places) -> Iterator[str]:
 
 def _strangers(rungs: list[_RungTable], places: _Places) -> Iterator[str]:
     keys = [rung.key for rung in rungs]
-    told = 0
+    shown = 0
     for index, rung in enumerate(rungs):
         named = [("needs", key) for key in rung.needs or []]
         named += [("fallback", rung.fallback)] if rung.fallback is not None else []
@@ -355,12 +318,13 @@ def _strangers(rungs: list[_RungTable], places: _Places) -> Iterator[str]:
             if key == rung.key:
                 yield f"{where}: {column!r} names the rung itself; name another or leave it out."
             elif key not in keys:
-                told += 1
-                if told > LONGEST_LIST:  # no line of these is shown, and looking takes long
-                    yield f"{where}: {column!r} names {key!r}, which is not a rung."
-                    continue
-                near = difflib.get_close_matches(key, keys, n=1)
-                advice = f"did you mean {near[0]!r}?" if near else f"keys are {', '.join(keys)}."
+                shown += 1
+                advice = "correct it."
+                if shown <= LONGEST_LIST:  # no line past it is shown, and looking takes long
+                    near = difflib.get_close_matches(key, keys, n=1)
+                    advice = (
+                        f"did you mean {near[0]!r}?" if near else f"keys are {', '.join(keys)}."
+                    )
                 yield f"{where}: {column!r} names {key!r}, which is not a rung; {advice}"
 
 

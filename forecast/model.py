@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from copy import copy
 from pathlib import Path
-from typing import Self
+from typing import Any, Self
 
 import pandas as pd
 from joblib import effective_n_jobs
@@ -52,9 +52,7 @@ _LEARNT = {
 class View(LogView):
     """A log as a fitted forecaster sees it on one date: forecast, states, and the ladder ahead.
 
-    What ``model.forecast``, ``model.plateaus`` and ``model.ladder_ahead`` return is asked of a
-    view; so are the questions of ``ahead`` and ``cohort``, and the pages. See
-    ``readiness.LogView`` for what it holds and when that is worked out.
+    See ``readiness.LogView`` for what it holds and when that is worked out.
     """
 
     def forecast(self, engine: Engine = "pool", *, despite_hold: bool = False) -> ReadinessForecast:
@@ -99,18 +97,12 @@ class View(LogView):
             since_high, smallest_gain, p_climbing, p_slipping, on_hold``. ``since`` (50, 10 and 90 %
             points) and ``weeks_flat`` only where flat or slipping. Where ``on_hold`` is ``pain``
             chances are missing.
-
-        Raises
-        ------
-        ForecastError
-            A setting is out of range.
-        FitError
-            The verdict could not be learnt from the log.
         """
-        rows = self.rows_of(
-            "pool", false_alarms_per_year=false_alarms_per_year, smallest_gain=smallest_gain
-        )
-        return states_table(rows)
+        asked: dict[str, Any] = {
+            "false_alarms_per_year": false_alarms_per_year,
+            "smallest_gain": smallest_gain,
+        }
+        return states_table(self.rows_of("pool", **asked))
 
     def ladder_ahead(
         self,
@@ -119,16 +111,9 @@ class View(LogView):
         target_date: pd.Timestamp | str | None = None,
         sessions_per_week: float | None = None,
     ) -> LadderAhead:
-        """Forecast every rung still ahead of every athlete, up to the top.
-
-        See ``ahead.ladder_ahead`` for parameters, columns and errors.
-        """
-        return ahead.ladder_ahead(
-            self,
-            horizon_weeks=horizon_weeks,
-            target_date=target_date,
-            sessions_per_week=sessions_per_week,
-        )
+        """Forecast every rung still ahead, up to the top; see ``ahead.ladder_ahead``."""
+        asked: dict[str, Any] = {"target_date": target_date, "sessions_per_week": sessions_per_week}
+        return ahead.ladder_ahead(self, horizon_weeks=horizon_weeks, **asked)
 
 
 def _forecast(view: View, engine: Engine, despite_hold: bool) -> ReadinessForecast:
@@ -156,24 +141,10 @@ class ReadinessForecaster(BaseEstimator):
     lapse_weeks
         Weeks without a set after which the past is counted as lapsed (``histories.spells``).
 
-    Attributes
-    ----------
-    engines_
-        Both fitted engines and their pool.
-    comparable_
-        Cleared spells by rung in the log fitted on.
-    as_of_
-        Cut date of the fit.
-    rungs_
-        Keys of the ladder fitted on.
-    athletes_
-        Athletes in the log fitted on.
-    rows_end_
-        How readily rows of sessions without a valid set end in the log fitted on.
-    club_verdict_
-        How often the spells of the log fitted on climb, stand still and slip.
-    climbing_
-        How the ladder is climbed in the log fitted on.
+    Fitted, it has ``engines_`` (both engines and their pool), ``comparable_`` (cleared spells by
+    rung), ``as_of_`` (cut date of the fit), ``rungs_`` (keys of the ladder), ``athletes_`` (how
+    many), ``rows_end_`` (how readily rows of sessions without a valid set end), ``club_verdict_``
+    (how often spells climb, stand still and slip) and ``climbing_`` (how the ladder is climbed).
     """
 
     engines_: Engines
@@ -241,16 +212,8 @@ class ReadinessForecaster(BaseEstimator):
 
         About half the time of ``fit``: the growth engine keeps its scale and starts from its
         constants. To answer for a log that has grown by a week or two no learning is needed:
-        ``view`` takes new sets in as they are.
-
-        Parameters and errors are those of ``fit``.
-
-        Raises
-        ------
-        NotFittedError
-            ``fit`` was not called.
-        ForecastError
-            The ladder is not the one fitted on.
+        ``view`` takes new sets in as they are. Parameters and errors are those of ``fit`` and
+        ``view``.
         """
         return self._fit(log, as_of, progress, self.view(log, as_of).growth)
 
@@ -263,11 +226,10 @@ class ReadinessForecaster(BaseEstimator):
         n_jobs: int | None = None,
     ) -> Self:
         histories, tracked = self._learn(log, as_of, progress, start)
-        seed = self.random_state
         if progress:
-            progress("how often progress stops, and how the ladder is climbed")
+            progress("verdict and ladder")
         self.club_verdict_ = learn_shares(histories)
-        self.climbing_ = learn_climbing(tracked, histories, seed=seed)
+        self.climbing_ = learn_climbing(tracked, histories, seed=self.random_state)
         return self
 
     def fit_engines(
@@ -279,8 +241,8 @@ class ReadinessForecaster(BaseEstimator):
     ) -> Self:
         """Learn what ``forecast_each`` needs and no more, as a backtest does at every cut.
 
-        Parameters and errors are those of ``fit``. How often progress stops and how the ladder
-        is climbed are then learnt from the log that is asked about.
+        Parameters and errors are those of ``fit``. The rest is then learnt from the log asked
+        about.
         """
         self._learn(log, as_of, progress)
         return self
@@ -331,12 +293,9 @@ class ReadinessForecaster(BaseEstimator):
 
         Raises
         ------
-        NotFittedError
-            ``fit`` was not called.
-        ForecastError
-            The ladder is not the one fitted on.
-        HistoryError
-            The log holds no set, or ``as_of`` is not a date.
+        NotFittedError, ForecastError, HistoryError
+            ``fit`` was not called; the ladder is not the one fitted on; the log holds no set, or
+            ``as_of`` is not a date.
         """
         if "engines_" not in vars(self):
             raise NotFittedError("This forecaster has not been fitted; call fit(log) first.")
@@ -366,14 +325,11 @@ class ReadinessForecaster(BaseEstimator):
 
         Raises
         ------
-        NotFittedError
-            ``fit`` was not called.
+        NotFittedError, HistoryError
+            ``fit`` was not called; no set is dated before ``as_of``.
         ForecastError
-            The ladder is not the one fitted on, or the engine's name is unknown.
-        ForecastError
-            ``as_of`` lies before that of the fit; ``in_hindsight()`` answers for it.
-        HistoryError
-            No set is dated before ``as_of``.
+            The ladder is not the one fitted on, the engine's name is unknown, or ``as_of`` lies
+            before that of the fit (``in_hindsight()`` answers for it).
         """
         # without ``fit`` the shares are learnt from the log asked about, which then stays whole
         if effective_n_jobs(n_jobs) > 1 and self.club_verdict_ is not None:
@@ -388,22 +344,7 @@ class ReadinessForecaster(BaseEstimator):
         *,
         despite_hold: bool = False,
     ) -> dict[Engine, ReadinessForecast]:
-        """Forecast by several engines from one simulation.
-
-        Parameters
-        ----------
-        log, as_of
-            As for ``forecast``.
-        engines
-            Names of engines; all where left out.
-        despite_hold
-            Whether curves hold rungs on hold for pain too: for scoring, never to be shown.
-
-        Raises
-        ------
-        NotFittedError, ForecastError, HistoryError
-            As for ``forecast``.
-        """
+        """Forecast by several engines (all where left out) from one simulation; see ``View``."""
         return self.view(log, as_of).forecast_each(engines, despite_hold=despite_hold)
 
     def plateaus(
@@ -414,13 +355,12 @@ class ReadinessForecaster(BaseEstimator):
         false_alarms_per_year: float = DEFAULT_FALSE_ALARMS,
         smallest_gain: float | None = None,
     ) -> pd.DataFrame:
-        """Say for each open rung whether the athlete climbs, is flat, slips or pauses.
-
-        See ``View.plateaus`` for parameters, columns and errors.
-        """
-        return self.view(log, as_of).plateaus(
-            false_alarms_per_year=false_alarms_per_year, smallest_gain=smallest_gain
-        )
+        """Say of each open rung whether progress stopped; see ``View.plateaus``."""
+        asked: dict[str, Any] = {
+            "false_alarms_per_year": false_alarms_per_year,
+            "smallest_gain": smallest_gain,
+        }
+        return self.view(log, as_of).plateaus(**asked)
 
     def ladder_ahead(
         self,
@@ -431,32 +371,20 @@ class ReadinessForecaster(BaseEstimator):
         target_date: pd.Timestamp | str | None = None,
         sessions_per_week: float | None = None,
     ) -> LadderAhead:
-        """Forecast every rung still ahead of every athlete, up to the top.
-
-        See ``ahead.ladder_ahead`` for parameters, columns and errors.
-        """
-        return self.view(log, as_of).ladder_ahead(
-            horizon_weeks=horizon_weeks,
-            target_date=target_date,
-            sessions_per_week=sessions_per_week,
-        )
+        """Forecast every rung still ahead, up to the top; see ``ahead.ladder_ahead``."""
+        asked: dict[str, Any] = {"target_date": target_date, "sessions_per_week": sessions_per_week}
+        return self.view(log, as_of).ladder_ahead(horizon_weeks=horizon_weeks, **asked)
 
     def save(self, path: str | Path) -> Path:
         """Write the fitted forecaster to a zip file that ``load_model`` reads; no pickle.
 
-        Raises
-        ------
-        NotFittedError
-            ``fit`` was not called.
-        ModelFileError
-            Nothing can be written there.
+        Raises ``NotFittedError`` before a fit, ``ModelFileError`` if nothing can be written there.
         """
-        learnt = {
-            name: value
-            for name, value in vars(self).items()
-            if name.endswith("_") and value is not None
-        }
+        learnt = {name: value for name, value in self._learnt().items() if value is not None}
         return save_model(self.get_params(), learnt, path)
+
+    def _learnt(self) -> dict[str, Any]:
+        return {name: value for name, value in vars(self).items() if name.endswith("_")}
 
     def dates_moved(self, days: int) -> Self:
         """Return this forecaster as fitted on the same log with dates ``days`` earlier.
@@ -464,9 +392,8 @@ class ReadinessForecaster(BaseEstimator):
         What it knows of the seasons is turned along, so that forecasts stay what they are.
         """
         other = copy(self)
-        for name, value in vars(self).items():
-            if name.endswith("_"):
-                setattr(other, name, moved_back(value, days))
+        for name, value in self._learnt().items():
+            setattr(other, name, moved_back(value, days))
         return other
 
     def in_hindsight(self) -> Self:
@@ -480,21 +407,15 @@ class ReadinessForecaster(BaseEstimator):
         return other
 
     def _check_settings(self) -> None:
-        _whole("horizon_weeks", self.horizon_weeks, 1, "a whole number of weeks")
-        _whole("random_state", self.random_state, 0, "a whole number as seed")
-        _whole("draws", self.draws, 2, "an even number of draws")
-        _whole("paths", self.paths, 4, "a whole number of paths")
+        for name, least in {"horizon_weeks": 1, "random_state": 0, "draws": 2, "paths": 4}.items():
+            value = getattr(self, name)
+            if not is_whole(value) or value < least:
+                raise ForecastError(f"{name} = {value!r}; give a whole number, {least} or more.")
         if self.draws % 2 or self.paths < 2 * self.draws:
             raise ForecastError(
                 f"draws = {self.draws!r}, paths = {self.paths!r}; give an even number of draws "
                 "and at least twice as many paths."
             )
-
-
-def _whole(name: str, value: object, least: int, what: str) -> None:
-    """Refuse anything but a whole number of at least ``least`` before it gets anywhere."""
-    if not is_whole(value) or value < least:
-        raise ForecastError(f"{name} = {value!r}; give {what}, {least} or more.")
 
 
 def load_model(path: str | Path) -> ReadinessForecaster:
@@ -511,20 +432,14 @@ def load_model(path: str | Path) -> ReadinessForecaster:
         The file is missing, not ours, damaged, or of another version.
     """
     settings, learnt = read_model(path, _RECORDS)
-    strangers = sorted(set(settings) - set(ReadinessForecaster().get_params()))
-    if strangers:
-        raise ModelFileError(
-            f"{path}: holds settings this version does not know ({', '.join(strangers)}); fit and "
-            "save again."
-        )
     model = ReadinessForecaster(**settings)
     needed = set(_LEARNT) - {"club_verdict_", "climbing_"}
     fits = needed <= set(learnt) <= set(_LEARNT)
     if not fits or not all(isinstance(learnt[name], _LEARNT[name]) for name in learnt):
         raise ModelFileError(f"{path}: what it learnt is not all there; fit and save again.")
-    n_rungs, known = learnt["engines_"].growth.fit.n_rungs, learnt["rungs_"]
-    named = all(isinstance(key, str) for key in known)
-    if not named or len(known) != n_rungs or not set(learnt["comparable_"]) <= set(known):
+    n_rungs, keys = learnt["engines_"].growth.fit.n_rungs, learnt["rungs_"]
+    named = all(isinstance(key, str) for key in keys)
+    if not named or len(keys) != n_rungs or not set(learnt["comparable_"]) <= set(keys):
         raise ModelFileError(f"{path}: its rungs do not fit together; fit and save again.")
     try:
         model._check_settings()

@@ -29,7 +29,6 @@ from forecast.result import ReadinessForecast
 
 BATCH = 100_000
 """Rows of a log in memory at a time while it is shared out."""
-SUMMARY, CURVE = "summary", "curve"
 
 
 class Forecasts(Protocol):
@@ -66,11 +65,10 @@ def forecast_shared_out(
         replace(log, sets=log.sets[log.sets["athlete"].isin(part)].reset_index(drop=True))
         for part in shares
     ]
-    return joined(
-        Parallel(n_jobs=n_jobs, max_nbytes=None)(
-            delayed(_forecast)(model, part, day, engine) for part in logs
-        )
+    answers = Parallel(n_jobs=n_jobs, max_nbytes=None)(
+        delayed(_forecast)(model, share, day, engine) for share in logs
     )
+    return joined(answers)
 
 
 def _forecast(
@@ -81,16 +79,13 @@ def _forecast(
 
 def joined(parts: Sequence[ReadinessForecast]) -> ReadinessForecast:
     """Return forecasts of different athletes, in the order of their names, as one."""
-    tables = {
-        name: pd.concat(
-            [table for part in parts if len(table := getattr(part, name))] or
-            [getattr(parts[0], name)],
-            ignore_index=True,
-        )
-        for name in (SUMMARY, CURVE, "reasons")
-    }  # fmt: skip
+    frames = [(one.summary, one.curve, one.reasons) for one in parts]
+    summary, curve, reasons = (
+        pd.concat([table for table in tables if len(table)] or [tables[0]], ignore_index=True)
+        for tables in zip(*frames, strict=True)
+    )
     rows = tuple(row for one in parts for row in one.rows)
-    return replace(parts[0], **tables, rows=rows)
+    return replace(parts[0], summary=summary, curve=curve, reasons=reasons, rows=rows)
 
 
 def share_out_log(
@@ -215,13 +210,11 @@ def forecast_parts(
         A part has no set before ``as_of``.
     """
     paths = [Path(file) for file in files]
-    twice = [name for name, count in Counter(path.stem for path in paths).items() if count > 1]
-    if twice or not paths:
-        raise ForecastError(
-            f"Two parts are called {twice[0]}; give each a name of its own."
-            if twice
-            else "No part is given; give one file or more."
-        )
+    if not paths:
+        raise ForecastError("No part is given; give one file or more.")
+    name, count = Counter(path.stem for path in paths).most_common(1)[0]
+    if count > 1:
+        raise ForecastError(f"Two parts are called {name}; give each a name of its own.")
     day, folder = as_day(as_of, "as_of", ForecastError), Path(out)
     folder.mkdir(parents=True, exist_ok=True)
     done = Parallel(n_jobs=n_jobs)(
@@ -249,8 +242,8 @@ def _part(
 ) -> PartDone:
     log = read_log(file, ladder, mapping=mapping)
     result = model.forecast(log, as_of, n_jobs=1)
-    paths = {name: folder / f"{file.stem}.{name}.parquet" for name in (SUMMARY, CURVE)}
-    for name, path in paths.items():
-        write_whole(path, getattr(result, name).to_parquet())
+    summary, curve = (folder / f"{file.stem}.{name}.parquet" for name in ("summary", "curve"))
+    write_whole(summary, result.summary.to_parquet())
+    write_whole(curve, result.curve.to_parquet())
     people = tuple(sorted(log.sets["athlete"].unique()))
-    return PartDone(file, paths[SUMMARY], paths[CURVE], people, len(log.sets), len(log.rejected))
+    return PartDone(file, summary, curve, people, len(log.sets), len(log.rejected))

@@ -64,44 +64,29 @@ class ReadinessForecast:
     engine: str = "pool"
 
     def for_athlete(self, athlete: str) -> ReadinessForecast:
-        """Return the part of the forecast about one athlete.
-
-        Raises
-        ------
-        ForecastError
-            The athlete has no open rung in this forecast.
-        """
-        known = sorted({row.athlete for row in self.rows})
-        if athlete not in known:
+        """Return what is forecast of one athlete; ``ForecastError`` without an open rung."""
+        names = sorted({row.athlete for row in self.rows})
+        if athlete not in names:
             raise ForecastError(
                 f"{athlete!r} has no open rung in this forecast; athletes with one: "
-                f"{', '.join(known) or 'none'}."
+                f"{', '.join(names) or 'none'}."
             )
         return self.only([athlete])
 
     def only(self, athletes: Sequence[str]) -> ReadinessForecast:
-        """Return the part about these athletes, empty where none has an open rung."""
-        tables = {
-            name: (frame := getattr(self, name))[frame["athlete"].isin(athletes)].reset_index(
-                drop=True
-            )
-            for name in ("summary", "curve", "reasons")
-        }
-        return replace(self, **tables, rows=tuple(r for r in self.rows if r.athlete in athletes))
+        """Return what is forecast of these athletes, empty where none has an open rung."""
+        summary, curve, reasons = (
+            frame[frame["athlete"].isin(athletes)].reset_index(drop=True)
+            for frame in (self.summary, self.curve, self.reasons)
+        )
+        rows = tuple(row for row in self.rows if row.athlete in athletes)
+        return replace(self, summary=summary, curve=curve, reasons=reasons, rows=rows)
 
     def quantile(self, level: float) -> pd.DataFrame:
         """Return ``athlete, rung, weeks, date`` by which each rung is cleared with a chance.
 
-        Parameters
-        ----------
-        level
-            The chance, between 0 and 1. Weeks are read off the curve between its weeks; they are
-            missing past the horizon, and under a hold.
-
-        Raises
-        ------
-        ForecastError
-            ``level`` is not between 0 and 1.
+        ``level`` is the chance, between 0 and 1 (else ``ForecastError``). Weeks are read off the
+        curve between its weeks; they are missing past the horizon, and under a hold.
         """
         if not (isinstance(level, float | int) and 0 < level < 1):
             raise ForecastError(f"level = {level!r}; give a chance between 0 and 1, such as 0.9.")
@@ -117,10 +102,7 @@ class ReadinessForecast:
     def plot(self, athlete: str) -> alt.LayerChart:
         """Return the chart of an athlete's chances by week; a list picks among several rungs.
 
-        Raises
-        ------
-        ForecastError
-            The athlete has no open rung in this forecast, or all of them are on hold.
+        Raises ``ForecastError`` if the athlete has no open rung, or all of them are on hold.
         """
         from forecast.charts import chance_by_week  # drawing is loaded when asked for
 
@@ -168,43 +150,25 @@ def forecast_of(
 def states_table(rows: Sequence[Row]) -> pd.DataFrame:
     """Return the table of ``model.plateaus``: one line a row."""
     summary = rows_table(rows)
-    dates = ("since", "since_low", "since_high")
-    verdicts = pd.DataFrame(
-        [
-            (*(getattr(row.verdict, day) for day in dates), row.verdict.weeks, row.verdict.least,
-             words.for_coach(row).why)
-            for row in rows
-        ],
-        columns=[*dates, "weeks_flat", "smallest_gain", "reason"],
-    ).astype({**dict.fromkeys(dates, "datetime64[ns]"), "reason": "str",
-              "weeks_flat": float, "smallest_gain": float})  # fmt: skip
-    summary = summary.rename(
-        columns={
-            "gain_lately": "gain",
-            "gain_lately_low": "gain_low",
-            "gain_lately_high": "gain_high",
-        }
-    )
-    table = pd.concat(
-        [summary, verdicts.round({"weeks_flat": DIGITS, "smallest_gain": DIGITS})], axis=1
-    )
-    return table[list(STATE_COLUMNS)]
+    dates = ["since", "since_low", "since_high"]
+    lines = [
+        (v.since, v.since_low, v.since_high, v.weeks, v.least, words.for_coach(row).why)
+        for row, v in ((row, row.verdict) for row in rows)
+    ]
+    verdicts = pd.DataFrame(lines, columns=[*dates, "weeks_flat", "smallest_gain", "reason"])
+    verdicts = verdicts.astype({**dict.fromkeys(dates, "datetime64[ns]"), "reason": "str",
+                                "weeks_flat": float, "smallest_gain": float})  # fmt: skip
+    verdicts = verdicts.round({"weeks_flat": DIGITS, "smallest_gain": DIGITS})
+    gains = {f"gain_lately{end}": f"gain{end}" for end in ("", "_low", "_high")}
+    return pd.concat([summary.rename(columns=gains), verdicts], axis=1)[list(STATE_COLUMNS)]
 
 
 def _reasons(rows: Sequence[Row]) -> pd.DataFrame:
-    table = pd.DataFrame(
-        [
-            (
-                *row.key,
-                reason.kind,
-                round(reason.value, DIGITS),
-                reason.unit,
-                words.reason(reason, row),
-            )
-            for row in rows
-            for reason in row.reasons
-        ],
-        columns=list(REASON_COLUMNS),
-    )
+    lines = [
+        (*row.key, one.kind, round(one.value, DIGITS), one.unit, words.reason(one, row))
+        for row in rows
+        for one in row.reasons
+    ]
+    table = pd.DataFrame(lines, columns=list(REASON_COLUMNS))
     return table.astype({**dict.fromkeys(("athlete", "rung", "what", "unit", "text"), "str"),
                          "value": float})  # fmt: skip

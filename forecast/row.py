@@ -6,7 +6,7 @@ made from rows alone.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Annotated, Any
 
@@ -107,6 +107,11 @@ class Level:
     before: Figure
     log: Figure
 
+    @property
+    def shown(self) -> float:
+        """The value, or where it is missing the guess."""
+        return self.guess if np.isnan(self.value) else self.value
+
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
@@ -190,30 +195,12 @@ class Reason:
 class Row:
     """One open rung on one date, after every rule.
 
-    Attributes
-    ----------
-    athlete, rung, as_of
-        Who, which rung of the ladder, and the cut date.
-    back
-        Name of the rung to go back to when form breaks, ``None`` for none.
-    seen, level, verdict, gain
-        See there.
-    wait
-        Chances, weeks and dates; ``None`` under a hold.
-    hold
-        Why nothing ahead is told: ``pain``, or ``None``.
-    pain
-        Highest pain noted lately, 0 where none was.
-    away
-        ``None`` unless the state is ``paused``.
-    lapse, gone
-        Chance of having stopped for good within 26 weeks, and by today.
-    comparable
-        Spells of others on this rung that were cleared.
-    record
-        How much there is to go by: ``good``, ``fair`` or ``thin``.
-    reasons
-        Heaviest first, five at most.
+    ``athlete`` on ``rung`` as of ``as_of``; ``back`` names the rung to go back to when form breaks,
+    ``None`` for none; ``wait`` is ``None`` under a ``hold``, which says why nothing ahead is told:
+    ``pain``. ``pain`` is the highest noted lately, 0 where none was; ``away`` is ``None`` unless
+    the state is ``paused``; ``lapse`` and ``gone`` are chances of having stopped for good within 26
+    weeks, and by today; ``comparable`` counts cleared spells of others on this rung; ``record`` is
+    how much there is to go by: ``good``, ``fair`` or ``thin``; ``reasons`` heaviest first.
     """
 
     athlete: str
@@ -308,84 +295,81 @@ def most_urgent_first(rows: Iterable[Row]) -> tuple[Row, ...]:
     return tuple(sorted(rows, key=lambda row: (*order(row), row.athlete)))
 
 
-SUMMARY_COLUMNS = (
-    "athlete", "rung", "rung_name", "sessions", "level", "level_value", "target",
-    "gain_per_week", "weeks_low", "weeks_mid", "weeks_high", "date_low", "date_mid", "date_high",
-    "p_next_session", "p_4", "p_8", "p_12", "p_26", "p_never_in_horizon", "state", "on_hold",
-    "p_climbing", "p_flat", "p_slipping", "gain_lately", "gain_lately_low", "gain_lately_high",
-    "gain_ahead", "met_lately", "met_expected", "sessions_per_week", "p_lapse_26",
-    "comparable", "confidence", "warnings",
-)  # fmt: skip
+def _ahead(of: Callable[[Wait], Any], missing: Any = np.nan) -> Callable[[Row], Any]:
+    """A column of what lies ahead, which is missing under a hold."""
+    return lambda row: of(row.wait) if row.wait else missing
+
+
+def _by(week: int) -> Callable[[Row], float]:
+    return _ahead(lambda wait: wait.chances[week])
+
+
+def _free(of: Callable[[Row], float]) -> Callable[[Row], float]:
+    """A column of what is not told under a hold."""
+    return lambda row: np.nan if row.hold else of(row)
+
+
+_COLUMNS: dict[str, tuple[str, Callable[[Row], Any]]] = {
+    "athlete": ("str", lambda row: row.athlete),
+    "rung": ("str", lambda row: row.rung.key),
+    "rung_name": ("str", lambda row: row.rung.name),
+    "sessions": ("int64", lambda row: row.seen.sessions),
+    "level": ("float64", lambda row: row.level.log),
+    "level_value": ("float64", lambda row: row.level.shown),
+    "target": ("float64", lambda row: row.rung.criterion.target),
+    "gain_per_week": ("float64", lambda row: row.gain.lately),
+    "weeks_low": ("float64", _ahead(lambda wait: wait.low)),
+    "weeks_mid": ("float64", _ahead(lambda wait: wait.mid)),
+    "weeks_high": ("float64", _ahead(lambda wait: wait.high)),
+    "date_low": ("datetime64[ns]", _ahead(lambda wait: wait.dates[0], pd.NaT)),
+    "date_mid": ("datetime64[ns]", _ahead(lambda wait: wait.dates[1], pd.NaT)),
+    "date_high": ("datetime64[ns]", _ahead(lambda wait: wait.dates[2], pd.NaT)),
+    "p_next_session": ("float64", _ahead(lambda wait: wait.next_session)),
+    **{f"p_{week}": ("float64", _by(week)) for week in MARKS},
+    "p_never_in_horizon": ("float64", _ahead(lambda wait: wait.never)),
+    "state": ("str", lambda row: row.state),
+    "on_hold": ("str", lambda row: row.hold),
+    "p_climbing": ("float64", _free(lambda row: row.verdict.p_climbing)),
+    "p_flat": ("float64", _free(lambda row: row.verdict.p_flat)),
+    "p_slipping": ("float64", _free(lambda row: row.verdict.p_slipping)),
+    "gain_lately": ("float64", lambda row: row.gain.lately),
+    "gain_lately_low": ("float64", lambda row: row.gain.low),
+    "gain_lately_high": ("float64", lambda row: row.gain.high),
+    "gain_ahead": ("float64", lambda row: row.gain.ahead),
+    "met_lately": ("int64", lambda row: row.seen.met),
+    "met_expected": ("float64", lambda row: row.seen.met_expected),
+    "sessions_per_week": ("float64", lambda row: row.seen.per_week),
+    "p_lapse_26": ("float64", _free(lambda row: row.lapse)),
+    "comparable": ("int64", lambda row: row.comparable),
+    "confidence": ("str", lambda row: row.record),
+}
+"""Every column of a forecast's summary but ``warnings``: its type, and what of a row it shows."""
+SUMMARY_COLUMNS = (*_COLUMNS, "warnings")
 """Columns of a forecast's summary, in order; ``warnings`` are added in words."""
-_TEXT = ("athlete", "rung", "rung_name", "state", "on_hold", "confidence")
-_DATES = ("date_low", "date_mid", "date_high")
-_COUNTS = ("sessions", "met_lately", "comparable")
-AHEAD_COLUMNS = (
-    "weeks_low", "weeks_mid", "weeks_high", *_DATES, "p_next_session",
-    *(f"p_{week}" for week in MARKS), "p_never_in_horizon",
-)  # fmt: skip
+_MARKED = tuple(f"p_{week}" for week in MARKS)
+AHEAD_COLUMNS = tuple(
+    n for n in _COLUMNS if n.startswith(("weeks_", "date_", "p_ne")) or n in _MARKED
+)
 """What lies ahead, and is missing under a hold."""
 
 
 def rows_table(rows: Sequence[Row]) -> pd.DataFrame:
     """Return the frame behind ``summary``, every export and every chart: one line a row.
 
-    Columns are ``SUMMARY_COLUMNS`` but ``warnings``. ``on_hold`` is missing, or ``pain``: then
-    every chance, week and date is missing.
+    Columns are ``SUMMARY_COLUMNS`` but ``warnings``. Where ``on_hold`` is ``pain`` every chance,
+    week and date is missing.
 
     Parameters
     ----------
     rows
         Of a view, in any order.
     """
-    table = pd.DataFrame([_figures(row) for row in rows], columns=list(SUMMARY_COLUMNS[:-1]))
-    numbers = [name for name in table if name not in (*_TEXT, *_DATES, *_COUNTS)]
-    types = {
-        **dict.fromkeys(_TEXT, "str"),
-        **dict.fromkeys(_DATES, "datetime64[ns]"),
-        **dict.fromkeys(_COUNTS, "int64"),
-        **dict.fromkeys(numbers, "float64"),
-    }
-    table = table.astype(types)
+    table = pd.DataFrame(
+        {
+            name: pd.Series([of(row) for row in rows], dtype="object").astype(kind)
+            for name, (kind, of) in _COLUMNS.items()
+        }
+    )
+    numbers = [name for name, (kind, _) in _COLUMNS.items() if kind == "float64"]
     table[numbers] = table[numbers].round(DIGITS)
     return table
-
-
-def _figures(row: Row) -> dict[str, Any]:
-    wait, verdict, gain = row.wait, row.verdict, row.gain
-    low, mid, high = wait.dates if wait else (pd.NaT, pd.NaT, pd.NaT)
-    value = row.level.guess if np.isnan(row.level.value) else row.level.value
-    return {
-        "athlete": row.athlete,
-        "rung": row.rung.key,
-        "rung_name": row.rung.name,
-        "sessions": row.seen.sessions,
-        "level": row.level.log,
-        "level_value": value,
-        "target": row.rung.criterion.target,
-        "gain_per_week": gain.lately,
-        "weeks_low": wait.low if wait else np.nan,
-        "weeks_mid": wait.mid if wait else np.nan,
-        "weeks_high": wait.high if wait else np.nan,
-        "date_low": low,
-        "date_mid": mid,
-        "date_high": high,
-        "p_next_session": wait.next_session if wait else np.nan,
-        **{f"p_{week}": wait.chances[week] if wait else np.nan for week in MARKS},
-        "p_never_in_horizon": wait.never if wait else np.nan,
-        "state": row.state,
-        "on_hold": row.hold,
-        "p_climbing": np.nan if row.hold else verdict.p_climbing,
-        "p_flat": np.nan if row.hold else verdict.p_flat,
-        "p_slipping": np.nan if row.hold else verdict.p_slipping,
-        "gain_lately": gain.lately,
-        "gain_lately_low": gain.low,
-        "gain_lately_high": gain.high,
-        "gain_ahead": gain.ahead,
-        "met_lately": row.seen.met,
-        "met_expected": row.seen.met_expected,
-        "sessions_per_week": row.seen.per_week,
-        "p_lapse_26": np.nan if row.hold else row.lapse,
-        "comparable": row.comparable,
-        "confidence": row.record,
-    }

@@ -230,7 +230,7 @@ def _reasons(
         weighed.append((weight, reason))
 
     confirm = rung.criterion.confirm_sessions
-    add(9.0, "level", level.guess if np.isnan(level.value) else level.value, "", fact.target)
+    add(9.0, "level", level.shown, "", fact.target)
     if fact.obstacle:
         add(10.0, fact.obstacle, fact.n_sets, "sets")
     if fact.run > 0 and confirm > 1:

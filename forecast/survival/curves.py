@@ -288,14 +288,15 @@ def _observed(
     if leave.size == 0:
         raise FitError("There are no spells to make a curve from; check the selection of rows.")
     unusable = ~np.isfinite(leave) | (leave < 0) | ((entry is not None) & ~np.isfinite(join))
-    for wrong, sentence in (
-        (unusable, "have a missing, infinite or negative time"),
-        (join >= leave, "end no later than they come under observation"),
-    ):
+    faults = (
+        "have a missing, infinite or negative time",
+        "end no later than they come under observation",
+    )
+    for fault, wrong in enumerate((unusable, join >= leave)):
         if wrong.any():
             at = int(np.flatnonzero(wrong)[0])
             raise FitError(
-                f"{wrong.sum()} spells {sentence}; the first is at position {at} with entry "
+                f"{wrong.sum()} spells {faults[fault]}; the first is at position {at} with entry "
                 f"{join[at]:g} and exit {leave[at]:g}. Correct or drop them."
             )
     if since is None:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from forecast.log import counted
+from forecast.log import Club, counted
 from forecast.row import PAUSED, STATES, Row
 from forecast.words.pages import away_line
 from forecast.words.rows import STATE_NAMES
@@ -55,3 +55,21 @@ def triage_heading(name: str, rows: Sequence[Row]) -> str:
     """Return the first line of the triage: how the club's open rungs stand."""
     training = [row for row in rows if row.state != PAUSED]
     return f"{name}: {counted(len(training), 'rung')} in training ({states_line(training)})."
+
+
+def opened(club: Club, rungs: int, as_of: pd.Timestamp) -> str:
+    """Return what a club that was opened holds."""
+    return (
+        f"{club.name}: {len(club.log.sets)} sets understood, {len(club.log.rejected)} rows set "
+        f"aside; {rungs} open rungs as of {as_of.date()}"
+    )
+
+
+def not_read(error: Exception) -> str:
+    """Return the note that a kept model is of no use."""
+    return f"note: {error} A new one is fitted."
+
+
+def not_kept(error: Exception) -> str:
+    """Return the note that a model could not be kept."""
+    return f"note: the model is not kept for the next run: {error}"

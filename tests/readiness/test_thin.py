@@ -162,7 +162,7 @@ def test_a_forecast_before_a_fit_is_refused(small_log):
         ({"horizon_weeks": None}, "horizon_weeks = None"),
         ({"horizon_weeks": np.nan}, "horizon_weeks = nan"),
         ({"horizon_weeks": True}, "horizon_weeks = True"),
-        ({"random_state": None}, "random_state = None; give a whole number as seed"),
+        ({"random_state": None}, "random_state = None; give a whole number, 0 or more"),
         ({"random_state": -1}, "random_state = -1"),
         ({"lapse_weeks": 0}, "lapse_weeks = 0"),
         ({"draws": 3}, "draws = 3"),
