@@ -297,6 +297,7 @@ def test_the_api_page_names_what_there_is():
             assert hasattr(importlib.import_module(room), last), name
 
 
+@pytest.mark.nightly
 def test_the_site_is_built_without_a_warning(tmp_path):
     pytest.importorskip("mkdocs", reason="the site's builder is in the extra 'docs'")
     done = subprocess.run(

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pandas as pd
 import pytest
+from slow import day_and_night
 
 from forecast.ahead import what_if_mark
 from forecast.ahead.ladder import MOST_PATHS
@@ -21,7 +22,7 @@ def view(small_view):
     return small_view
 
 
-@pytest.fixture(scope="module", params=range(3))
+@pytest.fixture(scope="module", params=day_and_night(range(3), {0}))
 def row(request, view):
     """An open rung with sessions on it."""
     summary = view.forecast().summary

@@ -52,7 +52,7 @@ def curves_and_times(draw):
 
 
 @given(curves_and_times())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=25, deadline=None)
 def test_crps_is_the_integral_of_the_brier_score(case):
     curve, times = case
     horizon = curve.shape[1]
@@ -63,7 +63,7 @@ def test_crps_is_the_integral_of_the_brier_score(case):
 
 
 @given(curves_and_times(), st.sampled_from([0.1, 0.5, 0.9]))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=25, deadline=None)
 def test_weeks_at_undoes_curve_at(case, share):
     curve, _ = case
     weeks = weeks_at(curve, share)

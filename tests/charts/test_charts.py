@@ -195,11 +195,7 @@ def test_spec_is_valid_has_words_and_can_be_drawn(name):
     assert len(spec["description"]) > 25
     assert spec["width"] == "container"
     assert drawn_words(chart)
-
-
-@pytest.mark.parametrize("name", CHARTS)
-def test_a_chart_leaves_its_table_as_it_was(name):
-    assert json.dumps(CHARTS[name]().to_dict()) == json.dumps(CHARTS[name]().to_dict())
+    assert json.dumps(CHARTS[name]().to_dict()) == json.dumps(spec)  # the same each time
 
 
 def rows_of(chart) -> list[dict]:

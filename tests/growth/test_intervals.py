@@ -99,7 +99,7 @@ def test_the_unit_is_inferred(values, unit):
     assert infer_unit(np.asarray(values, dtype=float)) == unit
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(
     st.sampled_from([0.1, 0.5, 1.0, 5.0, 10.0]),
     st.lists(st.integers(1, 60), min_size=8, max_size=40, unique=True),

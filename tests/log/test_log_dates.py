@@ -149,7 +149,7 @@ def test_every_day_survives_every_style(days):
         assert dates_of(*cells, order=order)[0] == wanted
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=6, deadline=None)
 @given(st.lists(st.dates(dt.date(1990, 1, 1), dt.date(2050, 1, 1)), min_size=1, max_size=8))
 def test_an_inferred_order_is_never_wrong(days):
     for style in ("%d/%m/%Y", "%m/%d/%Y"):

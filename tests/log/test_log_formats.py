@@ -318,7 +318,7 @@ def test_sources_that_are_none(tmp_path, ladder):
         read_log(odd, ladder)
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(
     st.lists(
         st.lists(
@@ -351,7 +351,7 @@ def test_every_record_of_a_ragged_file_is_accounted_for(tmp_path_factory, record
 )
 @example([["a", '"'], ['"', "0"]], "\n")
 @example([["a", "a,a"], ['"a,"', '""']], "\r\n")
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 def test_lines_read_as_columns_at_once_are_those_read_one_by_one(tmp_path_factory, cells, end):
     quoted = [[c if n % 2 else f'"{c.replace(chr(34), 2 * chr(34))}"' for n, c in enumerate(row)]
               for row in cells]  # fmt: skip

@@ -419,7 +419,7 @@ def garbage_table(rows):
     return pd.DataFrame(rows, columns=NAMES, dtype=object)
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=24, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(GARBAGE)
 def test_no_row_is_ever_lost(rows):
     log = read_log(garbage_table(rows), LADDER, date_order="dmy")
@@ -435,7 +435,7 @@ def test_no_row_is_ever_lost(rows):
     assert set(log.sets["rung"]) <= set(LADDER.keys)
 
 
-@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(GARBAGE)
 def test_reading_twice_gives_the_same(rows):
     first, second = (read_log(garbage_table(rows), LADDER, date_order="dmy") for _ in range(2))
@@ -443,7 +443,7 @@ def test_reading_twice_gives_the_same(rows):
     pd.testing.assert_frame_equal(first.rejected, second.rejected)
 
 
-@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(GARBAGE, st.randoms(use_true_random=False))
 def test_the_order_of_numbered_rows_does_not_matter(rows, random):
     rows = [{**row, "set": n + 1} for n, row in enumerate(rows)]
@@ -456,7 +456,7 @@ def test_the_order_of_numbered_rows_does_not_matter(rows, random):
     pd.testing.assert_frame_equal(*kept)
 
 
-@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(GARBAGE)
 def test_a_log_read_again_from_its_own_sets_is_the_same(rows):
     log = read_log(garbage_table(rows), LADDER, date_order="dmy")

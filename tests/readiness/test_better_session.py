@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from slow import day_and_night
 
 CHANCES = ["p_next_session", "p_4", "p_8", "p_12", "p_26"]
 NOISE = 0.004
@@ -107,7 +108,7 @@ def before_the_last_day(chances, small_log, without_the_last_day, with_sets):
     return chances(with_sets(small_log, without_the_last_day))
 
 
-@pytest.mark.parametrize("past", [1.0, 1.1, 1.3, 2.0])
+@pytest.mark.parametrize("past", day_and_night([1.0, 1.1, 1.3, 2.0], {1.0, 1.3}))
 def test_a_session_more_that_meets_never_lowers_a_chance(
     past, chances, small_log, small_cut, small_result, with_sets, without_the_last_day,
     before_the_last_day,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from slow import day_and_night
 
 from forecast.growth import track
 from forecast.histories import build_histories
@@ -49,9 +50,15 @@ def ask(measure, target, sessions, *, per_week=2.0, as_of=None, **columns):
     return result.summary.iloc[0]
 
 
-@pytest.mark.parametrize("noise", [0.0, 0.05])
-@pytest.mark.parametrize(("gain", "weeks"), [(0.05, 5.2), (0.04, 7.4), (0.03, 9.1)])
-def test_a_steady_climb_is_carried_on(noise, gain, weeks):
+STEADY = [
+    (g, w, noise) for g, w in ((0.05, 5.2), (0.04, 7.4), (0.03, 9.1)) for noise in (0.0, 0.05)
+]
+
+
+@pytest.mark.parametrize(
+    ("gain", "weeks", "noise"), day_and_night(STEADY, {(0.05, 5.2, 0.0), (0.03, 9.1, 0.05)})
+)
+def test_a_steady_climb_is_carried_on(gain, weeks, noise):
     rng = np.random.default_rng(0)
     left = 30.0 + weeks - np.arange(60) / 2.0
     values = np.round(20 * np.exp(-gain * left[:, None] + noise * rng.standard_normal((60, 3))), 1)
@@ -98,7 +105,7 @@ def test_ten_per_cent_a_week():
     assert row["weeks_mid"] == pytest.approx(4.8, abs=1.5)
 
 
-@pytest.mark.parametrize("target", [6000, 1e6])
+@pytest.mark.parametrize("target", day_and_night([6000, 1e6], [1e6]))
 def test_doubling_every_week_is_finite(target):
     row = ask("seconds", target, np.round(2.0 * 2.0 ** (np.arange(18)[:, None] / 2.0)))
     assert abs(row["gain_per_week"]) < 1.5

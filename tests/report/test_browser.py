@@ -8,11 +8,13 @@ import json
 
 import pytest
 from pypdf import PdfReader
+from slow import day_and_night
 
 from forecast.report.page import in_one_file
 
 READERS = ("coach", "analyst", "athlete")
 DESKTOP, PHONE = 1200, 375
+ZONES = ("Pacific/Auckland", "America/Los_Angeles", "Europe/Berlin")
 A4, LETTER = (8.27, 11.69), (8.5, 11.0)
 PIXELS_AN_INCH = 96
 ALL_DRAWN = "return document.documentElement.dataset.drawn !== undefined"
@@ -132,7 +134,7 @@ def test_the_sheet_leads_to_an_athlete_and_back(show):
     assert page.execute_script("return location.hash") == "#sheet"
 
 
-@pytest.mark.parametrize("zone", ["Pacific/Auckland", "America/Los_Angeles", "Europe/Berlin"])
+@pytest.mark.parametrize("zone", day_and_night(ZONES, ZONES[:1]))
 def test_dates_are_the_same_in_every_time_zone(show, zone):
     ticks = """return [...document.querySelectorAll(".role-axis-label text")]
                  .map((text) => text.textContent);"""
@@ -168,7 +170,9 @@ def test_a_phone_needs_no_sideways_scrolling(show, reader):
     assert too_wide == []
 
 
-@pytest.mark.parametrize("paper", [A4, LETTER], ids=["A4", "Letter"])
+@pytest.mark.parametrize(
+    "paper", [A4, pytest.param(LETTER, marks=pytest.mark.nightly)], ids=["A4", "Letter"]
+)
 @pytest.mark.parametrize("reader", READERS)
 def test_paper_holds_the_whole_page(show, pages, reader, paper):
     page = show(reader)
@@ -197,7 +201,7 @@ def test_nothing_is_cut_off_at_the_width_of_paper(show, reader):
         page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
 
 
-@pytest.mark.parametrize("width", [DESKTOP, PHONE])
+@pytest.mark.parametrize("width", day_and_night([DESKTOP, PHONE], {DESKTOP}))
 @pytest.mark.parametrize("reader", READERS)
 def test_accessibility_check_finds_nothing(show, reader, width):
     from axe_core_python.selenium import Axe
