@@ -15,20 +15,7 @@ from forecast.backtest.run import (
 )
 
 __all__ = [
-    "BASELINES",
-    "ENGINE_NAMES",
-    "AtCut",
-    "BacktestResult",
-    "CutForecast",
-    "ForecastsAtCut",
-    "at_cut",
-    "backtest",
-    "chosen_baselines",
-    "draw_cuts",
-    "forecast_at",
-    "load_backtest",
-    "open_at",
-    "outcomes_after",
-    "save_backtest",
-    "score_forecasts",
-]
+    "BASELINES", "ENGINE_NAMES", "AtCut", "BacktestResult", "CutForecast", "ForecastsAtCut",
+    "at_cut", "backtest", "chosen_baselines", "draw_cuts", "forecast_at", "load_backtest",
+    "open_at", "outcomes_after", "save_backtest", "score_forecasts",
+]  # fmt: skip

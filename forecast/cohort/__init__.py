@@ -21,24 +21,8 @@ from forecast.cohort.regressions import (
 from forecast.cohort.rungs import Bottlenecks, PaceAndDifficulty, bottlenecks, pace_and_difficulty
 
 __all__ = [
-    "Bottlenecks",
-    "CovariateEffects",
-    "CriterionAudit",
-    "LapseHazard",
-    "LapseIncidence",
-    "PaceAndDifficulty",
-    "TimeToClear",
-    "as_histories",
-    "bottlenecks",
-    "clustered_cox",
-    "covariate_effects",
-    "criterion_audit",
-    "hazard_of",
-    "lapse_chance",
-    "lapse_hazard",
-    "lapse_incidence",
-    "pace_and_difficulty",
-    "spell_times",
-    "time_to_clear",
-    "weeks_of_others",
-]
+    "Bottlenecks", "CovariateEffects", "CriterionAudit", "LapseHazard", "LapseIncidence",
+    "PaceAndDifficulty", "TimeToClear", "as_histories", "bottlenecks", "clustered_cox",
+    "covariate_effects", "criterion_audit", "hazard_of", "lapse_chance", "lapse_hazard",
+    "lapse_incidence", "pace_and_difficulty", "spell_times", "time_to_clear", "weeks_of_others",
+]  # fmt: skip

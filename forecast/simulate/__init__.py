@@ -12,23 +12,7 @@ from forecast.simulate.cohort import (
 from forecast.simulate.laws import GRACE_DAYS, LAWS, MAX_LOST, Cells, Law, State, law_class
 
 __all__ = [
-    "AT_TARGET",
-    "BY_CHOICE",
-    "FAILED",
-    "GRACE_DAYS",
-    "LADDER_FILE",
-    "LAWS",
-    "MAX_LOST",
-    "UNKNOWN",
-    "Careers",
-    "Cells",
-    "Law",
-    "Notes",
-    "Setting",
-    "SimulatedCohort",
-    "State",
-    "default_ladder",
-    "invent_careers",
-    "law_class",
-    "simulate_cohort",
-]
+    "AT_TARGET", "BY_CHOICE", "FAILED", "GRACE_DAYS", "LADDER_FILE", "LAWS", "MAX_LOST",
+    "UNKNOWN", "Careers", "Cells", "Law", "Notes", "Setting", "SimulatedCohort", "State",
+    "default_ladder", "invent_careers", "law_class", "simulate_cohort",
+]  # fmt: skip

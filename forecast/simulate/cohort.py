@@ -39,28 +39,16 @@ def default_ladder() -> Ladder:
 class SimulatedCohort:
     """An invented cohort with everything a forecaster may see and all that it may not.
 
-    Attributes
-    ----------
-    ladder
-        The ladder climbed.
-    sets
-        Logged sets up to each athlete's lapse, columns ``SET_COLUMNS``.
-    truth
-        One row an athlete and rung begun, also those only begun had nobody lapsed: ``athlete,
-        rung, started`` (first session, which may lie before the log), ``begun_before_log``,
-        ``cleared`` (NaT if not before the lapse or the end), ``cleared_no_lapse`` (the same had
-        the athlete kept training; NaT if not within the simulated time).
-    levels
-        One row a session, lapse or not: ``athlete, rung, date, level`` (log(capacity / target)
-        before that day's form) and ``gain`` (expected per week of training).
-    athletes
-        One row an athlete: hidden constants, ``log_from``, ``lapsed_on`` (NaT for never).
-    law
-        Name of the law of progress.
-    start, end
-        First day of the log and the day after the last one simulated.
-    law_object, population, attendance
-        The constants themselves, for the informed reference only.
+    ``sets`` are logged up to each athlete's lapse, columns ``SET_COLUMNS``. ``truth`` has one row
+    an athlete and rung begun, also those only begun had nobody lapsed: ``athlete, rung, started``
+    (first session, which may lie before the log), ``begun_before_log``, ``cleared`` (NaT if not
+    before the lapse or the end), ``cleared_no_lapse`` (the same had the athlete kept training; NaT
+    if not within the simulated time). ``levels`` has one row a session, lapse or not: ``athlete,
+    rung, date, level`` (log(capacity / target) before that day's form) and ``gain`` (expected per
+    week of training). ``athletes`` has one row each: hidden constants, ``log_from``, ``lapsed_on``
+    (NaT for never). ``start`` and ``end`` are the first day of the log and the day after the last
+    one simulated; ``law_object``, ``population`` and ``attendance`` the constants themselves, for
+    the informed reference only.
     """
 
     ladder: Ladder
@@ -92,21 +80,12 @@ class SimulatedCohort:
 class Setting:
     """What kind of club a cohort trains in.
 
-    Attributes
-    ----------
-    ladder
-        Ladder to climb; ``default_ladder()`` if left out. Seconds and repetitions only.
-    under_way
-        Share of athletes who trained before the log begins (late entry, mid-rung).
-    prefix
-        First letters of the invented athlete codes.
-    population
-        Population constants to use instead of drawing them, so that cohorts under several laws
-        can share one club.
-    rounding_seconds
-        Holds are written to this many seconds; a few athletes are timed to 5 s all the same.
-    sessions_per_week
-        Range the athletes' usual sessions per week are drawn from.
+    ``ladder`` to climb (``default_ladder()`` if left out; seconds and repetitions only);
+    ``under_way``, the share of athletes who trained before the log begins (late entry, mid-rung);
+    ``prefix``, first letters of the invented athlete codes; ``population`` constants to use instead
+    of drawing them, so that cohorts under several laws can share one club; ``rounding_seconds``
+    that holds are written to (a few athletes are timed to 5 s all the same); ``sessions_per_week``,
+    the range that the athletes' usual ones are drawn from.
     """
 
     ladder: Ladder | None = None
@@ -212,7 +191,7 @@ def _check(
     if n_athletes < 1 or weeks < 1 or follow_up < 0:
         raise SimulationError(
             f"n_athletes={n_athletes} and weeks={weeks} must be 1 or more, follow_up={follow_up} "
-            "0 or more; mend the numbers."
+            "0 or more; correct the numbers."
         )
     if not 0 < setting.sessions_per_week[0] <= setting.sessions_per_week[1] <= 7:
         raise SimulationError(
@@ -275,13 +254,10 @@ def _dated(athletes: pd.DataFrame, lapse: np.ndarray, first: int, days: int) -> 
 
 def _date(day: np.ndarray, first: int) -> np.ndarray:
     """Dates of days counted from the start of the log; days that never come are NaT."""
-    known = (day < NEVER) & (day > LONG_AGO // 2)
-    shifted = np.where(known, first + day, 0).astype("int64").astype("timedelta64[D]")
-    return np.where(
-        known,
-        np.datetime64(_EPOCH, "ns") + shifted.astype("timedelta64[ns]"),
-        np.datetime64("NaT", "ns"),
-    )
+    comes = (day < NEVER) & (day > LONG_AGO // 2)
+    shifted = np.where(comes, first + day, 0).astype("int64").astype("timedelta64[D]")
+    dates = np.datetime64(_EPOCH, "ns") + shifted.astype("timedelta64[ns]")
+    return np.where(comes, dates, np.datetime64("NaT", "ns"))
 
 
 def _sessions(course: Course, n_rungs: int) -> dict[str, np.ndarray]:

@@ -18,6 +18,7 @@ from forecast.log import YEAR_DAYS
 from forecast.types import Array, Flags
 
 State = dict[str, Array]
+Rng = np.random.Generator
 Style = Literal["usual", "ragged", "seasonal"]
 
 GRACE_DAYS = 12.0
@@ -35,13 +36,13 @@ def between(low: float, high: float) -> Any:
     return field(metadata={"range": (low, high)})
 
 
-def drawn_constants(kind: type[Any], rng: np.random.Generator) -> dict[str, float]:
+def drawn_constants(kind: type[Any], rng: Rng) -> dict[str, float]:
     """Draw every field of a dataclass that has a range, in the order of the fields."""
     ranged = [f for f in fields(kind) if "range" in f.metadata]
     return {f.name: float(rng.uniform(*f.metadata["range"])) for f in ranged}
 
 
-def brownian(size: float, weeks: Array, rng: np.random.Generator) -> Array:
+def brownian(size: float, weeks: Array, rng: Rng) -> Array:
     """Normal noise of standard deviation ``size`` per root week."""
     return size * np.sqrt(weeks) * rng.standard_normal(weeks.shape)
 
@@ -82,25 +83,23 @@ class Law(ABC):
     """Attendance style that goes with the law."""
 
     @classmethod
-    def draw(cls, rng: np.random.Generator) -> Self:
+    def draw(cls, rng: Rng) -> Self:
         """Draw the population constants of one cohort from the stated ranges."""
         return cls(**drawn_constants(cls, rng))
 
-    def initial(self, rng: np.random.Generator, cells: Cells) -> State:
+    def initial(self, rng: Rng, cells: Cells) -> State:
         """Return the state of spells on their first day."""
         state: State = {
             "core": -np.asarray(cells.gap, dtype=float),
-            "pace": np.asarray(cells.pace, dtype=float).copy(),
+            "pace": np.array(cells.pace, dtype=float),
             "lost": np.zeros_like(cells.gap, dtype=float),
             "idle": np.zeros_like(cells.gap, dtype=float),
-            "day": np.asarray(cells.day, dtype=float).copy(),
+            "day": np.array(cells.day, dtype=float),
         }
         self._begin(state, rng, cells)
         return state
 
-    def advance(
-        self, state: State, days: ArrayLike, trained: ArrayLike, rng: np.random.Generator
-    ) -> State:
+    def advance(self, state: State, days: ArrayLike, trained: ArrayLike, rng: Rng) -> State:
         """Return the state moved on by some days, at the end of which spells trained or not.
 
         ``days`` are 0 or more; a week at most keeps laws with hidden switches exact enough.
@@ -120,13 +119,11 @@ class Law(ABC):
         """Latent level, log(capacity / target): 0 is the target."""
         return state["core"] - state["lost"]
 
-    def _begin(self, state: State, rng: np.random.Generator, cells: Cells) -> None:  # noqa: B027
+    def _begin(self, state: State, rng: Rng, cells: Cells) -> None:  # noqa: B027
         """Add the law's own fields to a fresh state, in place."""
 
     @abstractmethod
-    def _progress(
-        self, state: State, weeks: Array, trained: Flags, rng: np.random.Generator
-    ) -> None:
+    def _progress(self, state: State, weeks: Array, trained: Flags, rng: Rng) -> None:
         """Let ``weeks`` of training time act on the (already copied) state, in place."""
 
     @abstractmethod
@@ -139,12 +136,9 @@ class Steady(Law):
     """Level = start + pace x weeks + Brownian wiggle (``wiggle`` per root week)."""
 
     wiggle: float = between(0.01, 0.04)
-
     name: ClassVar[str] = "steady"
 
-    def _progress(
-        self, state: State, weeks: Array, trained: Flags, rng: np.random.Generator
-    ) -> None:
+    def _progress(self, state: State, weeks: Array, trained: Flags, rng: Rng) -> None:
         noise = brownian(self.wiggle, weeks, rng)
         state["core"] = state["core"] + state["pace"] * weeks + noise
 
@@ -166,19 +160,16 @@ class Ceiling(Law):
     spell_sd: float = between(0.12, 0.22)
     burst: float = between(1.5, 2.2)
     wiggle: float = between(0.005, 0.015)
-
     name: ClassVar[str] = "ceiling"
 
-    def _begin(self, state: State, rng: np.random.Generator, cells: Cells) -> None:
+    def _begin(self, state: State, rng: Rng, cells: Cells) -> None:
         own = self.height + self.athlete_sd * cells.trait
         top = own + self.spell_sd * rng.standard_normal(cells.gap.shape)
         state["top"] = np.maximum(top, state["core"] + LEAST_ROOM)
         # the pace is kept for a middling spell: a low ceiling is not also a fast one
         state["speed"] = self.burst * cells.pace / (cells.gap + self.height)
 
-    def _progress(
-        self, state: State, weeks: Array, trained: Flags, rng: np.random.Generator
-    ) -> None:
+    def _progress(self, state: State, weeks: Array, trained: Flags, rng: Rng) -> None:
         left = (state["core"] - state["top"]) * np.exp(-state["speed"] * weeks)
         noise = brownian(self.wiggle, weeks, rng)
         state["core"] = state["top"] + left + noise
@@ -198,12 +189,9 @@ class Jumps(Law):
     per_week: float = between(0.12, 0.35)
     spread: float = between(0.7, 1.1)
     wiggle: float = between(0.003, 0.01)
-
     name: ClassVar[str] = "jumps"
 
-    def _progress(
-        self, state: State, weeks: Array, trained: Flags, rng: np.random.Generator
-    ) -> None:
+    def _progress(self, state: State, weeks: Array, trained: Flags, rng: Rng) -> None:
         counts = rng.poisson(self.per_week * weeks)
         core = state["core"] + brownian(self.wiggle, weeks, rng)
         where = np.flatnonzero(counts.ravel())
@@ -230,23 +218,20 @@ class Stalls(Law):
     stall_weeks: float = between(9.0, 16.0)
     burst: float = between(2.0, 3.0)
     wiggle: float = between(0.005, 0.02)
-
     name: ClassVar[str] = "stalls"
 
-    def _begin(self, state: State, rng: np.random.Generator, cells: Cells) -> None:
+    def _begin(self, state: State, rng: Rng, cells: Cells) -> None:
         shape = cells.gap.shape
         # a new exercise brings quick first gains more often than a stall
         state["moving"] = (rng.random(shape) < 0.75).astype(float)
         state["left"] = self._length(state["moving"], rng)
 
-    def _length(self, moving: Array, rng: np.random.Generator) -> Array:
+    def _length(self, moving: Array, rng: Rng) -> Array:
         going = rng.gamma(MOVING_SHAPE, self.moving_weeks / MOVING_SHAPE, moving.shape)
         stuck = self.stall_weeks * np.exp(STALL_SD * rng.standard_normal(moving.shape))
         return np.where(moving > 0, going, np.clip(stuck, 6.0, 30.0))
 
-    def _progress(
-        self, state: State, weeks: Array, trained: Flags, rng: np.random.Generator
-    ) -> None:
+    def _progress(self, state: State, weeks: Array, trained: Flags, rng: Rng) -> None:
         moving, left = state["moving"], state["left"] - weeks
         over = left <= 0
         # at most one switch a step (steps are short): the rest of the step runs in the new mode
@@ -286,18 +271,15 @@ class Learning(Law):
 
     earlier: float = between(4.0, 12.0)
     wiggle: float = between(0.005, 0.015)
-
     name: ClassVar[str] = "learning"
 
-    def _begin(self, state: State, rng: np.random.Generator, cells: Cells) -> None:
+    def _begin(self, state: State, rng: Rng, cells: Cells) -> None:
         needed = USUAL_RATE * USUAL_GAP / cells.pace
         state["slope"] = USUAL_GAP / np.log1p(needed / self.earlier)
         state["practice"] = np.zeros_like(cells.gap, dtype=float)
         state["rate"] = np.asarray(cells.rate, dtype=float).copy()
 
-    def _progress(
-        self, state: State, weeks: Array, trained: Flags, rng: np.random.Generator
-    ) -> None:
+    def _progress(self, state: State, weeks: Array, trained: Flags, rng: Rng) -> None:
         done = state["practice"] + self.earlier
         step = state["slope"] * np.where(trained, np.log1p(1.0 / done), 0.0)
         noise = brownian(self.wiggle, weeks, rng)
@@ -319,15 +301,12 @@ class Wandering(Law):
 
     memory_weeks: float = between(4.0, 12.0)
     swing: float = between(0.025, 0.07)
-
     name: ClassVar[str] = "wandering"
 
-    def _begin(self, state: State, rng: np.random.Generator, cells: Cells) -> None:
+    def _begin(self, state: State, rng: Rng, cells: Cells) -> None:
         state["speed"] = cells.pace + self.swing * rng.standard_normal(cells.gap.shape)
 
-    def _progress(
-        self, state: State, weeks: Array, trained: Flags, rng: np.random.Generator
-    ) -> None:
+    def _progress(self, state: State, weeks: Array, trained: Flags, rng: Rng) -> None:
         keep = np.exp(-weeks / self.memory_weeks)
         noise = self.swing * np.sqrt(1.0 - keep**2) * rng.standard_normal(weeks.shape)
         after = state["pace"] + (state["speed"] - state["pace"]) * keep + noise
@@ -338,10 +317,6 @@ class Wandering(Law):
     def gain(self, state: State) -> Array:
         """Gain per week of training at the moment."""
         return state["speed"]
-
-
-def _logistic(x: Array) -> Array:
-    return 1.0 / (1.0 + np.exp(-x))
 
 
 @dataclass(frozen=True)
@@ -356,10 +331,9 @@ class Threshold(Law):
     steep: float = between(3.5, 6.5)
     spread: float = between(0.15, 0.35)
     wiggle: float = between(0.005, 0.015)
-
     name: ClassVar[str] = "threshold"
 
-    def _begin(self, state: State, rng: np.random.Generator, cells: Cells) -> None:
+    def _begin(self, state: State, rng: Rng, cells: Cells) -> None:
         factor = np.exp(self.spread * rng.standard_normal(cells.gap.shape))
         state["middle"] = 0.8 * factor * cells.gap / cells.pace
         state["weeks"] = np.zeros_like(cells.gap, dtype=float)
@@ -367,13 +341,11 @@ class Threshold(Law):
 
     def _share(self, weeks: Array, middle: Array) -> Array:
         """Part of the rise done after some weeks: 0 at the start, 1 in the end."""
-        first = _logistic(np.full_like(weeks, -self.steep))
-        now = _logistic(self.steep * (weeks / middle - 1.0))
+        first = 1.0 / (1.0 + np.exp(np.full_like(weeks, self.steep)))
+        now = 1.0 / (1.0 + np.exp(-self.steep * (weeks / middle - 1.0)))
         return (now - first) / (1.0 - first)
 
-    def _progress(
-        self, state: State, weeks: Array, trained: Flags, rng: np.random.Generator
-    ) -> None:
+    def _progress(self, state: State, weeks: Array, trained: Flags, rng: Rng) -> None:
         later = state["weeks"] + weeks
         done = self._share(later, state["middle"]) - self._share(state["weeks"], state["middle"])
         noise = brownian(self.wiggle, weeks, rng)
@@ -393,16 +365,13 @@ class Seasonal(Law):
     depth: float = between(0.5, 1.1)
     peak: float = between(0.0, 2 * np.pi)
     wiggle: float = between(0.01, 0.03)
-
     name: ClassVar[str] = "seasonal"
     style: ClassVar[Style] = "seasonal"
 
     def _season(self, day: Array) -> Array:
         return 1.0 + self.depth * np.cos(2 * np.pi * day / YEAR_DAYS - self.peak)
 
-    def _progress(
-        self, state: State, weeks: Array, trained: Flags, rng: np.random.Generator
-    ) -> None:
+    def _progress(self, state: State, weeks: Array, trained: Flags, rng: Rng) -> None:
         middle = state["day"] + 3.5 * weeks
         noise = brownian(self.wiggle, weeks, rng)
         drift = state["pace"] * self._season(middle) * weeks

@@ -26,32 +26,18 @@ SORE_SHARE = 0.35
 class Population:
     """Constants of one cohort, drawn from stated ranges so that no one set can be tuned to.
 
-    Attributes
-    ----------
-    usual_weeks, usual_gap, gap_sd
-        A middling spell starts ``usual_gap`` (log units) below the target and takes
-        ``usual_weeks`` weeks of training; log gaps have sd ``gap_sd``.
-    athlete_sd, rung_sd, spell_sd
-        Standard deviations of log pace: between athletes, rungs, and what is left per spell.
-    form_sd, set_sd, fatigue
-        Scatter of a session and of a set in log units; loss of level from set to set.
-    unclean_at_target, unclean_slope, unclean_push, unclean_bonus
-        Logit of an unclean set at the target, its slope in level, the rise when pushing close
-        to the target, and what bad form adds to the value (log units).
-    band_level, band_use, band_help
-        Below this level about half the band users take the band, which adds ``band_help``.
-    slip, choice
-        Share of sets that fail outright, and that are broken off by choice.
-    stop_share, stop_habit
-        Share of athletes who stop at the target, and how often they do so.
-    note_share, coarse_share
-        Share of athletes whose coach notes why a set stopped, and who are timed to 5 s.
-    layoff_every, layoff_weeks
-        Mean weeks between layoffs and median length of one.
-    lapse_shape
-        Tail index of the (Lomax) time to lapse.
-    rung_effects
-        Log pace of each rung relative to the middling rung, shape (rungs,).
+    A middling spell starts ``usual_gap`` (log units) below the target and takes ``usual_weeks``
+    weeks of training; log gaps have sd ``gap_sd``. Log pace spreads by ``athlete_sd``, ``rung_sd``
+    and ``spell_sd``; ``rung_effects`` (rungs,) is that of each rung beside the middling one.
+    ``form_sd`` and ``set_sd`` are the scatter of a session and of a set, ``fatigue`` the level lost
+    from set to set. ``unclean_at_target`` is the logit of an unclean set at the target, with its
+    slope in level, the rise when pushing close to the target, and what bad form adds to the value.
+    Below ``band_level`` about half the band users take the band, which adds ``band_help``.
+    ``slip`` and ``choice`` are shares of sets that fail outright, and that are broken off.
+    ``stop_share`` of athletes stop at the target, ``stop_habit`` is how often; of ``note_share``
+    the coach notes why a set stopped, ``coarse_share`` are timed to 5 s. ``layoff_every`` and
+    ``layoff_weeks`` are the mean weeks between layoffs and the median length of one,
+    ``lapse_shape`` the tail index of the (Lomax) time to lapse.
     """
 
     rung_effects: np.ndarray
@@ -173,17 +159,6 @@ class Attendance:
         chance = self.week[rows, weekday] * mood * self._holiday(day)
         trains = (left <= 0) & (rng.random(shape) < np.minimum(chance, 0.97))
         return {"until": until, "left": left, "sore": sore, "mood": mood}, trains
-
-    def resume(self, state: State, days_off: Array, rng: np.random.Generator) -> State:
-        """Set a state to 'known to have been away for so many days'.
-
-        After more than ten days off somebody is taken to be in a layoff already.
-        """
-        shape = state["left"].shape
-        off = np.broadcast_to(days_off, shape)
-        length = 7 * self.layoff_weeks * np.exp(LAYOFF_SPREAD * rng.standard_normal(shape))
-        left = np.where(off > 10, np.maximum(np.minimum(length, 84.0) - off, 1.0), 0.0)
-        return {**state, "left": left}
 
     def _holiday(self, day: int) -> float:
         if self.style != "seasonal":

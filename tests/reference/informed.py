@@ -15,7 +15,7 @@ from forecast.simulate import State
 from forecast.simulate.cohort import SimulatedCohort
 from forecast.simulate.emission import Marks, draw_sets
 from forecast.simulate.engine import SHARE_OF_RUNGS, habits_of, marks_for, plan_arrays
-from forecast.simulate.population import NOISE_CLASSES
+from forecast.simulate.population import LAYOFF_SPREAD, NOISE_CLASSES
 from forecast.types import Array
 from reference.likelihood import session_likelihood
 from reference.particles import (
@@ -206,7 +206,7 @@ def _ahead(
     owner = np.repeat(np.arange(shape[0]), shape[1])
     state = {name: values.ravel() for name, values in state.items()}
     coming = cohort.attendance.begin((owner.size,))
-    coming = cohort.attendance.resume(coming, np.broadcast_to(off, shape).ravel(), rng)
+    coming = resumed(cohort.attendance, coming, np.broadcast_to(off, shape).ravel(), rng)
     noise = NOISE_CLASSES[traits.noise_class].ravel()
     several = group["several"].to_numpy()[owner]
     run, confirm = group["run"].to_numpy()[owner], plan.confirm[place][owner]
@@ -254,3 +254,15 @@ def _curve_table(spells: pd.DataFrame, curves: Array) -> pd.DataFrame:
             "p_cleared": curves[open_].ravel(),
         }
     ).astype({"athlete": "str", "rung": "str"})
+
+
+def resumed(attendance, state, days_off, rng):
+    """Set a state of attendance to 'known to have been away for so many days'.
+
+    After more than ten days off somebody is taken to be in a layoff already.
+    """
+    shape = state["left"].shape
+    off = np.broadcast_to(days_off, shape)
+    length = 7 * attendance.layoff_weeks * np.exp(LAYOFF_SPREAD * rng.standard_normal(shape))
+    left = np.where(off > 10, np.maximum(np.minimum(length, 84.0) - off, 1.0), 0.0)
+    return {**state, "left": left}
