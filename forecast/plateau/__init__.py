@@ -15,6 +15,7 @@ from forecast.plateau.watch import (
     own_shares,
     verdicts,
     verdicts_at,
+    weeks_back,
 )
 
 __all__ = [
@@ -39,4 +40,5 @@ __all__ = [
     "table_of_careers",
     "verdicts",
     "verdicts_at",
+    "weeks_back",
 ]

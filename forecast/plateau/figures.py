@@ -161,46 +161,57 @@ def table_of(histories: Histories) -> Table:
     )  # fmt: skip
 
 
-def figures_at(table: Table, spell: Ints, at: Ints) -> Array:
+def figures_at(table: Table, spell: Ints, at: Ints, habits: Array) -> Array:
     """Return the figures of ``spell`` (n,) after its session ``at`` (n,), (n, F); all finite.
 
-    ``at`` numbers sessions over the whole table.
+    ``at`` numbers sessions over the whole table; ``habits`` (7,) or (n, 7) from ``habits_of``.
+    Other athletes are looked at through ``habits`` alone, so that a verdict does not depend on who
+    else is asked about.
     """
-    first = table.start[spell]
     own = own_figures(
-        first, at, table.day, table.values, table.counts, table.met.astype(np.float64)
+        table.start[spell], at, table.day, table.values, table.counts, table.met.astype(np.float64)
     )
     unit = table.unit[spell] / table.target[spell]
     mark = np.column_stack([
         np.log(table.target[spell]), table.whole[spell], table.confirm[spell],
         np.log(np.minimum(unit, 1.0)), table.under_way[spell],
     ])  # fmt: skip
-    figures = np.column_stack([own, mark, _elsewhere(table, spell, at)])
+    shown, of = _shown(table), table.spell
+    every = _sums_until(table.athlete[of], table.day, shown, table.athlete[spell], table.day[at])
+    elsewhere = _means(every - _sums_until(of, table.day, shown, spell, table.day[at]))
+    club = np.broadcast_to(habits, elsewhere.shape)
+    figures = np.column_stack([own, mark, elsewhere, club])
     # in single precision, so that a file, a log and a test give the trees the very same numbers
     return np.clip(figures, -1e4, 1e4).astype(np.float32).astype(np.float64)
 
 
-_SUMS = ("slope", "standing", "step", "level", "met", "valid")
+HABITS = ("sessions", "slope", "standing", "step", "level", "met", "valid")
+"""Of the sessions of half a year: their number, means, and shares of them."""
 
 
-def _elsewhere(table: Table, spell: Ints, at: Ints) -> Array:
-    """What the athlete did on other rungs in half a year up to the day asked about.
+def habits_of(table: Table, group: Ints, asked: Ints, until: Ints) -> Array:
+    """Return ``HABITS`` (n, 7) of groups of spells, such as clubs, in the half year up to a day.
 
-    Others are not looked at: a verdict does not depend on who else is in the log.
+    ``group`` (S,) of each spell; ``asked`` (n,) which group, ``until`` (n,) which day.
     """
+    return _means(_sums_until(group[table.spell], table.day, _shown(table), asked, until))
+
+
+def _shown(table: Table) -> Array:
+    """What each session shows (N, 7), to be summed: one, then the figures of ``HABITS``."""
     best = np.where(np.isfinite(table.values[0]), table.values[0], table.values[1])
     slope, step = slopes_along(table.start, table.length, table.day, best)
     seen = np.isfinite(slope)
-    sums = np.column_stack([
+    return np.column_stack([
         seen, np.where(seen, slope, 0.0), seen & (slope < 0.005), np.where(seen, step, 0.0),
         np.where(seen, np.nan_to_num(best), 0.0), seen & table.met,
         seen & (table.counts[1] > 0),
     ])  # fmt: skip
-    of = table.spell
-    every = _sums_until(table.athlete[of], table.day, sums, table.athlete[spell], table.day[at])
-    beside = every - _sums_until(of, table.day, sums, spell, table.day[at])
-    number = np.round(beside[:, :1])
-    means = np.where(number > 0, beside[:, 1:], 0.0) / (number + 1.0)
+
+
+def _means(sums: Array) -> Array:
+    number = np.round(sums[:, :1])
+    means = np.where(number > 0, sums[:, 1:], 0.0) / (number + 1.0)
     return np.column_stack([np.log1p(number), np.round(means, 9)])
 
 
@@ -224,7 +235,7 @@ def _names() -> tuple[str, ...]:
     kinds = ("best: most", "best: median", "best of any kind: most")
     names += [f"{kind}, {end}" for kind in kinds for end in ends]
     names += [*MISCELLANEOUS, "log mark", "whole", "in a row", "log unit / mark", "under way"]
-    names += [f"elsewhere: {figure}" for figure in ("sessions", *_SUMS)]
+    names += [f"{where}: {figure}" for where in ("elsewhere", "club") for figure in HABITS]
     return tuple(names)
 
 

@@ -17,7 +17,7 @@ import numpy as np
 from sklearn.ensemble import HistGradientBoostingClassifier, HistGradientBoostingRegressor
 from sklearn.metrics import roc_auc_score
 
-from forecast.plateau.figures import NAMES, Table, figures_at, table_of_careers
+from forecast.plateau.figures import HABITS, NAMES, Table, figures_at, habits_of, table_of_careers
 from forecast.plateau.trees import (
     CLIMBING,
     FILE,
@@ -35,6 +35,7 @@ from forecast.plateau.watch import (
     MIN_SESSIONS,
     SPAN_DAYS,
     STAY,
+    ClubVerdict,
     attendance,
     enough_record,
     looks_back,
@@ -113,7 +114,7 @@ def cases_of(careers: Careers, rng: np.random.Generator) -> Cases:
     table = table_of_careers(careers)
     end, n, club_of = careers.crew.weeks * 7.0, len(table.start), careers.crew.club
     key = table.spell * 10**6 + table.day
-    spells, sessions = [], []
+    spells, sessions, days = [], [], []
     for _ in range(CUTS):
         cut = np.floor(end * rng.uniform(0.25, 1.0, len(end)))[club_of].astype(np.int64)
         at = np.searchsorted(key, np.arange(n) * 10**6 + cut, side="left") - 1
@@ -125,11 +126,14 @@ def cases_of(careers: Careers, rng: np.random.Generator) -> Cases:
         some = some[np.arange(len(some)) - np.searchsorted(club, club) < MOST_A_CLUB]
         spells.append(some)
         sessions.append(at[some])
+        days.append(cut[some] - 1)
     spell, at = np.concatenate(spells), np.concatenate(sessions)
     gain = true_gain(table, careers.level, spell, at)
     old = np.isfinite(gain)
     spell, at = spell[old], at[old]
-    return Cases(figures_at(table, spell, at), gain[old], careers.level[at], club_of[spell])
+    habits = habits_of(table, club_of, club_of[spell], np.concatenate(days)[old])
+    figures = figures_at(table, spell, at, habits)
+    return Cases(figures, gain[old], careers.level[at], club_of[spell])
 
 
 def gather(n_careers: int, seed: int) -> Cases:
@@ -162,7 +166,8 @@ def grow(cases: Cases, seed: int, **settings: Any) -> tuple[VerdictModel, list[A
     shares = np.bincount(kind, minlength=3) / len(kind)
     model = VerdictModel(
         **as_arrays(fitted), low=low, high=high, most_outside=np.quantile(outside, 0.99),
-        shares=shares, settings=np.array(SETTINGS), edges=np.array(EDGES),
+        shares=shares, habits=np.median(cases.figures[:, -len(HABITS) :], axis=0).astype(float),
+        settings=np.array(SETTINGS), edges=np.array(EDGES),
         limits=np.full((len(SETTINGS), len(EDGES) + 1), 0.8),
     )  # fmt: skip
     return model, fitted
@@ -217,10 +222,11 @@ def watch_careers(model: VerdictModel, n_careers: int, seed: int) -> Watched:
     judged = enough_record(table, own[which], session)
     which, back, session = which[judged], back[judged], session[judged]
     p, gain, least = (np.full((len(own), LOOKS), np.nan) for _ in range(3))
-    ready, said = (
-        np.zeros(p.shape, dtype=bool),
-        verdicts_at(table, own[which], session, model=model),
-    )
+    ready = np.zeros(p.shape, dtype=bool)
+    clubs, end = careers.crew.club, (7.0 * careers.crew.weeks).astype(np.int64)
+    habits = habits_of(table, clubs, clubs[own], end[clubs[own]])[which]
+    as_usual = ClubVerdict(model.shares, 0, habits)
+    said = verdicts_at(table, own[which], session, as_usual, model=model)
     p[which, back], ready[which, back] = said.p_stuck, said.may_alarm
     gain[which, back] = true_gain(table, careers.level, own[which], session)
     least[which, back] = smallest_gain_at(careers.level[session])

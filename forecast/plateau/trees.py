@@ -48,8 +48,8 @@ class VerdictModel:
         (F,) 0.5 and 99.5 % points of each figure among the careers.
     most_outside
         Share of figures outside these points that one career in a hundred has.
-    shares
-        (3,) shares of the classes among the careers.
+    shares, habits
+        (3,) shares of the classes among the careers; (7,) what their clubs' sessions usually show.
     settings, edges, limits
         False alarms a year (K,), sessions a week that part the classes of attendance (G - 1,), and
         the chance of no progress from which a flag goes up (K, G).
@@ -64,6 +64,7 @@ class VerdictModel:
     high: Array
     most_outside: Array
     shares: Array
+    habits: Array
     settings: Array
     edges: Array
     limits: Array

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from forecast.errors import ForecastError, is_number
 from forecast.histories import Histories
-from forecast.plateau.figures import NAMES, Table, figures_at, table_of
+from forecast.plateau.figures import NAMES, Table, figures_at, habits_of, table_of
 from forecast.plateau.trees import (
     CLIMBING,
     FLAT,
+    LEAST_CHANCE,
     SLIPPING,
     VerdictModel,
     bounded,
@@ -51,11 +52,14 @@ class ClubVerdict:
     shares
         (3,) shares of climbing, flat and slipping, shrunk to the careers'.
     looks
-        How many looks they rest on.
+        How many spells they rest on.
+    habits
+        (7,) what the log's sessions of the last half year showed, see ``figures.HABITS``.
     """
 
     shares: Array
     looks: int
+    habits: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +104,10 @@ def verdicts_at(
     does. ``club`` from ``learn_shares``; the careers' shares where left out.
     """
     trees = model or read_verdict()
-    figures = figures_at(table, np.asarray(spell, dtype=np.int64), np.asarray(at, dtype=np.int64))
+    habits = trees.habits if club is None else club.habits
+    figures = figures_at(
+        table, np.asarray(spell, dtype=np.int64), np.asarray(at, dtype=np.int64), habits
+    )
     outputs = trees.outputs(figures)
     chances, gains = chances_of(outputs), gains_of(outputs)
     if club is not None:
@@ -124,10 +131,13 @@ def learn_shares(histories: Histories, *, table: Table | None = None) -> ClubVer
     spell, at = _open_spells(histories, table)
     cut = np.datetime64(histories.as_of, "D").astype(np.int64)
     lately = (cut - table.day[at] <= LATELY_DAYS) & (at - table.start[spell] >= 2)
+    one = np.zeros(1, dtype=np.int64)
+    habits = habits_of(table, np.zeros(len(table.start), dtype=np.int64), one, one + cut)[0]
+    plain = ClubVerdict(trees.shares.copy(), int(lately.sum()), habits)
     if not lately.any():
-        return ClubVerdict(trees.shares.copy(), 0)
-    chances = verdicts_at(table, spell[lately], at[lately]).chances
-    return ClubVerdict(own_shares(chances, trees.shares), int(lately.sum()))
+        return plain
+    chances = verdicts_at(table, spell[lately], at[lately], plain).chances
+    return replace(plain, shares=own_shares(chances, trees.shares))
 
 
 def _open_spells(histories: Histories, table: Table) -> tuple[Ints, Ints]:
@@ -266,13 +276,15 @@ def verdicts(
     if len(asked):
         seen, ready = _looks(table, spell[asked], at[asked], club, smallest_gain)
         enter = limits[np.searchsorted(read_verdict().edges, attendance(table, spell, at)[asked])]
-        flagged[asked], oldest = flags_of(seen, ready & (seen >= enter[:, None]))
-        onset[asked] = _onset(table, spell[asked], at[asked], oldest)
+        flagged[asked] = flags_of(seen, ready & (seen >= enter[:, None]))
+        first, last = table.day[table.start[spell[asked]]], table.day[at[asked]]
+        began = last[:, None] - SPAN_DAYS - 7.0 * weeks_back(seen)
+        onset[asked] = np.clip(began, first[:, None], last[:, None] - 7)
     cut = np.datetime64(histories.as_of, "D").astype(np.int64)
     onset = np.where(flagged[:, None], onset, np.nan)
     days = {
         name: pd.to_datetime(pd.Series(np.round(day), dtype="float64"), unit="D").to_numpy()
-        for name, day in zip(("since", "since_low", "since_high"), onset.T, strict=True)
+        for name, day in zip(("since_low", "since", "since_high"), onset.T, strict=True)
     }
     names = histories.spells.iloc[spell][["athlete", "rung"]].reset_index(drop=True)
     figures = {
@@ -287,7 +299,7 @@ def verdicts(
         "enough": enough,
         "unlike": now.unlike,
         **days,
-        "weeks_flat": (cut - onset[:, 0]) / 7.0,
+        "weeks_flat": (cut - onset[:, 1]) / 7.0,
     }
     return names.assign(**figures)[list(VERDICT_COLUMNS)]
 
@@ -305,27 +317,27 @@ def _looks(
     return seen, ready
 
 
-def flags_of(seen: Array, ready: Flags) -> tuple[Flags, Ints]:
-    """Whether a flag is up now (n,), and the oldest look of the run of looks that agree on it.
+def flags_of(seen: Array, ready: Flags) -> Flags:
+    """Whether a flag is up now (n,).
 
     ``seen`` (n, LOOKS) chances of no progress, newest first; ``ready`` where a flag may go up. It
     went up where the look before had said ``STAY`` or more already, and stays up while looks do.
     """
-    agrees = ~(seen < STAY)
-    there = np.logical_and.accumulate(agrees, axis=1) & np.isfinite(seen)
+    there = np.logical_and.accumulate(~(seen < STAY), axis=1) & np.isfinite(seen)
     looks = np.arange(seen.shape[1])
     oldest = np.where(there, looks, 0).max(axis=1)
-    return (there & (looks < oldest[:, None]) & ready).any(axis=1), oldest
+    return np.asarray((there & (looks < oldest[:, None]) & ready).any(axis=1))
 
 
-ONSET_LOW, ONSET_HIGH = -4.0, 6.0
-"""Weeks by which the start may lie before or after six weeks before the oldest look that agrees:
-set by hand, and too narrow: see the page on the verdict."""
+def weeks_back(seen: Array) -> Array:
+    """Weeks back to the oldest look of the stretch without progress: 90, 50 and 10 % points (n, 3).
 
-
-def _onset(table: Table, spell: Ints, at: Ints, oldest: Ints) -> Array:
-    """Day on which the stretch began: middle, 10 and 90 % points (n, 3), within the spell."""
-    first, last = table.day[table.start[spell]], table.day[at]
-    middle = last - 7 * oldest - SPAN_DAYS
-    days = np.stack([middle, middle + 7 * ONSET_LOW, middle + 7 * ONSET_HIGH], axis=1)
-    return np.clip(days, first[:, None], (last - 7)[:, None])
+    A stretch that is on now reaches back to a look with the product of the chances of the looks
+    since. Looks a week apart share most of their six weeks: so many of them count as one.
+    """
+    there = np.isfinite(seen)
+    reach = np.cumsum(np.log(np.where(there, np.clip(seen, LEAST_CHANCE, 1.0), 1.0)), axis=1)
+    reach = np.exp(reach / (SPAN_DAYS / 7.0))
+    looks = np.arange(seen.shape[1])
+    points = [np.where(there & (reach >= q), looks, 0).max(axis=1) for q in (0.1, 0.5, 0.9)]
+    return np.stack(points, axis=1)

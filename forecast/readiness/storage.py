@@ -60,7 +60,7 @@ _RECORDS = {
 }  # fmt: skip
 _SHAPES: dict[str, dict[str, tuple[int | str, ...]]] = {
     "Absences": {"length": ("M",), "began": ("M",), "share": ("M",)},
-    "ClubVerdict": {"shares": (3,)},
+    "ClubVerdict": {"shares": (3,), "habits": (11,)},
     "Climbing": {"carry_mean": (2,), "carry_cov": (2, 2), "delays": ("Q",)},
     "CommonScale": {"positions": ("R",)},
     "Combiner": {"weights": ("K", 3)},

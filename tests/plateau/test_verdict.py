@@ -26,6 +26,7 @@ from forecast.plateau import (
     table_of_careers,
     verdicts,
     verdicts_at,
+    weeks_back,
 )
 from forecast.plateau.learn import cases_of, grow, true_gain
 from forecast.simulate import invent_careers
@@ -77,7 +78,7 @@ def test_nothing_later_is_seen(small_log, small_cut, histories):
     table = table_of(histories)
     spell = np.flatnonzero(table.length >= 12)
     at = table.start[spell] + 7
-    whole = figures_at(table, spell, at)
+    whole = figures_at(table, spell, at, np.zeros(7))
     for s, q, row in zip(spell[:8], at[:8], whole[:8], strict=True):
         early = np.datetime64(int(table.day[q]) + 1, "D")
         part = build_histories(small_log, str(early), log_start=histories.log_start)
@@ -86,7 +87,9 @@ def test_nothing_later_is_seen(small_log, small_cut, histories):
         own = np.flatnonzero(same)
         again = table_of(part)
         again = replace(again, unit=np.full(len(again.unit), table.unit[s]))
-        np.testing.assert_allclose(figures_at(again, own, ends(again, own))[0], row, atol=1e-6)
+        np.testing.assert_allclose(
+            figures_at(again, own, ends(again, own), np.zeros(7))[0], row, atol=1e-6
+        )
 
 
 def test_the_true_gain_is_that_of_six_weeks_drawn_straight(careers):
@@ -145,7 +148,7 @@ def test_another_share_moves_every_chance(histories):
     spell = np.flatnonzero(table.length > 5)
     usual = read_verdict().shares
     plain = verdicts_at(table, spell, ends(table, spell))
-    still = ClubVerdict(np.array([0.1, 0.8, 0.1]), 500)
+    still = ClubVerdict(np.array([0.1, 0.8, 0.1]), 500, read_verdict().habits)
     moved = verdicts_at(table, spell, ends(table, spell), still)
     assert (moved.chances[:, 1] > plain.chances[:, 1] - 1e-3).all()
     odds = moved.chances[:, 1] / moved.chances[:, 0] / (plain.chances[:, 1] / plain.chances[:, 0])
@@ -172,9 +175,16 @@ def test_a_flag_goes_up_after_two_looks_that_agree_and_stays_while_they_do():
             [0.7, 0.7, 0.7, 0.7],  # never past the limit
         ]
     )
-    flagged, oldest = flags_of(seen, seen >= 0.8)
-    assert flagged.tolist() == [True, False, True, False, True, False]
-    assert oldest[[0, 2, 4]].tolist() == [1, 2, 2]
+    assert flags_of(seen, seen >= 0.8).tolist() == [True, False, True, False, True, False]
+
+
+def test_a_stretch_reaches_back_as_far_as_the_looks_say():
+    sure, even = np.full((1, 60), 1.0), np.full((1, 60), 0.5)
+    assert weeks_back(sure).tolist() == [[59, 59, 59]]
+    # six looks count as one: half of the chance is left after six even looks, a tenth after 19
+    assert weeks_back(even).tolist() == [[18, 5, 0]]
+    seen = np.r_[np.full(8, 0.97), np.full(52, 0.01)][None]
+    assert weeks_back(seen)[0, 1] == 7
 
 
 def test_stricter_settings_have_higher_limits():
