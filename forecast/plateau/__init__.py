@@ -1,6 +1,6 @@
 """The verdict: climbing, flat or slipping, learnt from invented careers; figures only."""
 
-from forecast.plateau.figures import NAMES, Table, figures_at, table_of, table_of_careers
+from forecast.plateau.figures import HABITS, NAMES, Table, figures_at, table_of, table_of_careers
 from forecast.plateau.trees import VerdictModel, gains_of, read_verdict, smallest_gain_at
 from forecast.plateau.watch import (
     DEFAULT_FALSE_ALARMS,
@@ -20,6 +20,7 @@ from forecast.plateau.watch import (
 
 __all__ = [
     "DEFAULT_FALSE_ALARMS",
+    "HABITS",
     "MIN_SESSIONS",
     "MIN_WEEKS",
     "NAMES",

@@ -18,8 +18,8 @@ from forecast.plateau.kernels import (
     SERIES,
     STRETCHES,
     WINDOW_FIGURES,
+    along,
     own_figures,
-    slopes_along,
 )
 from forecast.simulate import AT_TARGET, BY_CHOICE, FAILED, UNKNOWN, Careers, Notes
 from forecast.types import Array, Flags, Ints
@@ -164,7 +164,7 @@ def table_of(histories: Histories) -> Table:
 def figures_at(table: Table, spell: Ints, at: Ints, habits: Array) -> Array:
     """Return the figures of ``spell`` (n,) after its session ``at`` (n,), (n, F); all finite.
 
-    ``at`` numbers sessions over the whole table; ``habits`` (7,) or (n, 7) from ``habits_of``.
+    ``at`` numbers sessions over the whole table; ``habits`` (H,) or (n, H) from ``habits_of``.
     Other athletes are looked at through ``habits`` alone, so that a verdict does not depend on who
     else is asked about.
     """
@@ -185,12 +185,19 @@ def figures_at(table: Table, spell: Ints, at: Ints, habits: Array) -> Array:
     return np.clip(figures, -1e4, 1e4).astype(np.float32).astype(np.float64)
 
 
-HABITS = ("sessions", "slope", "standing", "step", "level", "met", "valid")
+HABITS = (
+    "sessions", "slope", "standing", "long slope", "long standing", "step", "level", "met", "valid",
+    "near the best", "leap",
+)  # fmt: skip
 """Of the sessions of half a year: their number, means, and shares of them."""
+STANDING = 0.005
+"""A slope a week below this counts as standing still."""
+NEAR = -0.03
+"""A session within so much of the best before it is near it: often a test, or a standstill."""
 
 
 def habits_of(table: Table, group: Ints, asked: Ints, until: Ints) -> Array:
-    """Return ``HABITS`` (n, 7) of groups of spells, such as clubs, in the half year up to a day.
+    """Return ``HABITS`` (n, H) of groups of spells, such as clubs, in the half year up to a day.
 
     ``group`` (S,) of each spell; ``asked`` (n,) which group, ``until`` (n,) which day.
     """
@@ -198,15 +205,15 @@ def habits_of(table: Table, group: Ints, asked: Ints, until: Ints) -> Array:
 
 
 def _shown(table: Table) -> Array:
-    """What each session shows (N, 7), to be summed: one, then the figures of ``HABITS``."""
+    """What each session shows (N, H), to be summed: one, then the figures of ``HABITS``."""
     best = np.where(np.isfinite(table.values[0]), table.values[0], table.values[1])
-    slope, step = slopes_along(table.start, table.length, table.day, best)
+    slope, long, step, before, leap = along(table.start, table.length, table.day, best)
     seen = np.isfinite(slope)
-    return np.column_stack([
-        seen, np.where(seen, slope, 0.0), seen & (slope < 0.005), np.where(seen, step, 0.0),
-        np.where(seen, np.nan_to_num(best), 0.0), seen & table.met,
-        seen & (table.counts[1] > 0),
+    shown = np.column_stack([
+        np.ones(len(seen)), slope, slope < STANDING, long, long < STANDING, step, best, table.met,
+        table.counts[1] > 0, best - before > NEAR, leap,
     ])  # fmt: skip
+    return np.where(seen[:, None], np.nan_to_num(shown), 0.0)
 
 
 def _means(sums: Array) -> Array:

@@ -1,4 +1,4 @@
-"""Compiled loops: figures of a spell read backwards from a session, and trees."""
+"""Compiled loops: figures of a spell read backwards from a session."""
 
 from __future__ import annotations
 
@@ -29,45 +29,55 @@ MISCELLANEOUS = (
     *(f"{speed} trend: {figure}" for speed in ("quick", "middling", "slow", "slowest")
       for figure in ("gain", "its error", "rise of 6 weeks")),
     "top quarter of 6 weeks less of 6 before", "rise of smoothed over 6 weeks",
+    "a leap: size", "a leap: weeks since", "a leap beside a line", "a bend: slope since",
+    "a bend: turn", "a bend: weeks since", "a bend beside a line",
     "load: slope, 6 weeks", "load: slope, 14 weeks", "load: below its most", "load: noted",
 )  # fmt: skip
 _RIDGE, _SCATTER, _PRIOR = 0.5, 0.06, 2.0
 """Lines are laid as if half a squared week, and two residuals of 0.06, had been seen besides."""
 _TRENDS = np.array([[0.02, 0.020], [0.03, 0.007], [0.02, 0.0025], [0.01, 0.0008]])
 """Of local linear trends: sd of the level's and of the gain's change after a week."""
+_RECENT = 26.0
+"""Weeks in which a leap or a bend is looked for."""
 _USUAL_STEP = 0.1
 """Sd of a day, as if four steps between days had shown it."""
 
 
 @njit(cache=True, error_model="numpy")
-def slopes_along(start: Ints, length: Ints, day: Ints, value: Array) -> tuple[Array, Array]:
-    """Slope a week over the last nine weeks, and step from the session before, (N,)."""
-    slope, step = np.full(len(day), np.nan), np.zeros(len(day))
+def along(start: Ints, length: Ints, day: Ints, value: Array) -> Array:
+    """Slope a week over the last 9 and 26 weeks, step, best before, leap beside a line; (5, N).
+
+    Missing where there is none.
+    """
+    out = np.full((5, len(day)), np.nan)
     for s in range(len(start)):
-        low = start[s]
-        last = np.nan
+        low = np.array([start[s], start[s]])
+        last = most = np.nan
         for q in range(start[s], start[s] + length[s]):
             y = value[q]
             if not np.isfinite(y):
                 continue
-            if np.isfinite(last):
-                step[q] = min(abs(y - last), 1.0)
-            last = y
-            while day[q] - day[low] > 63:
-                low += 1
-            n = st = sy = stt = sty = 0.0
-            for p in range(low, q + 1):
-                if np.isfinite(value[p]):
-                    t = (day[p] - day[q]) / 7.0
-                    n += 1.0
-                    st += t
-                    sy += value[p]
-                    stt += t * t
-                    sty += t * value[p]
-            if n >= 3.0:
-                fit = (sty - st * sy / n) / (stt - st * st / n + _RIDGE)
-                slope[q] = min(max(fit, -0.3), 0.3)
-    return slope, step
+            out[2, q], out[3, q] = min(abs(y - last), 1.0), most
+            last, most = y, y if np.isnan(most) else max(most, y)
+            for k in range(2):
+                while day[q] - day[low[k]] > (63, 182)[k]:
+                    low[k] += 1
+                n = st = sy = stt = sty = 0.0
+                for p in range(low[k], q + 1):
+                    if np.isfinite(value[p]):
+                        t = (day[p] - day[q]) / 7.0
+                        n += 1.0
+                        st += t
+                        sy += value[p]
+                        stt += t * t
+                        sty += t * value[p]
+                if n >= 3.0:
+                    fit = (sty - st * sy / n) / (stt - st * st / n + _RIDGE)
+                    out[k, q] = min(max(fit, -0.3), 0.3)
+            there = np.isfinite(value[low[1] : q + 1])
+            y, t = value[low[1] : q + 1][there], (day[low[1] : q + 1][there] - day[q]) / 7.0
+            out[4, q] = _broken(y, t)[2]
+    return out
 
 
 @njit(cache=True, error_model="numpy")
@@ -306,6 +316,54 @@ def _bests(out: Array, place: int, first: int, at: int, day: Ints, best: Array, 
     if not np.isfinite(out[place]):
         out[place] = 0.0
     out[place + 1] = _smooth(y[:n], t[:n], 0.0) - _smooth(y[:n], t[:n], -6.0)
+    late_t = t[:n] > -_RECENT
+    out[place + 2 : place + 9] = _broken(y[:n][late_t], t[:n][late_t])
+
+
+@njit(cache=True, error_model="numpy")
+def _broken(y: Array, t: Array) -> Array:
+    """One leap between two levels, and one bend in a line, each where it fits best.
+
+    Size, weeks since and log scatter beside a line's; slope since, turn, weeks since, log scatter.
+    """
+    out = np.zeros(7)
+    n, least = len(y), _PRIOR * _SCATTER**2
+    if n < 4:
+        return out
+    base = t[0]
+    st = sy = stt = sty = syy = 0.0
+    for j in range(n):
+        x = t[j] - base
+        st, sy, syy = st + x, sy + y[j], syy + y[j] * y[j]
+        stt, sty = stt + x * x, sty + x * y[j]
+    xx, xy = stt - st * st / n + _RIDGE, sty - st * sy / n
+    line = max(syy - sy * sy / n - xy * xy / xx, 0.0) + least
+    leap = bend = line * 1e9
+    after = ut = uy = utt = uty = 0.0
+    for j in range(n - 1, 0, -1):  # the part from session j on
+        x = t[j] - base
+        after += 1.0
+        ut, uy, utt, uty = ut + x, uy + y[j], utt + x * x, uty + x * y[j]
+        before = n - after
+        left = syy - uy * uy / after - (sy - uy) ** 2 / before + least
+        if left < leap:
+            leap = left
+            out[0], out[1] = uy / after - (sy - uy) / before, -t[j]
+            out[2] = np.log(left / line)
+        if after < 3.0 or before < 2.0:
+            continue
+        # a line and what is added from session j on, both beside their means
+        sh, shh, shy = ut - after * x, utt - 2.0 * x * ut + after * x * x, uty - x * uy
+        sth = utt - x * ut
+        hh, xh, hy = shh - sh * sh / n + _RIDGE, sth - st * sh / n, shy - sh * sy / n
+        det = xx * hh - xh * xh
+        slope, turn = (xy * hh - hy * xh) / det, (hy * xx - xy * xh) / det
+        left = max(syy - sy * sy / n - slope * xy - turn * hy, 0.0) + least
+        if left < bend:
+            bend = left
+            out[3], out[4], out[5] = slope + turn, turn, -t[j]
+            out[6] = np.log(left / line)
+    return out
 
 
 @njit(cache=True, error_model="numpy")
@@ -368,18 +426,3 @@ def _trend(y: Array, t: Array, day_var: float, sd: Array) -> Array:
             break
     rise = (mean[n - 1, 0] - before) / max(t[n - 1] - when, 1.0)
     return np.array([mean[n - 1, 1], np.sqrt(max(cov[n - 1, 2], 1e-12)), rise])
-
-
-@njit(cache=True, error_model="numpy")
-def sum_of_trees(
-    figures: Array, trees: Ints, links: Ints, threshold: Array, value: Array, out: Array
-) -> None:
-    """Add to ``out`` (n, K) the leaves that rows (n, F) reach; see ``VerdictModel``."""
-    for i in range(len(figures)):
-        for t in range(len(trees)):
-            first = trees[t, 0]
-            node = first
-            while links[node, 0] >= 0:
-                lower = figures[i, links[node, 0]] <= threshold[node]
-                node = first + (links[node, 1] if lower else links[node, 2])
-            out[i, trees[t, 1]] += value[node]

@@ -1,7 +1,8 @@
-"""Learn the verdict from invented careers: ``python -m forecast.plateau.learn --careers 200000``.
+"""Learn the verdict from invented careers: ``python -m forecast.plateau.learn``, minutes of CPU.
 
-Careers are invented in batches; each club's log is cut at two dates, and the open spells there are
-the cases. A tenth of the clubs is left out of the trees, to score them and to set the limits.
+Careers are invented in batches; each club's log is cut at some dates, and the open spells there are
+the cases. Further careers, of other clubs, set the limits, and others again score the outcome. The
+trees and their card are written beside this file; same numbers and seed, same bytes.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 import argparse
 import hashlib
 import json
+import sys
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -17,6 +19,7 @@ import numpy as np
 from sklearn.ensemble import HistGradientBoostingClassifier, HistGradientBoostingRegressor
 from sklearn.metrics import roc_auc_score
 
+from forecast.boosted import nodes_of
 from forecast.plateau.figures import HABITS, NAMES, Table, figures_at, habits_of, table_of_careers
 from forecast.plateau.trees import (
     CLIMBING,
@@ -25,12 +28,17 @@ from forecast.plateau.trees import (
     GAIN_UNIT,
     SLIP,
     SLIPPING,
+    STEEP,
+    YEAR,
     VerdictModel,
+    bounded,
+    centre_of,
     chances_of,
     gains_of,
     smallest_gain_at,
 )
 from forecast.plateau.watch import (
+    DEFAULT_FALSE_ALARMS,
     LOOKS,
     MIN_SESSIONS,
     SPAN_DAYS,
@@ -39,6 +47,7 @@ from forecast.plateau.watch import (
     attendance,
     enough_record,
     looks_back,
+    own_shares,
     verdicts_at,
 )
 from forecast.simulate import Careers, invent_careers
@@ -46,8 +55,8 @@ from forecast.types import Array, Flags, Ints
 
 LEAST_SPAN = 14
 """Days: a younger spell has no true change; one of less than six weeks, that since its start."""
-CUTS = 2
-MOST_A_CLUB = 80
+CUTS = 3
+MOST_A_CLUB = 40
 """Cases taken from one club at one date at most, that large clubs do not drown the small."""
 LONGEST_AWAY = 182
 BATCH = 6000
@@ -56,21 +65,26 @@ SEEDS = 100_000
 """Batches that a seed may have."""
 QUANTILES = (0.1, 0.5, 0.9)
 TREES: dict[str, Any] = {
-    "max_iter": 300, "learning_rate": 0.06, "max_leaf_nodes": 15, "l2_regularization": 5.0,
+    "max_iter": 240, "learning_rate": 0.08, "max_leaf_nodes": 15, "l2_regularization": 5.0,
     "early_stopping": False,
 }  # fmt: skip
 LEAF_SHARE = 1e-3
 """Least cases in a leaf, of all cases."""
 SETTINGS = (0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0)
 EDGES = (1.0, 2.0)
-CLIMBS = 0.03
-"""A true gain a week over six weeks above which an alarm is surely false (judgement)."""
-BOUNDS = (0.5, 0.995)
+BOUNDS = (0.001, 0.5)
+WATCHED = 3
+"""One spell in so many is watched."""
+LONG = 7
+"""Looks in a row without a gain that matters, twelve weeks in all: a stall that is to be found."""
 
 
 @dataclass(frozen=True, slots=True)
 class Cases:
-    """n spells open at a date: ``figures`` (n, F), true ``gain`` and ``level``, ``club`` (n,)."""
+    """n spells open at a date: ``figures`` (n, F), true ``gain`` and ``level``, ``club`` (n,).
+
+    Clubs are numbered anew at each date.
+    """
 
     figures: Array
     gain: Array
@@ -114,8 +128,8 @@ def cases_of(careers: Careers, rng: np.random.Generator) -> Cases:
     table = table_of_careers(careers)
     end, n, club_of = careers.crew.weeks * 7.0, len(table.start), careers.crew.club
     key = table.spell * 10**6 + table.day
-    spells, sessions, days = [], [], []
-    for _ in range(CUTS):
+    spells, sessions, days, clubs = [], [], [], []
+    for number in range(CUTS):
         cut = np.floor(end * rng.uniform(0.25, 1.0, len(end)))[club_of].astype(np.int64)
         at = np.searchsorted(key, np.arange(n) * 10**6 + cut, side="left") - 1
         is_open = (table.length > 0) & (at >= table.start) & (careers.cleared >= cut)
@@ -127,27 +141,36 @@ def cases_of(careers: Careers, rng: np.random.Generator) -> Cases:
         spells.append(some)
         sessions.append(at[some])
         days.append(cut[some] - 1)
-    spell, at = np.concatenate(spells), np.concatenate(sessions)
+        clubs.append(club_of[some] * CUTS + number)
+    spell, at, day, club = map(np.concatenate, (spells, sessions, days, clubs))
     gain = true_gain(table, careers.level, spell, at)
     old = np.isfinite(gain)
     spell, at = spell[old], at[old]
-    habits = habits_of(table, club_of, club_of[spell], np.concatenate(days)[old])
+    habits = habits_of(table, club_of, club_of[spell], day[old])
     figures = figures_at(table, spell, at, habits)
-    return Cases(figures, gain[old], careers.level[at], club_of[spell])
+    return Cases(figures, gain[old], careers.level[at], club[old])
 
 
-def gather(n_careers: int, seed: int) -> Cases:
+def gather(n_cases: int, seed: int) -> Cases:
     """Invent careers until there are so many cases."""
     batches: list[Cases] = []
-    number, clubs, n_cases = 0, 0, 0
-    while n_cases < n_careers:
-        careers = invent_careers(min(BATCH, 3 * n_careers), seed=SEEDS * seed + number)
+    clubs = gathered = 0
+    while gathered < n_cases:
+        number = len(batches)
+        careers = invent_careers(min(BATCH, 3 * n_cases), seed=SEEDS * seed + number)
         cases = cases_of(careers, np.random.default_rng([seed, number]))
         narrow: Any = cases.figures.astype(np.float32)
         batches.append(replace(cases, figures=narrow, club=cases.club + clubs))
-        number, clubs = number + 1, clubs + len(careers.crew.weeks)
-        n_cases += len(cases.gain)
+        clubs, gathered = clubs + CUTS * len(careers.crew.weeks), gathered + len(cases.gain)
+        say(f"careers of seed {seed}", gathered / n_cases)
     return Cases(*(np.concatenate([getattr(b, name) for b in batches]) for name in Cases.__slots__))
+
+
+def say(what: str, share: float) -> None:
+    """Show how far the work has come."""
+    done = round(30 * min(share, 1.0))
+    end = "\n" if share >= 1.0 else ""
+    print(f"\r{what:24} [{'#' * done}{'.' * (30 - done)}]", end=end, file=sys.stderr, flush=True)
 
 
 def grow(cases: Cases, seed: int, **settings: Any) -> tuple[VerdictModel, list[Any]]:
@@ -155,169 +178,184 @@ def grow(cases: Cases, seed: int, **settings: Any) -> tuple[VerdictModel, list[A
     asked = {**TREES, **settings, "random_state": seed}
     asked["min_samples_leaf"] = max(20, round(LEAF_SHARE * len(cases.gain)))
     kind = cases.kind
-    fitted: list[Any] = [HistGradientBoostingClassifier(**asked).fit(cases.figures, kind)]
+    four = np.where((kind == CLIMBING) & (cases.gain > STEEP), 0, kind + 1)
+    fitted: list[Any] = [HistGradientBoostingClassifier(**asked).fit(cases.figures, four)]
+    say("trees", 0.7)
     asked["max_iter"] = max(asked["max_iter"] // 2, 1)
-    gain = np.arcsinh(cases.gain / GAIN_UNIT)
-    for share in QUANTILES:
+    beside = np.arcsinh(cases.gain / GAIN_UNIT) - centre_of(cases.figures.astype(np.float64))
+    for place, share in enumerate(QUANTILES):
         one = HistGradientBoostingRegressor(loss="quantile", quantile=share, **asked)
-        fitted.append(one.fit(cases.figures, gain))
+        fitted.append(one.fit(cases.figures, beside))
+        say("trees", 0.8 + 0.1 * place)
     low, high = np.quantile(cases.figures, [0.005, 0.995], axis=0).astype(float)
     outside = ((cases.figures < low) | (cases.figures > high)).mean(axis=1)
-    shares = np.bincount(kind, minlength=3) / len(kind)
     model = VerdictModel(
-        **as_arrays(fitted), low=low, high=high, most_outside=np.quantile(outside, 0.99),
-        shares=shares, habits=np.median(cases.figures[:, -len(HABITS) :], axis=0).astype(float),
+        **nodes_of(fitted), low=low, high=high, most_outside=np.quantile(outside, 0.99),
+        shares=np.bincount(kind, minlength=3) / len(kind),
+        habits=np.median(cases.figures[:, -len(HABITS) :], axis=0).astype(float),
         settings=np.array(SETTINGS), edges=np.array(EDGES),
-        limits=np.full((len(SETTINGS), len(EDGES) + 1), 0.8),
+        limits=np.full((len(SETTINGS), len(EDGES) + 1), BOUNDS[0]),
     )  # fmt: skip
     return model, fitted
-
-
-def as_arrays(fitted: list[Any]) -> dict[str, Any]:
-    """Trees of scikit-learn's classifier and regressors as the arrays of ``VerdictModel``."""
-    trees, outputs, base = [], [], []
-    for place, one in enumerate(fitted):
-        first = 0 if place == 0 else 2 + place
-        state = one.__getstate__()  # scikit-learn has no public door to the nodes
-        base += list(np.ravel(state["_baseline_prediction"]))
-        for stage in state["_predictors"]:
-            trees += [tree.nodes for tree in stage]
-            outputs += list(range(first, first + len(stage)))
-    nodes = np.concatenate(trees)
-    leaf = nodes["is_leaf"].astype(bool)
-    size = np.array([len(tree) for tree in trees])
-    return {
-        "trees": np.column_stack([np.cumsum(size) - size, outputs]),
-        "links": np.column_stack(
-            [np.where(leaf, -1, nodes["feature_idx"]), nodes["left"], nodes["right"]]
-        ).astype(np.int64),
-        "threshold": np.where(leaf, 0.0, nodes["num_threshold"]),
-        "value": np.where(leaf, nodes["value"], 0.0),
-        "base": np.array(base, dtype=float),
-    }
 
 
 @dataclass(frozen=True, slots=True)
 class Watched:
     """A look a week at S spells of careers, newest first, (S, LOOKS), missing where there is none.
 
-    ``p`` chance of no progress; ``ready`` whether a flag may go up; ``gain`` true; ``least`` the
-    smallest that matters; ``group`` (S,) class of attendance.
+    ``p`` chance of no progress, ``steep`` of steep climbing; ``gain`` true; ``least`` the smallest
+    that matters; ``group`` (S,) class of attendance.
     """
 
     p: Array
-    ready: Flags
+    steep: Array
     gain: Array
     least: Array
     group: Ints
 
 
 def watch_careers(model: VerdictModel, n_careers: int, seed: int) -> Watched:
-    """Look back, week by week, over careers left out."""
-    careers = invent_careers(n_careers, seed=SEEDS * seed + SEEDS // 2)
-    table = table_of_careers(careers)
-    own = np.flatnonzero(table.length >= MIN_SESSIONS)
-    at = table.start[own] + table.length[own] - 1
-    which, back, session = looks_back(table, own, at)
-    judged = enough_record(table, own[which], session)
-    which, back, session = which[judged], back[judged], session[judged]
-    p, gain, least = (np.full((len(own), LOOKS), np.nan) for _ in range(3))
-    ready = np.zeros(p.shape, dtype=bool)
-    clubs, end = careers.crew.club, (7.0 * careers.crew.weeks).astype(np.int64)
-    habits = habits_of(table, clubs, clubs[own], end[clubs[own]])[which]
-    as_usual = ClubVerdict(model.shares, 0, habits)
-    said = verdicts_at(table, own[which], session, as_usual, model=model)
-    p[which, back], ready[which, back] = said.p_stuck, said.may_alarm
-    gain[which, back] = true_gain(table, careers.level, own[which], session)
-    least[which, back] = smallest_gain_at(careers.level[session])
-    group = np.searchsorted(np.array(EDGES), attendance(table, own, at))
-    return Watched(p, ready, gain, least, group)
+    """Look back, week by week, over careers of other clubs than those learnt from."""
+    parts: list[Watched] = []
+    for number in range(-(-n_careers // BATCH)):
+        careers = invent_careers(min(BATCH, n_careers), seed=SEEDS * seed + SEEDS // 2 + number)
+        table = table_of_careers(careers)
+        own = np.flatnonzero(table.length >= MIN_SESSIONS)[::WATCHED]
+        at = table.start[own] + table.length[own] - 1
+        which, back, session = looks_back(table, own, at)
+        judged = enough_record(table, own[which], session)
+        which, back, session = which[judged], back[judged], session[judged]
+        clubs, end = careers.crew.club, (7.0 * careers.crew.weeks).astype(np.int64)
+        habits = habits_of(table, clubs, clubs[own], end[clubs[own]])[which]
+        as_usual = ClubVerdict(model.shares, 0, habits)
+        found = verdicts_at(table, own[which], session, as_usual, model=model)
+        looks = np.full((4, len(own), LOOKS), np.nan)
+        gain = true_gain(table, careers.level, own[which], session)
+        least = smallest_gain_at(careers.level[session])
+        looks[:, which, back] = found.p_stuck, found.steep, gain, least
+        group = np.searchsorted(np.array(EDGES), attendance(table, own, at))
+        parts.append(Watched(*looks, group))
+        say(f"looks of seed {seed}", BATCH * (number + 1) / n_careers)
+    names = Watched.__slots__
+    return Watched(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
 
 
 def set_limits(model: VerdictModel, seen: Watched) -> VerdictModel:
     """Return the trees with the limits that give so many false alarms a year on careers.
 
-    False: raised while the true gain was above the smallest that matters from four weeks before to
-    three weeks after (a year of training), or more than ``CLIMBS`` (a year of such climbing).
+    False: raised while the true gain over six weeks was above ``STEEP``; a year of such climbing.
     """
-    sure, flat = seen.gain > CLIMBS, seen.gain <= seen.least
-    goes_on = np.isfinite(seen.gain) & ~flat
-    for shift in (*range(-4, 0), *range(1, 4)):  # newest first: rolled left is what was before
-        near = np.roll(flat, shift, axis=1)
-        near[:, shift:] &= shift > 0
-        near[:, : max(shift, 0)] = False
-        goes_on &= ~near
-    limits = np.linspace(*BOUNDS, 80)
+    limits = np.geomspace(*BOUNDS, 80)[::-1]
     out = np.empty((len(SETTINGS), len(EDGES) + 1))
     for g in range(len(EDGES) + 1):
-        rows = seen.group == g
-        years = np.isfinite(seen.p[rows]).sum() / 52.18
-        climbing = max(sure[rows].sum() / 52.18, 1e-9)
-        rate = np.empty(len(limits))
-        for k, limit in enumerate(limits):
-            raised = raised_at(seen.p[rows], seen.ready[rows] & (seen.p[rows] >= limit))
-            rate[k] = max(
-                (raised & goes_on[rows]).sum() / years, (raised & sure[rows]).sum() / climbing
-            )
+        rate = np.array([alarms(seen, limit, seen.group == g)["false a steep year"]
+                         for limit in limits])  # fmt: skip
         for k, wanted in enumerate(SETTINGS):
             kept = np.flatnonzero(rate <= wanted)
-            out[k, g] = limits[kept[0]] if len(kept) else BOUNDS[1]
+            out[k, g] = limits[kept[0]] if len(kept) else limits[-1]
     return replace(model, limits=out)
 
 
-def raised_at(p: Array, ready: Flags) -> Flags:
-    """At which looks (n, LOOKS), newest first, a flag goes up, looks read from the oldest on."""
-    up, before = np.zeros(len(p), dtype=bool), np.zeros(len(p), dtype=bool)
-    raised = np.zeros(p.shape, dtype=bool)
-    for k in range(p.shape[1] - 1, -1, -1):
-        seen = np.isfinite(p[:, k])
-        agrees = p[:, k] >= STAY
-        now = np.where(seen, agrees & (up | (before & ready[:, k])), up)
-        raised[:, k] = now & ~up
-        up, before = now, np.where(seen, agrees, before)
-    return raised
-
-
-def scores(model: VerdictModel, cases: Cases) -> dict[str, float]:
-    """Scores of the trees on cases: of no progress at all, and cover of the gain's 80 % range."""
-    outputs = model.outputs(cases.figures.astype(np.float64))
-    p, gains, stuck = 1.0 - chances_of(outputs)[:, CLIMBING], gains_of(outputs), cases.kind > 0
-    inside = (cases.gain >= gains[:, 0]) & (cases.gain <= gains[:, 2])
-    found = {
-        "careers": float(len(p)),
-        "clubs": float(len(np.unique(cases.club))),
-        "no progress": float(stuck.mean()),
-        "said": float(p.mean()),
-        "Brier": float(((p - stuck) ** 2).mean()),
-        "base rate's Brier": float(stuck.mean() * (1.0 - stuck.mean())),
-        "AUC": float(roc_auc_score(stuck, p)),
-        "gain in its 80 % range": float(inside.mean()),
+def alarms(seen: Watched, limit: Array | float, rows: Flags) -> dict[str, float]:
+    """Count alarms at a limit, one for all or (S, 1), over some of the careers."""
+    own = Watched(*(getattr(seen, name)[rows] for name in Watched.__slots__))
+    most = np.broadcast_to(limit, (len(rows), 1))[rows] if np.ndim(limit) else limit
+    raised, up = raised_at(own.p, own.steep <= most)
+    steep, still = own.gain > STEEP, own.gain <= own.least
+    long = still.copy()
+    for back in range(1, LONG):  # newest first: moved left is what was before
+        before = np.zeros_like(still)
+        before[:, :-back] = still[:, back:]
+        long &= before
+    return {
+        "false a steep year": float((raised & steep).sum() / max(steep.sum() / YEAR, 1e-9)),
+        "alarms a year": float(raised.sum() / max(np.isfinite(own.p).sum() / YEAR, 1e-9)),
+        "alarms while still": float((raised & still).sum() / max(raised.sum(), 1)),
+        "up after 12 weeks still": float((up & long).sum() / max(long.sum(), 1)),
     }
-    return {name: round(value, 4) for name, value in found.items()}
 
 
-def write(model: VerdictModel, path: Path) -> str:
-    """Write the trees; return the first twelve letters of their hash."""
-    arrays = {name: np.asarray(getattr(model, name)) for name in VerdictModel.__slots__}
-    kept: dict[str, Any] = {**arrays, "links": arrays["links"].astype(np.int16)}
-    np.savez_compressed(path, **kept)
-    text = b"".join(arrays[name].tobytes() for name in sorted(arrays))
-    return hashlib.sha256(text).hexdigest()[:12]
+def raised_at(p: Array, ready: Flags) -> tuple[Flags, Flags]:
+    """At which looks (n, LOOKS), newest first, a flag goes up, and at which it is up."""
+    up, before = np.zeros(len(p), dtype=bool), np.zeros(len(p), dtype=bool)
+    raised, flying = np.zeros((2, *p.shape), dtype=bool)
+    for k in range(p.shape[1] - 1, -1, -1):
+        seen, agrees = np.isfinite(p[:, k]), p[:, k] >= STAY
+        now = np.where(seen, agrees & (up | (before & ready[:, k])), up)
+        raised[:, k], flying[:, k] = now & ~up, now & seen
+        up, before = now, np.where(seen, agrees, before)
+    return raised, flying
+
+
+def scores(model: VerdictModel, cases: Cases) -> dict[str, Any]:
+    """Scores on cases, each club's chances moved by its own shares."""
+    outputs = model.outputs(cases.figures.astype(np.float64))
+    (chances, _), gains = chances_of(outputs), gains_of(outputs)
+    chances = of_clubs(chances, cases.club, model.shares)
+    p, stuck = 1.0 - chances[:, CLIMBING], cases.kind != CLIMBING
+    inside = (cases.gain >= gains[:, 0]) & (cases.gain <= gains[:, 2])
+    tenth = np.minimum((10 * p).astype(int), 9)
+    off = [p[tenth == k].mean() - stuck[tenth == k].mean() for k in range(10) if (tenth == k).any()]
+    flat, said = cases.kind == FLAT, chances[:, FLAT]
+    figures = {
+        "cases": len(p),
+        "clubs": len(np.unique(cases.club // CUTS)),
+        "no progress": stuck.mean(),
+        "no progress, said": p.mean(),
+        "no progress, Brier / base rate": ((p - stuck) ** 2).mean() / stuck.var(),
+        "no progress, AUC": roc_auc_score(stuck, p),
+        "flat, Brier / base rate": ((said - flat) ** 2).mean() / flat.var(),
+        "flat, AUC": roc_auc_score(flat, said),
+        "furthest tenth": np.abs(off).max(),
+        "gain in its 80 % range": inside.mean(),
+    }
+    return {name: round(float(value), 4) for name, value in figures.items()}
+
+
+def of_clubs(chances: Array, club: Ints, usual: Array) -> Array:
+    """Chances (n, 3), those of each club moved by the shares that they say."""
+    out = chances.copy()
+    order = np.argsort(club, kind="stable")
+    for rows in np.split(order, np.flatnonzero(np.diff(club[order])) + 1):
+        out[rows] = bounded(chances[rows] * (own_shares(chances[rows], usual) / usual))
+    return out
+
+
+def digest(model: VerdictModel) -> str:
+    """First twelve letters of the hash of all arrays."""
+    arrays = (np.asarray(getattr(model, name)) for name in sorted(VerdictModel.__slots__))
+    return hashlib.sha256(b"".join(array.tobytes() for array in arrays)).hexdigest()[:12]
 
 
 def main(argv: list[str] | None = None) -> None:
-    """Invent careers, fit, set the limits, write the trees and print their card."""
+    """Invent careers, fit, set the limits, score, and write the trees and their card."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--careers", type=int, default=200_000)
+    parser.add_argument("--cases", type=int, default=200_000)
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--out", type=Path, default=Path(__file__).with_name(FILE))
     asked = parser.parse_args(argv)
-    model, _ = grow(gather(asked.careers, 2 * asked.seed), asked.seed)
-    seen = watch_careers(model, max(asked.careers // 8, 2000), 2 * asked.seed + 1)
+    cases = gather(asked.cases, 3 * asked.seed)
+    model, _ = grow(cases, asked.seed)
+    seen = watch_careers(model, max(asked.cases // 8, 2000), 3 * asked.seed + 1)
     model = set_limits(model, seen)
-    told = scores(model, gather(max(asked.careers // 10, 1000), 2 * asked.seed + 1))
-    card = {"careers": asked.careers, "seed": asked.seed, "figures": len(NAMES), "left out": told}
-    print(json.dumps({**card, "hash": write(model, asked.out)}, indent=1))
+    at_usual = model.limits[SETTINGS.index(DEFAULT_FALSE_ALARMS)][seen.group][:, None]
+    card = {
+        "command": f"python -m forecast.plateau.learn --cases {asked.cases} --seed {asked.seed}",
+        "cases": len(cases.gain),
+        "clubs": len(np.unique(cases.club // CUTS)),
+        "shares": [round(float(share), 4) for share in model.shares],
+        "figures": len(NAMES),
+        "trees": len(model.roots),
+        "left out": scores(model, gather(max(asked.cases // 10, 1000), 3 * asked.seed + 2)),
+        "alarms": {k: round(v, 3) for k, v in alarms(seen, at_usual, seen.group >= 0).items()},
+        "hash": digest(model),
+    }
+    arrays = {name: np.asarray(getattr(model, name)) for name in VerdictModel.__slots__}
+    whole = {name: a.astype(np.int32) for name, a in arrays.items() if a.dtype.kind == "i"}
+    np.savez_compressed(asked.out, allow_pickle=False, **{**arrays, **whole})
+    text = json.dumps(card, indent=1)
+    asked.out.with_suffix(".json").write_text(text + "\n")
+    print(text)
 
 
 if __name__ == "__main__":

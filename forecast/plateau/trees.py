@@ -1,7 +1,8 @@
 """The shipped trees: from figures to chances of climbing, flat and slipping, and to the gain.
 
-Trained by ``learn``; kept as plain arrays. The last three outputs are the 10, 50 and 90 % points of
-the gain a week, as ``asinh(gain / GAIN_UNIT)``.
+Trained by ``learn``; kept as plain arrays. The first four outputs are log weights of climbing
+steeply, climbing, flat and slipping; the last three the 10, 50 and 90 % points of the gain a week
+beside a trend's (``centre_of``), as ``asinh(gain / GAIN_UNIT)``.
 """
 
 from __future__ import annotations
@@ -14,7 +15,8 @@ import numpy as np
 from scipy.special import expit, logit
 from scipy.stats import norm
 
-from forecast.plateau.kernels import sum_of_trees
+from forecast.boosted import sum_leaves
+from forecast.plateau.figures import NAMES
 from forecast.types import Array, Ints
 
 CLIMBING, FLAT, SLIPPING = 0, 1, 2
@@ -22,8 +24,8 @@ FILE = "verdict.npz"
 GAIN_UNIT = 0.01
 EIGHTY = float(norm.ppf(0.9))
 FLOOR, YEAR = 0.005, 52.0
-SLIP = -0.005
-"""A true gain a week below this is slipping (judgement)."""
+SLIP, STEEP = -0.005, 0.03
+"""A true gain a week below this is slipping, above this steep climbing (judgement)."""
 LEAST_CHANCE = 1e-3
 """No class is ever ruled out."""
 
@@ -34,31 +36,27 @@ class VerdictModel:
 
     Attributes
     ----------
-    trees
-        (T, 2) place of each tree's root, and which of the six outputs it adds to: log weights of
-        climbing, flat and slipping, then the points of the gain.
-    links
-        (N, 3) figure looked at (-1 in a leaf) and, counted from the root, the nodes that follow
-        where it is up to the threshold, and where it is above.
-    threshold, value
-        (N,) what the figure is held to, and what a leaf adds.
-    base
-        (6,) what the outputs start from.
+    feature, threshold, left, right, value, roots, output, base
+        See ``forecast.boosted``; seven outputs.
     low, high
         (F,) 0.5 and 99.5 % points of each figure among the careers.
     most_outside
         Share of figures outside these points that one career in a hundred has.
     shares, habits
-        (3,) shares of the classes among the careers; (7,) what their clubs' sessions usually show.
+        (3,) shares of climbing, flat and slipping among the careers; (H,) what their clubs'
+        sessions usually show.
     settings, edges, limits
         False alarms a year (K,), sessions a week that part the classes of attendance (G - 1,), and
-        the chance of no progress from which a flag goes up (K, G).
+        the chance of steep climbing up to which a flag may go up (K, G).
     """
 
-    trees: Ints
-    links: Ints
+    feature: Ints
     threshold: Array
+    left: Ints
+    right: Ints
     value: Array
+    roots: Ints
+    output: Ints
     base: Array
     low: Array
     high: Array
@@ -70,10 +68,14 @@ class VerdictModel:
     limits: Array
 
     def outputs(self, figures: Array) -> Array:
-        """Return the six raw outputs (n, 6) of figures (n, F)."""
+        """Return the seven raw outputs (n, 7) of figures (n, F)."""
         out = np.tile(self.base, (len(figures), 1))
         rows = np.ascontiguousarray(figures, dtype=np.float64)
-        sum_of_trees(rows, self.trees, self.links, self.threshold, self.value, out)
+        sum_leaves(
+            rows, self.feature, self.threshold, self.left, self.right, self.value, self.roots,
+            self.output, out,
+        )  # fmt: skip
+        out[:, 4:] += centre_of(rows)[:, None]
         return out
 
     def outside(self, figures: Array) -> Array:
@@ -81,11 +83,19 @@ class VerdictModel:
         return np.asarray(((figures < self.low) | (figures > self.high)).mean(axis=1))
 
 
-def chances_of(outputs: Array) -> Array:
-    """Chances of climbing, flat and slipping (n, 3), adding to 1."""
-    raw = outputs[:, :3] - outputs[:, :3].max(axis=1, keepdims=True)
-    chances = np.exp(raw)
-    return bounded(chances / chances.sum(axis=1, keepdims=True))
+_CENTRE = NAMES.index("middling trend: rise of 6 weeks")
+
+
+def centre_of(figures: Array) -> Array:
+    """What a trend makes of the last six weeks (n,), on the scale that gains are learnt on."""
+    return np.asarray(np.arcsinh(np.clip(figures[:, _CENTRE], -0.3, 0.3) / GAIN_UNIT))
+
+
+def chances_of(outputs: Array) -> tuple[Array, Array]:
+    """Chances of climbing, flat and slipping (n, 3), adding to 1, and of climbing steeply (n,)."""
+    raw = np.exp(outputs[:, :4] - outputs[:, :4].max(axis=1, keepdims=True))
+    raw /= raw.sum(axis=1, keepdims=True)
+    return bounded(np.column_stack([raw[:, 0] + raw[:, 1], raw[:, 2:]])), raw[:, 0]
 
 
 def bounded(chances: Array) -> Array:
@@ -96,7 +106,7 @@ def bounded(chances: Array) -> Array:
 
 def gains_of(outputs: Array) -> Array:
     """Gain a week: 10, 50 and 90 % points (n, 3)."""
-    return GAIN_UNIT * np.sinh(np.sort(outputs[:, 3:6], axis=1))
+    return GAIN_UNIT * np.sinh(np.sort(outputs[:, 4:7], axis=1))
 
 
 def smallest_gain_at(level: Array, smallest_gain: float | None = None) -> Array:

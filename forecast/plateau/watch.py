@@ -17,7 +17,6 @@ from forecast.plateau.trees import (
     SLIPPING,
     VerdictModel,
     bounded,
-    chance_below,
     chances_of,
     gains_of,
     moved_chances,
@@ -30,14 +29,12 @@ DEFAULT_FALSE_ALARMS = 0.2
 MIN_WEEKS, MIN_SESSIONS = 4.0, 6
 """Before so much training on a rung there is no telling, and no alarm."""
 STAY = 0.5
-"""A flag comes down when the chance of no progress falls below this; two looks must agree on it."""
-STEEP, LEAST_STEEP = 0.03, 0.02
-"""No flag goes up where so steep a gain a week is likelier than this (tried on careers)."""
+"""A flag is up while the chance of no progress is no less at looks a week apart, two at least."""
 LOOKS = 60
 """Weeks looked back over: one look a week, at the week's last session."""
 SPAN_DAYS = 42
 LATELY_DAYS = 182
-PRIOR_LOOKS = 100.0
+PRIOR_LOOKS = 200.0
 """The careers' shares of the classes count like so many spells of a log (judgement; tried)."""
 ROUNDS = 60
 LOWEST_LEVEL = -2.5
@@ -66,12 +63,13 @@ class ClubVerdict:
 class Verdicts:
     """Verdicts at n sessions.
 
-    ``chances`` (n, 3) of climbing, flat and slipping; ``gains`` (n, 3), 10, 50 and 90 % points of
-    the gain a week; ``least`` (n,) the smallest gain that matters; ``unlike`` (n,) whether the
-    figures lie outside those of the careers.
+    ``chances`` (n, 3) of climbing, flat and slipping; ``steep`` (n,) of climbing steeply; ``gains``
+    (n, 3), 10, 50 and 90 % points of the gain a week; ``least`` (n,) the smallest gain that
+    matters; ``unlike`` (n,) whether the figures lie outside those of the careers.
     """
 
     chances: Array
+    steep: Array
     gains: Array
     least: Array
     unlike: Flags
@@ -80,11 +78,6 @@ class Verdicts:
     def p_stuck(self) -> Array:
         """(n,) chance of too little gain, or of loss."""
         return np.asarray(1.0 - self.chances[:, CLIMBING])
-
-    @property
-    def may_alarm(self) -> Flags:
-        """(n,) whether a gain of ``STEEP`` or more is out of the question."""
-        return np.asarray(1.0 - chance_below(self.gains, STEEP) <= LEAST_STEEP)
 
 
 _LEVEL = NAMES.index("best: mean, 6 weeks")
@@ -109,14 +102,20 @@ def verdicts_at(
         table, np.asarray(spell, dtype=np.int64), np.asarray(at, dtype=np.int64), habits
     )
     outputs = trees.outputs(figures)
-    chances, gains = chances_of(outputs), gains_of(outputs)
+    (chances, steep), gains = chances_of(outputs), gains_of(outputs)
+    steep = steep / chances[:, CLIMBING]
     if club is not None:
         chances = bounded(chances * (club.shares / trees.shares))
     level = np.clip(figures[:, _LEVEL], LOWEST_LEVEL, 1.0)
     least = smallest_gain_at(level, smallest_gain)
     if smallest_gain is not None:
         chances = moved_chances(chances, gains, smallest_gain_at(level), least)
-    return Verdicts(chances, gains, least, trees.outside(figures) > float(trees.most_outside))
+    # the middle of the gain lies on the side of the smallest that matters that is the likelier
+    stuck = chances[:, CLIMBING] < 0.5
+    middle = np.where(stuck, np.minimum(gains[:, 1], least), np.maximum(gains[:, 1], least))
+    gains = np.sort(np.column_stack([gains[:, 0], middle, gains[:, 2]]), axis=1)
+    unlike = trees.outside(figures) > float(trees.most_outside)
+    return Verdicts(chances, steep * chances[:, CLIMBING], gains, least, unlike)
 
 
 def learn_shares(histories: Histories, *, table: Table | None = None) -> ClubVerdict:
@@ -191,7 +190,7 @@ def limits_for(
     smallest_gain: float | None = None,
     model: VerdictModel | None = None,
 ) -> Array:
-    """Return the chance of no progress from which a flag goes up, by class of attendance, (G,).
+    """Return the chance of steep climbing up to which a flag may go up, by attendance, (G,).
 
     As counted on careers left out, kept beside the trees. Raises ``ForecastError`` where a setting
     is out of range.
@@ -274,9 +273,9 @@ def verdicts(
     onset = np.full((len(spell), 3), np.nan)
     asked = np.flatnonzero(enough & (now.p_stuck >= STAY))
     if len(asked):
-        seen, ready = _looks(table, spell[asked], at[asked], club, smallest_gain)
-        enter = limits[np.searchsorted(read_verdict().edges, attendance(table, spell, at)[asked])]
-        flagged[asked] = flags_of(seen, ready & (seen >= enter[:, None]))
+        seen, steep = _looks(table, spell[asked], at[asked], club, smallest_gain)
+        most = limits[np.searchsorted(read_verdict().edges, attendance(table, spell, at)[asked])]
+        flagged[asked] = flags_of(seen, steep <= most[:, None])
         first, last = table.day[table.start[spell[asked]]], table.day[at[asked]]
         began = last[:, None] - SPAN_DAYS - 7.0 * weeks_back(seen)
         onset[asked] = np.clip(began, first[:, None], last[:, None] - 7)
@@ -306,15 +305,18 @@ def verdicts(
 
 def _looks(
     table: Table, spell: Ints, at: Ints, club: ClubVerdict, smallest_gain: float | None
-) -> tuple[Array, Flags]:
-    """Look back once a week, newest first, (n, LOOKS): chance of no progress, ``may_alarm``."""
+) -> tuple[Array, Array]:
+    """Look back once a week, newest first, (n, LOOKS): chances of no progress, of steep climbing.
+
+    Missing where there is no look.
+    """
     which, back, session = looks_back(table, spell, at)
     judged = enough_record(table, spell[which], session)
     which, back, session = which[judged], back[judged], session[judged]
-    seen, ready = np.full((len(at), LOOKS), np.nan), np.zeros((len(at), LOOKS), dtype=bool)
+    seen, steep = np.full((2, len(at), LOOKS), np.nan)
     then = verdicts_at(table, spell[which], session, club, smallest_gain)
-    seen[which, back], ready[which, back] = then.p_stuck, then.may_alarm
-    return seen, ready
+    seen[which, back], steep[which, back] = then.p_stuck, then.steep
+    return seen, steep
 
 
 def flags_of(seen: Array, ready: Flags) -> Flags:

@@ -33,7 +33,7 @@ from forecast.simulate.careers_paths import (
 from forecast.types import Array, Ints
 
 MOST_SESSIONS = 200
-MOST_ATHLETES = 500
+MOST_ATHLETES = 150
 BEFORE = 30.0
 """Weeks that athletes may have trained before the log begins."""
 
@@ -64,7 +64,7 @@ class Careers:
 
 
 def invent_careers(n_spells: int, *, seed: int) -> Careers:
-    """Invent clubs of 1 to 500 athletes until there are about so many spells.
+    """Invent clubs of 1 to 150 athletes until there are about so many spells.
 
     Parameters
     ----------
@@ -91,7 +91,7 @@ def draw_crew(rng: np.random.Generator, n_spells: int) -> Crew:
     sizes: list[int] = []
     per_athlete: list[float] = []
     while not sizes or np.dot(sizes, per_athlete) < n_spells:
-        sizes.append(int(np.exp(rng.random() ** 5 * np.log(MOST_ATHLETES + 0.5))))
+        sizes.append(int(np.exp(rng.random() ** 3 * np.log(MOST_ATHLETES + 0.5))))
         per_athlete.append(rng.uniform(1.0, 4.0))
     clubs = len(sizes)
     club_of = np.repeat(np.arange(clubs), sizes)

@@ -42,7 +42,7 @@ def draw_habits(draw: Drawer) -> Habits:
     n = len(draw.crew.club)
     every = np.where(draw.some(0.5, 1.0), 52.18, draw.by_club(10.0, 30.0))
     return Habits(
-        rate=np.clip(draw.scale(0.25, 4.0, 0.4, 0.2), 0.08, 7.0),
+        rate=np.clip(draw.scale(0.18, 4.5, 0.4, 0.2), 0.08, 7.0),
         regularity=draw.scale(0.8, 15.0),
         wander=np.where(draw.some(0.5), draw.scale(0.1, 0.7), 0.0),
         layoff=np.where(draw.some(0.8, 0.5), 1.0 / draw.scale(8.0, 80.0), 0.0),
@@ -157,8 +157,8 @@ def draw_manner(draw: Drawer) -> Manner:
     unit = np.array([0.1, 0.5, 1.0, 5.0])[draw.kind([0.8, 0.5, 2.0, 0.5], 0.2)]
     unit = np.where(draw.crew.whole, 1.0, np.minimum(unit, np.where(target >= 20, 5.0, 1.0)))
     return Manner(
-        form=draw.scale(0.008, 0.17, 0.3, 0.1),
-        tails=np.array([3.0, 5.0, 1e3])[draw.kind([1.0, 1.0, 2.0], 0.3)],
+        form=draw.scale(0.006, 0.25, 0.3, 0.1),
+        tails=np.array([2.2, 4.0, 1e3])[draw.kind([1.0, 1.0, 2.0], 0.3)],
         lasting=np.where(draw.some(0.4), draw.scale(2.0, 25.0), 0.0),
         additive=np.where(draw.some(0.35, 1.0), draw.by_club(0.3, 1.2), 0.0),
         sets=draw.scale(1.0, 4.5, 0.3, 0.1),
@@ -186,9 +186,9 @@ def draw_manner(draw: Drawer) -> Manner:
         old_mark=np.where(draw.some(0.2, 1.0), np.exp(draw.by_club(-1.0, 0.3)), 1.0),
         changed=draw.by_club(0.0, 1.5) * draw.crew.weeks[draw.crew.club] * DAYS,
         cycle=np.round(draw.by_club(2.5, 9.5)),
-        light=draw.by_club(0.05, 0.6),
-        tests=np.round(draw.by_club(2.0, 16.0)),
-        planned=draw.some(0.25, 0.5, 1.0),
+        light=draw.by_club(0.05, 0.7),
+        tests=np.round(draw.scale(2.0, 24.0, 0.2, 0.0)),
+        planned=draw.some(0.35, 0.5, 1.0),
         even=draw.some(0.5, 1.0),
         eye=np.where(draw.some(0.2, 1.0), draw.by_club(0.2, 0.8), 0.0),
         second=0.08 * draw.rng.standard_normal(len(draw.crew.weeks))[draw.crew.club],
@@ -221,6 +221,10 @@ def form_of_days(rng: np.random.Generator, manner: Manner, level: Array, gap: Ar
     return form + event * manner.lift - bad * rng.exponential(0.4, shape)
 
 
+EASY = 0.1
+"""Sets of a session held back by more are stopped by choice."""
+
+
 def held_back(rng: np.random.Generator, manner: Manner, day: Array, number: Ints) -> Array:
     """How far below capacity a planned session stays, (N,): light weeks, and tests now and then."""
     week = np.floor(day / DAYS)
@@ -241,7 +245,8 @@ def write_down(
     spell, number, day, capacity = session
     m = Manner(*(getattr(manner, name)[spell] for name in Manner.__slots__))
     target, n = crew.target[spell], len(spell)
-    capacity = capacity - held_back(rng, m, day, number)
+    held = held_back(rng, m, day, number)
+    capacity = capacity - held
     other = rng.random(n) < m.eye
     capacity = capacity + other * m.second
     shape = (n, MOST_SETS)
@@ -259,6 +264,7 @@ def write_down(
     load = np.where(light, np.exp(-lack)[:, None], 1.0) * (m.lighter & m.load_noted)[:, None]
     chose = rng.random(shape) < m.reserve[:, None]
     drive = drive - np.where(chose, m.depth[:, None] * rng.random(shape), 0.0)
+    chose = chose | (held > EASY)[:, None]
     value, stopped = _read_off(rng, crew, m, spell, day, drive, chose)
     slipped = rng.random(shape) < m.slip[:, None]
     value = np.where(slipped, 0.0, value)

@@ -68,7 +68,10 @@ class Drawer:
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """Constants of the laws, (S,): level at the start, first gain a week, room above, and shape."""
+    """Constants of the laws, (S,): level at the start, first gain a week, room above, and shape.
+
+    ``lively``: spells of clubs in which nobody stands still for good.
+    """
 
     start: Array
     pace: Array
@@ -76,6 +79,7 @@ class Course:
     shape: Array
     onset: Array
     law: Ints
+    lively: Flags
 
 
 def steady(time: Array, c: Course) -> Array:
@@ -149,10 +153,11 @@ def waves(time: Array, c: Course) -> Array:
 
 LAWS = {
     steady: 3.0, additive: 2.5, ceiling: 2.0, practice: 1.2, logistic: 1.5, late: 0.8,
-    quick_then_slow: 0.8, slow: 0.4, still: 0.3, leaps: 0.6, rise_and_fall: 0.4, losing: 0.2,
+    quick_then_slow: 0.8, slow: 0.4, still: 0.3, leaps: 1.2, rise_and_fall: 0.4, losing: 0.4,
     waves: 0.6,
 }  # fmt: skip
-"""Laws and how often they are met."""
+"""Laws and how often they are met; a lively club knows only the first five."""
+LIVELY = 5
 
 
 def draw_course(draw: Drawer) -> Course:
@@ -161,13 +166,16 @@ def draw_course(draw: Drawer) -> Course:
     gap = np.minimum(draw.scale(0.12, 1.6, athlete=0.3, spell=0.3), 3.5)
     weeks = np.clip(draw.scale(4.0, 32.0, athlete=0.4, spell=0.35), 1.5, 400.0)
     room = gap * np.exp(draw.by_club(-0.5, 1.0) + 0.4 * draw.rng.standard_normal(n))
+    lively, law = draw.some(0.33, 1.0), draw.kind(list(LAWS.values()))
+    room = np.where(lively, np.maximum(room, 1.2 * gap), room)
     return Course(
         start=-gap,
         pace=gap / weeks,
         room=np.maximum(room, 0.05),
         shape=draw.scale(0.3, 2.5, athlete=0.1, spell=0.1),
         onset=draw.scale(4.0, 40.0, athlete=0.2, spell=0.5),
-        law=draw.kind(list(LAWS.values())),
+        law=np.where(lively, law % LIVELY, law),
+        lively=lively,
     )
 
 
@@ -176,8 +184,8 @@ def core_level(time: Array, course: Course) -> Array:
     level = np.empty_like(time)
     for number, law in enumerate(LAWS):
         own = course.law == number
-        fields = (course.start, course.pace, course.room, course.shape, course.onset, course.law)
-        level[:, own] = law(time[:, own], Course(*(field[own] for field in fields)))
+        mine = Course(*(getattr(course, name)[own] for name in Course.__slots__))
+        level[:, own] = law(time[:, own], mine)
     return level
 
 
@@ -223,9 +231,9 @@ class Bends:
 
 def draw_bends(draw: Drawer, course: Course) -> Bends:
     """Draw what bends each spell's course; much of it is absent in most clubs."""
-    stalls = draw.some(0.6, 0.3, 1.0)
+    stalls = draw.some(0.8, 0.1, 1.0) & ~course.lively
     falls = draw.some(0.4, 0.2, 1.0)
-    tires, jumps = draw.some(0.3, 0.3, 1.0), draw.some(0.25, 0.2, 1.0) | (course.law == LEAPS)
+    tires, jumps = draw.some(0.3, 0.3, 1.0), draw.some(0.3, 0.2, 1.0) | (course.law == LEAPS)
     return Bends(
         stop=np.where(stalls, 1.0 / draw.scale(6.0, 120.0), 0.0),
         resume=1.0 / draw.scale(3.0, 60.0, 0.4, 0.2),
@@ -234,7 +242,7 @@ def draw_bends(draw: Drawer, course: Course) -> Bends:
         by_session=draw.some(0.4, 0.5, 1.0),
         wander=np.where(draw.some(0.5), draw.scale(0.2, 1.2), 0.0),
         wander_weeks=draw.scale(2.0, 20.0),
-        detrain=np.where(draw.some(0.8), draw.scale(0.003, 0.08), 0.0),
+        detrain=np.where(draw.some(0.7), draw.scale(0.003, 0.08), 0.0),
         regain=draw.scale(4.0, 40.0),
         for_good=np.where(draw.some(0.3), draw.by_club(0.0, 0.6), 0.0),
         grace=draw.scale(6.0, 25.0, 0.1, 0.0),

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numba
 import numpy as np
 import pandas as pd
 from scipy.special import expit
 from sklearn.ensemble import HistGradientBoostingClassifier
 from threadpoolctl import threadpool_limits
 
+from forecast.boosted import nodes_of, sum_leaves
 from forecast.histories import Histories
 from forecast.survival.hazard import at_risk, by_stretch_end
 from forecast.survival.landmarks import CommonScale, athlete_records, common_scale
@@ -22,8 +22,6 @@ from forecast.types import Array, Flags, Ints
 
 THREADS = 1
 """More than one only wait for each other on logs of this size, and on a busy machine for long."""
-MOST = 1e8
-"""Threshold that stands for every number: a saved model holds none that is not finite."""
 TREE_FOLDS, TREE_COLUMNS = 3, 40
 LEAST_CLEARINGS, LEAST_ATHLETES = 25, 8
 """Below either no tree is grown."""
@@ -60,23 +58,12 @@ class Trees:
 
     def log_odds(self, columns: Array) -> Array:
         """Return (n,) log odds of rows of finite ``columns`` (n, n_features)."""
-        return self.base + _sum_leaves(
+        total = np.zeros((len(columns), 1))
+        sum_leaves(
             np.ascontiguousarray(columns, dtype=float), self.feature, self.threshold, self.left,
-            self.right, self.value, self.roots,
+            self.right, self.value, self.roots, np.zeros_like(self.roots), total,
         )  # fmt: skip
-
-
-@numba.njit(cache=True)
-def _sum_leaves(columns, feature, threshold, left, right, value, roots):  # type: ignore[no-untyped-def]
-    total = np.zeros(len(columns))
-    for row in range(len(columns)):
-        for root in roots:
-            node = root
-            while left[node] >= 0:
-                at_most = columns[row, feature[node]] <= threshold[node]
-                node = left[node] if at_most else right[node]
-            total[row] += value[node]
-    return total
+        return np.asarray(self.base + total[:, 0])
 
 
 def _on_grid(column: Array, bins: int) -> Array:
@@ -110,24 +97,9 @@ def grow_trees(
     )  # fmt: skip
     with threadpool_limits(THREADS, "openmp"):
         grower.fit(columns, outcome, sample_weight=weight)
-    # What pickling would keep: scikit-learn has no public door to the nodes.
-    state = grower.__getstate__()
-    grown = [stage[0].nodes for stage in state["_predictors"]]
-    starts = np.cumsum([0, *(len(nodes) for nodes in grown)])
-    nodes = np.concatenate(grown)
-    first = np.repeat(starts[:-1], np.diff(starts))
-    leafy = nodes["is_leaf"].astype(bool)
-    left, right = (np.where(leafy, -1, nodes[side] + first) for side in ("left", "right"))
-    return Trees(
-        feature=np.where(leafy, 0, nodes["feature_idx"]).astype(np.int64),
-        threshold=np.where(leafy, 0.0, np.minimum(nodes["num_threshold"], MOST)),
-        left=left.astype(np.int64),
-        right=right.astype(np.int64),
-        value=np.where(leafy, nodes["value"], 0.0),
-        roots=starts[:-1].astype(np.int64),
-        base=float(state["_baseline_prediction"].item()),
-        n_features=columns.shape[1],
-    )
+    nodes = nodes_of([grower])
+    base, _ = float(nodes.pop("base").item()), nodes.pop("output")
+    return Trees(**nodes, base=base, n_features=columns.shape[1])
 
 
 @dataclass(frozen=True, slots=True)
