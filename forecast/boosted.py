@@ -24,7 +24,9 @@ def nodes_of(grown: list[Any]) -> dict[str, Any]:
 
     Of scikit-learn's gradient-boosted classifiers and regressors, whose outputs are numbered on.
     """
-    trees, outputs, base = [], [], []
+    trees: list[Any] = []
+    outputs: list[int] = []
+    base: list[float] = []
     for one in grown:
         state = one.__getstate__()  # what pickling would keep: there is no public door to the nodes
         first = len(base)

@@ -58,6 +58,8 @@ class Table:
         choice, and those with nothing done.
     met
         (N,) whether the session met the mark.
+    shown
+        (N, H) one and the figures of ``HABITS``, to be summed.
     """
 
     start: Ints
@@ -72,6 +74,7 @@ class Table:
     values: Array
     counts: Array
     met: Flags
+    shown: Array
 
     @property
     def spell(self) -> Ints:
@@ -128,6 +131,7 @@ def table_of_careers(careers: Careers) -> Table:
         start=careers.start, length=careers.length, athlete=crew.athlete, target=crew.target,
         unit=unit, whole=crew.whole, confirm=crew.confirm, under_way=first[careers.start] < 14,
         day=careers.day, values=values, counts=counts, met=met,
+        shown=_shown(careers.start, careers.length, careers.day, values, counts, met),
     )  # fmt: skip
 
 
@@ -151,13 +155,15 @@ def table_of(histories: Histories) -> Table:
     target = mark[rung[sessions["spell"].to_numpy()]]
     values, counts, met = reduce_sets(notes, target)
     unit = unit_of(sets["spell"].to_numpy(dtype=np.int64), notes.value, whole[rung])
+    start, day = np.cumsum(length) - length, day_number(sessions["date"])
     return Table(
-        start=np.cumsum(length) - length, length=length,
+        start=start, length=length,
         athlete=spells["athlete_id"].to_numpy(dtype=np.int64), target=mark[rung], unit=unit,
         whole=whole[rung],
         confirm=np.array([c.confirm_sessions for c in criteria], dtype=np.int64)[rung],
         under_way=spells["under_way"].to_numpy(dtype=bool),
-        day=day_number(sessions["date"]), values=values, counts=counts, met=met,
+        day=day, values=values, counts=counts, met=met,
+        shown=_shown(start, length, day, values, counts, met),
     )  # fmt: skip
 
 
@@ -176,7 +182,7 @@ def figures_at(table: Table, spell: Ints, at: Ints, habits: Array) -> Array:
         np.log(table.target[spell]), table.whole[spell], table.confirm[spell],
         np.log(np.minimum(unit, 1.0)), table.under_way[spell],
     ])  # fmt: skip
-    shown, of = _shown(table), table.spell
+    shown, of = table.shown, table.spell
     every = _sums_until(table.athlete[of], table.day, shown, table.athlete[spell], table.day[at])
     elsewhere = _means(every - _sums_until(of, table.day, shown, spell, table.day[at]))
     club = np.broadcast_to(habits, elsewhere.shape)
@@ -201,17 +207,17 @@ def habits_of(table: Table, group: Ints, asked: Ints, until: Ints) -> Array:
 
     ``group`` (S,) of each spell; ``asked`` (n,) which group, ``until`` (n,) which day.
     """
-    return _means(_sums_until(group[table.spell], table.day, _shown(table), asked, until))
+    return _means(_sums_until(group[table.spell], table.day, table.shown, asked, until))
 
 
-def _shown(table: Table) -> Array:
+def _shown(start: Ints, length: Ints, day: Ints, values: Array, counts: Array, met: Flags) -> Array:
     """What each session shows (N, H), to be summed: one, then the figures of ``HABITS``."""
-    best = np.where(np.isfinite(table.values[0]), table.values[0], table.values[1])
-    slope, long, step, before, leap = along(table.start, table.length, table.day, best)
+    best = np.where(np.isfinite(values[0]), values[0], values[1])
+    slope, long, step, before, leap = along(start, length, day, best)
     seen = np.isfinite(slope)
     shown = np.column_stack([
-        np.ones(len(seen)), slope, slope < STANDING, long, long < STANDING, step, best, table.met,
-        table.counts[1] > 0, best - before > NEAR, leap,
+        np.ones(len(seen)), slope, slope < STANDING, long, long < STANDING, step, best, met,
+        counts[1] > 0, best - before > NEAR, leap,
     ])  # fmt: skip
     return np.where(seen[:, None], np.nan_to_num(shown), 0.0)
 

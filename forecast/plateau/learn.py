@@ -229,12 +229,12 @@ def watch_careers(model: VerdictModel, n_careers: int, seed: int) -> Watched:
         habits = habits_of(table, clubs, clubs[own], end[clubs[own]])[which]
         as_usual = ClubVerdict(model.shares, 0, habits)
         found = verdicts_at(table, own[which], session, as_usual, model=model)
-        looks = np.full((4, len(own), LOOKS), np.nan)
-        gain = true_gain(table, careers.level, own[which], session)
-        least = smallest_gain_at(careers.level[session])
-        looks[:, which, back] = found.p_stuck, found.steep, gain, least
+        p, steep, gain, least = looks = np.full((4, len(own), LOOKS), np.nan)
+        true = true_gain(table, careers.level, own[which], session)
+        matters = smallest_gain_at(careers.level[session])
+        looks[:, which, back] = found.p_stuck, found.steep, true, matters
         group = np.searchsorted(np.array(EDGES), attendance(table, own, at))
-        parts.append(Watched(*looks, group))
+        parts.append(Watched(p, steep, gain, least, group))
         say(f"looks of seed {seed}", BATCH * (number + 1) / n_careers)
     names = Watched.__slots__
     return Watched(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))

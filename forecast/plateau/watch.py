@@ -32,7 +32,8 @@ STAY = 0.5
 """A flag is up while the chance of no progress is no less at looks a week apart, two at least."""
 LOOKS = 60
 """Weeks looked back over: one look a week, at the week's last session."""
-SPAN_DAYS = 42
+SPAN_WEEKS, SPAN_DAYS = 6, 42
+LEAST_REACH = 0.1
 LATELY_DAYS = 182
 PRIOR_LOOKS = 200.0
 """The careers' shares of the classes count like so many spells of a log (judgement; tried)."""
@@ -185,28 +186,12 @@ def attendance(table: Table, spell: Ints, at: Ints) -> Array:
     return np.asarray((at - first) / np.maximum((table.day[at] - table.day[first]) / 7.0, 1.0))
 
 
-def limits_for(
-    false_alarms_per_year: float,
-    smallest_gain: float | None = None,
-    model: VerdictModel | None = None,
-) -> Array:
+def limits_for(false_alarms_per_year: float, smallest_gain: float | None = None) -> Array:
     """Return the chance of steep climbing up to which a flag may go up, by attendance, (G,).
 
-    As counted on careers left out, kept beside the trees. Raises ``ForecastError`` where a setting
-    is out of range.
-    """
-    check_settings(false_alarms_per_year, smallest_gain)
-    trees = model or read_verdict()
-    wanted = np.log(np.clip(false_alarms_per_year, trees.settings[0], trees.settings[-1]))
-    columns = [np.interp(wanted, np.log(trees.settings), limits) for limits in trees.limits.T]
-    return np.array(columns)
-
-
-def check_settings(false_alarms_per_year: float, smallest_gain: float | None) -> None:
-    """Refuse settings that mean nothing.
-
-    ``ForecastError`` where ``false_alarms_per_year`` is not a number above 0 and up to 10, or
-    ``smallest_gain`` is neither None nor a number from 0 up to 1.
+    As counted on careers left out, kept beside the trees. Raises ``ForecastError`` where
+    ``false_alarms_per_year`` is not a number above 0 and up to 10, or ``smallest_gain`` is neither
+    None nor a number from 0 up to 1.
     """
     if not (is_number(false_alarms_per_year) and 0 < false_alarms_per_year <= 10):
         raise ForecastError(
@@ -218,6 +203,10 @@ def check_settings(false_alarms_per_year: float, smallest_gain: float | None) ->
             f"smallest_gain = {smallest_gain!r}; give a gain a week from 0 up to 1, such as 0.01 "
             "(1 % a week), or None for what takes a year to the target."
         )
+    trees = read_verdict()
+    wanted = np.log(np.clip(false_alarms_per_year, trees.settings[0], trees.settings[-1]))
+    columns = [np.interp(wanted, np.log(trees.settings), limits) for limits in trees.limits.T]
+    return np.array(columns)
 
 
 VERDICT_COLUMNS = (
@@ -241,8 +230,7 @@ def verdicts(
     histories
         Histories of a log up to a cut date.
     club
-        From ``learn_shares``, of this log or of the one a model was fitted on; learnt from this
-        log where left out.
+        From ``learn_shares``; learnt from this log where left out.
     false_alarms_per_year
         How many false alarms one athlete may get in a year of training.
     smallest_gain
@@ -252,11 +240,10 @@ def verdicts(
     Returns
     -------
     DataFrame
-        Columns ``VERDICT_COLUMNS``. ``p_climbing``, ``p_flat``, ``p_slipping``: chances, adding to
-        1, that the true change of level over the last six weeks was enough, too little, or
-        downward; ``gain`` a week with its 80 % range; ``since`` with its 80 % range and
-        ``weeks_flat`` only where ``flagged``; ``unlike``: whether the spell's figures lie outside
-        those of the careers that this was learnt from.
+        Columns ``VERDICT_COLUMNS``. ``p_climbing``, ``p_flat``, ``p_slipping`` add to 1: whether
+        the true change of level over the last six weeks was enough, too little, or downward;
+        ``gain`` a week with its 80 % range; ``since`` with its own and ``weeks_flat`` only where
+        ``flagged``; ``unlike``: whether the figures lie outside those of the careers learnt from.
 
     Raises
     ------
@@ -308,14 +295,19 @@ def _looks(
 ) -> tuple[Array, Array]:
     """Look back once a week, newest first, (n, LOOKS): chances of no progress, of steep climbing.
 
-    Missing where there is no look.
+    Missing where there is no look, and before a stretch that has surely begun.
     """
     which, back, session = looks_back(table, spell, at)
     judged = enough_record(table, spell[which], session)
     which, back, session = which[judged], back[judged], session[judged]
     seen, steep = np.full((2, len(at), LOOKS), np.nan)
-    then = verdicts_at(table, spell[which], session, club, smallest_gain)
-    seen[which, back], steep[which, back] = then.p_stuck, then.steep
+    for low in range(0, LOOKS, SPAN_WEEKS):
+        goes_on = ~(seen < STAY).any(axis=1) | (_reach(seen)[:, -1] >= LEAST_REACH)
+        rows = goes_on[which] & (back >= low) & (back < low + SPAN_WEEKS)
+        if rows.any():
+            own, week = which[rows], back[rows]
+            then = verdicts_at(table, spell[own], session[rows], club, smallest_gain)
+            seen[own, week], steep[own, week] = then.p_stuck, then.steep
     return seen, steep
 
 
@@ -337,9 +329,13 @@ def weeks_back(seen: Array) -> Array:
     A stretch that is on now reaches back to a look with the product of the chances of the looks
     since. Looks a week apart share most of their six weeks: so many of them count as one.
     """
-    there = np.isfinite(seen)
-    reach = np.cumsum(np.log(np.where(there, np.clip(seen, LEAST_CHANCE, 1.0), 1.0)), axis=1)
-    reach = np.exp(reach / (SPAN_DAYS / 7.0))
-    looks = np.arange(seen.shape[1])
-    points = [np.where(there & (reach >= q), looks, 0).max(axis=1) for q in (0.1, 0.5, 0.9)]
-    return np.stack(points, axis=1)
+    far, looks = np.isfinite(seen), np.arange(seen.shape[1])
+    reach = _reach(seen)
+    points = (LEAST_REACH, 0.5, 1.0 - LEAST_REACH)
+    return np.stack([np.where(far & (reach >= q), looks, 0).max(axis=1) for q in points], axis=1)
+
+
+def _reach(seen: Array) -> Array:
+    """Chance that a stretch without progress that is on now began before each look, (n, LOOKS)."""
+    told = np.where(np.isfinite(seen), np.clip(seen, LEAST_CHANCE, 1.0), 1.0)
+    return np.asarray(np.exp(np.cumsum(np.log(told), axis=1) / SPAN_WEEKS))

@@ -6,6 +6,7 @@ For each world and seed the coach's log is written to a file, read, and fitted a
     python tests/bench/verdict.py --worlds reserve loads --seeds 3 --out new.jsonl
     python tests/bench/verdict.py --laws all --no-watch
     python tests/bench/verdict.py --worlds spurts --more
+    python tests/bench/verdict.py --laws all --no-forecasts
 
 Verdicts, at the cut and twice in the year after, of every rung truly open with two logged
 sessions or more, one of them in the last six weeks. *Still* is whose true level rose over those
@@ -19,6 +20,8 @@ Forecasts at the cut: CRPS in weeks up to 52 (less is better), a mean over many 
 from the cut (in own laws the one that came), and cover of the pool's ranges; beside it the cohort
 curve, and who knows how everybody truly stands (``true_state``). ``--more``: each engine alone,
 other baselines, and where there is one a reference told the law. No answer counts as 'never'.
+``--no-forecasts`` leaves them out and simulates few paths: verdicts, states and the watch do not
+depend on paths.
 
 The watch, over the year after the fit at its usual setting: alarms, and false ones, a year of
 training, false ones a year of surely climbing (that is the figure to hold), stalls found.
@@ -80,6 +83,7 @@ LAPSE_WEEKS = 26.0
 """For the baselines: whoever is only away is asked about too."""
 
 COPIES = 60
+FEW_PATHS = {"draws": 2, "paths": 64}
 LEAST_SESSIONS, LATELY = 2, pd.Timedelta(weeks=6)
 VERDICT = ("state", "p_flat", "p_climbing", "p_slipping")
 RANGE = {"gain_lately_low": "gain_low", "gain_lately_high": "gain_high"}
@@ -95,6 +99,7 @@ class Job:
     cuts: int
     watch: bool
     more: bool
+    forecasts: bool = True
 
     @property
     def group(self) -> str:
@@ -203,12 +208,15 @@ def run(job: Job) -> dict:
         world, log, ahead = own_world(job.name, job.athletes, job.seed)
     else:
         world = make_world(WORLDS[job.name], job.athletes, job.seed)
-        log, ahead = read_world(world), futures(world, copies=COPIES, weeks=WEEKS)
-    model = fc.ReadinessForecaster(WEEKS, 0).fit(log, world.cut)
-    result = {**asdict(job), "group": job.group}
-    forecasts, result["troubles"] = forecast_cases(job, world, log, ahead, model)
-    verdicts = verdict_cases(world, log, model, job.cuts)
-    for name, cases in (("forecasts", forecasts), ("verdicts", verdicts)):
+        log = read_world(world)
+        ahead = futures(world, copies=COPIES, weeks=WEEKS) if job.forecasts else None
+    paths = {} if job.forecasts else FEW_PATHS
+    model = fc.ReadinessForecaster(WEEKS, 0, **paths).fit(log, world.cut)
+    result = {**asdict(job), "group": job.group, "troubles": []}
+    tables = {"verdicts": verdict_cases(world, log, model, job.cuts)}
+    if job.forecasts:
+        tables["forecasts"], result["troubles"] = forecast_cases(job, world, log, ahead, model)
+    for name, cases in tables.items():
         result[name] = json.loads(cases.to_json(orient="records"))
     if job.watch:
         tables = ((date, model.plateaus(log, date)) for date in dates_asked(world))
@@ -268,8 +276,10 @@ def report(results: list[dict]) -> str:
         "Each chance on its own truth": each_verdict(verdicts),
         "Reliability by tenth of the chance of standing still or slipping": reliability(verdicts),
         "States of records longer than 12 sessions": states_table(verdicts),
-        "Forecasts at the cut, CRPS in weeks": forecast_table(gathered(results, "forecasts")),
     }
+    forecasts = gathered(results, "forecasts")
+    if len(forecasts):
+        tables["Forecasts at the cut, CRPS in weeks"] = forecast_table(forecasts)
     tallies = gathered(results, "tally")
     if len(tallies):
         tables["Plateau watch, the year after the fit"] = plateau_table(tallies)
@@ -291,6 +301,7 @@ def parse(argv: list[str] | None = None) -> argparse.Namespace:
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--no-watch", action="store_true", help="no false alarms, no stalls")
     parser.add_argument("--more", action="store_true", help="engines alone, baselines, reference")
+    parser.add_argument("--no-forecasts", action="store_true", help="verdicts and watch alone")
     parser.add_argument("--out", type=Path, help="JSON lines, one a world; also where to go on")
     asked = parser.parse_args(argv)
     groups = {"all": tuple(WORLDS), "old": OLD, "new": NEW, "none": ()}
@@ -298,7 +309,15 @@ def parse(argv: list[str] | None = None) -> argparse.Namespace:
     names += list(LAWS) if "all" in asked.laws else asked.laws
     seeds = range(asked.first_seed, asked.first_seed + asked.seeds)
     asked.todo = [
-        Job(name, seed, asked.athletes, asked.cuts, not asked.no_watch, asked.more)
+        Job(
+            name,
+            seed,
+            asked.athletes,
+            asked.cuts,
+            not asked.no_watch,
+            asked.more,
+            not asked.no_forecasts,
+        )
         for name in dict.fromkeys(names)
         for seed in seeds
     ]
