@@ -277,13 +277,13 @@ def alarms(seen: Watched, limit: Array | float, rows: Flags) -> dict[str, float]
 
 def raised_at(p: Array, ready: Flags) -> tuple[Flags, Flags]:
     """At which looks (n, LOOKS), newest first, a flag goes up, and at which it is up."""
-    up, before = np.zeros(len(p), dtype=bool), np.zeros(len(p), dtype=bool)
+    up = np.zeros(len(p), dtype=bool)
     raised, flying = np.zeros((2, *p.shape), dtype=bool)
     for k in range(p.shape[1] - 1, -1, -1):
-        seen, agrees = np.isfinite(p[:, k]), p[:, k] >= STAY
-        now = np.where(seen, agrees & (up | (before & ready[:, k])), up)
+        seen = np.isfinite(p[:, k])
+        now = np.where(seen, (p[:, k] >= STAY) & (up | ready[:, k]), up)
         raised[:, k], flying[:, k] = now & ~up, now & seen
-        up, before = now, np.where(seen, agrees, before)
+        up = now
     return raised, flying
 
 

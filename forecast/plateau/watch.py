@@ -29,7 +29,7 @@ DEFAULT_FALSE_ALARMS = 0.2
 MIN_WEEKS, MIN_SESSIONS = 4.0, 6
 """Before so much training on a rung there is no telling, and no alarm."""
 STAY = 0.5
-"""A flag is up while the chance of no progress is no less at looks a week apart, two at least."""
+"""A flag goes up, and stays up, only while the chance of no progress is no less."""
 LOOKS = 60
 """Weeks looked back over: one look a week, at the week's last session."""
 SPAN_WEEKS, SPAN_DAYS = 6, 42
@@ -312,15 +312,12 @@ def _looks(
 
 
 def flags_of(seen: Array, ready: Flags) -> Flags:
-    """Whether a flag is up now (n,).
+    """Whether a flag is up now (n,): ``ready`` at a look since which all said ``STAY`` or more.
 
-    ``seen`` (n, LOOKS) chances of no progress, newest first; ``ready`` where a flag may go up. It
-    went up where the look before had said ``STAY`` or more already, and stays up while looks do.
+    ``seen`` (n, LOOKS) chances of no progress, newest first.
     """
     there = np.logical_and.accumulate(~(seen < STAY), axis=1) & np.isfinite(seen)
-    looks = np.arange(seen.shape[1])
-    oldest = np.where(there, looks, 0).max(axis=1)
-    return np.asarray((there & (looks < oldest[:, None]) & ready).any(axis=1))
+    return np.asarray((there & ready).any(axis=1))
 
 
 def weeks_back(seen: Array) -> Array:
