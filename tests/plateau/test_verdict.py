@@ -182,7 +182,7 @@ def test_another_share_moves_every_chance(histories):
     odds = moved.chances[:, 1] / moved.chances[:, 0] / (plain.chances[:, 1] / plain.chances[:, 0])
     inner = (plain.chances > 0.01).all(axis=1) & (moved.chances > 0.01).all(axis=1)
     np.testing.assert_allclose(odds[inner], 8.0 / (usual[1] / usual[0]), rtol=1e-2)
-    np.testing.assert_array_equal(plain.gains, moved.gains)
+    assert (moved.gains <= plain.gains).all()  # the middle follows the likelier side
     learnt = learn_shares(histories)
     assert learnt.shares.sum() == pytest.approx(1.0)
     assert 0 < learnt.looks <= len(histories.open_spells)
