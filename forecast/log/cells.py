@@ -32,14 +32,13 @@ def _lexicon() -> dict[str, Any]:
 
 def languages(group: str) -> dict[str, dict[str, list[str]]]:
     """Words of a group (``columns``, ``words``, ``units``) by meaning, then by language."""
-    found: dict[str, dict[str, list[str]]] = _lexicon()[group]
-    return found
+    return dict(_lexicon()[group])
 
 
 @cache
 def vocabulary(group: str, meaning: str) -> frozenset[str]:
     """Words of one meaning in all languages, in lower case; none where none are taught."""
-    return frozenset(word for told in languages(group).get(meaning, {}).values() for word in told)
+    return frozenset(word for some in languages(group).get(meaning, {}).values() for word in some)
 
 
 def units() -> dict[str, str]:
@@ -49,10 +48,7 @@ def units() -> dict[str, str]:
 
 @cache
 def months() -> dict[str, int]:
-    """Names of the months and their first three and four letters, with their numbers.
-
-    A shortened name that two languages give to different months is left out.
-    """
+    """Months by name, and by their first three and four letters where all languages agree."""
     numbers: dict[str, set[int]] = {}
     full: dict[str, int] = {}
     for names in _lexicon()["months"].values():
@@ -93,20 +89,16 @@ def show(cell: Any) -> str:
         return ""
     if isinstance(cell, bool | np.bool_):
         return "true" if cell else "false"
-    if (
-        isinstance(cell, float | np.floating)
-        and float(cell).is_integer()
-        and abs(float(cell)) < 1e15
-    ):
+    if isinstance(cell, float | np.floating) and abs(float(cell)) < 1e15 and cell.is_integer():
         return str(int(cell))
     if isinstance(cell, dt.datetime):
         # pd.Timestamp too; midnight is how spreadsheets store a plain date
-        said = cell.isoformat(sep=" ")  # ``date()`` has no years above 9999
-        return said if cell.time() != dt.time() else said.partition(" ")[0]
-    return visible(tidy(_said(cell)))
+        text = cell.isoformat(sep=" ")  # ``date()`` has no years above 9999
+        return text if cell.time() != dt.time() else text.partition(" ")[0]
+    return visible(tidy(_as_text(cell)))
 
 
-def _said(cell: Any) -> str:
+def _as_text(cell: Any) -> str:
     """Return a cell of any type as text; lists may be nested too deeply for that."""
     try:
         return str(cell)
@@ -161,11 +153,6 @@ def chance_in_percent(chance: float) -> str:
     return "<1 %" if chance < 0.01 else ">99 %" if chance > 0.99 else in_percent(chance)
 
 
-def word_set(text: str) -> frozenset[str]:
-    """Return the words of a text as a set."""
-    return frozenset(text.split())
-
-
 def as_number(cell: Any) -> float | None:
     """Return the number a typed cell holds, ``None`` for text, truth values and the rest."""
     if isinstance(cell, bool | np.bool_ | np.timedelta64):  # numpy counts spans among whole numbers
@@ -181,11 +168,7 @@ def as_number(cell: Any) -> float | None:
 
 
 def distinct(column: pd.Series) -> tuple[np.ndarray, list[Any]]:
-    """Number the cells of a column so that each different cell is looked at once.
-
-    Returns codes (n,) into the list of different cells. ``1``, ``1.0`` and ``True`` are equal
-    to Python but not to a reader, so the type is part of the identity.
-    """
+    """Return codes (n,) into the list of different cells, of which ``1`` and ``True`` are two."""
     if isinstance(column.dtype, pd.StringDtype):
         codes, unique = pd.factorize(column, use_na_sentinel=False)
         return codes, list(unique)
@@ -196,7 +179,7 @@ def distinct(column: pd.Series) -> tuple[np.ndarray, list[Any]]:
         kind, cell = type(cell), None if is_empty(cell) else cell
         # numpy hashes no span without a unit
         unitless = isinstance(cell, np.timedelta64) and np.datetime_data(cell)[0] == "generic"
-        cell = cell if isinstance(cell, _PLAIN) and not unitless else _said(cell)
+        cell = cell if isinstance(cell, _PLAIN) and not unitless else _as_text(cell)
         key = (kind if cell is not None else None, cell)
         place = places.setdefault(key, len(cells))
         if place == len(cells):
@@ -219,11 +202,11 @@ def parse(column: pd.Series, reader: Callable[[Any], Any]) -> Parsed:
     return Parsed(values=values[codes], problems=problems[codes])
 
 
-TICKS = word_set("x ✓ ✔ ☑ v")
+TICKS = frozenset("x✓✔☑v")
 """Marks that tick a box; nothing in them says what a blank box means."""
 
 _YES = vocabulary("words", "clean") | TICKS
-_NO = vocabulary("words", "unclean") | word_set("✗ ✘ ☒ ☐")
+_NO = vocabulary("words", "unclean") | frozenset("✗✘☒☐")
 _ALONE = vocabulary("words", "alone") | vocabulary("words", "unclean") | {"☐"}
 _HELPED = vocabulary("words", "helped") | vocabulary("words", "clean") | TICKS
 _HELP = vocabulary("words", "help") | vocabulary("words", "prop")
@@ -233,8 +216,8 @@ MOST = 0.5
 
 _STOPPED = {
     name: vocabulary("words", name) | {name[0]} for name in ("failed", "target", "choice")
-} | {"unknown": word_set("unknown u")}
-_STOPPED["failed"] |= word_set("m miss")
+} | {"unknown": frozenset(("unknown", "u"))}
+_STOPPED["failed"] |= {"m", "miss"}
 _STOP_WORDS = {word: name for name, words in _STOPPED.items() for word in words}
 
 
@@ -246,13 +229,9 @@ def _word(cell: Any) -> str:
 def clean_word(cell: Any) -> bool | Problem:
     """Read whether form was held; a blank means yes."""
     word = _word(cell)
-    if is_blank(cell) and word not in {"none", "?"}:
+    if word in _YES or (is_blank(cell) and word not in {"none", "?"}):
         return True
-    if word in _YES:
-        return True
-    if word in _NO:
-        return False
-    return problem("word", "clean", show(cell))
+    return False if word in _NO else problem("word", "clean", show(cell))
 
 
 def assist_word(cell: Any) -> str:
@@ -269,10 +248,9 @@ def names_help(word: str) -> bool:
 
 
 def strange_assist(found: np.ndarray, answered: set[str]) -> np.ndarray:
-    """Ask about words of ``assist`` never seen before, where most rows hold one: problems (n,).
+    """Ask about words never seen before nor ``answered``, where most rows hold one: problems (n,).
 
-    ``normal``, or a coach's initials, in every row would make every set one with help. A rare
-    word stays what it is: help of its own kind. ``answered`` are words that the mapping gives.
+    ``normal``, or a coach's initials, in every row would make every set one with help.
     """
     problems = np.full(len(found), None, dtype=object)
     counts = Counter(found.tolist())
@@ -290,10 +268,7 @@ def stopped_word(cell: Any) -> str | Problem:
     """Read why the set ended: ``failed``, ``target``, ``choice``, or ``unknown`` for a blank."""
     if is_blank(cell):
         return "unknown"
-    name = _STOP_WORDS.get(_word(cell))
-    if name is None:
-        return problem("word", "stopped", show(cell))
-    return name
+    return _STOP_WORDS.get(_word(cell)) or problem("word", "stopped", show(cell))
 
 
 def athlete_name(cell: Any) -> str | Problem:

@@ -7,7 +7,6 @@ import datetime as dt
 import hashlib
 import hmac
 import io
-from collections.abc import Iterator
 from dataclasses import asdict, dataclass, replace
 from functools import cache
 from pathlib import Path
@@ -18,7 +17,7 @@ import pandas as pd
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from forecast.errors import ForecastError, LogError
-from forecast.ladder import BOUNDS, LARGEST, Ladder, Rung
+from forecast.ladder import BOUNDS, LARGEST, Ladder
 from forecast.ladder_file import breach, checked_path, read_ladder, read_toml
 from forecast.log.cells import visible
 from forecast.log.check import draft_mapping
@@ -119,7 +118,7 @@ def read_club(
         If day and month can't be told apart in a log.
     """
     plan, folder, ladder = _plan(path)
-    found: list[tuple[str, Rows]] = []
+    parsed: list[tuple[str, Rows]] = []
     used: set[Path] = set()
     right_until = [plan.last_date]
     labels = file_labels(entry.file for entry in plan.log)
@@ -140,7 +139,7 @@ def read_club(
                 keep_rows(place, rows)  # the file is still the one that was read
         if place is not None:
             used.add(place)
-        found += rows
+        parsed += rows
     if keep:
         forget_others(folder, used)
     people = None
@@ -149,34 +148,16 @@ def read_club(
         people = read_roster(folder / plan.roster, about)
     as_of = as_day(plan.as_of, "as_of", LogError) if plan.as_of else None
     name = visible(plan.name or folder.resolve().name)
-    log = join_rows(
-        [file for file, _ in found],
-        [rows for _, rows in found],
-        ladder,
-        roster=people,
-        today=today,
-        right_until=max((day for day in right_until if day is not None), default=None),
-    )
+    until = max((day for day in right_until if day is not None), default=None)
+    log = join_rows(parsed, ladder, roster=people, today=today, right_until=until)
     return Club(name, log, as_of)
 
 
 def draft_club(path: str | Path, *, date_order: DateOrder | None = None) -> list[tuple[str, str]]:
     """Draft the mapping of every log of a club, each from its own mapping if it has one.
 
-    Parameters
-    ----------
-    path, date_order
-        As in ``read_club``.
-
-    Returns
-    -------
-    list of (str, str)
-        Each log's file, as the club file names it, and its mapping as TOML.
-
-    Raises
-    ------
-    LogError, LadderError, MappingError
-        As in ``read_club``, but for words and columns, which the drafts ask about.
+    Returns each log's file, as the club file names it, and its mapping as TOML; errors as in
+    ``read_club``, but for words and columns, which the drafts ask about.
     """
     plan, folder, ladder = _plan(path)
     return [
@@ -207,25 +188,20 @@ def _plan(path: str | Path) -> tuple[_ClubFile, Path, Ladder]:
     try:
         plan = _ClubFile.model_validate(content)
     except ValidationError as error:
-        raise LogError(
-            "\n".join(_club_breach(path, problem) for problem in error.errors())
-        ) from error
+        lines = []
+        for one in error.errors():
+            place, where = list(one["loc"]), str(path)
+            if len(place) > 1 and isinstance(place[1], int):
+                where += f", [[log]] number {place[1] + 1}"
+            fields = (_LogTable if len(place) > 2 else _ClubFile).model_fields
+            lines.append(f"{where}: {breach(one, str(place[-1]), list(fields))}")
+            if one["type"] == "missing" and place == ["log"]:
+                lines[-1] = f'{where}: no log is named; add\n[[log]]\nfile = "your_log.csv"'
+        raise LogError("\n".join(lines)) from error
     return plan, path.parent, read_ladder(path.parent / plan.ladder)
 
 
-def _club_breach(path: Path, problem: Any) -> str:
-    place = list(problem["loc"])
-    where = str(path)
-    if len(place) > 1 and isinstance(place[1], int):
-        where += f", [[log]] number {place[1] + 1}"
-    model = _LogTable if len(place) > 2 else _ClubFile
-    if problem["type"] == "missing" and place == ["log"]:
-        return f'{where}: no log is named; add\n[[log]]\nfile = "your_log.csv"'
-    return f"{where}: {breach(problem, str(place[-1]), list(model.model_fields))}"
-
-
-KEPT_NAME = "last_read-{}.zip"
-_KEPT = "rows"
+KEPT_NAME, _KEPT = "last_read-{}.zip", "rows"
 _MAY_BE_BLANK = ["load_kg", "effort", "pain"]
 PACKAGE = Path(__file__).parents[1]
 
@@ -233,38 +209,42 @@ PACKAGE = Path(__file__).parents[1]
 @cache
 def code_digest(folder: Path) -> bytes:
     """Return a digest of the package's code below a folder: other code may read otherwise."""
-    said = hashlib.sha256()
+    digest = hashlib.sha256()
     for path in sorted(folder.rglob("*.py")):
-        said.update(path.read_bytes())
-    return said.digest()
+        digest.update(path.read_bytes())
+    return digest.digest()
 
 
 def kept_at(home: Path, file: Path, *asked: object) -> Path | None:
-    """Return where the rows of a file are kept in the club's folder.
+    """Return where rows are kept, by the file's content and all that was ``asked`` of it.
 
-    The name tells the file's content apart, and everything that was ``asked`` of it: label, ladder,
-    mapping and settings. Nothing where the file can't be read: reading it will say why.
+    Nothing where the file can't be read: reading it will say why.
     """
-    said = hashlib.sha256(code_digest(PACKAGE / "log"))
-    said.update(repr(asked).encode())
+    digest = hashlib.sha256(code_digest(PACKAGE / "log"))
+    digest.update(repr(asked).encode())
     try:
         with file.open("rb") as content:
-            said.update(hashlib.file_digest(content, "sha256").digest())
+            digest.update(hashlib.file_digest(content, "sha256").digest())
     except OSError:
         return None
-    return home / KEPT_NAME.format(said.hexdigest()[:16])
+    return home / KEPT_NAME.format(digest.hexdigest()[:16])
 
 
 def read_kept(path: Path, ladder: Ladder) -> list[tuple[str, Rows]] | None:
-    """Return the rows kept, by file or sheet; nothing where there are none, or they are not sound.
+    """Return the rows kept, by file or sheet; nothing where they are not there or not sound."""
 
-    A cache that is spoilt, or was tampered with, is no loss: the file itself is read.
-    """
+    def problem(record: dict[str, Any]) -> Problem:
+        choices = tuple((str(answer), str(means)) for answer, means in record.pop("choices"))
+        one = Problem(**record, choices=choices)
+        if not isinstance(one.row, int) or not one.reason:
+            raise ValueError("not a problem")
+        return one
+
     kept = []
     try:
         about, tables = read_tables(path, _KEPT)
         for number, (file, rejected, understood, warnings, rows_in) in enumerate(about["parts"]):
-            problems = [tuple(map(_problem, row)) for row in rejected]
+            problems = [tuple(map(problem, row)) for row in rejected]
             sets = tables[f"{number}-sets"]
             if not _are_sound(sets, ladder) or rows_in != len(sets) + len(problems):
                 return None
@@ -272,14 +252,6 @@ def read_kept(path: Path, ladder: Ladder) -> list[tuple[str, Rows]] | None:
     except (OSError, LookupError, TypeError, ValueError, AttributeError):
         return None
     return kept
-
-
-def _problem(record: dict[str, Any]) -> Problem:
-    choices = tuple((str(answer), str(means)) for answer, means in record.pop("choices"))
-    one = Problem(**record, choices=choices)
-    if not isinstance(one.row, int) or not one.reason:
-        raise ValueError("not a problem")
-    return one
 
 
 def _are_sound(sets: pd.DataFrame, ladder: Ladder) -> bool:
@@ -322,17 +294,12 @@ def forget_others(home: Path, used: set[Path]) -> None:
             old.unlink(missing_ok=True)
 
 
-WEEK_YEAR_DAYS = 364
-"""Days of a whole year of weeks: a date moved by it stays on its day of the week."""
-
-MOST_YEARS = 8
-"""Years that dates are moved back at most: ten days of the season, as a year is 365.25 days."""
-
-LEAST_KEY = 16
-"""Bytes of a key at least."""
-
-_DIGITS = 12
-"""Hexadecimal digits of a pseudonym: among 4,000 names two are alike once in 30 million keys."""
+WEEK_YEAR_DAYS, MOST_YEARS = 364, 8
+"""Days of a whole year of weeks: a date moved by it stays on its day of the week. Years that dates
+are moved back at most: ten days of the season, as a year is 365.25 days."""
+LEAST_KEY, _DIGITS = 16, 12
+"""Bytes of a key at least, and hexadecimal digits of a pseudonym: among 4,000 names two are alike
+once in 30 million keys."""
 
 
 def pseudonymise(log: TrainingLog, key: bytes | str, *, each: bool = False) -> TrainingLog:
@@ -375,18 +342,12 @@ def pseudonymise(log: TrainingLog, key: bytes | str, *, each: bool = False) -> T
         file="shared",
     ).astype(SET_COLUMNS)
     sets = sets.sort_values(["athlete", "date", "rung", "set"], kind="stable", ignore_index=True)
-    roster = log.roster[[name for name in log.roster if name in COVARIATE_LIMITS]].rename(
-        index=names
-    )
+    sets = sets.assign(row=pd.RangeIndex(2, len(sets) + 2).astype("int64"))
+    roster = log.roster[[name for name in log.roster if name in COVARIATE_LIMITS]]
     return replace(
-        log,
-        sets=sets.assign(row=pd.RangeIndex(2, len(sets) + 2).astype("int64")),
-        rejected=log.rejected.iloc[:0],
-        warnings=(),
-        understood=(),
-        roster=roster.sort_index(),
-        rows_in=len(sets),
-    )
+        log, sets=sets, rejected=log.rejected.iloc[:0], warnings=(), understood=(),
+        roster=roster.rename(index=names).sort_index(), rows_in=len(sets),
+    )  # fmt: skip
 
 
 def pseudonym(name: str, key: bytes | str) -> str:
@@ -406,59 +367,37 @@ def _digest(key: bytes | str, what: str, of: str) -> str:
     return hmac.new(secret, f"{what}:{of}".encode(), hashlib.sha256).hexdigest()
 
 
-_SPARE = {"file", "row", "assisted"}
-"""Columns of the sets that reading makes."""
-
-
 def club_files(
     log: TrainingLog, folder: Path, as_of: pd.Timestamp | None = None, name: str = "A club"
 ) -> list[tuple[Path, bytes]]:
     """Return the files of a club that ``read_club`` reads as this log, for ``write_all``."""
-    sets = log.sets.drop(columns=list(_SPARE))
+    sets = log.sets.drop(columns=["file", "row", "assisted"])
     noted = [column for column in sets if sets[column].notna().any() and (sets[column] != "").any()]
+    lines = [f"name = {quoted(name)}", 'ladder = "ladder.toml"']
+    lines += ['roster = "roster.csv"'] if len(log.roster) else []
+    lines += [f"as_of = {as_of.date()}"] if as_of is not None else []
+    lines += [f"last_date = {log.sets['date'].max().date()}"] if len(log.sets) else []
     files = {
         "ladder.toml": _ladder_text(log.ladder).encode(),
         "sets.csv": csv_bytes(sets[noted]),
-        CLUB_FILE: _club_text(log, as_of, name).encode(),
+        CLUB_FILE: "\n".join([*lines, "", "[[log]]", 'file = "sets.csv"', ""]).encode(),
     }
     if len(log.roster):
         files["roster.csv"] = csv_bytes(log.roster.reset_index())
     return [(folder / file, content) for file, content in files.items()]
 
 
-def _club_text(log: TrainingLog, as_of: pd.Timestamp | None, name: str) -> str:
-    lines = [f"name = {quoted(name)}", 'ladder = "ladder.toml"']
-    lines += ['roster = "roster.csv"'] if len(log.roster) else []
-    lines += [f"as_of = {as_of.date()}"] if as_of is not None else []
-    lines += [f"last_date = {log.sets['date'].max().date()}"] if len(log.sets) else []
-    return "\n".join([*lines, "", "[[log]]", 'file = "sets.csv"', ""])
-
-
 def _ladder_text(ladder: Ladder) -> str:
+    """Return a ladder as TOML, each rung's fields in the order of ``Rung`` and ``Criterion``."""
     lines = ["[ladder]", f"name = {quoted(ladder.name)}"]
     for rung in ladder.rungs:
-        lines += ["", "[[rung]]", *_rung_lines(rung)]
+        lines += ["", "[[rung]]"]
+        facts: dict[str, Any] = {}
+        for name, value in asdict(rung).items():
+            facts |= value if name == "criterion" else {name: value}
+        needs = facts.pop("needs")
+        for key, value in facts.items():
+            if value not in (None, ""):
+                lines.append(f"{key} = {quoted(value) if isinstance(value, str) else value}")
+        lines.append(f"needs = [{', '.join(map(quoted, needs))}]")
     return "\n".join(lines) + "\n"
-
-
-def _rung_lines(rung: Rung) -> Iterator[str]:
-    criterion = rung.criterion
-    parts = {
-        "key": rung.key,
-        "name": rung.name,
-        "stage": rung.stage,
-        "measure": criterion.measure,
-        "target": criterion.target,
-        "confirm_sessions": criterion.confirm_sessions,
-        "load_kg": criterion.load_kg,
-        "load_bodyweight": criterion.load_bodyweight,
-        "min_weeks": rung.min_weeks,
-        "fallback": rung.fallback,
-        "equipment": rung.equipment,
-        "form": rung.form,
-        "caution": rung.caution,
-    }
-    for key, value in parts.items():
-        if value not in (None, ""):
-            yield f"{key} = {quoted(value) if isinstance(value, str) else value}"
-    yield f"needs = [{', '.join(map(quoted, rung.needs))}]"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import re
 from dataclasses import dataclass, replace
@@ -12,15 +13,7 @@ import pandas as pd
 
 from forecast.errors import AmbiguousDateError, ForecastError
 from forecast.ladder import BOUNDS
-from forecast.log.cells import (
-    as_number,
-    counted,
-    distinct,
-    is_blank,
-    months,
-    show,
-    weekdays,
-)
+from forecast.log.cells import as_number, counted, distinct, is_blank, months, show, weekdays
 from forecast.log.problems import Problem, Rejected, no_problems, placed, problem
 
 DateOrder = Literal["dmy", "mdy", "ymd"]
@@ -61,10 +54,7 @@ class Day:
 
 @dataclass(frozen=True, slots=True)
 class Unsettled:
-    """Three numbers of which the text does not tell the order, or the century.
-
-    ``named`` is true where the month was a word: ``parts`` are then day, month, year.
-    """
+    """Three numbers of which the text does not tell the order, or, ``named``, the century."""
 
     parts: tuple[int, int, int]
     short_year: bool
@@ -74,11 +64,7 @@ class Unsettled:
 
 @dataclass(frozen=True, slots=True)
 class Dates:
-    """A date column (n,) after parsing, with sentences on how it was read.
-
-    ``dates`` are midnights (``NaT`` where unusable), ``clocks`` seconds after midnight (-1 where no
-    clock time was written), ``problems`` is ``None`` where there is none.
-    """
+    """A column (n,) of midnights, seconds after them (-1: none), problems, and sentences on it."""
 
     dates: np.ndarray
     clocks: np.ndarray
@@ -94,7 +80,8 @@ def read_day(cell: Any, date1904: bool = False) -> Day | Unsettled | Problem:
     if isinstance(cell, np.datetime64):
         cell = pd.Timestamp(cell)
     if isinstance(cell, pd.Timestamp) and not dt.MINYEAR <= cell.year <= dt.MAXYEAR:
-        return _unreadable(cell)  # a column of seconds or days reaches farther than the calendar
+        # a column of seconds or days reaches farther than the calendar
+        return problem("date", "not_a_date", show(cell))
     if isinstance(cell, dt.datetime):
         clock = cell.hour * 3600 + cell.minute * 60 + cell.second
         return _within(Day(cell.date(), clock or -1, "typed"), cell)
@@ -102,14 +89,11 @@ def read_day(cell: Any, date1904: bool = False) -> Day | Unsettled | Problem:
         return _within(Day(cell, style="typed"), cell)
     if as_number(cell) is not None or isinstance(cell, str):
         return _read_text(show(cell), date1904)
-    return _unreadable(cell)
+    return problem("date", "not_a_date", show(cell))
 
 
 def with_year(column: pd.Series, year: int) -> pd.Series:
-    """Give dates without a year one: that year, and the next where a date falls back by months.
-
-    A log goes forward, so after December comes January of the next year.
-    """
+    """Give dates without a year one: that year, and the next where a date falls back by months."""
     cells, month = [], 0
     for cell in column.array:
         text = show(cell)
@@ -136,28 +120,19 @@ def _read_text(text: str, date1904: bool) -> Day | Unsettled | Problem:
 
         epoch = dt.datetime(1904, 1, 1) if date1904 else dt.datetime(1899, 12, 30)
         return _within(Day(from_excel(int(match[1]), epoch).date(), style="serial"), text)
-    if match := _DAY_NAMED.fullmatch(text):
-        day, month, year, *clock = match.groups()
-        return _named(year, month, day, clock, text)
-    if match := _MONTH_NAMED.fullmatch(text):
-        month, day, year, *clock = match.groups()
-        return _named(year, month, day, clock, text)
-    if match := _THREE.fullmatch(text):
+    if match := _DAY_NAMED.fullmatch(text) or _MONTH_NAMED.fullmatch(text):
+        first, second, year, *clock = match.groups()
+        day, month = (first, second) if first.isdecimal() else (second, first)
+        number = months().get(month.casefold())
+        if number is not None and len(year) == 2:
+            return Unsettled((int(day), number, int(year)), True, True, _seconds(clock))
+        if number is not None:
+            return _day(int(year), number, int(day), clock, "named", text)
+    elif match := _THREE.fullmatch(text):
         first, second, third, *clock = match.groups()
         parts = (int(first), int(second), int(third))
         return Unsettled(parts, len(third) == 2, clock=_seconds(clock))
-    return _unreadable(text)
-
-
-def _named(
-    year: str, month: str, day: str, clock: list[str], text: str
-) -> Day | Unsettled | Problem:
-    number = months().get(month.casefold())
-    if number is None:
-        return _unreadable(text)
-    if len(year) == 2:
-        return Unsettled((int(day), number, int(year)), True, True, _seconds(clock))
-    return _day(int(year), number, int(day), clock, "named", text)
+    return problem("date", "not_a_date", text)
 
 
 def _day(year: int, month: int, day: int, clock: list[str], style: str, text: str) -> Day | Problem:
@@ -172,10 +147,6 @@ def _within(day: Day, cell: Any) -> Day | Problem:
     if EARLIEST <= day.date < LATEST:
         return day
     return problem("date", "far_date", show(cell), first=EARLIEST.year, last=LATEST.year - 1)
-
-
-def _unreadable(cell: Any) -> Problem:
-    return problem("date", "not_a_date", show(cell))
 
 
 def _seconds(clock: list[str]) -> int:
@@ -197,14 +168,8 @@ def read_dates(
     """Read a date column (n,) of one file; ``rows`` and ``file`` are for messages.
 
     Without ``date_order`` the column settles the order of dates such as 03/04/2026: some date has a
-    part above 12 and none contradicts. ``date1904``: serial numbers count from 1904.
-
-    Raises
-    ------
-    AmbiguousDateError
-        If the order matters and no date settles it.
-    AmbiguousDateError
-        If some dates can only be day first and others only month first.
+    part above 12 and none contradicts; else ``AmbiguousDateError``. ``date1904``: serial numbers
+    count from 1904.
     """
     codes, cells = distinct(column)
     first = np.zeros(len(cells), dtype=np.intp)  # where each different cell stands first
@@ -227,50 +192,26 @@ def read_dates(
     dates = np.array([day and day.date for day in good], dtype="datetime64[ns]")
     clocks = np.array([day.clock if day else -1 for day in good], dtype=np.int64)
     counts = np.bincount(codes, minlength=len(cells))
-    return Dates(
-        dates=dates[codes],
-        clocks=clocks[codes],
-        problems=problems[codes],
-        understood=understood,
-        warnings=(
-            *_serial_warning(good, counts, column, rows, file),
-            *_swap_warning(read, column, rows, file),
-        ),
-    )
-
-
-def _serial_warning(
-    days: list[Day | None], counts: np.ndarray, column: pd.Series, rows: np.ndarray, file: str
-) -> tuple[str, ...]:
-    at = [n for n, day in enumerate(days) if day is not None and day.style == "serial"]
-    if not at:
-        return ()
-    first = days[at[0]]
-    assert first is not None
-    number = counted(int(counts[at].sum()), "date")
-    return (
-        f"{file}: bare spreadsheet day numbers for {number}, such as "
-        f"{show(column.iloc[at[0]])} in row {rows[at[0]]}, read as {first.date}.",
-    )
-
-
-def _swap_warning(
-    values: list[Any], column: pd.Series, rows: np.ndarray, file: str
-) -> tuple[str, ...]:
-    """Warn of the mixture a spreadsheet leaves when it reads dates in the wrong order.
-
-    It turns those it can read into real dates, day and month swapped, and leaves the others as
-    text.
-    """
-    typed = [n for n, v in enumerate(values) if isinstance(v, Day) and v.style == "typed"]
-    text = [n for n, v in enumerate(values) if isinstance(v, Unsettled) and not v.named]
-    if not typed or not text:
-        return ()
-    return (
-        f"{file}: row {rows[typed[0]]} holds a real date ({show(column.iloc[typed[0]])}), row "
-        f"{rows[text[0]]} text ({show(column.iloc[text[0]])}). A spreadsheet may have swapped "
-        "day and month in the real ones; compare some with the notes they came from.",
-    )
+    styles = np.array([day.style if isinstance(day, Day) else "" for day in read])
+    serial, typed = np.flatnonzero(styles == "serial"), np.flatnonzero(styles == "typed")
+    text = [n for n, day in enumerate(read) if isinstance(day, Unsettled) and not day.named]
+    warnings = []
+    if len(serial):
+        first = serial[0]
+        warnings.append(
+            f"{file}: bare spreadsheet day numbers for {counted(int(counts[serial].sum()), 'date')}"
+            f", such as {show(column.iloc[first])} in row {rows[first]}, read as "
+            f"{dates[first].astype('datetime64[D]')}."
+        )
+    if len(typed) and text:
+        # a spreadsheet that reads dates in the wrong order turns those it can into real dates
+        real, written = typed[0], text[0]
+        warnings.append(
+            f"{file}: row {rows[real]} holds a real date ({show(column.iloc[real])}), row "
+            f"{rows[written]} text ({show(column.iloc[written])}). A spreadsheet may have swapped "
+            "day and month in the real ones; compare some with the notes they came from."
+        )
+    return Dates(dates[codes], clocks[codes], problems[codes], understood, tuple(warnings))
 
 
 def _settle(
@@ -294,16 +235,15 @@ def _settle(
             f"first; {how}. Rows that do not fit are then set aside with the reason."
         )
     if day_first or month_first:
-        order: DateOrder = "dmy" if day_first else "mdy"
         word = "day" if day_first else "month"
         settled = at((day_first or month_first)[0])
+        order: DateOrder = "dmy" if day_first else "mdy"
         return order, f"{file}: dates are read {word} first; {settled} settles it."
     pairs = {n: values[n].parts[:2] for n in full}
-    open_to_doubt = [n for n, (a, b) in pairs.items() if a != b and max(a, b) <= 12]
-    if open_to_doubt:
+    doubt = [n for n, (a, b) in pairs.items() if a != b and max(a, b) <= 12]
+    if doubt:
         raise AmbiguousDateError(
-            f"{file}: day and month can't be told apart in any date, such as "
-            f"{at(open_to_doubt[0])}; {how}."
+            f"{file}: day and month can't be told apart in any date, such as {at(doubt[0])}; {how}."
         )
     return ("dmy" if full else None), ""
 
@@ -312,15 +252,10 @@ def _ordered(cell: Unsettled, order: DateOrder | None, asked: bool) -> Day | Pro
     """Put day, month and year in place; a short year only where the order was asked for."""
     if cell.short_year and not asked:
         return Problem("date", "short_year", table="read", key="date_order")
-    first, second, last = cell.parts
     if order == "ymd" and (cell.named or not cell.short_year):
         return problem("date", "year_not_first")
-    if cell.named or order == "dmy":
-        day, month, year = first, second, last
-    elif order == "mdy":
-        month, day, year = first, second, last
-    else:
-        year, month, day = first, second, last
+    places = dict(zip("dmy" if cell.named else order or "ymd", cell.parts, strict=True))
+    day, month, year = (places[letter] for letter in "dmy")
     if cell.short_year:
         # the convention of POSIX strptime %y: 69 to 99 are the 1900s, 00 to 68 the 2000s
         year += 1900 if year > 68 else 2000
@@ -336,43 +271,29 @@ YEAR_DAYS = 365.2425
 
 
 def latest_today() -> pd.Timestamp:
-    """Return the date of now, where on earth it is latest (UTC+14): records may come from there.
-
-    The only place where the clock is read.
-    """
+    """Return the date of now where on earth it is latest (UTC+14); only here is the clock read."""
     return pd.Timestamp.now("UTC+14:00").normalize().tz_localize(None).as_unit("ns")
 
 
 def as_day(
     when: object, what: str = "date", error: type[ForecastError] = ForecastError
 ) -> pd.Timestamp:
-    """Return the midnight of a day, without time zone.
+    """Return the midnight of a day, without time zone, or raise ``error`` about ``what`` it is.
 
-    Text must be ISO 8601 (``2026-05-01``): with ``03/04/2026`` it is never guessed whether day or
-    month comes first.
-
-    Parameters
-    ----------
-    when
-        Text, or a date or time of the standard library, numpy or pandas.
-    what
-        What the message calls it, such as ``as_of``.
-    error
-        Class of the error raised.
-
-    Raises
-    ------
-    ForecastError
-        If it is no such date, or lies outside 1950 to 2100.
+    Text must be ISO 8601 (``2026-05-01``), of 1950 to 2100.
 
     Examples
     --------
     >>> as_day("2026-05-01 18:30")
     Timestamp('2026-05-01 00:00:00')
     """
-    stamp = _stamp(when)
-    if stamp is None:
+    given = when
+    if isinstance(when, str):
+        with contextlib.suppress(ValueError):
+            given = dt.datetime.fromisoformat(when.strip())
+    if not isinstance(given, dt.date | np.datetime64) or pd.isna(given):
         raise error(f"{what} = {when!r} is not a date; write it as 2026-05-01, year first.")
+    stamp = pd.Timestamp(given)
     if not EARLIEST.year <= stamp.year <= LATEST.year:
         raise error(
             f"{what} = {when!r} is not in {EARLIEST.year} to {LATEST.year}; correct the year."
@@ -381,29 +302,12 @@ def as_day(
     return stamp.normalize().tz_localize(None).as_unit("ns")
 
 
-def _stamp(when: object) -> pd.Timestamp | None:
-    if isinstance(when, str):
-        try:
-            when = dt.datetime.fromisoformat(when.strip())
-        except ValueError:
-            return None
-    if not isinstance(when, dt.date | np.datetime64) or pd.isna(when):
-        return None
-    return pd.Timestamp(when)
-
-
-ALONE_WEEKS = 26
-"""Weeks by which a day has to lie after all others to be set aside (a judgement: a year mistyped
-puts a date up to 52 weeks past the end of the log; off-seasons and injuries end sooner)."""
-
-DENSE_DAYS = 20
-"""Training days the rest of the log needs before a day can look lost (a judgement)."""
-
-MOST_ALONE = 3
-"""Days, each alone, that are set aside at most: more of them are no slips of the pen."""
-
-KINDS = ("future", "alone")
-"""Kinds of these rows in ``log.rejected``."""
+ALONE_WEEKS, DENSE_DAYS, MOST_ALONE = 26, 20, 3
+"""Weeks by which a day has to lie after all others to be set aside (a year mistyped puts a date up
+to 52 weeks past the end of the log; off-seasons and injuries end sooner); training days the rest of
+the log needs before a day can look lost; days, each alone, set aside at most (judgements)."""
+KINDS = {"future": "dated after today", "alone": "dated long after everything else"}
+"""Kinds of these rows in ``log.rejected``, in words."""
 
 
 def set_aside_dates(
@@ -417,17 +321,22 @@ def set_aside_dates(
     long. A second day near it, or a second athlete, makes it an honest return, and it stays. Up to
     ``right_until`` every date is right, because the user says so.
     """
+
+    def set_aside(rows: pd.DataFrame, kind: str, **facts: Any) -> list[Rejected]:
+        dates = rows["date"].dt.strftime("%Y-%m-%d")
+        return placed(rows, "date", [problem(kind, kind, date, **facts) for date in dates])
+
     limit = today if right_until is None else max(today, right_until)
     future = sets["date"] > limit
-    kept, late = sets[~future], sets[future]
-    rejected = _set_aside(late, "future", today=today.date())
+    kept = sets[~future]
+    rejected = set_aside(sets[future], "future", today=today.date())
     end = _believed_end(kept)
     alone = kept["date"] > (kept["date"].max() if end is None else end)
     if right_until is not None:
         alone &= kept["date"] > right_until
     if alone.any():
         weeks = (kept["date"][alone].min() - end).days // 7
-        rejected += _set_aside(kept[alone], "alone", weeks=weeks)
+        rejected += set_aside(kept[alone], "alone", weeks=weeks)
         kept = kept[~alone]
     return kept, rejected
 
@@ -438,29 +347,23 @@ def _believed_end(sets: pd.DataFrame) -> pd.Timestamp | None:
     gaps = people.index.to_series().diff().dt.days.to_numpy()
     lone = (gaps > 7 * ALONE_WEEKS) & (people.to_numpy() == 1)
     lost = int(np.cumprod(lone[::-1][:MOST_ALONE]).sum())
-    rest = len(people) - lost
-    if not lost or rest < DENSE_DAYS or 2 * gaps[1:rest].max() >= gaps[rest:].min():
+    days = len(people) - lost
+    if not lost or days < DENSE_DAYS or 2 * gaps[1:days].max() >= gaps[days:].min():
         return None
-    return people.index[rest - 1]
-
-
-def _set_aside(sets: pd.DataFrame, kind: str, **facts: Any) -> list[Rejected]:
-    dates = sets["date"].dt.strftime("%Y-%m-%d")
-    return placed(sets, "date", [problem(kind, kind, date, **facts) for date in dates])
+    return people.index[days - 1]
 
 
 def dates_set_aside(rejected: pd.DataFrame) -> list[str]:
     """Return a sentence for each kind of such rows among the rejected ones."""
-    what = {"future": "dated after today", "alone": "dated long after everything else"}
-    said = []
-    for kind in KINDS:
+    lines = []
+    for kind, what in KINDS.items():
         rows = rejected[rejected["kind"] == kind]
         if len(rows):
             first = rows.iloc[0]
             where = f"{first['file']} row {first['row']} ({first['value']})"
-            said.append(
-                f"Set aside, {what[kind]}: {counted(len(rows), 'row')}, such as {where}. "
-                "Correct the date; if it is right, put "
-                f"last_date = {max(rows['value'])} under [read] in the mapping or in club.toml."
+            lines.append(
+                f"Set aside, {what}: {counted(len(rows), 'row')}, such as {where}. Correct the "
+                f"date; if it is right, put last_date = {max(rows['value'])} under [read] in the "
+                "mapping or in club.toml."
             )
-    return said
+    return lines

@@ -17,43 +17,27 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from forecast.errors import LONGEST_QUOTE, MappingError
 from forecast.ladder_file import bounds, breach, read_toml, stranger
-from forecast.log import numbers
-from forecast.log.cells import (
-    assist_word,
-    clean_word,
-    note_text,
-    stopped_word,
-    tidy,
-    vocabulary,
-    word_set,
-)
+from forecast.log import cells, numbers
+from forecast.log.cells import tidy, vocabulary
 from forecast.log.notation import QUESTIONS
 from forecast.log.numbers import UNITS
-
-
-@dataclass(frozen=True, slots=True)
-class Manner:
-    """How a file writes numbers: its decimal mark, and the unit of a load that names none."""
-
-    decimal: str | None = None
-    load_unit: str = "kg"
+from forecast.log.tables import REQUIRED
 
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """A column: its type, the reader of its cells if it may be left out, and its blank."""
+    """A column: its type, the reader of its cells if it may be left out, and its blank.
+
+    The reader takes the file's decimal mark, the unit of a load that names none, and a cell.
+    """
 
     kind: str
-    read: Callable[[Manner, Any], Any] | None = None
+    read: Callable[[str | None, str, Any], Any] | None = None
     blank: Any = None
 
 
-def _of_ten(manner: Manner, cell: Any) -> Any:
-    return numbers.out_of_ten(cell, manner.decimal)
-
-
-def _load(manner: Manner, cell: Any) -> Any:
-    return numbers.load(cell, manner.decimal, manner.load_unit)
+def _of_ten(decimal: str | None, _: str, cell: Any) -> Any:
+    return numbers.out_of_ten(cell, decimal)
 
 
 COLUMNS: dict[str, Column] = {
@@ -62,14 +46,14 @@ COLUMNS: dict[str, Column] = {
     "rung": Column("str"),  # a key of the ladder
     "set": Column("int64"),  # 1, 2, ... within athlete, day and rung
     "value": Column("float64"),  # in the unit of the rung's measure
-    "clean": Column("bool", lambda _, cell: clean_word(cell), True),
+    "clean": Column("bool", lambda _, __, cell: cells.clean_word(cell), True),
     "assisted": Column("bool"),
-    "assist": Column("str", lambda _, cell: assist_word(cell), "none"),  # or the kind of help
-    "load_kg": Column("float64", _load),  # NaN where nothing was noted, as in those below
-    "stopped": Column("str", lambda _, cell: stopped_word(cell), "unknown"),  # or see words.py
+    "assist": Column("str", lambda _, __, cell: cells.assist_word(cell), "none"),  # or what helped
+    "load_kg": Column("float64", lambda d, unit, c: numbers.load(c, d, unit)),  # NaN: not noted
+    "stopped": Column("str", lambda _, __, cell: cells.stopped_word(cell), "unknown"),
     "effort": Column("float64", _of_ten),  # 0 to 10
     "pain": Column("float64", _of_ten),  # 0 to 10
-    "note": Column("str", lambda _, cell: note_text(cell), ""),
+    "note": Column("str", lambda _, __, cell: cells.note_text(cell), ""),
     "file": Column("str"),
     "row": Column("int64"),  # line in the source as a person counts it, header = 1
 }
@@ -89,16 +73,14 @@ def as_sets(table: pd.DataFrame) -> pd.DataFrame:
     return table.assign(**blank)[list(SET_COLUMNS)].astype(SET_COLUMNS)
 
 
-REQUIRED = ("athlete", "date", "rung", "value")
-"""Columns a log can't do without."""
-
 OPTIONAL = ("set", *NOTED, "sets", "side")
 """Columns a log may have; ``sets`` tells how many sets alike a row stands for, ``side`` which side
 of the body."""
 
-_HEADER_UNITS = frozenset(UNITS) - word_set(
-    "in m x r times mal fois veces volte vezes keer gange razy foot feet metro livres"
-)
+_HEADER_UNITS = frozenset(UNITS) - {
+    "in", "m", "x", "r", "times", "mal", "fois", "veces", "volte", "vezes", "keer", "gange", "razy",
+    "foot", "feet", "metro", "livres",
+}  # fmt: skip
 """Unit words believed at the end of a header; ``in``, ``m`` or ``x`` may mean other things."""
 
 OF_THE_RUNG = "rung"
@@ -130,32 +112,10 @@ class _Read(BaseModel):
 
 
 class Mapping(BaseModel):
-    """How a foreign file is to be read.
+    """How a foreign file is to be read; ``docs/my-log.md`` tells what goes in each table.
 
-    Attributes
-    ----------
-    columns
-        Our column name to theirs, or ``(file)``, ``(sheet)``, ``(heading)``; for ``value`` also a
-        list of columns: with different units one of them counts, else they are sets side by side.
-    values
-        For each of our columns, their word to ours; ``""`` stands for a blank cell.
-    ignore
-        Exercises that are not rungs: their rows are set aside without complaint.
-    cells
-        Notations that can be read in two ways, each with its answer (``questions.QUESTIONS``).
-    words
-        Words behind a value, each with its meaning: ``note``, ``clean``, ``unclean``, ``failed``,
-        ``target``, ``choice``, ``none``, a unit, or a kind of help.
-    units
-        Headers of values that tell another unit than their numbers are in: a unit, or ``rung``
-        for that of each row's rung.
-    roster
-        The roster's column names, ours to theirs.
-    read
-        ``date_order``, ``year`` of dates without one, ``load_unit``, ``decimal``, ``encoding``,
-        ``sheet`` (one or a list), ``header_row``, ``fill_down`` (columns in which a blank means
-        the same as above), ``athlete`` of a log of one person, ``roster_sheet``,
-        and ``last_date``: every date up to it is right.
+    ``columns`` has for ``value`` also a list: with different units one of them counts, else they
+    are sets side by side. In ``values``, ``""`` stands for a blank cell.
     """
 
     model_config = ConfigDict(extra="forbid", strict=True)
@@ -172,18 +132,10 @@ class Mapping(BaseModel):
 
 @dataclass(frozen=True, slots=True)
 class Columns:
-    """Which of their columns holds what.
+    """Which of their columns holds what: our column name to the header in the file.
 
-    Attributes
-    ----------
-    ours
-        Our column name to the header in the file.
-    values
-        Headers that hold values, each with the unit it tells, such as ``s`` in ``Hold (s)``.
-    load_unit
-        Unit that the header of the load tells: ``kg``, ``lb`` or none.
-    unused
-        Headers that nothing was taken from.
+    ``values`` are headers of values, each with the unit it tells, such as ``s`` in ``Hold (s)``;
+    ``load_unit`` is ``kg``, ``lb`` or none; nothing was taken from those ``unused``.
     """
 
     ours: dict[str, str]
@@ -193,52 +145,42 @@ class Columns:
 
 
 def load_mapping(mapping: str | Path | Table[str, Any] | Mapping | None) -> Mapping:
-    """Read and check a mapping from a TOML file or a dictionary of the same shape.
-
-    Raises
-    ------
-    MappingError
-        If the file can't be read, is not TOML, or has keys or values not known here.
-    """
-    if mapping is None:
-        return Mapping()
-    if isinstance(mapping, Mapping):
-        return mapping
+    """Read a mapping from TOML or a dictionary; ``MappingError`` where a key or value is wrong."""
+    if mapping is None or isinstance(mapping, Mapping):
+        return mapping or Mapping()
     where = "the mapping"
     if isinstance(mapping, str | Path):
         where = str(mapping)
         absent = f"There is no mapping file {where}; check the name."
         mapping, _ = read_toml(Path(mapping), absent, MappingError)
     try:
-        found = Mapping.model_validate(dict(mapping))
+        plan = Mapping.model_validate(dict(mapping))
     except ValidationError as error:
-        breaches = [p for p in error.errors() if "list[str]" not in p["loc"]]
-        raise MappingError("\n".join(_mapping_breach(p, where) for p in breaches)) from error
-    known = (*REQUIRED, *OPTIONAL)
-    for table, names in (("columns", found.columns), ("values", found.values)):
-        for name in names:
-            if name not in known:
-                raise MappingError(f"{where}, [{table}]: {stranger(name, known)}")
-    for key, answer in found.cells.items():
-        if key not in QUESTIONS:
-            raise MappingError(f"{where}, [cells]: {stranger(key, QUESTIONS)}")
-        if answer not in QUESTIONS[key]:
-            said = stranger(answer, QUESTIONS[key])
-            raise MappingError(f"{where}, [cells], {key!r}: {said}")
-    for header, unit in found.units.items():
+        lines = []
+        for one in error.errors():
+            if "list[str]" not in one["loc"]:
+                types = {"str", "bool", "int", "float"}  # of the members of a union
+                loc = [str(place) for place in one["loc"] if place not in types]
+                table = f"{where}, [{'.'.join(loc[:-1])}]" if len(loc) > 1 else where
+                fields = (_Read if loc[0] == "read" else Mapping).model_fields
+                lines.append(f"{table}: {breach(one, loc[-1], list(fields))}")
+        raise MappingError("\n".join(lines)) from error
+    names = (*REQUIRED, *OPTIONAL)
+    checks = [("[columns]", name, names) for name in plan.columns]
+    checks += [("[values]", name, names) for name in plan.values]
+    for key, answer in plan.cells.items():
+        checks.append(("[cells]", key, tuple(QUESTIONS)))
+        checks.append((f"[cells], {key!r}", answer, tuple(QUESTIONS.get(key, ()))))
+    for table, name, choices in checks:
+        if name not in choices:
+            raise MappingError(f"{where}, {table}: {stranger(name, choices)}")
+    for header, unit in plan.units.items():
         if unit not in UNITS and unit != OF_THE_RUNG:
             raise MappingError(
                 f"{where}, [units], {header!r}: {unit!r} is not a unit; write s, min, reps, kg, "
                 f'lb, cm, m or "{OF_THE_RUNG}", for what each row\'s rung counts.'
             )
-    return found
-
-
-def _mapping_breach(problem: Any, where: str) -> str:
-    loc = [str(part) for part in problem["loc"] if part not in {"str", "bool", "int", "float"}]
-    place = f"{where}, [{'.'.join(loc[:-1])}]" if len(loc) > 1 else where
-    fields = _Read.model_fields if loc[0] == "read" else Mapping.model_fields
-    return f"{place}: {breach(problem, loc[-1], list(fields))}"
+    return plan
 
 
 def plain_header(header: str) -> str:
@@ -254,8 +196,8 @@ def header_unit(header: str) -> str:
 
 def told_unit(header: str, mapping: Mapping) -> str:
     """Unit of a column of values: as the mapping says, else as its header tells; else empty."""
-    said = {plain_header(name): unit for name, unit in mapping.units.items()}
-    unit = said.get(plain_header(header))
+    units = {plain_header(name): unit for name, unit in mapping.units.items()}
+    unit = units.get(plain_header(header))
     if unit is None:
         return header_unit(header)
     return "" if unit == OF_THE_RUNG else UNITS[unit]
@@ -264,13 +206,10 @@ def told_unit(header: str, mapping: Mapping) -> str:
 def match_columns(
     headers: list[str], mapping: Mapping, file: str, given: frozenset[str] = frozenset()
 ) -> Columns:
-    """Find our columns among the headers of a file.
+    """Find our columns among the headers of a file, or raise ``MappingError``.
 
     The mapping comes first, then our own name, then a synonym, all without regard to case,
     space and a unit at the end. ``given`` are columns of ours that are found elsewhere.
-
-    Raises ``MappingError`` if a mapped header is not in the file, a required column is not found,
-    or two headers could be the same column.
     """
     by_plain: dict[str, list[str]] = {}
     for header in headers:
@@ -334,16 +273,8 @@ def _by_unit(name: str, headers: list[str]) -> bool:
 
 def _candidates(name: str, by_plain: dict[str, list[str]]) -> list[str]:
     """Headers that fit, our own name first; a synonym counts only where our name is absent."""
-    own = by_plain.get(plain_header(name), [])
-    if own:
-        return own
-    words = synonyms(name)
-    fits = []
-    for plain, headers in by_plain.items():
-        head, _, tail = plain.rpartition(" ")
-        if plain in words or (tail in _HEADER_UNITS and head in words):
-            fits += headers
-    return fits
+    fits = [header for plain, own in by_plain.items() if _means(plain, name) for header in own]
+    return by_plain.get(plain_header(name)) or fits
 
 
 def synonyms(name: str) -> frozenset[str]:
@@ -352,16 +283,18 @@ def synonyms(name: str) -> frozenset[str]:
     return vocabulary("columns", name) | ours
 
 
+def _means(plain: str, name: str) -> bool:
+    """Whether a plain header, or what stands before a unit at its end, is a synonym."""
+    head, _, tail = plain.rpartition(" ")
+    words = synonyms(name)
+    return plain in words or (tail in _HEADER_UNITS and head in words)
+
+
 def header_meaning(header: str) -> str | None:
     """Our column that a header means by itself, ``None`` if it tells none."""
     plain = plain_header(header)
-    head, _, tail = plain.rpartition(" ")
-    for name in (*REQUIRED, *OPTIONAL):
-        if plain == plain_header(name) or plain in synonyms(name):
-            return name
-        if tail in _HEADER_UNITS and head in synonyms(name):
-            return name
-    return None
+    names = (*REQUIRED, *OPTIONAL)
+    return next((n for n in names if plain == plain_header(n) or _means(plain, n)), None)
 
 
 def _missing(missing: list[str], headers: list[str], unused: tuple[str, ...], file: str) -> str:
@@ -388,10 +321,7 @@ def quoted(text: str) -> str:
 
 
 def value_words(mapping: Mapping, column: str) -> dict[str, Scalar]:
-    """Their words to ours for one column, ready for look-up without regard to case.
-
-    Raises ``MappingError`` if two words differ only in case yet mean different things.
-    """
+    """Their words in lower case to ours; ``MappingError`` where one is given two meanings."""
     words: dict[str, Scalar] = {}
     for theirs, value in mapping.values.get(column, {}).items():
         key = tidy(theirs).casefold()

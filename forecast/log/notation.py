@@ -36,11 +36,10 @@ QUESTIONS: dict[str, dict[str, str]] = {
 
 @dataclass(frozen=True, slots=True)
 class Style:
-    """How the cells of a file are to be read.
+    """How the cells of a column are to be read, as the mapping and the other cells tell.
 
-    The decimal mark, where the mapping names it; its answers to ``QUESTIONS``; words behind a value
-    (lower case) to their meaning; whether in other cells of the column commas part sets, and colons
-    minutes and seconds.
+    ``words`` behind a value are in lower case; in other cells of the column ``commas`` part sets,
+    ``clocks`` are minutes and seconds.
     """
 
     decimal: str | None = None
@@ -52,7 +51,7 @@ class Style:
 
 @dataclass(frozen=True, slots=True)
 class Attempt:
-    """One set as its cell tells it; ``value`` in the rung's measure, ``None`` where untold."""
+    """One set as its cell tells it, in the rung's measure; ``None`` where untold."""
 
     value: float
     note: str = ""
@@ -67,7 +66,7 @@ class Attempt:
     def telling(self) -> bool:
         """Whether more than a value and a note is told."""
         told = (self.assist, self.load_kg, self.clean, self.stopped, self.effort)
-        return any(part is not None for part in told)
+        return any(fact is not None for fact in told)
 
 
 FAR, EARLIEST_HOUR = 5.0, 5
@@ -107,7 +106,8 @@ _ABOUT = re.compile(rf"(?:[~≈]|(?:{any_of(vocabulary('words', 'about'))})\b\.?
 _SEPARATORS = (r"\s*;\s*", r"\s*\|\s*", r",\s+", r"\s*/\s*", ",", r"\s*\+\s*", r"\s*&\s*",
                r"\s*[-–]\s*", r"\s+")  # fmt: skip
 _ASKED = {r"\s*/\s*": "10/9", ",": "10,9", r"\s*[-–]\s*": "12-15", r"\s*\+\s*": "5+2"}
-_MARK = 0xE000  # stands for a note in brackets: the first of Unicode's characters for private use
+_MARK, _NOTES = 0xE000, re.compile("[\ue000-\uf8ff]")
+"""Unicode's characters for private use stand for notes in brackets, the first for the first."""
 _WITH = frozenset(["with", "w", "mit", "avec", "con", "com", "met", "med", "ved", "z"])
 _NEGATED = frozenset(word.split()[0] for word in vocabulary("words", "alone")) | {"not"}
 
@@ -118,9 +118,8 @@ Found = tuple[Attempt, ...] | Problem
 def attempts(cell: Any, mark: Criterion | None, unit: str, style: Style) -> Found:
     """Read the sets of one cell of values.
 
-    What is not told is as ``mark`` (``None`` where the rung is not known: values then mean
-    nothing), ``unit`` of a bare number (``""``: that of the measure) and ``style`` (what the
-    mapping and the rest of the column say) have it.
+    ``mark`` is ``None`` where the rung is not known: values then mean nothing. ``unit`` is that of
+    a bare number, ``""`` for the measure's.
     """
     measure = None if mark is None else mark.measure
     reader = _Reader(measure, unit, style)
@@ -147,7 +146,7 @@ def attempts(cell: Any, mark: Criterion | None, unit: str, style: Style) -> Foun
         return (Attempt(value),)
     if (odd_one := no_value(text, measure)) is not None:
         return odd_one
-    if value.kind == "missing" or any(_MARK <= ord(char) < 0xF900 for char in text):
+    if value.kind == "missing" or _NOTES.search(text):
         return value
     return reader.cell(text) or value
 
@@ -245,22 +244,20 @@ class _Reader:
         return f" {chr(_MARK + len(self._notes) - 1)} "
 
     def _shown(self, text: str) -> str:
-        return tidy(
-            re.sub("[\ue000-\uf8ff]", lambda m: f"({self._notes[ord(m[0]) - _MARK]})", text)
-        )
+        return tidy(_NOTES.sub(lambda m: f"({self._notes[ord(m[0]) - _MARK]})", text))
 
     def _single(self, text: str, unit: str) -> tuple[Attempt, Quantity] | Problem | None:
         """Read one set: a quantity, then a load, an effort, words and notes in brackets."""
-        bare = "".join(char for char in text if ord(char) < _MARK or ord(char) >= 0xF900).strip()
-        notes = [self._notes[ord(char) - _MARK] for char in text if _MARK <= ord(char) < 0xF900]
+        bare = _NOTES.sub("", text).strip()
+        notes = [self._notes[ord(mark) - _MARK] for mark in _NOTES.findall(text)]
         about = _ABOUT.match(bare.casefold())
-        rest = bare[about.end() :] if about else bare
-        if rest[-1:] == "+" and (head := _head(rest[:-1], self._style, self._measure)):
+        amount = bare[about.end() :] if about else bare
+        if amount[-1:] == "+" and (head := self._head(amount[:-1])):
             if head[1]:
                 return None
-            way = self.ask("12+", text, rest[:-1])
+            way = self.ask("12+", text, amount[:-1])
             return way if isinstance(way, Problem) else self._made(head[0], unit, stopped=way)
-        head = _head(rest, self._style, self._measure)
+        head = self._head(amount)
         if head is None:
             return None
         quantity, tail = head
@@ -270,10 +267,22 @@ class _Reader:
         if about:
             mark = bare[: about.end()].strip()
             mark += " " if mark[0].isalpha() else ""
-            told["note"] = _joined(mark + rest.split()[0], told["note"])
+            told["note"] = _joined(mark + amount.split()[0], told["note"])
         if told.pop("unit", None) is not None:
             quantity = replace(quantity, unit=self._style.words[tail.casefold().strip(" .")])
         return self._made(quantity, unit, **told)
+
+    def _head(self, text: str) -> tuple[Quantity, str] | None:
+        """Split a text into the longest quantity it begins with, and what follows."""
+        tokens = re.sub(r"(?<=[^\s@+])(?=[@+])", " ", text).split()
+        for n in range(min(len(tokens), 4), 0, -1):
+            head = " ".join(tokens[:n]).rstrip(",;:?!*–-")
+            if re.match(r"\d", head):
+                amount = numbers.quantity(head, self._style.decimal, self._measure)
+                if not isinstance(amount, Problem):
+                    doubt = "".join(mark for mark in "?!*" if tokens[n - 1].endswith(mark))
+                    return amount, (doubt + " ".join(tokens[n:])).lstrip(",;:–- ")
+        return None
 
     def _made(
         self, quantity: Quantity, unit: str, **told: Any
@@ -368,13 +377,13 @@ class _Reader:
         """Read ``3x10``, ``3 sets of 10``, ``10s x 3``: sets alike."""
         folded = text.casefold()
         if match := _TIMES.fullmatch(folded):
-            count, named, rest = match[1], bool(match[2]), text[match.start(3) :]
+            count, named, each = match[1], bool(match[2]), text[match.start(3) :]
         elif match := _TIMES_AFTER.fullmatch(folded):
             count, named = match[2], False
-            rest = text[: match.end(1)] + text[match.start(3) :]
+            each = text[: match.end(1)] + text[match.start(3) :]
         else:
             return None
-        head = _head(rest, self._style, self._measure)
+        head = self._head(each)
         if head is None:
             return None
         amount = f"{head[0].number:g} {head[0].unit}".strip()
@@ -383,9 +392,9 @@ class _Reader:
             if isinstance(way, Problem):
                 return way
             if way == "reps x load":
-                rest = f"{count} reps @ {head[0].number:g} {head[0].unit or 'kg'} {head[1]}"
+                each = f"{count} reps @ {head[0].number:g} {head[0].unit or 'kg'} {head[1]}"
                 count = "1"
-        single = self._single(rest, self._unit)
+        single = self._single(each, self._unit)
         if single is None or isinstance(single, Problem):
             return single
         one, quantity = single
@@ -412,24 +421,17 @@ class _Reader:
                 return None  # a date, a telephone number: nobody counts 03 repetitions
             if mark == r"\s+" and any(re.fullmatch(r"\d{3}", part) for part in parts[1:]):
                 continue  # 1 234 is one number
-            found = self._parts(parts)
-            if found is not None:
-                return (
-                    found if isinstance(found, Problem) else self._settled(mark, text, parts, found)
-                )
+            read = [self._single(part, self._unit) for part in parts]
+            units = {r[1].unit for r in read if isinstance(r, tuple) and r[1].unit}
+            if len(units) == 1:
+                read = [self._single(part, next(iter(units))) for part in parts]
+            sets = tuple(one[0] for one in read if isinstance(one, tuple))
+            if len(sets) == len(read):
+                return self._settled(mark, text, parts, sets)
+            first = next(one for one in read if not isinstance(one, tuple))
+            if first is not None:
+                return first
         return None
-
-    def _parts(self, parts: list[str]) -> tuple[Attempt, ...] | Problem | None:
-        read = [self._single(part, self._unit) for part in parts]
-        units = {r[1].unit for r in read if isinstance(r, tuple) and r[1].unit}
-        if len(units) == 1:
-            read = [self._single(part, next(iter(units))) for part in parts]
-        sets = []
-        for one in read:
-            if one is None or isinstance(one, Problem):
-                return one
-            sets.append(one[0])
-        return tuple(sets)
 
     def _settled(self, mark: str, text: str, parts: list[str], sets: tuple[Attempt, ...]) -> Found:
         """Ask what a list of these parts means where it is open, and act on the answer."""
@@ -467,19 +469,6 @@ def _starts(part: str) -> bool:
 
 def _joined(*notes: str) -> str:
     return "; ".join(note.strip() for note in notes if note.strip())
-
-
-def _head(text: str, style: Style, measure: Measure | None) -> tuple[Quantity, str] | None:
-    """Split a text into the longest quantity it begins with, and the rest."""
-    tokens = re.sub(r"(?<=[^\s@+])(?=[@+])", " ", text).split()
-    for n in range(min(len(tokens), 4), 0, -1):
-        head = " ".join(tokens[:n]).rstrip(",;:?!*–-")
-        if re.match(r"\d", head):
-            found = numbers.quantity(head, style.decimal, measure)
-            if not isinstance(found, Problem):
-                doubt = "".join(mark for mark in "?!*" if tokens[n - 1].endswith(mark))
-                return found, (doubt + " ".join(tokens[n:])).lstrip(",;:–- ")
-    return None
 
 
 def _meaning(name: str, phrase: str) -> dict[str, Any]:

@@ -66,40 +66,28 @@ def decimal_number(text: str, decimal: str | None = None) -> float | Problem:
     ``decimal`` is the mark where the mapping says which one it is. Without it both are, save where
     three digits after a comma could as well be thousands.
     """
-    marks = set(re.findall(r"[.,]", text))
-    last = max(text.rfind("."), text.rfind(","))
-    if len(marks) == 2:
-        head, tail = text[:last], text[last + 1 :]
+    marks = re.findall(r"[.,]", text)
+    head, mark, tail = text.rpartition(marks[-1]) if marks else (text, "", "")
+    if len(set(marks)) == 2:
         if GROUPED.fullmatch(head):
             return float(re.sub(r"[.,]", "", head) + "." + tail)
     elif GROUPED.fullmatch(text):
-        return _grouped(text, text[last], decimal)
-    elif len(re.findall(r"[.,]", text)) < 2:
+        # 12.345 is how machines write numbers; only a stated decimal comma makes it thousands
+        if len(marks) == 1 and mark == (decimal or "."):
+            return float(f"{head}.{tail}")
+        if len(marks) == 1 and decimal is None:
+            facts = {"point": f"{head}.{tail}", "whole": head + tail}
+            return Problem("number", "thousands", text, "read", "decimal", facts=facts)
+        return float(text.replace(mark, ""))
+    elif len(marks) < 2:
         return float(text.replace(",", "."))
     return problem("number", "not_a_number", text)
-
-
-def _grouped(text: str, mark: str, decimal: str | None) -> float | Problem:
-    """Read ``1,234`` or ``12.345``: thousands, or three decimals."""
-    if text.count(mark) == 1:
-        # 12.345 is how machines write numbers; only a stated decimal comma makes it thousands
-        if mark == decimal or (mark == "." and decimal is None):
-            return float(text.replace(",", "."))
-        if decimal is None:
-            point, whole = text.replace(",", "."), text.replace(",", "")
-            facts = {"point": point, "whole": whole}
-            return Problem("number", "thousands", text, "read", "decimal", facts=facts)
-    return float(text.replace(mark, ""))
 
 
 def quantity(
     cell: Any, decimal: str | None = None, measure: Measure | None = None
 ) -> Quantity | Problem:
-    """Read one number; ``measure`` matters where 5'3" may be minutes or feet.
-
-    A typed number is taken as it is. Text may be a number, with a unit before or after it, or
-    minutes and seconds.
-    """
+    """Read one number, perhaps with a unit; in ``measure`` cm 5'3" is feet, else minutes."""
     if is_blank(cell):
         return problem("missing", "no_value")
     number = as_number(cell)
@@ -110,46 +98,40 @@ def quantity(
     if isinstance(cell, dt.timedelta):
         return Quantity(cell.total_seconds(), "s")
     if isinstance(cell, dt.time):
-        seconds = cell.hour * 3600 + cell.minute * 60 + cell.second
-        if seconds > LARGEST["seconds"]:
+        total = cell.hour * 3600 + cell.minute * 60 + cell.second
+        if total > LARGEST["seconds"]:
             return problem("number", "clock_as_value", show(cell))
-        return Quantity(seconds, "s")
+        return Quantity(total, "s")
     if isinstance(cell, dt.date):
         return problem("number", "date_as_value", show(cell))
     if isinstance(cell, bool):
         return problem("number", "not_a_number", show(cell))
     text = tidy(str(cell)).casefold().replace("−", "-")
-    if measure == "cm" and (match := _FEET.fullmatch(text)):
-        inches = decimal_number(match[2] or "0", decimal)
-        return (
-            inches if isinstance(inches, Problem) else Quantity(12 * int(match[1]) + inches, "in")
-        )
-    return _quantity_text(text, decimal)
-
-
-def _quantity_text(text: str, decimal: str | None) -> Quantity | Problem:
+    for pattern, unit, size in ((_FEET, "in", 12), (_MINUTES, "s", 60)):
+        if (unit == "s" or measure == "cm") and (match := pattern.fullmatch(text)):
+            tail = decimal_number(match[2] or "0", decimal)
+            return (
+                tail if isinstance(tail, Problem) else Quantity(size * int(match[1]) + tail, unit)
+            )
     if match := _CLOCK.fullmatch(text):
         hours, minutes, seconds = match.groups()
         last = float(seconds.replace(",", "."))
         if last >= 60 or (hours and int(minutes) >= 60):
             return problem("number", "clock", text)
         return Quantity(3600 * int(hours or 0) + 60 * int(minutes) + last, "s")
-    if match := _MINUTES.fullmatch(text):
-        tail = decimal_number(match[2], decimal)
-        return tail if isinstance(tail, Problem) else Quantity(60 * int(match[1]) + tail, "s")
     if _MACHINE.fullmatch(text):
         return Quantity(float(text))
     if match := _PLAIN.fullmatch(text):
-        unit = UNITS.get(match[3], "" if not match[3] else None)
+        told = UNITS.get(match[3], "" if not match[3] else None)
         if match[1]:
-            unit = "reps" if unit in ("", "reps") else None
-        if unit is None:
+            told = "reps" if told in ("", "reps") else None
+        if told is None:
             return Problem("unit", "unit", text, key=match[3])
-        number = decimal_number(match[2], decimal)
-        return number if isinstance(number, Problem) else Quantity(number, unit)
+        amount = decimal_number(match[2], decimal)
+        return amount if isinstance(amount, Problem) else Quantity(amount, told)
     if match := _TIMES.fullmatch(text):
-        amount = f"{match[1]} sets of {match[2]} {match[3]}".rstrip()
-        return problem("number", "times", text, amount=amount)
+        sets = f"{match[1]} sets of {match[2]} {match[3]}".rstrip()
+        return problem("number", "times", text, amount=sets)
     if text.startswith((">", "≥")) or text.endswith("+"):
         return problem("number", "more_left", text)
     if re.search(r"fail|miss|fell", text):
@@ -171,16 +153,11 @@ def in_measure(found: Quantity, measure: Measure) -> float | Problem:
 
 
 def load(cell: Any, decimal: str | None = None, unit: str = "kg") -> float | Problem | None:
-    """Read one cell of the load column, in kilograms; ``None`` where nothing was noted.
-
-    ``unit`` is the unit of a bare number: ``"kg"`` or ``"lb"``. ``BW`` is not a load, ``BW+10``
-    is 10.
-    """
+    """Read a load in kilograms, a bare number in ``unit``; ``None`` where none was noted."""
     if is_blank(cell):
         return None
-    if isinstance(cell, str):
-        text = _BODY.sub("", tidy(cell).casefold(), count=1)
-        cell = text or "0"
+    if isinstance(cell, str):  # BW is not a load, BW+10 is 10
+        cell = _BODY.sub("", tidy(cell).casefold(), count=1) or "0"
     found = quantity(cell, decimal)
     if isinstance(found, Problem):
         return found

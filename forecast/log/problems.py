@@ -95,24 +95,11 @@ SENTENCES = {
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """Why a cell, or a whole row, can't be used.
+    """Why a cell, or a whole row (without a column), can't be used.
 
-    Attributes
-    ----------
-    kind
-        A short word for counting.
-    what
-        Which sentence tells it: a key of ``SENTENCES``.
-    text
-        What the sentence quotes.
-    table, key
-        Where in a mapping an answer goes, such as ``cells`` and ``10/9``; empty where none helps.
-    choices
-        Possible answers, each with what it would make of the cell.
-    facts
-        What else the sentence names.
-    file, row, column, value
-        Where it stands, and the whole cell; a problem of the whole row has no column.
+    ``kind`` is a short word for counting, ``what`` the key of its sentence in ``SENTENCES``, which
+    quotes ``text`` and ``facts``. An answer goes under ``table`` and ``key`` of a mapping;
+    ``choices`` are possible answers, each with what it would make of the cell.
     """
 
     kind: str

@@ -15,32 +15,10 @@ import pandas as pd
 
 from forecast.errors import LogError, MappingError, quote
 from forecast.ladder import Criterion, Ladder, Rung
-from forecast.log.cells import (
-    RungNames,
-    alike,
-    as_number,
-    athlete_name,
-    counted,
-    is_blank,
-    parse,
-    show,
-    tidy,
-)
-from forecast.log.dates import (
-    LATEST,
-    DateOrder,
-    as_day,
-    dates_set_aside,
-    latest_today,
-    set_aside_dates,
-)
-from forecast.log.mapping import (
-    SET_COLUMNS,
-    Mapping,
-    load_mapping,
-    plain_header,
-    value_words,
-)
+from forecast.log import cells, dates
+from forecast.log.cells import RungNames, alike, counted, show
+from forecast.log.dates import DateOrder, as_day, dates_set_aside, latest_today, set_aside_dates
+from forecast.log.mapping import SET_COLUMNS, Mapping, load_mapping, plain_header, value_words
 from forecast.log.numbers import KG_PER_LB, decimal_number
 from forecast.log.problems import Problem, Rejected, problem, rejected_table
 from forecast.log.rows import Rows, number_sets, parse_rows, set_aside_repeats, typed
@@ -102,11 +80,7 @@ class TrainingLog:
         return dates_set_aside(self.rejected)
 
     def before(self, as_of: pd.Timestamp | str) -> TrainingLog:
-        """Return the log as it stood before ``as_of``: nothing dated on or after that day.
-
-        ``rejected`` and ``rows_in`` stay those of the source: most of these rows have no date.
-        Raises ``LogError`` if ``as_of`` is not a date.
-        """
+        """Return the log with nothing dated on or after ``as_of``, or raise ``LogError``."""
         day = as_day(as_of, "as_of", LogError)
         return replace(self, sets=self.sets[self.sets["date"] < day].reset_index(drop=True))
 
@@ -129,27 +103,12 @@ _NAMED = 8
 
 
 def load_marks(sets: pd.DataFrame, ladder: Ladder, roster: pd.DataFrame) -> pd.DataFrame:
-    """Say for every set whether it was loaded enough, and on what ground.
+    """Say for every set whether it was ``loaded`` enough, and on what ground.
 
-    A load never noted for an athlete on a rung is presumed to be the one asked for: coaches write
-    down what varies. Where loads are noted but body mass is not known, a load that is a fraction
-    of it can't be checked: any noted load passes, and a set without one does not, since no body
-    mass makes that enough.
-
-    Parameters
-    ----------
-    sets
-        Rows with ``athlete, rung, load_kg``; kilograms, missing where not noted.
-    ladder
-        The ladder whose criteria apply.
-    roster
-        Index ``athlete``; ``body_mass_kg`` is used where it is there.
-
-    Returns
-    -------
-    DataFrame
-        On the index of ``sets``: ``load_asked`` (kg; 0 where none is, missing where it can't be
-        known), ``load_noted`` (some load was noted for this athlete on this rung) and ``loaded``.
+    ``load_asked`` is in kg (0 where none is, missing without a body mass), ``load_noted`` says that
+    some load was noted for this athlete on this rung. A load never noted is presumed to be the one
+    asked for: coaches write down what varies. Without a body mass any noted load passes, and a set
+    without one does not.
     """
     marks = {rung.key: rung.criterion for rung in ladder.rungs}
     fraction = sets["rung"].map({key: c.load_bodyweight or 0.0 for key, c in marks.items()})
@@ -167,44 +126,38 @@ def load_marks(sets: pd.DataFrame, ladder: Ladder, roster: pd.DataFrame) -> pd.D
 
 
 def load_warnings(sets: pd.DataFrame, ladder: Ladder, roster: pd.DataFrame) -> list[str]:
-    """Return a sentence for each rung whose load was taken on trust: for whom, and what to do.
-
-    Parameters are those of ``load_marks``.
-    """
+    """Return a sentence for each rung whose load was taken on trust: for whom, and what to do."""
     asking = [r.key for r in ladder.rungs if r.criterion.load_kg or r.criterion.load_bodyweight]
     sets = sets[sets["rung"].isin(asking)]
     marks = load_marks(sets, ladder, roster).join(sets[["athlete", "rung"]])
     marks["unknown"] = marks["load_asked"].isna()
     trusted = marks[marks["unknown"] | ((marks["load_asked"] > 0) & ~marks["load_noted"])]
-    trusted = trusted[["athlete", "rung", "unknown", "load_noted"]].drop_duplicates()
-    said = []
+    lines = []
+
+    def people(rows: pd.DataFrame) -> str:
+        names = sorted(rows["athlete"].unique())
+        more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
+        return ", ".join(map(repr, names[:_NAMED])) + more
+
     for rung in ladder.rungs:
         here, mark = trusted[trusted["rung"] == rung.key], rung.criterion
-        asks = f"{mark.load_kg:g} kg" if mark.load_kg else ""
+        asks = f"{mark.load_kg or 0:g} kg"
         if mark.load_bodyweight:
             asks = f"{100 * mark.load_bodyweight:g} % of body mass"
         start = f"{rung.key!r} asks for a load of {asks}"
-        light = _people(here.loc[here["unknown"] & here["load_noted"], "athlete"])
-        if light:
-            said.append(
-                f"{start}, and no body mass is known for {light}: any load noted was taken as "
-                "enough. Add body_mass_kg to the roster."
+        light, never = here[here["unknown"] & here["load_noted"]], here[~here["load_noted"]]
+        if len(light):
+            lines.append(
+                f"{start}, and no body mass is known for {people(light)}: any load noted was taken "
+                "as enough. Add body_mass_kg to the roster."
             )
-        bare = _people(here.loc[~here["load_noted"], "athlete"])
-        if bare:
-            unknown = here.loc[~here["load_noted"], "unknown"].any()
-            mass = ", and add body_mass_kg to the roster" if unknown else ""
-            said.append(
-                f"{start}, and none was ever noted there for {bare}: it was taken as carried. Note "
-                f"load_kg where that is not so{mass}."
+        if len(never):
+            mass = ", and add body_mass_kg to the roster" if never["unknown"].any() else ""
+            lines.append(
+                f"{start}, and none was ever noted there for {people(never)}: it was taken as "
+                f"carried. Note load_kg where that is not so{mass}."
             )
-    return said
-
-
-def _people(athletes: pd.Series) -> str:
-    names = sorted(athletes.unique())
-    more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
-    return ", ".join(map(repr, names[:_NAMED])) + more
+    return lines
 
 
 COVARIATE_LIMITS = {
@@ -233,27 +186,21 @@ def read_roster(roster: Source | None, mapping: Mapping) -> tuple[pd.DataFrame, 
     """Read one row an athlete: a table of covariates (index ``athlete``, sorted), and sentences.
 
     Columns of ``COVARIATE_LIMITS`` are numbers (body mass in pounds is converted); any other is
-    numeric where every cell is, else text. A cell that can't be used is left blank, and said.
-    ``[roster]`` of the mapping gives their column names, ``[values.athlete]`` their spellings of
-    names, ``[read]`` the ``roster_sheet`` of a workbook.
-
-    Raises
-    ------
-    MappingError
-        If no column, or more than one, could hold the athlete, or a mapped column is absent.
-    LogError
-        If the file can't be opened.
+    numeric where every cell is, else text. A cell that can't be used is left blank, and named in a
+    sentence. Errors as in ``read_log``.
     """
     if roster is None:
         return empty_roster(), ()
-    said: list[str] = []  # filled on the way, in the order of the file
-    read = mapping.read
-    raws = open_sources(roster, Opening(read.roster_sheet), name="roster")
-    people = pd.concat([_one_roster(raw, mapping, said) for raw in raws], ignore_index=True)
-    people = _merge(people, said).drop(columns=["file", "row"])
-    for name in people.columns:
-        people[name] = _settle_type(people[name])
-    return people, tuple(said)
+    lines: list[str] = []  # filled on the way, in the order of the file
+    raws = open_sources(roster, Opening(mapping.read.roster_sheet), name="roster")
+    people = pd.concat([_one_roster(raw, mapping, lines) for raw in raws], ignore_index=True)
+    people = _merge(people, lines).drop(columns=["file", "row"])
+    for name, column in people.items():
+        if all(isinstance(cell, float) for cell in column.dropna()):
+            people[name] = column.astype("float64")
+        else:
+            people[name] = column.map(lambda c: None if c is None else show(c)).astype("str")
+    return people, tuple(lines)
 
 
 def empty_roster() -> pd.DataFrame:
@@ -261,24 +208,26 @@ def empty_roster() -> pd.DataFrame:
     return pd.DataFrame(index=pd.Index([], dtype="str", name="athlete"))
 
 
-def _one_roster(raw: RawTable, mapping: Mapping, said: list[str]) -> pd.DataFrame:
+def _one_roster(raw: RawTable, mapping: Mapping, lines: list[str]) -> pd.DataFrame:
     names = _roster_columns(raw, mapping)
     replace = value_words(mapping, "athlete")
-    who = parse(
+    who = cells.parse(
         raw.cells[names.pop("athlete")],
-        lambda cell: athlete_name(replace.get(show(cell).casefold(), cell)),
+        lambda cell: cells.athlete_name(replace.get(show(cell).casefold(), cell)),
     )
     table: dict[str, Any] = {"athlete": who.values}
     for ours, theirs in names.items():
         pounds = plain_header(theirs) in _POUNDS
-        parsed = parse(raw.cells[theirs], partial(_covariate, ours, pounds, mapping.read.decimal))
+        parsed = cells.parse(
+            raw.cells[theirs], partial(_covariate, ours, pounds, mapping.read.decimal)
+        )
         for n in np.flatnonzero(parsed.problems):
-            said.append(f"{raw.file} row {raw.rows[n]}, {theirs}: {parsed.problems[n].reason}")
+            lines.append(f"{raw.file} row {raw.rows[n]}, {theirs}: {parsed.problems[n].reason}")
         table[ours] = parsed.values
     table |= {"file": raw.file, "row": raw.rows}
     frame = pd.DataFrame(table, index=raw.cells.index)
     nameless = frame["athlete"].isna() & ~raw.blank
-    said += [
+    lines += [
         f"{raw.file} row {row} names no athlete; it was left out." for row in frame["row"][nameless]
     ]
     return frame[frame["athlete"].notna()]
@@ -320,16 +269,16 @@ def _roster_columns(raw: RawTable, mapping: Mapping) -> dict[str, str]:
 
 
 def _covariate(name: str, pounds: bool, decimal: str | None, cell: Any) -> Any:
-    if is_blank(cell):
+    if cells.is_blank(cell):
         return None
-    number = as_number(cell)
+    number = cells.as_number(cell)
     if number is None:
-        text = tidy(str(cell)).replace("−", "-")
+        text = cells.tidy(str(cell)).replace("−", "-")
         try:
-            found = decimal_number(text, decimal)
+            read = decimal_number(text, decimal)
         except ValueError:
-            found = problem("number", "not_a_number", text)
-        number = None if isinstance(found, Problem) else found
+            read = problem("number", "not_a_number", text)
+        number = None if isinstance(read, Problem) else read
     if name not in COVARIATE_LIMITS:
         return show(cell) if number is None else number
     low, high = COVARIATE_LIMITS[name]
@@ -340,33 +289,21 @@ def _covariate(name: str, pounds: bool, decimal: str | None, cell: Any) -> Any:
     return number
 
 
-def _merge(people: pd.DataFrame, said: list[str]) -> pd.DataFrame:
+def _merge(people: pd.DataFrame, lines: list[str]) -> pd.DataFrame:
     """Make one row an athlete; what two rows contradict in is left blank."""
     covariates = [c for c in people.columns if c not in {"athlete", "file", "row"}]
     for who, rows in people[people.duplicated("athlete", keep=False)].groupby("athlete"):
         places = ", ".join(f"{f} row {r}" for f, r in zip(rows["file"], rows["row"], strict=True))
         differ = [c for c in covariates if rows[c].dropna().nunique() > 1]
+        twice = f"{who!r} is in the roster more than once ({places})"
         if differ:
             people.loc[rows.index, differ] = None
-            said.append(
-                f"{who!r} is in the roster more than once ({places}) with different "
-                f"{', '.join(differ)}; those were left blank."
-            )
+            lines.append(f"{twice} with different {', '.join(differ)}; those were left blank.")
         else:
-            said.append(f"{who!r} is in the roster more than once ({places}); taken as one.")
+            lines.append(f"{twice}; taken as one.")
     merged = people.groupby("athlete", sort=True).first()
     merged.index = merged.index.astype("str")
     return merged
-
-
-def _settle_type(column: pd.Series) -> pd.Series:
-    noted = column.dropna()
-    if all(isinstance(cell, float) for cell in noted):
-        return column.astype("float64")
-    return column.map(lambda cell: None if cell is None else show(cell)).astype("str")
-
-
-_PLACE = {"file", "row", "set", "note"}
 
 
 def read_log(
@@ -419,20 +356,19 @@ def read_log(
     AmbiguousDateError
         If day and month can't be told apart, or some dates contradict the others.
     """
-    _check_arguments(ladder, date_order)
+    if not isinstance(ladder, Ladder):
+        raise LogError(
+            f"ladder = {ladder!r} is not a ladder; give what read_ladder returns for its file."
+        )
+    if date_order is not None and date_order not in (orders := get_args(DateOrder)):
+        raise LogError(f"date_order = {date_order!r}; choose one of {', '.join(orders)}.")
     plan = load_mapping(mapping)
     check_rungs(plan, ladder)
     raws = open_sources(source, opening(plan, ladder, sheet, encoding))
-    parts = [parse_rows(raw, ladder, plan, date_order) for raw in raws]
+    parsed = [(raw.file, parse_rows(raw, ladder, plan, date_order)) for raw in raws]
     people = read_roster(roster, plan) if roster is not None else None
-    return join_rows(
-        [raw.file for raw in raws],
-        parts,
-        ladder,
-        roster=people,
-        today=today,
-        right_until=plan.read.last_date,
-    )
+    until = plan.read.last_date
+    return join_rows(parsed, ladder, roster=people, today=today, right_until=until)
 
 
 def opening(
@@ -442,46 +378,32 @@ def opening(
     encoding: str | None = None,
 ) -> Opening:
     """Return how a mapping has a log opened; each argument goes before its namesake there."""
-    read = plan.read
-    return Opening(
-        sheet or read.sheet,
-        encoding or read.encoding,
-        read.header_row,
-        known_headers(plan, ladder),
-    )
-
-
-def _check_arguments(ladder: object, date_order: object) -> None:
-    if not isinstance(ladder, Ladder):
-        raise LogError(
-            f"ladder = {ladder!r} is not a ladder; give what read_ladder returns for its file."
-        )
-    orders = get_args(DateOrder)
-    if date_order is not None and date_order not in orders:
-        raise LogError(f"date_order = {date_order!r}; choose one of {', '.join(orders)}.")
+    read, known = plan.read, known_headers(plan, ladder)
+    return Opening(sheet or read.sheet, encoding or read.encoding, read.header_row, known)
 
 
 def join_rows(
-    files: Sequence[str],
-    parts: Sequence[Rows],
+    parsed: Sequence[tuple[str, Rows]],
     ladder: Ladder,
     *,
     roster: tuple[pd.DataFrame, tuple[str, ...]] | None = None,
     today: str | pd.Timestamp | None = None,
     right_until: dt.date | None = None,
 ) -> TrainingLog:
-    """Make one log of parsed files: repeats set aside, sets numbered, every row accounted for.
+    """Make one log of files with their rows: repeats set aside, sets numbered, rows accounted for.
 
-    ``files`` names the file or sheet of each of the ``parts``; ``roster`` is what ``read_roster``
-    returned. Up to ``right_until`` every date is right, whatever ``today`` is.
+    ``roster`` is what ``read_roster`` returned. Up to ``right_until`` every date is right.
     """
-    parsed = typed(pd.concat([part.sets for part in parts], ignore_index=True))
+    parts = [rows for _, rows in parsed]
+    every = typed(pd.concat([part.sets for part in parts], ignore_index=True))
     day = latest_today() if today is None else as_day(today, "today", LogError)
-    known = None if right_until is None else as_day(right_until, "last_date", LogError)
-    parsed, far = set_aside_dates(parsed, day, known)
-    kept, repeats = set_aside_repeats(parsed)
-    sets = _ordered(kept)
-    rank = {file: n for n, file in enumerate(files)}
+    until = None if right_until is None else as_day(right_until, "last_date", LogError)
+    dated, far = set_aside_dates(every, day, until)
+    kept, repeats = set_aside_repeats(dated)
+    sets = kept.assign(set=number_sets(kept)).astype({"set": "int64"})
+    sets = sets.sort_values(["athlete", "date", "rung", "set", "file", "row"], kind="stable")
+    sets = sets[list(SET_COLUMNS)].reset_index(drop=True)
+    rank = {file: n for n, (file, _) in enumerate(parsed)}
     rows = [*(row for part in parts for row in part.rejected), *far, *repeats]
     rows.sort(key=lambda row: (rank[row[0].file], row[0].row))
     rejected = rejected_table(rows)
@@ -515,30 +437,25 @@ def check_rungs(plan: Mapping, ladder: Ladder) -> None:
             raise MappingError(f"[values.rung], {theirs!r}: {fit.reason}")
 
 
-def _ordered(kept: pd.DataFrame) -> pd.DataFrame:
-    sets = kept.assign(set=number_sets(kept)).astype({"set": "int64"})
-    sets = sets.sort_values(["athlete", "date", "rung", "set", "file", "row"], kind="stable")
-    return sets[list(SET_COLUMNS)].reset_index(drop=True)
-
-
 def _worth_a_look(sets: pd.DataFrame, kept: pd.DataFrame, repeats: int) -> list[str]:
-    said = []
+    lines = []
     if sets.empty:
-        said.append("No usable set was found; see the rejected rows for the reasons.")
-    equal = kept[kept["set"] == 0].duplicated([c for c in SET_COLUMNS if c not in _PLACE])
-    if equal.any():
-        said.append(
+        lines.append("No usable set was found; see the rejected rows for the reasons.")
+    content = [name for name in SET_COLUMNS if name not in {"file", "row", "set", "note"}]
+    equal = int(kept[kept["set"] == 0].duplicated(content).sum())
+    if equal:
+        lines.append(
             f"Without a set number and equal to another row of the same session: "
-            f"{counted(int(equal.sum()), 'row')}, kept as repeated sets."
+            f"{counted(equal, 'row')}, kept as repeated sets."
         )
     if repeats:
-        said.append(f"Set aside because they give a set again: {counted(repeats, 'row')}.")
-    for names in alike(sets["athlete"].unique()):
-        said.append(
-            f"The athletes {', '.join(map(repr, names))} differ only in case or accents and were "
-            "kept apart; if they are one person, map them under [values.athlete]."
-        )
-    return said
+        lines.append(f"Set aside because they give a set again: {counted(repeats, 'row')}.")
+    lines += [
+        f"The athletes {', '.join(map(repr, names))} differ only in case or accents and were "
+        "kept apart; if they are one person, map them under [values.athlete]."
+        for names in alike(sets["athlete"].unique())
+    ]
+    return lines
 
 
 RUNG = "threshold"
@@ -586,19 +503,19 @@ def measurement_log(
         )
     if not threshold > 0:
         raise LogError(f"threshold = {threshold!r}; levels are ratios to it, so give one above 0.")
-    known = table[[unit, time, value]].dropna()
-    place, names = pd.factorize(known[unit])
-    since = known[time] - known.groupby(unit)[time].transform("min")
+    whole = table[[unit, time, value]].dropna()
+    place, names = pd.factorize(whole[unit])
+    since = whole[time] - whole.groupby(unit)[time].transform("min")
     days = (since * days_per_time + place * stagger_days).round()
     rows = pd.DataFrame(
         {
             "athlete": [f"{unit} {names[i]}" for i in place],
             "date": as_day(start, "start", LogError) + pd.to_timedelta(days, unit="D"),
             "rung": RUNG,
-            "value": known[value].astype(float).to_numpy(),
+            "value": whole[value].astype(float).to_numpy(),
         }
     )
     rung = Rung(RUNG, f"{value} of {threshold:g}", "only", Criterion("cm", float(threshold)))
     ladder = Ladder(f"{value} by {unit}", (rung,))
     # days made up from a start: none of them is a slip of the pen
-    return read_log(rows, ladder, mapping={"read": {"last_date": LATEST}})
+    return read_log(rows, ladder, mapping={"read": {"last_date": dates.LATEST}})

@@ -27,149 +27,105 @@ from forecast.log.cells import (
     strange_assist,
 )
 from forecast.log.dates import DateOrder, read_dates, with_year
-from forecast.log.mapping import (
-    COLUMNS,
-    NOTED,
-    SET_COLUMNS,
-    Columns,
-    Manner,
-    Mapping,
-    value_words,
-)
+from forecast.log.mapping import COLUMNS, NOTED, SET_COLUMNS, Columns, Mapping, value_words
 from forecast.log.notation import HELD, Attempt, Style, attempts
 from forecast.log.problems import Problem, Rejected, no_problems, placed, problem
 from forecast.log.shapes import Shaped, shaped
 from forecast.log.tables import RawTable
 
 _LISTED = re.compile(r"\s*\d+(?:\s*,\s*\d+){2,}\s*")
+SESSION = ["athlete", "date", "rung"]
 _OVER = ("clean", "stopped", "effort", "load_kg", "assist")
 """What a cell of values may tell of its sets, where the row's own column tells nothing."""
 
 
 @dataclass(frozen=True, slots=True)
 class Values:
-    """What the cells of values say.
+    """What the cells of values say: different readings, each the sets of a cell or none.
 
-    ``found`` are the different readings (each the sets of a cell, or none), ``codes`` (n,) the
-    reading of each row, ``problems`` those (n,) of each column of values.
+    ``codes`` (n,) have the reading of each row, ``problems`` those (n,) of each column of values.
     """
 
-    found: list[tuple[Attempt, ...]]
+    readings: list[tuple[Attempt, ...]]
     codes: np.ndarray
     problems: list[np.ndarray]
 
     @property
-    def _sizes(self) -> np.ndarray:
-        return np.array([max(len(one), 1) for one in self.found], dtype=np.int64)[self.codes]
+    def sizes(self) -> np.ndarray:
+        """Sets (n,) in the cell of each row, 1 where it has none."""
+        return np.array([max(len(one), 1) for one in self.readings], dtype=np.int64)[self.codes]
 
-    def _counts(self, told: np.ndarray) -> np.ndarray:
-        """Sets (n,) of each row: those in its cell, or as many alike as its column says."""
-        sizes = self._sizes
-        alike = np.array([n or 1 for n in told], dtype=np.int64) if _any(told) else 1
-        return np.where(sizes == 1, alike, sizes)
-
-    def cells_in(self, good: np.ndarray, told: np.ndarray) -> int:
-        """Count the rows in: a row that is good as often as it has sets, any other once."""
-        return int(self._counts(told)[good].sum() + (~good).sum())
-
-    def count_problems(self, told: np.ndarray) -> np.ndarray:
-        """Problems (n,) of rows whose number of sets is not that of the sets in the cell."""
-        problems = no_problems(len(told))
-        sizes = self._sizes
-        for n in np.flatnonzero(sizes > 1) if _any(told) else ():
-            if told[n] is not None and told[n] != sizes[n]:
-                problems[n] = problem(
-                    "contradiction", "two_counts", told=int(told[n]), held=int(sizes[n])
-                )
-        return problems
-
-    def load_problems(self, told: np.ndarray) -> np.ndarray:
-        """Problems (n,) of rows whose load is not the one beside the value."""
-        problems = no_problems(len(told))
-        loads = [{a.load_kg for a in one} - {None} for one in self.found]
-        if not any(loads):
-            return problems
-        for n, code in enumerate(self.codes):
-            other = loads[code] - {told[n]}
-            if told[n] is not None and other:
-                problems[n] = problem("contradiction", "two_loads", told=told[n], held=min(other))
+    def contradictions(self, noted: np.ndarray, load: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Problems (n,) where a number of sets, or a load, is noted that the cell contradicts."""
+        problems = no_problems(len(noted)), no_problems(len(noted))
+        sizes = self.sizes
+        for n in np.flatnonzero(sizes > 1) if _any(noted) else ():
+            if noted[n] is not None and noted[n] != sizes[n]:
+                held = int(sizes[n])
+                problems[0][n] = problem("contradiction", "two_counts", told=noted[n], held=held)
+        loads = [{a.load_kg for a in one} - {None} for one in self.readings]
+        for at, code in enumerate(self.codes) if any(loads) else ():
+            other = loads[code] - {load[at]}
+            if load[at] is not None and other:
+                least = min(other)
+                problems[1][at] = problem("contradiction", "two_loads", told=load[at], held=least)
         return problems
 
     def spread(
-        self, table: dict[str, np.ndarray], good: np.ndarray, told: np.ndarray
+        self, table: dict[str, np.ndarray], good: np.ndarray, counts: np.ndarray
     ) -> pd.DataFrame:
-        """Return the good rows, one for each set, with what the cells tell of the sets."""
-        counts, codes = self._counts(told)[good], self.codes[good]
+        """Return the good rows, one for each of ``counts`` (n,) sets, with what the cells tell."""
+        counts, codes = counts[good], self.codes[good]
         at = np.repeat(np.arange(len(counts)), counts)
         turn = np.arange(len(at)) - np.repeat(np.cumsum(counts) - counts, counts)
-        starts = np.cumsum([0, *(max(len(one), 1) for one in self.found)])
-        flat = [attempt for one in self.found for attempt in (one or (Attempt(np.nan),))]
-        sizes = np.array([max(len(one), 1) for one in self.found], dtype=np.int64)[codes]
-        place = starts[codes[at]] + np.where(sizes[at] > 1, turn, 0)
-        sets = pd.DataFrame({name: cells[at] for name, cells in table.items()})
+        starts = np.cumsum([0, *(max(len(one), 1) for one in self.readings)])
+        flat = [attempt for one in self.readings for attempt in (one or (Attempt(np.nan),))]
+        place = starts[codes[at]] + np.where(self.sizes[good][at] > 1, turn, 0)
+        sets = pd.DataFrame({name: cells[good][at] for name, cells in table.items()})
         sets["value"] = np.array([one.value for one in flat])[place]
         for name in _OVER:
-            said = np.array([getattr(one, name) for one in flat], dtype=object)
-            if _any(said):
-                fills = np.array([cell is not None for cell in said])[place]
+            told = np.array([getattr(one, name) for one in flat], dtype=object)
+            if _any(told):
+                fills = np.array([cell is not None for cell in told])[place]
                 blank = COLUMNS[name].blank
                 own = sets[name].isna() if blank is None else sets[name] == blank
-                sets[name] = sets[name].astype(object).mask(fills & own, pd.Series(said[place]))
+                sets[name] = sets[name].astype(object).mask(fills & own, pd.Series(told[place]))
         notes = np.array([one.note for one in flat], dtype=object)
         if (notes != "").any():
-            both = sets["note"] + "; " + notes[place]
-            sets["note"] = both.map(lambda text: text.strip("; "))
+            sets["note"] = (sets["note"] + "; " + notes[place]).map(lambda note: note.strip("; "))
+        several = np.repeat(counts, counts)
         if (counts > 1).any():
-            _number_in_cell(sets, np.repeat(counts, counts), turn)
+            # numbered where the cell holds all of its session; elsewhere no order is known
+            session = sets.groupby(SESSION, sort=False)["row"]
+            alone = (session.transform("nunique") == 1) & (session.transform("size") == several)
+            numbers = sets["set"].mask((several > 1) & alone, pd.Series(turn + 1))
+            sets["set"] = numbers.mask((several > 1) & ~alone, None)
         return sets
 
     def understood(self, file: str) -> list[str]:
         """Sentences on sides noted apart and on cells with several sets."""
-        sided = np.array([any(a.sided for a in one) for one in self.found])[self.codes].sum()
-        many = int((np.array([len(one) for one in self.found])[self.codes] > 1).sum())
-        said = []
-        if sided:
-            said.append(
-                f"{file}: each side noted apart in {counted(int(sided), 'set')}: the weaker counts."
-            )
+        sided = np.array([any(a.sided for a in one) for one in self.readings])[self.codes].sum()
+        apart, many = counted(int(sided), "set"), int((self.sizes > 1).sum())
+        lines = [f"{file}: each side noted apart in {apart}: the weaker counts."] if sided else []
         if many:
-            said.append(f"{file}: several sets in {counted(many, 'cell')}, each taken as a set.")
-        return said
+            lines.append(f"{file}: several sets in {counted(many, 'cell')}, each taken as a set.")
+        return lines
 
 
 def _any(cells: np.ndarray) -> bool:
     return cells.tolist().count(None) < len(cells)
 
 
-def _number_in_cell(sets: pd.DataFrame, counts: np.ndarray, turn: np.ndarray) -> None:
-    """Number the sets of a cell where it holds all of its session; elsewhere no order is known."""
-    session = sets.groupby(["athlete", "date", "rung"], sort=False)["row"]
-    alone = (session.transform("nunique") == 1) & (session.transform("size") == counts)
-    several = counts > 1
-    sets["set"] = (
-        sets["set"].mask(several & alone, pd.Series(turn + 1)).mask(several & ~alone, None)
-    )
-
-
 def read_values(shape: Shaped, mapping: Mapping, rung: np.ndarray, ladder: Ladder) -> Values:
-    """Read each column of values in the measure of each row's rung, each different cell once.
-
-    Where several columns hold values by their units, the one that fits the rung counts.
-    """
+    """Read each column of values in the measure of each row's rung, each different cell once."""
     rungs, keys = pd.factorize(pd.Series(rung, dtype=object))
     marks = [*(ladder.rung(key).criterion for key in keys), None]
     rungs = rungs % len(marks)  # no rung, -1, is the last
-    replace = value_words(mapping, "value")
     words = {word.casefold(): meaning for word, meaning in mapping.words.items()}
-    found: list[tuple[Attempt, ...]] = [()]
-    parts = []
+    readings: list[tuple[Attempt, ...]] = [()]
+    columns = []
     for header, unit in shape.columns.values:
-        column = shape.raw.cells[header]
-        if replace:
-            column = pd.Series(
-                parse(column, lambda c: replace.get(show(c).casefold(), c)).values, dtype=object
-            )
-        codes, cells = distinct(column)
+        codes, cells = distinct(_replaced(shape.raw.cells[header], mapping, "value"))
         units = shape.units if header in shape.heads and shape.units is not None else None
         unit_codes, unit_names = (
             (np.zeros(len(codes), dtype=np.int64), [unit]) if units is None else pd.factorize(units)
@@ -184,38 +140,34 @@ def read_values(shape: Shaped, mapping: Mapping, rung: np.ndarray, ladder: Ladde
         place = np.zeros(len(pairs), dtype=np.int64)
         problems = no_problems(len(pairs))
         for n, pair in enumerate(pairs):
-            rest, unit_code = divmod(int(pair), len(unit_names))
-            code, mark = divmod(rest, len(marks))
+            both, unit_code = divmod(int(pair), len(unit_names))
+            code, mark = divmod(both, len(marks))
             outcome = attempts(cells[code], marks[mark], unit_names[unit_code], style)
             if isinstance(outcome, Problem):
                 problems[n] = outcome
             elif marks[mark] is not None:
-                place[n] = len(found)
-                found.append(outcome)
-        parts.append((place[back], problems[back]))
-    return Values(found, *_one_each(parts, [header for header, _ in shape.columns.values]))
+                place[n] = len(readings)
+                readings.append(outcome)
+        columns.append((place[back], problems[back]))
+    return Values(readings, *_one_each(columns, [header for header, _ in shape.columns.values]))
 
 
 def _one_each(
-    parts: list[tuple[np.ndarray, np.ndarray]], headers: Sequence[str]
+    columns: list[tuple[np.ndarray, np.ndarray]], headers: Sequence[str]
 ) -> tuple[np.ndarray, list[np.ndarray]]:
-    """Leave each row one reading, from the one column whose unit fits its rung.
-
-    A column that is blank or of another unit does not matter in a row where another column has
-    the value.
-    """
-    if len(parts) == 1:
-        return parts[0][0], [parts[0][1]]
-    codes, problems = np.array([c for c, _ in parts]), [p.copy() for _, p in parts]
+    """Leave each row one reading, from the one column whose unit fits its rung."""
+    if len(columns) == 1:
+        return columns[0][0], [columns[0][1]]
+    codes, problems = np.array([c for c, _ in columns]), [p.copy() for _, p in columns]
     for n in range(codes.shape[1]):
         good = np.flatnonzero(codes[:, n])
-        if len(good):
-            for part in problems:
-                part[n] = None
+        if len(good):  # what is blank or of another unit does not matter beside a value
+            for column in problems:
+                column[n] = None
         if len(good) > 1:
             one, other = (repr(headers[k]) for k in good[:2].tolist())
             problems[good[0]][n] = problem("contradiction", "two_values", one=one, other=other)
-        wrong = [k for k, part in enumerate(problems) if part[n] is not None]
+        wrong = [k for k, column in enumerate(problems) if column[n] is not None]
         telling = [k for k in wrong if problems[k][n].kind != "missing"] or wrong[:1]
         for k in set(wrong) - set(telling):
             problems[k][n] = None
@@ -224,19 +176,11 @@ def _one_each(
 
 @dataclass(frozen=True, slots=True)
 class Rows:
-    """The rows of one file after parsing.
+    """The rows of one file after parsing: usable ones, and the problems of each of the others.
 
-    Attributes
-    ----------
-    sets
-        The usable rows: the columns of ``SET_COLUMNS``, with ``set`` 0 where no number was
-        noted, and ``clock`` (seconds after midnight, -1 where none was written).
-    rejected
-        The problems of each of the other rows.
-    understood, warnings
-        Sentences on what was found out, and on what could be read in several ways.
-    rows_in
-        Cells of values, those with several sets counted as often: each is a set or rejected.
+    ``sets`` has ``SET_COLUMNS``, with ``set`` 0 where no number was noted, and ``clock`` (seconds
+    after midnight, -1 where none was written). ``rows_in`` counts cells of values, those with
+    several sets as often: each is a set or rejected.
     """
 
     sets: pd.DataFrame
@@ -254,7 +198,7 @@ class _Rejects:
         self._rows: dict[int, list[Problem]] = {}
 
     def add(self, column: str, problems: np.ndarray) -> None:
-        """Note the problems (n,) of a column; a whole-row problem has the column ``""``."""
+        """Note the problems (n,) of a column, ``""`` for the whole row."""
         cells = self._raw.cells[column] if column else None
         for n in np.flatnonzero(problems):
             value = "" if cells is None else show(cells.iloc[n])
@@ -286,28 +230,28 @@ def parse_rows(
     raw, columns, read = shape.raw, shape.columns, mapping.read
     rejects = _Rejects(shape)
     filled = ~raw.blank
-    blank = np.full(len(raw.rows), None, dtype=object)
+    blank = no_problems(len(raw.rows))
     blank[~filled] = problem("blank", "blank")
     rejects.add("", blank)
     rejects.add("", raw.shape_problems)
     take = partial(_column, raw, columns, mapping, rejects)
 
     athlete = take("athlete", athlete_name)
-    cells = _replaced(raw.cells[columns.ours["date"]], value_words(mapping, "date"))
+    cells = _replaced(raw.cells[columns.ours["date"]], mapping, "date")
     if read.year is not None:
         cells = with_year(cells, read.year)
     dates = read_dates(cells, raw.rows, raw.file, date_order or read.date_order, raw.date1904)
     rejects.add(columns.ours["date"], dates.problems)
     rung = take("rung", RungNames(ladder, mapping.ignore))
-    found = read_values(shape, mapping, rung, ladder)
-    for (header, _), part in zip(columns.values, found.problems, strict=True):
-        rejects.add(header, part)
+    values = read_values(shape, mapping, rung, ladder)
+    for (header, _), problems in zip(columns.values, values.problems, strict=True):
+        rejects.add(header, problems)
     unit = columns.load_unit or read.load_unit or "kg"
-    manner = Manner(read.decimal, unit)
     assist = take("assist", assist_word, "none")
     if "assist" in columns.ours:
-        strange = np.full(len(assist), None, dtype=object)
-        strange[filled] = _strange_assist(assist[filled], mapping)
+        answered = {assist_word(word) for word in value_words(mapping, "assist").values()}
+        strange = no_problems(len(assist))
+        strange[filled] = strange_assist(assist[filled], answered)
         rejects.add(columns.ours["assist"], strange)
     table = {
         "athlete": athlete,
@@ -315,7 +259,7 @@ def parse_rows(
         "rung": rung,
         "set": take("set", numbers.set_number),
         **{
-            name: take(name, partial(column.read, manner), column.blank)
+            name: take(name, partial(column.read, read.decimal, unit), column.blank)
             for name, column in COLUMNS.items()
             if column.read is not None and name != "assist"
         },
@@ -323,11 +267,15 @@ def parse_rows(
         "row": raw.rows,
         "clock": dates.clocks,
     }
-    counts = take("sets", numbers.set_number)
-    rejects.add(columns.ours.get("sets", ""), found.count_problems(counts))
-    rejects.add(columns.ours.get("load_kg", ""), found.load_problems(table["load_kg"]))
+    noted = take("sets", numbers.set_number)
+    several, loads = values.contradictions(noted, table["load_kg"])
+    rejects.add(columns.ours.get("sets", ""), several)
+    rejects.add(columns.ours.get("load_kg", ""), loads)
     good = ~rejects.bad
-    sets = found.spread({name: cells[good] for name, cells in table.items()}, good, counts)
+    # as many sets as the cell holds, or as many alike as the row says
+    alike = np.array([n or 1 for n in noted], dtype=np.int64)
+    counts = np.where(values.sizes == 1, alike, values.sizes)
+    sets = values.spread(table, good, counts)
     return Rows(
         sets=sets.assign(assisted=sets["assist"] != "none", file=raw.file),
         rejected=rejects.rejected(),
@@ -335,10 +283,10 @@ def parse_rows(
             *raw.understood,
             *shape.understood,
             *_understood(raw, columns, dates.understood, unit),
-            *found.understood(raw.file),
+            *values.understood(raw.file),
         ),
         warnings=(*raw.warnings, *dates.warnings, *_ticks(raw, columns, mapping, filled)),
-        rows_in=found.cells_in(good, counts),
+        rows_in=int(counts[good].sum() + (~good).sum()),
     )
 
 
@@ -350,10 +298,12 @@ def typed(sets: pd.DataFrame) -> pd.DataFrame:
     return sets.astype({**SET_COLUMNS, "clock": "int64"})
 
 
-def _replaced(column: pd.Series, replace: dict[str, Any]) -> pd.Series:
-    if not replace:
+def _replaced(column: pd.Series, mapping: Mapping, name: str) -> pd.Series:
+    """Return a column with words of the mapping in place of those written."""
+    words = value_words(mapping, name)
+    if not words:
         return column
-    parsed = parse(column, lambda cell: replace.get(show(cell).casefold(), cell))
+    parsed = parse(column, lambda cell: words.get(show(cell).casefold(), cell))
     return pd.Series(parsed.values, index=column.index, dtype=object)
 
 
@@ -380,25 +330,19 @@ def _column(
     return parsed.values
 
 
-def _strange_assist(assist: np.ndarray, mapping: Mapping) -> np.ndarray:
-    """Problems (n,) of words of help that have to be asked about."""
-    answered = {assist_word(word) for word in value_words(mapping, "assist").values()}
-    return strange_assist(assist, answered)
-
-
 def _understood(raw: RawTable, columns: Columns, dates: str, unit: str) -> list[str]:
     pairs = ", ".join(f"{ours} = {theirs!r}" for ours, theirs in columns.ours.items())
-    said = [f"{raw.file}: columns {pairs}."]
+    lines = [f"{raw.file}: columns {pairs}."]
     if columns.unused:
-        said.append(f"{raw.file}: not used: {', '.join(map(repr, columns.unused))}.")
-    if dates:
-        said.append(dates)
+        lines.append(f"{raw.file}: not used: {', '.join(map(repr, columns.unused))}.")
+    lines += [dates] if dates else []
     if "load_kg" in columns.ours:
-        said.append(f"{raw.file}: a load without a unit is read in {unit}.")
-    for header, told in columns.values:
-        if told and header in raw.cells:
-            said.append(f"{raw.file}: a number without a unit in {header!r} is read in {told}.")
-    return said
+        lines.append(f"{raw.file}: a load without a unit is read in {unit}.")
+    return lines + [
+        f"{raw.file}: a number without a unit in {header!r} is read in {told}."
+        for header, told in columns.values
+        if told and header in raw.cells
+    ]
 
 
 def _ticks(raw: RawTable, columns: Columns, mapping: Mapping, filled: np.ndarray) -> list[str]:
@@ -418,7 +362,6 @@ def _ticks(raw: RawTable, columns: Columns, mapping: Mapping, filled: np.ndarray
     ]
 
 
-SESSION = ["athlete", "date", "rung"]
 _SAME = [*SESSION, "clock", "set"]
 _CONTENT_ORDER = ["value", *NOTED]
 _CONTENT = [name for name in _CONTENT_ORDER if name != "note"]
@@ -429,11 +372,10 @@ _DIRECTION = [name not in {"value", "clean", "load_kg"} for name in _CONTENT_ORD
 def set_aside_repeats(sets: pd.DataFrame) -> tuple[pd.DataFrame, list[Rejected]]:
     """Separate honest sets from rows (rejected) that say the same set again.
 
-    With set numbers, a row equal to an earlier one (notes apart) is a duplicate, and rows with
-    one number but different content contradict each other: all of them go. Without a number (0),
-    equal rows of one file are repeated sets, as in 10 s, 10 s, and stay; equal rows of
-    *another* file are duplicates as far as the first file has as many, so that overlapping
-    exports do not count twice.
+    With set numbers, a row equal to an earlier one (notes apart) is a duplicate, and rows with one
+    number but different content contradict each other: all go. Without a number (0), equal rows of
+    one file are repeated sets and stay; equal rows of *another* file are duplicates as far as the
+    first file has as many, so that overlapping exports do not count twice.
     """
     if sets.empty:
         return sets, []
@@ -462,11 +404,8 @@ def set_aside_repeats(sets: pd.DataFrame) -> tuple[pd.DataFrame, list[Rejected]]
 def number_sets(sets: pd.DataFrame) -> pd.Series:
     """Return set numbers: those noted, and for the others the free ones, highest value first.
 
-    Without a number the order within a session is not known: rows get sorted, pasted together
-    and exported anew. Numbering by content keeps a shuffled file the same log.
-
-    Where a day holds the same number twice at different clock times (morning and evening), the
-    day is counted through in the order of the clock.
+    Numbering by content keeps a shuffled file the same log. Where a day holds the same number
+    twice at different clock times, the day is counted through in the order of the clock.
     """
     number = sets["set"].copy()
     session = sets.groupby(SESSION, sort=False).ngroup()

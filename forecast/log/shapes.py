@@ -26,6 +26,7 @@ from forecast.log.mapping import (
     synonyms,
     value_words,
 )
+from forecast.log.notation import MOST_SETS
 from forecast.log.problems import Problem
 from forecast.log.tables import Known, RawTable, empty_cells
 
@@ -36,10 +37,7 @@ _DITTO = frozenset({'"', "''", "〃", "″", "”", "ditto", "dto", "dto.", "do.
 
 @dataclass(frozen=True, slots=True)
 class Slot:
-    """A header that is one of several side by side, for cells of our column ``kind``.
-
-    Where it tells them, with the set number, exercise, day and side (``"left"``, ``"right"``).
-    """
+    """One of several headers side by side, for cells of our column ``kind``, and what it tells."""
 
     header: str
     kind: str = "value"
@@ -56,18 +54,10 @@ class Slot:
 
 @dataclass(frozen=True, slots=True)
 class Shaped:
-    """A table with one row for each cell of values.
+    """A table with one row for each cell of values (row numbers repeat), and what columns hold.
 
-    Attributes
-    ----------
-    raw, columns
-        The table (a row number stands several times where sets stood side by side), and which of
-        its columns holds what.
-    heads, units
-        For a column put together here, the header (n,) each of its cells came from, and the unit
-        (n,) that header tells.
-    understood
-        Sentences on the shape.
+    For a column put together here, ``heads`` (n,) are the headers that its cells came from, and
+    ``units`` (n,) what these tell.
     """
 
     raw: RawTable
@@ -127,25 +117,23 @@ def shaped(raw: RawTable, ladder: Ladder, mapping: Mapping) -> Shaped:
             f"  # or value = [{', '.join(repr(slot.header) for slot in slots)}]"
         )
     raw = _filled(raw, columns, mapping)
-    said = []
     if slots:
         made = _long(raw, columns, slots)
-        said.append(
-            f"{raw.file}: side by side in a row: {', '.join(repr(s.header) for s in slots)}."
-        )
+        heads = ", ".join(repr(slot.header) for slot in slots)
+        understood: tuple[str, ...] = (f"{raw.file}: side by side in a row: {heads}.",)
     else:
-        made = Shaped(*_sides_joined(raw, columns, said))
+        joined, count = _sides_joined(raw, columns)
+        made = Shaped(joined, columns)
+        rows = f"{raw.file}: a side a row; {counted(count, 'row')} joined the other side's."
+        understood = () if joined is raw else (rows,)
     ours = made.columns.ours | {name: f"({name})" for name in given}
     made.raw.cells[[f"({name})" for name in given]] = list(given.values())
     columns = Columns(ours, made.columns.values, columns.load_unit, made.columns.unused)
-    return Shaped(made.raw, columns, made.heads, made.units, tuple(said))
+    return replace(made, columns=columns, understood=understood)
 
 
 def _constants(raw: RawTable, mapping: Mapping) -> tuple[RawTable, dict[str, str]]:
-    """Return what holds for all of a table, by the mapping or by a title such as ``Name: Ann``.
-
-    The columns of ``VIRTUAL`` that the mapping names are added to the table.
-    """
+    """Return what holds for all of a table, by the mapping or by a title such as ``Name: Ann``."""
     given = {}
     headers = {header_meaning(header) for header in raw.cells.columns} | set(mapping.columns)
     for title in raw.titles:
@@ -175,8 +163,7 @@ def _headed(raw: RawTable, mapping: Mapping) -> RawTable:
     if "(heading)" not in mapping.columns.values():
         return raw
     heading = headings(raw)
-    first = raw.cells.iloc[:, 0].astype(object)
-    told = first.where(heading, None).ffill().astype(object)
+    told = raw.cells.iloc[:, 0].astype(object).where(heading, None).ffill().astype(object)
     keep = np.flatnonzero(~heading)
     cells = raw.cells.assign(**{"(heading)": told}).iloc[keep].reset_index(drop=True)
     return _with(raw, cells, keep)
@@ -227,10 +214,11 @@ def side_by_side(headers: Sequence[str], mapping: Mapping, ladder: Ladder) -> li
         lambda: [slot for header in free if (slot := _set_slot(header)) is not None],
         lambda: _sides(free),
     ]
-    if "rung" not in mapping.columns and not _means(free, "rung"):
+    meant = {header_meaning(header) for header in free} | set(mapping.columns)
+    if "rung" not in meant:
         finders.insert(0, lambda: _rungs(free, mapping, ladder))
-    if "date" not in mapping.columns and not _means(free, "date"):
-        finders.append(lambda: _days(free))
+    if "date" not in meant:
+        finders.append(lambda: [Slot(h, date=h) for h in free if _is_day(h)])
     for finder in finders:
         slots = finder()
         counts = {slot.block for slot in slots if slot.kind == "value"}
@@ -241,31 +229,24 @@ def side_by_side(headers: Sequence[str], mapping: Mapping, ladder: Ladder) -> li
     return []
 
 
-def _means(headers: Sequence[str], name: str) -> bool:
-    return any(header_meaning(header) == name for header in headers)
-
-
 def _side(header: str) -> str:
     words = set(plain_header(header).split())
     found = [n for n, told in (("left", _LEFT), ("right", _RIGHT)) if words & told]
     return found[0] if len(found) == 1 else ""
 
 
-def _is_place(digits: str) -> bool:
-    """Whether it is the number of a set; Python refuses to read numbers without end."""
-    return len(digits) <= 4 and 1 <= int(digits) <= 50
-
-
 def _set_slot(header: str) -> Slot | None:
     """Read a header that names one of several sets: ``Set 2``, ``3. Satz (s)``, ``set1 kg``."""
     tokens = re.findall(r"[^\W\d_]+|\d+", plain_header(header))
     digits = [token for token in tokens if token.isdecimal()]
-    rest = [token for token in tokens if not token.isdecimal()]
-    if len(digits) != 1 or not _is_place(digits[0]) or (rest and _SET.isdisjoint(rest)):
+    names = [token for token in tokens if not token.isdecimal()]
+    if len(digits) != 1 or len(digits[0]) > 4 or not 1 <= int(digits[0]) <= MOST_SETS:
         return None
-    rest = [token for token in rest if token not in _SET or token in _LEFT | _RIGHT]
-    side = _side(" ".join(rest))
-    words = " ".join(token for token in rest if token not in _LEFT | _RIGHT)
+    if names and _SET.isdisjoint(names):
+        return None
+    names = [token for token in names if token not in _SET or token in _LEFT | _RIGHT]
+    side = _side(" ".join(names))
+    words = " ".join(token for token in names if token not in _LEFT | _RIGHT)
     unit = header_unit(words)
     kind = next((name for name in NOTED if words and words in synonyms(name)), "")
     if unit in {"kg", "lb"} and not kind:
@@ -277,25 +258,24 @@ def _set_slot(header: str) -> Slot | None:
 
 def _sides(headers: Sequence[str]) -> list[Slot]:
     """Find one column of values for each side of the body."""
-    found = []
+    slots = []
     for header in headers:
-        words = [w for w in plain_header(header).split() if w not in _LEFT | _RIGHT]
-        rest = " ".join(words)
-        plain = not rest or header_unit(rest) or header_meaning(rest) == "value"
+        words = " ".join(w for w in plain_header(header).split() if w not in _LEFT | _RIGHT)
+        plain = not words or header_unit(words) or header_meaning(words) == "value"
         if _side(header) and plain:
-            found.append(Slot(header, side=_side(header)))
-    return found if sorted(slot.side for slot in found) == ["left", "right"] else []
+            slots.append(Slot(header, side=_side(header)))
+    return slots if sorted(slot.side for slot in slots) == ["left", "right"] else []
 
 
 def _rungs(headers: Sequence[str], mapping: Mapping, ladder: Ladder) -> list[Slot]:
     names, told = RungNames(ladder), value_words(mapping, "rung")
-    found = []
-    for header in headers:
-        for name in (header, _without_unit(header)):
-            if tidy(name).casefold() in told or not isinstance(names(name), Problem):
-                found.append(Slot(header, rung=name))
-                break
-    return found
+    slots = {
+        header: Slot(header, rung=name)
+        for header in headers
+        for name in (_without_unit(header), header)
+        if tidy(name).casefold() in told or not isinstance(names(name), Problem)
+    }
+    return list(slots.values())
 
 
 def _without_unit(header: str) -> str:
@@ -306,68 +286,57 @@ def _is_day(text: str) -> bool:
     return bool(re.search(r"\d\D+\d", text)) and not isinstance(read_day(text), Problem)
 
 
-def _days(headers: Sequence[str]) -> list[Slot]:
-    return [Slot(header, date=header) for header in headers if _is_day(header)]
-
-
 def _long(raw: RawTable, columns: Columns, slots: list[Slot]) -> Shaped:
     """Give each cell of values a row of its own, in the order of the rows, then of the headers."""
     blocks: dict[tuple[str, str, int], list[Slot]] = {}
     for slot in slots:
         blocks.setdefault(slot.block, []).append(slot)
-    texts = list(blocks.values())
-    blank = {slot.header: _blank(raw.cells[slot.header]) for slot in slots}
+    sets = list(blocks.values())
+    blank = {
+        slot.header: np.array([is_blank(cell) for cell in raw.cells[slot.header].array], dtype=bool)
+        for slot in slots
+    }
     filled = np.array(
-        [~np.all([blank[s.header] for s in b if s.kind == "value"], axis=0) for b in texts]
+        [~np.all([blank[s.header] for s in b if s.kind == "value"], axis=0) for b in sets]
     )
     filled[0] |= ~filled.any(axis=0)  # a row without any value is rejected as one
     at, which = np.nonzero(filled.T)
     kinds = [k for k in ("value", *NOTED) if any(slot.kind == k for slot in slots)]
     cells = raw.cells.drop(columns=[slot.header for slot in slots]).iloc[at].reset_index(drop=True)
-    names = {kind: f"({kind})" for kind in kinds}
     made = {kind: np.full(len(at), None, dtype=object) for kind in kinds}
-    heads = np.full(len(at), "", dtype=object)
-    units = np.full(len(at), "", dtype=object)
-    for n, block in enumerate(texts):
+    heads, units = (np.full(len(at), "", dtype=object) for _ in range(2))
+    for n, block in enumerate(sets):
         here = which == n
         for kind in kinds:
-            part = [slot for slot in block if slot.kind == kind]
-            if not part:
-                continue
-            made[kind][here] = _cells_of(raw, part, blank)[at[here]]
-            if kind == "value":
-                heads[here], units[here] = part[0].header, header_unit(part[0].header)
-    for kind in kinds:
-        cells[names[kind]] = pd.Series(made[kind], dtype=object)
+            same = [slot for slot in block if slot.kind == kind]
+            if same:
+                made[kind][here] = _cells_of(raw, same, blank)[at[here]]
+            if same and kind == "value":
+                heads[here], units[here] = same[0].header, header_unit(same[0].header)
     ours = dict(columns.ours)
+    for kind in kinds:
+        cells[f"({kind})"] = pd.Series(made[kind], dtype=object)
     for name in ("rung", "date", "number"):
         if any(getattr(slot, name) for slot in slots):
             ours[name if name != "number" else "set"] = f"({name})"
-            told = np.array([getattr(block[0], name) for block in texts], dtype=object)
+            told = np.array([getattr(block[0], name) for block in sets], dtype=object)
             cells[f"({name})"] = pd.Series(told[which], dtype=object)
-    if any(slot.number for slot in slots) and "set" in columns.ours:
-        ours["set"] = "(number)"
-    ours |= {kind: names[kind] for kind in kinds if kind != "value"} | {"value": "(value)"}
+    ours |= {kind: f"({kind})" for kind in [*kinds[1:], kinds[0]]}
     loads = [header_unit(slot.header) for slot in slots if slot.kind == "load_kg"]
     load_unit = "lb" if loads and set(loads) == {"lb"} else columns.load_unit
     made_columns = Columns(ours, (("(value)", ""),), load_unit, columns.unused)
     return Shaped(_with(raw, cells, at), made_columns, {"(value)": heads}, units)
 
 
-def _blank(column: pd.Series) -> np.ndarray:
-    return np.fromiter((is_blank(cell) for cell in column.array), bool, len(column))
-
-
-def _cells_of(raw: RawTable, part: list[Slot], blank: dict[str, np.ndarray]) -> np.ndarray:
+def _cells_of(raw: RawTable, same: list[Slot], blank: dict[str, np.ndarray]) -> np.ndarray:
     """Cells (n,) of one set, both sides in one text where they stand apart."""
-    if len(part) == 1 and not part[0].side:
-        cells: np.ndarray = raw.cells[part[0].header].astype(object).to_numpy()
-        return cells
+    if len(same) == 1 and not same[0].side:
+        return np.asarray(raw.cells[same[0].header].astype(object))
     texts = [
         np.array([show(cell) for cell in raw.cells[slot.header].array], dtype=object)
-        for slot in part
+        for slot in same
     ]
-    return _both_sides([slot.side for slot in part], texts, [blank[s.header] for s in part])
+    return _both_sides([slot.side for slot in same], texts, [blank[s.header] for s in same])
 
 
 def _both_sides(
@@ -382,15 +351,15 @@ def _both_sides(
     return np.array([text.strip() or None for text in made], dtype=object)
 
 
-def _sides_joined(raw: RawTable, columns: Columns, said: list[str]) -> tuple[RawTable, Columns]:
-    """Join two rows that are the left and the right of one set."""
+def _sides_joined(raw: RawTable, columns: Columns) -> tuple[RawTable, int]:
+    """Join two rows that are the left and the right of one set, and count them."""
     header = columns.ours.get("side")
     if header is None or len(columns.values) != 1:
-        return raw, columns
+        return raw, 0
     words = raw.cells[header].map(lambda cell: show(cell).casefold().rstrip("."))
     left, right = words.isin(_LEFT), words.isin(_RIGHT)
     if not (left | right).any():
-        return raw, columns
+        return raw, 0
     keys = [columns.ours[n] for n in ("athlete", "date", "rung", "set") if n in columns.ours]
     text = raw.cells[keys].map(show)
     side = np.where(left, "left", np.where(right, "right", ""))
@@ -398,15 +367,12 @@ def _sides_joined(raw: RawTable, columns: Columns, said: list[str]) -> tuple[Raw
     pair = text.groupby([*(text[k] for k in keys), turn], sort=False).ngroup().where(side != "", -1)
     value = columns.values[0][0]
     shown = np.array([show(cell) for cell in raw.cells[value].array], dtype=object)
-    first = pd.Series(np.where(left, shown, ""), dtype=object).groupby(pair).transform("max")
-    other = pd.Series(np.where(right, shown, ""), dtype=object).groupby(pair).transform("max")
-    both = _both_sides(
-        ["left", "right"],
-        [first.to_numpy(), other.to_numpy()],
-        [(first == "").to_numpy(), (other == "").to_numpy()],
-    )
+    texts = [
+        pd.Series(np.where(at, shown, ""), dtype=object).groupby(pair).transform("max").to_numpy()
+        for at in (left, right)
+    ]
+    both = _both_sides(["left", "right"], texts, [text == "" for text in texts])
     cells = raw.cells.assign(**{value: raw.cells[value].astype(object).where(side == "", both)})
     keep = np.flatnonzero((side == "") | ~pair.duplicated())
-    joined = len(raw.rows) - len(keep)
-    said.append(f"{raw.file}: a side a row; {counted(joined, 'row')} joined the other side's.")
-    return _with(raw, cells.iloc[keep].reset_index(drop=True), keep), columns
+    joined = _with(raw, cells.iloc[keep].reset_index(drop=True), keep)
+    return joined, len(raw.rows) - len(keep)

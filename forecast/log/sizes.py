@@ -11,74 +11,43 @@ import pandas as pd
 
 from forecast.errors import LogError
 
-MAX_ROWS = 3_000_000
-"""Rows of one source: what 4,000 athletes log in four years, as reckoned from the demo club."""
-
-MAX_COLUMNS = 1_000
-"""Columns of one source."""
-
-MAX_CELL = 100_000
-"""Characters of one cell; the longest note is a page or two."""
-
-MAX_BYTES = 500_000_000
-"""Bytes of a workbook or Parquet file once unpacked."""
-
-MAX_TEXT = 250_000_000
-"""Bytes of one text file: ``MAX_ROWS`` rows of 80 characters."""
-
-MAX_LINE = 1_000_000
-"""Bytes of one line of a text file."""
-
-MAX_NAME = 200
-"""Characters of an athlete's name."""
-
-MAX_CELLS = 40_000_000
-"""Cells of one source, empty ones included: ``MAX_ROWS`` rows of 13 columns."""
-
+MAX_ROWS, MAX_COLUMNS, MAX_CELLS = 3_000_000, 1_000, 40_000_000
+"""Of one source: what 4,000 athletes log in four years, as reckoned from the demo club; cells, also
+empty ones, are ``MAX_ROWS`` rows of 13 columns."""
+MAX_CELL, MAX_NAME = 100_000, 200
+"""Characters of one cell (the longest note is a page or two), and of an athlete's name."""
+MAX_BYTES, MAX_TEXT, MAX_LINE = 500_000_000, 250_000_000, 1_000_000
+"""Bytes of a workbook or Parquet file once unpacked; of a text file, ``MAX_ROWS`` rows of 80
+characters; of one of its lines."""
 MAX_SHEET_ROWS = 1_048_576
 """Rows that a sheet of a workbook can have (ECMA-376, as spreadsheet programs keep to it)."""
-
-MAX_BOOK_CELLS = 5_000_000
-"""Cells of a workbook, all sheets together; reading as many takes about a minute."""
-
-MAX_EMPTY_ROWS = 100_000
-"""Rows of a sheet without a single cell, beyond as many as it has cells."""
-
+MAX_BOOK_CELLS, MAX_EMPTY_ROWS = 5_000_000, 100_000
+"""Cells of a workbook, all sheets together (reading as many takes about a minute); rows of a sheet
+without a single cell, beyond as many as it has cells."""
 MAX_PACKED = 100
 """How many times its packed size a part of a workbook may unpack to; sheets do 5 to 25 times."""
-
 MAX_XLSX_CELL = 32_767
 """Characters that a cell of a workbook can hold; what is beyond would be lost in writing."""
-
-
 _MARKS = 6
 """Opening brackets of XML that the longest kind of cell takes."""
-
 _LONGEST = 4 * MAX_CELL
 """Bytes of a cell at most: a character takes four at most in UTF-8."""
-
 _PART = _LONGEST // 2
 """Bytes unpacked at a time: in a longer run at least one part has no bracket at all."""
-
 _DEEPEST = 5_000
 """Elements that may be open at the end of a part; a workbook has some ten, and a few may seem open
 where a mark of two characters is cut in two."""
-
-_SMALL = 10_000_000
-"""Bytes of a part that may unpack to any multiple: it is little anyway."""
-
-_SMALL_SHEET = 1_000_000
-"""The same of a sheet: its rows and cells take the parser far longer than styles do."""
+_SMALL, _SMALL_SHEET = 10_000_000, 1_000_000
+"""Bytes of a part that may unpack to any multiple: it is little anyway; fewer of a sheet, whose
+rows and cells take the parser far longer than styles do."""
 
 
 def check_packed(content: io.BytesIO, file: str) -> None:
-    """See to the limits of a workbook by unpacking it in parts, none of which is kept.
+    """Raise ``LogError`` if a workbook, unpacked in parts of which none is kept, is too large.
 
-    Counted are bytes, brackets (which bound the cells, and whatever else the XML parser would
-    build), the longest run without a bracket (which bounds a cell), elements begun and not ended
-    (which the parser would keep, all of them, until the end), and rows beyond the number of cells
-    (which pack to nothing and take the parser as long as rows that hold something). Raises
-    ``LogError`` if it unpacks to more than is read.
+    Counted are bytes, brackets (which bound the cells), the longest run without a bracket (which
+    bounds a cell), elements begun and not ended (which the parser would keep), and rows beyond the
+    number of cells (which pack to nothing and take the parser as long as any).
     """
     with zipfile.ZipFile(content) as packed:
         entries = packed.infolist()

@@ -1,7 +1,8 @@
-"""XLSX workbooks: one sheet as typed cells."""
+"""Opening what people bring: text, workbooks, Parquet files and tables in memory."""
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import io
 import warnings
@@ -46,13 +47,11 @@ Source: TypeAlias = str | Path | pd.DataFrame | Sequence[str | Path | pd.DataFra
 _TEXT = {".csv", ".tsv", ".tab", ".txt"}
 _BOOK = {".xlsx", ".xlsm"}
 _PARQUET = {".parquet", ".pq"}
+TIMES = (dt.time, dt.timedelta)
 
 
 def open_sources(source: Source, how: Opening, name: str = "table") -> list[RawTable]:
-    """Open each source; messages call a table in memory by ``name``.
-
-    Raises ``LogError`` if a source is not there, can't be opened, or is of no known kind.
-    """
+    """Open each source, or raise ``LogError``; messages call a table in memory by ``name``."""
     if not isinstance(source, str | Path | pd.DataFrame | Sequence):
         raise LogError(
             f"A {type(source).__name__} can't be read; give a path, a DataFrame or a list."
@@ -81,15 +80,17 @@ def file_labels(files: Iterable[str | Path | None]) -> list[str]:
 
 def open_one(part: str | Path | pd.DataFrame, label: str, how: Opening) -> list[RawTable]:
     """Open one source under a name for messages; errors as in ``open_sources``."""
-    tables = _opened(part, label, how)
+    tables = (
+        [_from_frame(part, label, "table in memory")]
+        if isinstance(part, pd.DataFrame)
+        else _open_file(part, label, how)
+    )
     for table in tables:
         check_cells(table.file, table.cells, table.rows)
     return tables
 
 
-def _opened(part: str | Path | pd.DataFrame, label: str, how: Opening) -> list[RawTable]:
-    if isinstance(part, pd.DataFrame):
-        return [_from_frame(part, label, "table in memory")]
+def _open_file(part: str | Path, label: str, how: Opening) -> list[RawTable]:
     path, shown = checked_path(part, LogError), str(part)
     suffix = path.suffix.casefold()
     try:
@@ -113,13 +114,21 @@ def _opened(part: str | Path | pd.DataFrame, label: str, how: Opening) -> list[R
     )
 
 
-_PARQUET_FAULTS = (
-    pa.ArrowException, ValueError, TypeError, LookupError, AttributeError, ArithmeticError,
-    RuntimeError, MemoryError,
+_FAULTS = (
+    LookupError,
+    ValueError,
+    TypeError,
+    AttributeError,
+    ArithmeticError,
+    RuntimeError,
+    MemoryError,
+)
+_PARQUET_FAULTS = (*_FAULTS, pa.ArrowException)
+_BOOK_FAULTS = (
+    *_FAULTS, zipfile.BadZipFile, zipfile.LargeZipFile, InvalidFileException, ParseError,
+    zlib.error, AssertionError, EOFError, OSError,
 )  # fmt: skip
-"""What pyarrow and pandas raise on damaged Parquet files, as fuzzing showed."""
-
-
+"""What readers of Parquet, and of workbooks, raise on damaged files, as fuzzing showed."""
 _BATCH = 1_000
 """Rows of a Parquet file unpacked at a time: cells may be as long as ``MAX_CELL``, and longer."""
 
@@ -154,7 +163,7 @@ def _from_frame(frame: pd.DataFrame, file: str, kind: str) -> RawTable:
         cells = frame.reset_index(level=named) if named else frame
     except UnicodeEncodeError as error:
         raise LogError(
-            f"{file}: the index holds a character that is no text ({error.object!r}); mend it."
+            f"{file}: the index holds a character that is not text ({error.object!r}); correct it."
         ) from error
     check_size(file, *cells.shape)
     cells = cells.reset_index(drop=True)
@@ -171,9 +180,8 @@ def _from_frame(frame: pd.DataFrame, file: str, kind: str) -> RawTable:
 def read_workbook(path: Path, file: str, how: Opening) -> list[RawTable]:
     """Read the sheets named; else, where it is known what a header holds, every sheet that has one.
 
-    For the header see ``find_header``. Blank rows after the last content are no rows: a sheet's
-    used range includes mere formatting. Where no sheet has a known header the first is read.
-    Raises ``LogError`` if the file is not a workbook, a sheet is not there, or is empty.
+    Where no sheet has a known header the first is read. Blank rows at the end are not rows: a
+    sheet's used range includes mere formatting.
     """
     book = _open_book(path, file)
     try:
@@ -217,49 +225,32 @@ def read_workbook(path: Path, file: str, how: Opening) -> list[RawTable]:
                 f"{file}: clock times without seconds, such as 0:12, in {counted(shown, 'cell')}; "
                 "read as minutes and seconds, as shown."
             )
-        label = f"{file} [{name}]" if several else file
-        tables.append(
-            table_at(
-                label,
-                records,
-                range(1, len(records) + 1),
-                headers[name][0],
-                understood=(f"{file}: workbook, sheet {name!r}.",),
-                warnings=tuple(notes),
-                date1904=date1904,
-                sheet=name,
-            )
-        )
+        label, rows = f"{file} [{name}]" if several else file, range(1, len(records) + 1)
+        opened = (f"{file}: workbook, sheet {name!r}.",)
+        about = {"understood": opened, "warnings": tuple(notes), "date1904": date1904}
+        tables.append(table_at(label, records, rows, headers[name][0], sheet=name, **about))
     return tables
 
 
-_TIMES = (dt.time, dt.timedelta)
-_BOOK_FAULTS = (
-    zipfile.BadZipFile, zipfile.LargeZipFile, InvalidFileException, ParseError, zlib.error,
-    LookupError, ValueError, TypeError, AttributeError, AssertionError, ArithmeticError, EOFError,
-    RuntimeError, OSError, MemoryError,
-)  # fmt: skip
-"""What openpyxl, the XML parser and the unpacker raise on damaged files, as fuzzing showed."""
+@contextlib.contextmanager
+def _reading(file: str) -> Iterator[None]:
+    """Turn what openpyxl raises on a damaged file into one sentence."""
+    try:
+        yield
+    except _BOOK_FAULTS as error:
+        raise LogError(
+            f"{file} is not a readable XLSX workbook (damaged, locked by a password, or another "
+            "format); save it anew as .xlsx or .csv."
+        ) from error
 
 
 def _open_book(path: Path, file: str) -> Any:
-    try:
-        # read at once: openpyxl leaves a damaged file open
-        content = io.BytesIO(path.read_bytes())
+    with _reading(file), warnings.catch_warnings():
+        # openpyxl reports styles and menus it drops; cells are all that is read here
+        warnings.simplefilter("ignore", UserWarning)
+        content = io.BytesIO(path.read_bytes())  # at once: openpyxl leaves a damaged file open
         check_packed(content, file)
-        with warnings.catch_warnings():
-            # openpyxl reports styles and menus it drops; cells are all that is read here
-            warnings.simplefilter("ignore", UserWarning)
-            return openpyxl.load_workbook(content, read_only=True, data_only=True)
-    except _BOOK_FAULTS as error:
-        raise _unreadable(file) from error
-
-
-def _unreadable(file: str) -> LogError:
-    return LogError(
-        f"{file} is not a readable XLSX workbook (damaged, locked by a password, or another "
-        "format); save it anew as .xlsx or .csv."
-    )
+        return openpyxl.load_workbook(content, read_only=True, data_only=True)
 
 
 def _sheet_cells(sheet: Any, file: str) -> tuple[list[list[Any]], int]:
@@ -274,7 +265,7 @@ def _sheet_cells(sheet: Any, file: str) -> tuple[list[list[Any]], int]:
             )
         record = []
         for value, number_format in row:
-            if isinstance(value, _TIMES):
+            if isinstance(value, TIMES):
                 value, as_shown = _clock(value, number_format)
                 shown += as_shown
             record.append(value)
@@ -284,32 +275,23 @@ def _sheet_cells(sheet: Any, file: str) -> tuple[list[list[Any]], int]:
 
 def _rows(sheet: Any, file: str) -> Iterator[list[tuple[Any, str]]]:
     """Yield each row as values with their formats; only openpyxl's own work can fail in it."""
-    try:
-        # some programs write a wrong used range, which would cut rows off
-        sheet.reset_dimensions()
+    with _reading(file):
+        sheet.reset_dimensions()  # some programs write a wrong used range, which would cut rows off
         rows = iter(sheet.iter_rows())
-    except _BOOK_FAULTS as error:
-        raise _unreadable(file) from error
     while True:
-        try:
+        with _reading(file):
             row = next(rows, None)
             cells = [
-                (cell.value, str(cell.number_format) if isinstance(cell.value, _TIMES) else "")
+                (cell.value, str(cell.number_format) if isinstance(cell.value, TIMES) else "")
                 for cell in row or ()
             ]
-        except _BOOK_FAULTS as error:
-            raise _unreadable(file) from error
         if row is None:
             return
         yield cells
 
 
 def _clock(value: dt.time | dt.timedelta, number_format: str) -> tuple[str, bool]:
-    """Return the clock time as its cell shows it.
-
-    Whoever types 0:12 for twelve seconds gets twelve minutes past midnight, shown as 0:12; what
-    was typed and is seen counts, not what the spreadsheet made of it.
-    """
+    """Return the clock time as its cell shows it: 0:12, typed for twelve seconds, is 12 minutes."""
     if isinstance(value, dt.time):
         value = dt.timedelta(hours=value.hour, minutes=value.minute, seconds=value.second)
     minutes, seconds = divmod(round(value.total_seconds()), 60)

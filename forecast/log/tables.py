@@ -25,26 +25,10 @@ from forecast.log.sizes import MAX_CELL, MAX_CELLS, MAX_COLUMNS, check_lines, ch
 
 @dataclass(frozen=True, slots=True)
 class RawTable:
-    """A table before anything in it is understood.
+    """A table before anything in it is understood: text, or typed where the format has types.
 
-    Attributes
-    ----------
-    file
-        Name of the source for messages.
-    cells
-        Cells (n, columns): text, or typed where the format has types.
-    rows
-        Row numbers (n,) as a person counts them: the header is 1.
-    shape_problems
-        A ``Problem`` (n,) where a row has more or fewer cells than the header, else ``None``.
-    understood, warnings
-        Sentences on what was found out about the format, and on what may be read otherwise.
-    date1904
-        Whether spreadsheet serial numbers count from 1904.
-    sheet
-        Name of the sheet of a workbook.
-    titles
-        Rows above the header, each as its cells with something in them.
+    ``rows`` (n,) are numbers as a person counts them, the header 1; ``shape_problems`` (n,) are of
+    rows that do not fit the header; ``titles`` are the filled cells of each row above it.
     """
 
     file: str
@@ -75,26 +59,19 @@ def empty_cells(column: pd.Series) -> np.ndarray:
 
 def header_names(cells: Sequence[Any]) -> list[str]:
     """Name the columns: blank headers get a number, repeated ones a count, none is dropped."""
-    names = [show(cell) or f"column {n}" for n, cell in enumerate(cells, start=1)]
     seen: Counter[str] = Counter()
     unique = []
-    for name in names:
+    for n, cell in enumerate(cells, start=1):
+        name = show(cell) or f"column {n}"
         seen[name] += 1
         unique.append(name if seen[name] == 1 else f"{name} ({seen[name]})")
-    return (
-        unique
-        if len(set(unique)) == len(unique)
-        else [f"column {n + 1}" for n in range(len(names))]
-    )
+    alike = len(set(unique)) < len(unique)
+    return [f"column {n + 1}" for n in range(len(unique))] if alike else unique
 
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """What tells where a table begins, or that there is none.
-
-    ``headers`` counts the cells of a row known as headers; ``is_rung`` says whether a text names a
-    rung, or an exercise that the mapping knows.
-    """
+    """Counts the cells of a row known as headers; says whether a text names an exercise."""
 
     headers: Callable[[Sequence[str]], int]
     is_rung: Callable[[str], bool]
@@ -102,17 +79,7 @@ class Known:
 
 @dataclass(frozen=True, slots=True)
 class Opening:
-    """How a source is to be opened, as far as somebody said so.
-
-    Attributes
-    ----------
-    sheet, encoding
-        Sheet or sheets of a workbook, encoding of a text file.
-    header_row
-        The row of the header, from 1.
-    known
-        Which headers are known; with it, every sheet that has such a header is read.
-    """
+    """How a source is to be opened, as far as somebody said so; the header's row counts from 1."""
 
     sheet: str | Sequence[str] | None = None
     encoding: str | None = None
@@ -130,7 +97,7 @@ def find_header(
     """Return the place of the header among records, and how many of its names are known.
 
     It is the first row with content, unless a later one of the first ``SEARCHED`` has known names
-    and that one has hardly any. ``row`` is its place, from 1, where somebody said so.
+    and that one has hardly any; or the ``row``, from 1, that somebody named.
     """
     filled = [n for n, r in enumerate(records[:1000]) if not all(map(is_empty, r))][:SEARCHED]
     if row is not None and row <= len(records):
@@ -161,8 +128,7 @@ def table_at(
     """Build the table whose header is at ``at``; above it are titles.
 
     A header over several numbered columns, as merged cells leave it, is joined with the numbers.
-    ``cells`` are all records as columns, where somebody has them; of ``records`` the first will
-    then do.
+    ``cells`` are all records as columns, where somebody has them.
     """
     header, first = list(records[at]), at + 1
     below = list(records[first]) if first < len(records) else []
@@ -198,11 +164,7 @@ def from_records(
     rows: Sequence[int],
     **notes: Any,
 ) -> RawTable:
-    """Build the table from records that may be shorter or longer than the header.
-
-    A missing end is blank, as spreadsheets leave it out; a surplus with content in it is a
-    problem of that row, since no one can tell which cell is the stray one.
-    """
+    """Build the table from records: a missing end is blank, a surplus is a problem of the row."""
     width = len(header)
     check_size(file, len(records), width)
     problems = np.empty(len(records), dtype=object)
@@ -227,11 +189,7 @@ _SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
 
 
 def decode(data: bytes, file: str, encoding: str | None = None) -> tuple[str, str, str]:
-    """Turn bytes into text.
-
-    Returns text, the encoding's name, and a warning (empty if there is none). A byte-order
-    mark decides; else UTF-8 if it fits, else Windows-1252, which is said in the warning.
-    """
+    """Return bytes as text, the encoding (by a mark, else UTF-8, else cp1252), and a warning."""
     marked = next((name for bom, name in _BOMS if data.startswith(bom)), None)
     name = encoding or marked or "utf-8"
     try:
@@ -251,11 +209,7 @@ def decode(data: bytes, file: str, encoding: str | None = None) -> tuple[str, st
 
 
 def read_text_file(path: Path, file: str, how: Opening) -> RawTable:
-    """Read separated text; for the header see ``find_header``.
-
-    Raises ``LogError`` if the file is empty, holds NUL characters, or a quotation mark is never
-    closed.
-    """
+    """Read separated text, or a note without columns; for the header see ``find_header``."""
     known, header_row = how.known, how.header_row
     check_lines(path, file)
     text, name, warning = decode(path.read_bytes(), file, how.encoding)
@@ -333,11 +287,7 @@ HEAD = 1000
 
 
 def _plain(text: str, separator: str, file: str) -> pd.DataFrame | None:
-    """Return all records as columns of text, or ``None`` where a line is not one of equal width.
-
-    Cells in quotes are read where each stands between separators and ends on its line; what is
-    off in any way is left to ``_records``, which tells where.
-    """
+    """Return all records as columns of text; ``None`` where ``_records`` must tell what is off."""
     first = text[: text.find("\n") % (len(text) + 1)].rstrip("\r")
     width = first.count(separator) + 1
     if not 1 < width <= MAX_COLUMNS or text.count("\r") != text.count("\r\n"):
@@ -402,8 +352,8 @@ def _records(text: str, separator: str, file: str) -> tuple[list[list[str]], lis
     return records, rows
 
 
-HEADER = ("athlete", "date", "rung", "value")
-
+REQUIRED = ("athlete", "date", "rung", "value")
+"""Columns a log can't do without."""
 LONGEST_DAY, LONGEST_RUNG = 200, 40
 """Characters of a line that is a day and perhaps a name; words of one that begins with a rung."""
 
@@ -419,7 +369,6 @@ def read_jottings(
 
     A line that is a day, alone or with a name, holds for those below; so does a line without a
     number, which is a name. Any other line is an exercise and its sets: ``lean: 12s, 10s (band)``.
-    The exercise is as much of the line as names a rung, else all before a colon or first number.
     """
     day, who, days = "", "", 0
     records, rows = [], []
@@ -438,19 +387,17 @@ def read_jottings(
             continue
         records.append([who, day, rung, cells])
         rows.append(number)
-    known = sum(is_rung(record[2]) for record in records)
-    if not days or not known:
+    if not days or not any(is_rung(record[2]) for record in records):
         return None
-    return from_records(file, HEADER, records, rows, **notes)
+    return from_records(file, REQUIRED, records, rows, **notes)
 
 
 def _parted(text: str, is_rung: Callable[[str], bool]) -> tuple[str, str]:
+    """Part an exercise, as much as names a rung or all before a mark or number, from its sets."""
     words = text.split()
     for n in range(min(len(words), LONGEST_RUNG), 0, -1):
         name = " ".join(words[:n]).rstrip(":=–-")
         if is_rung(name):
             return name, " ".join(words[n:]).lstrip(":=–- ")
-    found = re.match(r"(.*?)\s*[:=]\s*(.*)|(\D+?)\s*(\d.*)", text)
-    if found is None:
-        return text, ""
-    return found[1] or found[3] or "", found[2] or found[4] or ""
+    match = re.match(r"(.*?)\s*[:=]\s*(.*)|(\D+?)\s*(\d.*)", text)
+    return (match[1] or match[3] or "", match[2] or match[4] or "") if match else (text, "")

@@ -11,7 +11,7 @@ import secrets
 import stat
 import zipfile
 import zlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -33,41 +33,34 @@ def write_whole(path: Path, content: bytes, error: type[ForecastError] = Forecas
 def write_all(
     files: Iterable[tuple[Path, bytes]], error: type[ForecastError] = ForecastError
 ) -> list[Path]:
-    """Write files so that each is there whole or not at all; return their paths.
+    """Write files, each whole or not at all; return their paths, or raise ``error``.
 
-    The new content is put beside the old and takes its place when all of it has been written,
-    so that a full disk, an interrupt or a kill leave what was there. With several files none
-    takes its place before every one of them could be written. A link is written through to the
-    file it names, and a device or pipe is written to; neither is ever replaced.
-
-    Parameters
-    ----------
-    files
-        Each path with its content.
-    error
-        Class of the error raised.
-
-    Raises
-    ------
-    ForecastError
-        If a file can't be written.
+    The new content is put beside the old and takes its place when all of it, in all files, has been
+    written, so that a full disk, an interrupt or a kill leave what was there. A link is written
+    through to the file it names, and a device or pipe is written to; neither is ever replaced.
     """
     paths: list[Path] = []
     parts: list[tuple[Path, Path]] = []  # where the new content waits, and where it belongs
     try:
         for path, content in files:
             paths.append(path)
-            with _said(path, error):
-                if _is_special(path):
+            with _in_a_sentence(path, error):
+                # other than a plain file: ``/dev/null``, a pipe
+                if path.exists() and not stat.S_ISREG(os.stat(path).st_mode):
                     path.write_bytes(content)
                     continue
                 target = Path(os.path.realpath(path))
                 # a name of its own length: the file's own may be as long as names can be
                 part = target.with_name(f".{secrets.token_hex(8)}.part")
                 parts.append((part, target))
-                _write_beside(part, target, content)
+                with open(part, "xb") as file:
+                    file.write(content)
+                    file.flush()
+                    os.fsync(file.fileno())
+                if target.exists():
+                    os.chmod(part, stat.S_IMODE(target.stat().st_mode))
         for part, target in parts:
-            with _said(target, error):
+            with _in_a_sentence(target, error):
                 os.replace(part, target)
     finally:
         for part, _ in parts:
@@ -76,46 +69,19 @@ def write_all(
     return paths
 
 
-class _said:
+@contextlib.contextmanager
+def _in_a_sentence(path: Path, error: type[ForecastError]) -> Iterator[None]:
     """Turn what the system says about a file into one sentence."""
-
-    def __init__(self, path: Path, error: type[ForecastError]) -> None:
-        self._path, self._error = path, error
-
-    def __enter__(self) -> None:
-        pass
-
-    def __exit__(self, kind: object, fault: BaseException | None, trace: object) -> None:
-        if isinstance(fault, OSError):
-            said = fault.strerror or fault
-            raise self._error(f"{self._path} can't be written: {said}.") from fault
-        if isinstance(fault, ValueError):  # a NUL character in a name
-            raise self._error(f"{str(self._path)!r} is not a file name: {fault}.") from fault
-
-
-def _is_special(path: Path) -> bool:
-    """Whether something other than a plain file is there, such as ``/dev/null`` or a pipe."""
     try:
-        mode = os.stat(path).st_mode
-    except FileNotFoundError:
-        return False
-    return not stat.S_ISREG(mode)
-
-
-def _write_beside(part: Path, target: Path, content: bytes) -> None:
-    with open(part, "xb") as file:
-        file.write(content)
-        file.flush()
-        os.fsync(file.fileno())
-    if target.exists():
-        os.chmod(part, stat.S_IMODE(target.stat().st_mode))
+        yield
+    except OSError as fault:
+        raise error(f"{path} can't be written: {fault.strerror or fault}.") from fault
+    except ValueError as fault:  # a NUL character in a name
+        raise error(f"{str(path)!r} is not a file name: {fault}.") from fault
 
 
 def csv_bytes(frame: pd.DataFrame, *, mark: bool = False) -> bytes:
-    """Return a table as CSV in UTF-8: dates as 2026-05-01, missing cells empty, no formulas.
-
-    ``mark`` puts the byte-order mark first, by which spreadsheet programs know UTF-8.
-    """
+    """Return CSV in UTF-8 without formulas; spreadsheet programs know UTF-8 by its ``mark``."""
     text = without_formulas(frame).to_csv(index=False, lineterminator="\n", date_format="%Y-%m-%d")
     return text.encode("utf-8-sig" if mark else "utf-8")
 
@@ -131,19 +97,12 @@ def without_formulas(frame: pd.DataFrame) -> pd.DataFrame:
     >>> without_formulas(pd.DataFrame({"athlete": ["=1+1", "-4", "Bo"]}))["athlete"].tolist()
     ["'=1+1", '-4', 'Bo']
     """
-    return frame.apply(lambda column: column if _has_no_text(column) else column.map(_guarded))
 
+    def guarded(cell: object) -> object:
+        risky = isinstance(cell, str) and _FORMULA.match(cell) and not _NUMBER.fullmatch(cell)
+        return f"'{cell}" if risky else cell
 
-def _has_no_text(column: pd.Series) -> bool:
-    return not (
-        isinstance(column.dtype, pd.StringDtype | pd.CategoricalDtype) or column.dtype == object
-    )
-
-
-def _guarded(cell: object) -> object:
-    if isinstance(cell, str) and _FORMULA.match(cell) and not _NUMBER.fullmatch(cell):
-        return f"'{cell}"
-    return cell
+    return frame.apply(lambda c: c.map(guarded) if c.dtype.kind == "O" else c)
 
 
 _STAMP = (1980, 1, 1, 0, 0, 0)
@@ -176,12 +135,8 @@ def add_tables(
 def read_tables(path: str | Path, name: str) -> tuple[dict[str, Any], dict[str, pd.DataFrame]]:
     """Return the facts and tables that were added under a name.
 
-    Raises
-    ------
-    NotKept
-        There are none, or what is there is damaged or unpacks to more than ``MAX_BYTES``.
-    OSError
-        The file is not there or can't be opened.
+    Raises ``NotKept`` if there are none, or they are damaged or unpack to more than ``MAX_BYTES``,
+    and ``OSError`` if the file can't be opened.
     """
     try:
         with zipfile.ZipFile(path) as archive:

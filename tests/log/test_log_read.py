@@ -509,5 +509,5 @@ def test_a_digit_that_is_no_number_in_a_header_costs_the_column_alone(ladder, tm
 def test_half_a_character_in_an_index_is_refused_in_a_sentence(ladder):
     index = pd.Index(["\ud800"], name="date", dtype=object)
     table = pd.DataFrame({"athlete": ["Ana"], "rung": ["press"], "value": [7]}, index=index)
-    with pytest.raises(LogError, match="the index holds a character that is no text"):
+    with pytest.raises(LogError, match="the index holds a character that is not text"):
         read_log(table, ladder)
