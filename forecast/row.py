@@ -248,7 +248,7 @@ def state_of(fact: Any, verdict: Any, *, hurts: bool) -> str:
     Parameters
     ----------
     fact
-        One open rung's facts: ``sessions, wait_weeks, pause_weeks, more_sessions, obstacle,
+        One open rung's facts: ``sessions, weeks_since, pause_weeks, more_sessions, obstacle,
         usual, target`` (see ``facts.open_facts``).
     verdict
         ``flagged, p_climbing, p_flat, p_slipping, gain, smallest_gain`` of ``plateau.verdicts``;
@@ -258,7 +258,7 @@ def state_of(fact: Any, verdict: Any, *, hurts: bool) -> str:
     """
     if hurts:
         return PAIN
-    if fact.wait_weeks > fact.pause_weeks:
+    if fact.weeks_since > fact.pause_weeks:
         return PAUSED
     if fact.sessions == 0:
         return NEW

@@ -34,12 +34,12 @@ LONG_GAP_DAYS = 14
 RECENT_WEEKS, EARLIER_WEEKS = 4.0, 8.0
 """Stretches that are compared where progress stopped, and where form slips."""
 UNTRIED = {
-    **dict.fromkeys(("run", "sessions", "met_of", "met_lately", "n_sets", "n_valid"), 0),
+    **dict.fromkeys(("run", "sessions", "met_of", "met", "sets", "valid"), 0),
     "more_sessions": MIN_SESSIONS,
     "load_known": True,
     "obstacle": "",
     "last_on": pd.NaT,
-    **dict.fromkeys(("wait_weeks", "weeks_on", "rate", "break_days"), 0.0),
+    **dict.fromkeys(("weeks_since", "weeks_on", "per_week", "break_days"), 0.0),
     **dict.fromkeys(("met_expected", "met_sd", "athlete_pace", "rung_pace"), 0.0),
     **dict.fromkeys(("clean_share", "pause_weeks", "best", "best_ever", "usual"), np.nan),
 }
@@ -116,7 +116,7 @@ def open_facts(
     facts = spells[["athlete", "rung", "run"]].reset_index(drop=True)
     facts["sessions"] = spells["n_sessions"].to_numpy()
     facts["last_on"] = spells["last_session"].to_numpy()
-    facts["wait_weeks"] = ((histories.as_of - spells["last_session"]).dt.days / 7.0).to_numpy()
+    facts["weeks_since"] = ((histories.as_of - spells["last_session"]).dt.days / 7.0).to_numpy()
     facts["weeks_on"] = ((histories.as_of - spells["start"]).dt.days / 7.0).to_numpy()
     cut = int(np.datetime64(histories.as_of, "D").astype(np.int64))
     facts = facts.join(_training_lately(histories, which))
@@ -124,7 +124,7 @@ def open_facts(
     facts = facts.join(_meetings(histories, tracked, which, cut))
     trained = (spells["last_session"] - spells["start"]).dt.days.to_numpy() / 7.0
     lacking = np.maximum(
-        MIN_SESSIONS - facts["sessions"], np.ceil((MIN_WEEKS - trained) * facts["rate"])
+        MIN_SESSIONS - facts["sessions"], np.ceil((MIN_WEEKS - trained) * facts["per_week"])
     )
     facts["more_sessions"] = np.maximum(lacking, 0).astype(np.int64)
     facts["athlete_pace"] = forecast.athlete_effect[:, 1:].sum(axis=1)
@@ -133,7 +133,7 @@ def open_facts(
     last = tracked.panel.last[which]
     done = (tracked.panel.number[last] + 1).astype(float)
     facts["gain_ahead"] = growth.gain_ahead(
-        forecast.mean, done, np.full(len(last), float(cut)), facts["rate"].to_numpy()
+        forecast.mean, done, np.full(len(last), float(cut)), facts["per_week"].to_numpy()
     )
     before = to_log(tracked.filtered.mean[last, 0], growth.linear)
     facts = _with_level(facts, forecast, growth, histories, comparable, before)
@@ -201,8 +201,8 @@ def _sets_shown(histories: Histories, spell: Ints) -> pd.DataFrame:
     own = sets[~sets["assisted"]]
     table = pd.DataFrame(
         {
-            "n_sets": sets.groupby("spell").size(),
-            "n_valid": sets.groupby("spell")["counts"].sum(),
+            "sets": sets.groupby("spell").size(),
+            "valid": sets.groupby("spell")["counts"].sum(),
             "most": sets.groupby("spell")["value"].max(),
             "best_ever": sets["value"].where(sets["counts"]).groupby(sets["spell"]).max(),
             "most_own": own.groupby("spell")["value"].max(),
@@ -225,7 +225,7 @@ def _sets_shown(histories: Histories, spell: Ints) -> pd.DataFrame:
 
 
 def _training_lately(histories: Histories, spell: Ints) -> pd.DataFrame:
-    """Return ``rate`` (sessions a week), ``clean_share, break_days, pause_weeks`` by spell.
+    """Return ``per_week`` (sessions), ``clean_share, break_days, pause_weeks`` by spell.
 
     All from the latest sessions. A break, and the wait since the last session, are no part of
     the rate: it is that of the training before and after; ``break_days`` is the longest break
@@ -252,7 +252,7 @@ def _training_lately(histories: Histories, spell: Ints) -> pd.DataFrame:
     pause = np.fmax(PAUSE_WEEKS, PAUSE_GAPS * median.reindex(spell) / 7.0)
     return pd.DataFrame(
         {
-            "rate": rate.fillna(alone).to_numpy(),
+            "per_week": rate.fillna(alone).to_numpy(),
             "clean_share": (by_spell["counting"] / by_spell["sets"]).to_numpy(),
             "break_days": by_spell["broken"].fillna(0.0).to_numpy(),
             "pause_weeks": pause.to_numpy(),
@@ -263,7 +263,7 @@ def _training_lately(histories: Histories, spell: Ints) -> pd.DataFrame:
 def _meetings(histories: Histories, tracked: Tracked, which: Ints, as_of_day: int) -> pd.DataFrame:
     """Return how many of the latest sessions met, and how many the model would have expected.
 
-    Of spells ``which`` (T,) in the panel: ``met_of`` sessions looked at, ``met_lately`` of them
+    Of spells ``which`` (T,) in the panel: ``met_of`` sessions looked at, ``met`` of them
     met, ``met_expected`` the sum of their chances, each from the sessions before it, and ``met_sd``
     its standard deviation.
     """
@@ -283,7 +283,7 @@ def _meetings(histories: Histories, tracked: Tracked, which: Ints, as_of_day: in
     return pd.DataFrame(
         {
             "met_of": total(np.ones(len(at))).astype(np.int64),
-            "met_lately": total(met).astype(np.int64),
+            "met": total(met).astype(np.int64),
             "met_expected": total(chance),
             "met_sd": np.sqrt(total(chance * (1.0 - chance))),
         }

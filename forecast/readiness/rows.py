@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, get_type_hints
 
 import numpy as np
 import pandas as pd
@@ -171,28 +171,13 @@ def _row(
     )
 
 
+_SEEN = {n: kind for n, kind in get_type_hints(Seen).items() if kind in (int, float, bool, str)}
+"""What is seen, by the names that facts have."""
+
+
 def _seen(fact: Any) -> Seen:
-    return Seen(
-        sessions=int(fact.sessions),
-        sets=int(fact.n_sets),
-        valid=int(fact.n_valid),
-        obstacle=fact.obstacle,
-        last_on=None if pd.isna(fact.last_on) else fact.last_on,
-        weeks_since=float(fact.wait_weeks),
-        weeks_on=float(fact.weeks_on),
-        per_week=float(fact.rate),
-        clean_share=float(fact.clean_share),
-        best=float(fact.best),
-        met=int(fact.met_lately),
-        met_of=int(fact.met_of),
-        met_expected=float(fact.met_expected),
-        met_sd=float(fact.met_sd),
-        run=int(fact.run),
-        more_sessions=int(fact.more_sessions),
-        break_days=float(fact.break_days),
-        less_clean=bool(fact.less_clean),
-        load_known=bool(fact.load_known),
-    )
+    figures = {name: kind(getattr(fact, name)) for name, kind in _SEEN.items()}
+    return Seen(**figures, last_on=None if pd.isna(fact.last_on) else fact.last_on)
 
 
 def _wait(fact: Any, by_day: Array, points: Array, as_of: pd.Timestamp, horizon: int) -> Wait:
@@ -232,20 +217,20 @@ def _reasons(
     confirm = rung.criterion.confirm_sessions
     add(9.0, "level", level.shown, "", fact.target)
     if fact.obstacle:
-        add(10.0, fact.obstacle, fact.n_sets, "sets")
+        add(10.0, fact.obstacle, fact.sets, "sets")
     if fact.run > 0 and confirm > 1:
         add(4.5, "run", fact.run, "sessions", confirm)
     if fact.comparable > 0:
         add(2.0, "comparable", fact.comparable, "spells")
     if fact.sessions > 0:
-        add(3.0, "attendance", fact.rate, "sessions a week")
+        add(3.0, "attendance", fact.per_week, "sessions a week")
         if np.isfinite(gain.lately) and state != PAUSED:
             figures = (100 * gain.low, 100 * gain.high, 100 * gain.ahead)
             add(8.0, "gain", 100 * gain.lately, "% a week", *figures)
-        if 7.0 * fact.wait_weeks > ABSENCE_DAYS:
-            add(7.0, "away", fact.wait_weeks, "weeks", fact.back_weeks, fact.back_like)
-        if abs(fact.met_lately - fact.met_expected) > max(SURPRISING * fact.met_sd, 1.0):
-            add(6.0, "met", fact.met_lately, "sessions", fact.met_of, fact.met_expected)
+        if 7.0 * fact.weeks_since > ABSENCE_DAYS:
+            add(7.0, "away", fact.weeks_since, "weeks", fact.back_weeks, fact.back_like)
+        if abs(fact.met - fact.met_expected) > max(SURPRISING * fact.met_sd, 1.0):
+            add(6.0, "met", fact.met, "sessions", fact.met_of, fact.met_expected)
         if fact.break_days > 0:
             add(5.0, "break", fact.break_days, "days")
         if fact.clean_share < 0.9 and not fact.obstacle:

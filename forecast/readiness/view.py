@@ -387,8 +387,8 @@ def _learn_shares(view: LogView) -> ClubVerdict:
 
 def _valid(view: LogView) -> Array:
     """(T, D + 1) chance of a first valid set by day, of the spells under way, of which some are."""
-    facts, by_day = view._under_way or (pd.DataFrame({"rate": []}), np.empty((0, 1)))
-    rate, days = facts["rate"].to_numpy(float), by_day.shape[1] - 1
+    facts, by_day = view._under_way or (pd.DataFrame({"per_week": []}), np.empty((0, 1)))
+    rate, days = facts["per_week"].to_numpy(float), by_day.shape[1] - 1
     return valid_by_day(view.histories, view.under_way, rate, days, view.model.rows_end_)
 
 
@@ -426,7 +426,7 @@ def _of_athletes(facts: pd.DataFrame, view: LogView) -> pd.DataFrame:
     pause = np.fmax(PAUSE_WEEKS, PAUSE_GAPS * facts["athlete"].map(gap).to_numpy(float))
     return facts.assign(
         athlete_wait=waits,
-        wait_weeks=np.where(new, waits, facts["wait_weeks"]),
+        weeks_since=np.where(new, waits, facts["weeks_since"]),
         pause_weeks=np.where(new, pause, facts["pause_weeks"]),
         back_weeks=back,
         back_like=like,

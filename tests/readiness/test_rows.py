@@ -31,7 +31,7 @@ LADDER = Ladder(
 # the state ------------------------------------------------------------------------------------
 
 FACT = {
-    "sessions": 20, "wait_weeks": 0.5, "pause_weeks": 3.0, "more_sessions": 0, "obstacle": "",
+    "sessions": 20, "weeks_since": 0.5, "pause_weeks": 3.0, "more_sessions": 0, "obstacle": "",
     "usual": 6.0, "target": 10.0,
 }  # fmt: skip
 VERDICT = {
@@ -43,9 +43,9 @@ VERDICT = {
 @pytest.mark.parametrize(
     ("fact", "verdict", "hurts", "state"),
     [
-        ({"wait_weeks": 9.0}, {}, True, "pain"),
-        ({"wait_weeks": 3.1, "sessions": 0}, {}, False, "paused"),
-        ({"wait_weeks": 3.0, "sessions": 0}, {}, False, "new"),
+        ({"weeks_since": 9.0}, {}, True, "pain"),
+        ({"weeks_since": 3.1, "sessions": 0}, {}, False, "paused"),
+        ({"weeks_since": 3.0, "sessions": 0}, {}, False, "new"),
         ({"more_sessions": 2, "obstacle": "missed"}, {}, False, "few"),
         ({"obstacle": "missed"}, {"flagged": True, "gain": -0.1}, False, "no_success"),
         ({"obstacle": "unclean"}, {}, False, "form"),
