@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Protocol, cast
+from typing import TYPE_CHECKING, Annotated, Any, Protocol
 
 import pandas as pd
 import typer
@@ -22,7 +22,6 @@ from forecast import words
 from forecast.errors import ForecastError
 from forecast.kept import fit_or_kept, kept_path
 from forecast.ladder_file import read_ladder
-from forecast.log import DateOrder as LogDateOrder
 from forecast.log import TrainingLog, bare, csv_bytes, read_club, read_log, visible, write_whole
 
 if TYPE_CHECKING:
@@ -145,7 +144,7 @@ def read_records(
     Raises ``ForecastError`` if a file can't be read, or the arguments do not fit together.
     """
     cut = cut_date(as_of)
-    order = cast(LogDateOrder | None, date_order.value if date_order else None)
+    order: Any = date_order.value if date_order else None
     if ladder is not None:
         log = read_log(
             paths if len(paths) > 1 else paths[0], read_ladder(ladder), mapping=mapping,

@@ -1,12 +1,6 @@
 """Getting records in: formats, mapping, values and units, checks, and everything set aside."""
 
-from forecast.log.cells import (
-    bare,
-    chance_in_percent,
-    counted,
-    in_percent,
-    visible,
-)
+from forecast.log.cells import bare, counted, in_percent, visible
 from forecast.log.check import describe_log, draft_mapping, write_rejected
 from forecast.log.club import (
     Club,
@@ -17,26 +11,22 @@ from forecast.log.club import (
     read_club,
     shift_days,
 )
-from forecast.log.dates import YEAR_DAYS, DateOrder, as_day
+from forecast.log.dates import YEAR_DAYS, as_day
 from forecast.log.mapping import SET_COLUMNS, as_sets, load_mapping
 from forecast.log.problems import REJECTED_COLUMNS
 from forecast.log.read import TrainingLog, checked_log, load_marks, measurement_log, read_log
-from forecast.log.sizes import MAX_PACKED
 from forecast.log.writing import add_tables, csv_bytes, read_tables, write_all, write_whole
 
 __all__ = [
-    "MAX_PACKED",
     "REJECTED_COLUMNS",
     "SET_COLUMNS",
     "YEAR_DAYS",
     "Club",
-    "DateOrder",
     "TrainingLog",
     "add_tables",
     "as_day",
     "as_sets",
     "bare",
-    "chance_in_percent",
     "checked_log",
     "club_files",
     "code_digest",

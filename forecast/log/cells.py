@@ -70,7 +70,6 @@ def weekdays() -> str:
 
 
 _PLAIN = (str, int, float, Decimal, dt.date, dt.time, dt.timedelta, np.generic, type(None))
-
 BLANKS = frozenset({"", "-", "--", "–", "—", "n/a", "na", "nan", "null", "none", "nil", "?"})
 """Texts that say "nothing was noted" in a column that is not a name."""
 
@@ -148,11 +147,6 @@ def in_percent(share: float, form: str = ".0f") -> str:
     return f"{100 * share:{form}} %"
 
 
-def chance_in_percent(chance: float) -> str:
-    """Return a chance in whole per cent, never a flat 0 or 100: ``<1 %``, ``56 %``, ``>99 %``."""
-    return "<1 %" if chance < 0.01 else ">99 %" if chance > 0.99 else in_percent(chance)
-
-
 def as_number(cell: Any) -> float | None:
     """Return the number a typed cell holds, ``None`` for text, truth values and the rest."""
     if isinstance(cell, bool | np.bool_ | np.timedelta64):  # numpy counts spans among whole numbers
@@ -204,16 +198,13 @@ def parse(column: pd.Series, reader: Callable[[Any], Any]) -> Parsed:
 
 TICKS = frozenset("x✓✔☑v")
 """Marks that tick a box; nothing in them says what a blank box means."""
-
 _YES = vocabulary("words", "clean") | TICKS
 _NO = vocabulary("words", "unclean") | frozenset("✗✘☒☐")
 _ALONE = vocabulary("words", "alone") | vocabulary("words", "unclean") | {"☐"}
 _HELPED = vocabulary("words", "helped") | vocabulary("words", "clean") | TICKS
 _HELP = vocabulary("words", "help") | vocabulary("words", "prop")
-
 MOST = 0.5
 """Share of rows above which words never seen before are asked about, not taken for help."""
-
 _STOPPED = {
     name: vocabulary("words", name) | {name[0]} for name in ("failed", "target", "choice")
 } | {"unknown": frozenset(("unknown", "u"))}

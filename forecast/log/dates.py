@@ -17,10 +17,8 @@ from forecast.log.cells import as_number, counted, distinct, is_blank, months, s
 from forecast.log.problems import Problem, Rejected, no_problems, placed, problem
 
 DateOrder = Literal["dmy", "mdy", "ymd"]
-
 EARLIEST, LATEST = (dt.date(int(y) + n, 1, 1) for n, y in enumerate(BOUNDS["year"]))
 """Dates outside these are slips of the pen; stated limits of this package."""
-
 _CLOCK = (
     r"(?:[ T,]+(\d{1,2}):(\d{2})(?::(\d{2})(?:\.\d+)?)?\s*(am|pm)?"
     r"\s*(?:z|utc|[+-]\d{2}:?\d{2})?)?"

@@ -59,10 +59,8 @@ COLUMNS: dict[str, Column] = {
 }
 """Columns of ``TrainingLog.sets``, in order. A new one is a line here, and, where people call it
 by other names, its words in ``lexicon.toml``."""
-
 SET_COLUMNS = {name: column.kind for name, column in COLUMNS.items()}
 """Columns of ``TrainingLog.sets`` and their types; no column is ever missing."""
-
 NOTED = tuple(name for name, column in COLUMNS.items() if column.read is not None)
 """Columns that tell of a set beside its value; a log may lack any of them."""
 
@@ -76,20 +74,16 @@ def as_sets(table: pd.DataFrame) -> pd.DataFrame:
 OPTIONAL = ("set", *NOTED, "sets", "side")
 """Columns a log may have; ``sets`` tells how many sets alike a row stands for, ``side`` which side
 of the body."""
-
 _HEADER_UNITS = frozenset(UNITS) - {
     "in", "m", "x", "r", "times", "mal", "fois", "veces", "volte", "vezes", "keer", "gange", "razy",
     "foot", "feet", "metro", "livres",
 }  # fmt: skip
 """Unit words believed at the end of a header; ``in``, ``m`` or ``x`` may mean other things."""
-
 OF_THE_RUNG = "rung"
 """Unit, under [units], of a column whose numbers are in what each row's rung counts."""
-
 VIRTUAL = ("(file)", "(sheet)", "(heading)")
 """Columns every table has beside its own: name of the file, of the sheet, and the last row above
 with nothing in it but its first cell."""
-
 Scalar = str | bool | int | float
 
 

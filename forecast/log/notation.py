@@ -73,10 +73,8 @@ FAR, EARLIEST_HOUR = 5.0, 5
 """``18:30`` is asked about where it may be a time of day: above so many times the mark if it is
 minutes and seconds, and not before this hour; nor where other cells of the column are minutes and
 seconds, unless the minutes are round, as those of a beginning are (judgements)."""
-
 MOST_SETS = 50
 """Sets in one cell above this are slips of the pen; a stated limit of this package."""
-
 _LEFT, _RIGHT = vocabulary("words", "left"), vocabulary("words", "right")
 _SIDE = rf"({any_of(_LEFT | _RIGHT)})\b\.?"
 _UNIT = any_of(frozenset(UNITS) - _LEFT - _RIGHT)
@@ -89,7 +87,6 @@ _SIDES = (
 )
 _ORDER = ((0, 2, 1, 3), (1, 0, 3, 2), (0, 1, 2, 3))
 """For each pattern of sides, where amount, side, amount, side stand."""
-
 _SETS = any_of(vocabulary("words", "set") - {"s"})
 _TIMES = re.compile(
     rf"(\d{{1,4}})\s*(?:[x×*]|({_SETS})\b\s*(?:x|of|à|a|de|di|da|von|van|av|af|po)?)\s*(?=[\d~≈])(.+)"
@@ -110,8 +107,6 @@ _MARK, _NOTES = 0xE000, re.compile("[\ue000-\uf8ff]")
 """Unicode's characters for private use stand for notes in brackets, the first for the first."""
 _WITH = frozenset(["with", "w", "mit", "avec", "con", "com", "met", "med", "ved", "z"])
 _NEGATED = frozenset(word.split()[0] for word in vocabulary("words", "alone")) | {"not"}
-
-
 Found = tuple[Attempt, ...] | Problem
 
 

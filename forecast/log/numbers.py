@@ -15,13 +15,10 @@ from forecast.log.problems import Problem, problem
 
 KG_PER_LB = 0.45359237
 """Exact by the international yard and pound agreement of 1959 (NIST SP 811)."""
-
 CM_PER_INCH = 2.54
 """Exact by the same agreement."""
-
 UNITS = units() | {'"': '"', "″": '"', "”": '"'}
 """Unit words, each with its unit."""
-
 FACTORS: dict[Measure, dict[str, float]] = {
     "seconds": {"": 1.0, "s": 1.0, '"': 1.0, "min": 60.0, "m": 60.0},
     "reps": {"": 1.0, "reps": 1.0},
@@ -30,10 +27,8 @@ FACTORS: dict[Measure, dict[str, float]] = {
            '"': CM_PER_INCH, "ft": 12 * CM_PER_INCH},
 }  # fmt: skip
 """What a number in a unit is worth in a measure; a unit that is not there contradicts it."""
-
 NUMBER = r"\d+(?:[.,]\d+)*"
 """Digits with points or commas, as a pattern."""
-
 GROUPED = re.compile(r"[+-]?[1-9]\d{0,2}([.,])\d{3}(?:\1\d{3})*")
 _PLAIN = re.compile(rf"(x)?\s*([+-]?{NUMBER})\s*([^\W\d_]*|[\"″”])\.?")
 _MACHINE = re.compile(r"[+-]?\d+(?:\.\d+)?e[+-]?\d+")

@@ -13,9 +13,7 @@ from forecast.errors import quote
 
 REJECTED_COLUMNS = ("file", "row", "column", "value", "kind", "reason")
 """Columns of ``TrainingLog.rejected``; ``kind`` is a short word, ``reason`` a sentence."""
-
 _SAME_AS_ABOVE = ' If a blank means the same as above, put fill_down = ["{key}"] under [read].'
-
 SENTENCES = {
     # rows
     "blank": "nothing in it.",

@@ -97,7 +97,6 @@ def checked_log(log: object) -> TrainingLog:
 
 SLACK_KG = 0.5
 """Plates and pound conversions never match to the gram."""
-
 _NAMED = 8
 """Athletes named in one sentence; the rest are counted."""
 
@@ -167,7 +166,6 @@ COVARIATE_LIMITS = {
     "training_years": (0.0, 100.0),
 }
 """Covariates known by name, each with the range (in its unit) outside which it is a slip."""
-
 _COVARIATE_NAMES = {
     "athlete": "client, person, trainee, member, student, name, athlete name, client name",
     "age": "age years, years old",

@@ -43,7 +43,6 @@ from forecast.log.tables import (
 
 Source: TypeAlias = str | Path | pd.DataFrame | Sequence[str | Path | pd.DataFrame]
 """A path, a table in memory, or a list of these."""
-
 _TEXT = {".csv", ".tsv", ".tab", ".txt"}
 _BOOK = {".xlsx", ".xlsm"}
 _PARQUET = {".parquet", ".pq"}

@@ -280,8 +280,6 @@ def _separator(text: str, suffix: str, known: Known | None = None) -> tuple[str,
 
 
 _LINE = re.compile(r"[^\r\n]*(?:\r\n|\r|\n)|[^\r\n]+")
-
-
 HEAD = 1000
 """First records among which header and titles are looked for."""
 
@@ -356,7 +354,6 @@ REQUIRED = ("athlete", "date", "rung", "value")
 """Columns a log can't do without."""
 LONGEST_DAY, LONGEST_RUNG = 200, 40
 """Characters of a line that is a day and perhaps a name; words of one that begins with a rung."""
-
 _DAY = re.compile(
     r"(?=.*\d)(?P<day>[^\W\d_]*\.?,?\s*\d[\w./ -]*?\d{1,4}\.?)(?:[\s,:–-]+(?P<who>\D+))?"
 )

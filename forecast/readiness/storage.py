@@ -24,7 +24,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 from forecast.errors import ModelFileError, NotFittedError
 from forecast.growth import PRIORS, CohortHabits, GrowthConstants, GrowthFit, GrowthModel, Pooled
 from forecast.histories import Absences, CohortRhythm
-from forecast.log import MAX_PACKED, YEAR_DAYS, write_whole
+from forecast.log import YEAR_DAYS, write_whole
 from forecast.readiness.engines import POOLED
 from forecast.readiness.lapse import LapseModel
 from forecast.readiness.pool import Combiner, Engines
@@ -39,6 +39,8 @@ from forecast.survival import (
 from forecast.types import Array, Flags, Ints
 
 FORMAT = 6
+MOST_PACKED = 100
+"""How many times its packed size a model may unpack to (judgement)."""
 MAX_BYTES = 100_000_000
 """Bytes of a model once unpacked; one of the demo club has less than a hundredth of it."""
 MAX_DEPTH = 40
@@ -242,7 +244,7 @@ def read_model(
     try:
         with zipfile.ZipFile(path) as archive:
             entry = archive.getinfo(_ENTRY)
-            if entry.file_size > min(MAX_BYTES, MAX_PACKED * max(entry.compress_size, 100_000)):
+            if entry.file_size > min(MAX_BYTES, MOST_PACKED * max(entry.compress_size, 100_000)):
                 raise _damaged(path, f"it unpacks to {entry.file_size} bytes")
             text = archive.read(entry)
             if _depth(text) > MAX_DEPTH:

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from forecast.log import chance_in_percent, in_percent
+from forecast.log import in_percent
+from forecast.words import say
 
 OTHER_MARK = (
     "Only the mark is another: training, form and the athlete are taken to stay as they are, "
@@ -23,7 +24,7 @@ def target(
 
     ``times`` is that gain over the one expected, ``None`` where ``most_times`` would not do.
     """
-    text = f"The chance of the top by {day.date()} is {chance_in_percent(chance)}."
+    text = f"The chance of the top by {day.date()} is {say.percent(chance)}."
     if times is None:
         return (
             f"{text} No gain within {most_times:g} times the present one would make it even odds: "

@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from forecast.log import chance_in_percent, counted, in_percent
+from forecast.log import counted, in_percent
+from forecast.words import say
 
 FEWER, MORE = "fewer weeks in all", "more weeks in all"
 UNKNOWN = "more or fewer in all cannot be told yet"
@@ -193,7 +194,7 @@ def lapse_chance(row: pd.Series) -> str:
     def by(week: int) -> str:
         """A chance with its range, unless both ends read the same."""
         ends = ("", "_low", "_high")
-        chance, low, high = (chance_in_percent(row[f"lapse_{week}{end}"]) for end in ends)
+        chance, low, high = (say.percent(row[f"lapse_{week}{end}"]) for end in ends)
         return f"{week} weeks {chance}" + (f" ({low} to {high})" if low != high else "")
 
     text = f"Chance of having stopped logging within {by(12)}, within {by(26)}."

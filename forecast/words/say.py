@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from forecast.log import chance_in_percent, counted
+from forecast.log import counted, in_percent
 
 NBSP = "\u00a0"
 MINUS = "\u2212"
@@ -36,7 +36,9 @@ def chance(share: float) -> str:
 
 def percent(share: float) -> str:
     """Return a chance in whole per cent, never a flat 0 or 100; ``-`` where there is none."""
-    return "-" if pd.isna(share) else chance_in_percent(share)
+    if pd.isna(share):
+        return "-"
+    return "<1 %" if share < 0.01 else ">99 %" if share > 0.99 else in_percent(share)
 
 
 def gain(per_week: float) -> str:
