@@ -17,7 +17,7 @@ from forecast.ladder import Ladder
 from forecast.log import cells as words
 from forecast.log.cells import RungNames, alike, counted, distinct, is_empty, show
 from forecast.log.dates import DateOrder, read_day
-from forecast.log.mapping import OF_THE_RUNG, OPTIONAL, REQUIRED, Mapping, quoted
+from forecast.log.mapping import OF_THE_RUNG, OPTIONAL, REQUIRED, Mapping, header_meaning, quoted
 from forecast.log.notation import QUESTIONS
 from forecast.log.numbers import quantity
 from forecast.log.problems import Problem
@@ -292,6 +292,9 @@ class _Draft:
             fits = self._fitting(raw, name, plan)
             if name == "athlete" and not fits:
                 continue
+            how = "by its cells"
+            if name == "athlete" and len({one.sheet for one in self._raws}) > 1:
+                fits, how = ["(sheet)", *fits], "the tabs"
             self._asked.add(name)
             if not fits:
                 columns = ", ".join(map(quoted, raw.cells.columns))
@@ -299,7 +302,7 @@ class _Draft:
                 continue
             others = f"; or {', '.join(map(quoted, fits[1:]))}" if fits[1:] else ""
             mark = "# " if others else ""
-            self._add("columns", f"{mark}{name} = {quoted(fits[0])}  # by its cells{others}")
+            self._add("columns", f"{mark}{name} = {quoted(fits[0])}  # {how}{others}")
             return plan.model_copy(update={"columns": plan.columns | {name: fits[0]}})
         if "athlete" not in missing or plan.read.athlete is not None:
             return None
@@ -317,20 +320,24 @@ class _Draft:
         taken = {one for one in plan.columns.values() if isinstance(one, str)}
         scores = {}
         for header in raw.cells.columns:
-            cells = [cell for cell in distinct(raw.cells[header])[1] if not is_empty(cell)][:200]
-            if header in taken or not cells:
+            cells_of = raw.cells[header]
+            cells = [cell for cell in distinct(cells_of)[1] if not is_empty(cell)][:200]
+            means = header_meaning(header)
+            if header in taken or not cells or means not in (None, name) or _counts_up(cells_of):
                 continue
             dates, numbers, named = (
                 np.mean([not isinstance(reader(cell), Problem) for cell in cells])
                 for reader in (read_day, quantity, rungs)
             )
             text = np.mean([isinstance(c, str) and not re.search(r"\d", c) for c in cells])
-            often = (~empty_cells(raw.cells[header])).sum() / len(cells)
+            answers = np.mean([not isinstance(words.clean_word(cell), Problem) for cell in cells])
+            often = (~empty_cells(cells_of)).sum() / len(cells)
+            person = text > 0.9 and often > 1.5 and named < 0.2 and answers < 0.5
             scores[header] = {
                 "date": dates if dates > 0.8 and not isinstance(cells[0], float | int) else 0.0,
                 "rung": named if named > 0.2 else 0.0,
                 "value": numbers if numbers > 0.6 and dates < 0.5 else 0.0,
-                "athlete": text if text > 0.9 and often > 1.5 and named < 0.2 else 0.0,
+                "athlete": text if person else 0.0,
             }[name]
         return sorted((h for h, score in scores.items() if score), key=lambda h: -scores[h])
 
@@ -479,6 +486,13 @@ class _Draft:
             read.append("# year = 2026  # of the first date; dates have none")
         if ("read", "decimal") in asked:
             read.append('# decimal = ","  # 1,234 is 1.234; or ".": it is 1234')
+
+
+def _counts_up(column: pd.Series) -> bool:
+    """Whether cells are numbers of sets: each is 1, or one more than the one above."""
+    numbers = pd.to_numeric(column[~empty_cells(column)].astype(str), errors="coerce")
+    steps = (numbers == 1) | (numbers == numbers.shift() + 1)
+    return len(numbers) > 3 and bool(steps.all()) and 1 < numbers.max() < len(numbers)
 
 
 def _toml(value: object) -> str:
