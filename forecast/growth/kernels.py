@@ -433,7 +433,7 @@ def record_slopes(
 
 
 class Seen(NamedTuple):
-    """What a filter writes down of each session, as in ``filtering.Filtered``."""
+    """What a filter writes down of each session, as in ``evidence.Filtered``."""
 
     mean: Array
     cov: Array

@@ -74,6 +74,19 @@ def test_all_misses_are_far_from_the_mark():
     assert row["p_26"] < 0.05
 
 
+def test_ones_and_misses_under_a_mark_of_three_carry_no_gain():
+    """191 of 192 sets of one repetition, or none: nothing moved, so there is no pace."""
+    made = np.ones((64, 3))
+    made[np.random.default_rng(0).random((64, 3)) < 0.4] = 0.0
+    made[50, 1] = 2.0
+    row = ask("reps", 3, made)
+    assert row["state"] == "flat"
+    assert abs(row["gain_lately"]) < 0.005
+    assert row["gain_ahead"] < 0.005
+    assert np.isnan(row["weeks_mid"])
+    assert row["p_26"] < 0.1
+
+
 @pytest.mark.parametrize("columns", [{"assist": "band"}, {"clean": "no"}], ids=["band", "unclean"])
 def test_what_never_counted_is_no_readiness(columns):
     row = ask("seconds", 10, [[9, 10, 11]] * 16, **columns)
