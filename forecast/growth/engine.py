@@ -65,11 +65,7 @@ further: with all three rounds for all, each of 68 cohorts and growth tables kep
 
 
 def choose_scale(plain: Panel, n_rungs: int) -> float:
-    """Return the share of the plain ratio that explains the longest spells best.
-
-    ``plain``: all spells, longest first, on the log scale. Recorded intervals have the same
-    probability on every scale, so the scales' evidences compare without a Jacobian.
-    """
+    """Return the share of the plain ratio that explains the longest spells best (longest first)."""
     trial = take_spells(plain, np.arange(min(TRIAL_SPELLS, plain.n_spells)))
     if trial.n_spells < LEAST_SPELLS:
         return 0.0
@@ -86,11 +82,7 @@ def choose_scale(plain: Panel, n_rungs: int) -> float:
 
 
 def _evidence(panel: Panel, n_rungs: int) -> Iterator[float]:
-    """Log probability of all recorded intervals after each round of a fit, slips taken as slips.
-
-    The filter's own evidence would not do: its bounded pull makes a slip dear by its distance, and
-    a scale that draws low values together would win by that alone.
-    """
+    """Log probability of all recorded intervals after each round of a fit, slips taken as slips."""
     plain = np.ones(panel.n_spells)
     for constants, _, pooled in fit_rounds(panel, n_rungs):
         filtered = filter_population(panel, constants, pooled, n_rungs, plain)
@@ -117,11 +109,7 @@ class GrowthModel:
     def gain_ahead(
         self, mean: Array, done: Array, day: Array, rate: Array, weeks: float = 6.0
     ) -> Array:
-        """Return the gain a calendar week that is expected over the coming weeks, (T,).
-
-        ``mean`` (T, 3) is level, swing and pace at the cut, on day number ``day``, after ``done``
-        sessions, at ``rate`` sessions a week lately.
-        """
+        """Return the gain a calendar week that is expected over the coming ``weeks``, (T,)."""
         constants = self.fit.constants
         dose = constants.clock.ahead(np.full(len(mean), weeks), done, day, rate)
         alpha = constants.dynamics.alpha
@@ -130,12 +118,9 @@ class GrowthModel:
 
 
 def fit_growth_model(
-    histories: Histories,
-    *,
-    linear: float | None = None,
-    start: GrowthModel | None = None,
+    histories: Histories, *, linear: float | None = None, start: GrowthModel | None = None,
     progress: Callable[[str], None] | None = None,
-) -> GrowthModel:
+) -> GrowthModel:  # fmt: skip
     """Fit the engine to all spells of the histories.
 
     ``linear``, the share of the plain ratio in the latent scale (``to_latent``), is chosen by
@@ -157,20 +142,15 @@ def fit_growth_model(
         linear = choose_scale(panel, len(histories.ladder.rungs))
     panel = rescaled(panel, linear)
     fit = fit_growth(
-        panel,
-        len(histories.ladder.rungs),
-        start=None if start is None else start.fit.constants,
-        rounds=ROUNDS if start is None else 1,
-        progress=progress,
-    )
+        panel, len(histories.ladder.rungs), start=None if start is None else start.fit.constants,
+        rounds=ROUNDS if start is None else 1, progress=progress,
+    )  # fmt: skip
     filtered = filter_population(panel, fit.constants, fit.pooled, fit.n_rungs)
     return GrowthModel(
-        fit=fit,
-        rhythm=rhythm_of(panel, histories),
+        fit=fit, rhythm=rhythm_of(panel, histories),
         habits=cohort_habits(panel.eligible, panel.n_sets.astype(float), filtered.mean[:, 0]),
-        linear=linear,
-        units=usual_units(histories.sets, histories.ladder),
-    )
+        linear=linear, units=usual_units(histories.sets, histories.ladder),
+    )  # fmt: skip
 
 
 def rhythm_of(panel: Panel, histories: Histories) -> CohortRhythm:
@@ -243,13 +223,9 @@ class Tracked:
             then = lost_after(dynamics, lost, rest, excess)
             then = lost_after(dynamics, then, ahead, 0.0 * excess)
             mean, cov = propagate(
-                dynamics,
-                self.filtered.mean[place],
-                self.filtered.cov[place],
-                waited + constants.clock.ahead(ahead, done, day, rate),
-                excess,
-                then - lost,
-            )
+                dynamics, self.filtered.mean[place], self.filtered.cov[place],
+                waited + constants.clock.ahead(ahead, done, day, rate), excess, then - lost,
+            )  # fmt: skip
             gap = mean[:, 0] - panel.threshold[spell]
             result[:, column] = gap / np.sqrt(cov[:, 0, 0] + day_sd**2)
         return result
@@ -285,11 +261,7 @@ class Tracked:
     def filter_on(
         self, longer: Histories, charge: Callable[[Panel], Array]
     ) -> tuple[Panel, Filtered]:
-        """Filter on over the sessions that ``longer`` has beyond those tracked, in the same spells.
-
-        What was known of each spell before its first session, and how widely the athlete scatters,
-        is as it was; ``charge`` gives the weeks beyond the grace before each session, (N,).
-        """
+        """Filter on over ``longer``'s sessions of the spells; ``charge`` gives the excess."""
         constants = self.model.fit.constants
         panel = build_panel(longer, linear=self.model.linear, units=self.model.units)
         panel = replace(panel, excess=charge(panel))
@@ -321,20 +293,10 @@ def track(model: GrowthModel, histories: Histories) -> Tracked:
 
 
 def regress_spells(
-    score: Array,
-    information: Array,
-    athlete: Ints,
-    athlete_var: Array,
-    design: Array,
+    score: Array, information: Array, athlete: Ints, athlete_var: Array, design: Array,
     prior_sd: Array,
-) -> tuple[Array, Array]:
-    """Return posterior mean (K,) and covariance (K, K) of the coefficients of ``design`` (S, 3, K).
-
-    Spells are normal in (start, swing, pace) with rungs, athletes and own effects as pooled by the
-    growth engine; a shift ``design @ b`` then has a normal posterior in closed form (Lindley &
-    Smith 1972, J. R. Stat. Soc. B 34:1). ``score`` and ``information`` are ``centred``;
-    ``prior_sd`` (K,) is the spread of each coefficient around 0.
-    """
+) -> tuple[Array, Array]:  # fmt: skip
+    """Posterior mean (K,) and covariance (K, K) of ``design`` (S, 3, K): Lindley & Smith 1972."""
     _, who = np.unique(athlete, return_inverse=True)
     n = int(who.max(initial=-1)) + 1
     precision = np.tile(np.diag(1.0 / athlete_var), (n, 1, 1))

@@ -35,8 +35,8 @@ import numpy as np
 
 from forecast.growth.kernels import (
     Errors,
+    Filtered,
     Records,
-    Seen,
     Sets,
     Stretches,
     filter_spells,
@@ -61,10 +61,9 @@ class Noise:
     """Constants of a session's record, in latent units.
 
     ``day_sd``, ``set_sd`` (4,) by measure; ``day_down``, ``day_up`` mean size of the exponential
-    part of a day's form below and above, in ``day_sd``; ``fatigue`` for each set done before;
-    ``unclean`` and ``assisted`` where flagged; ``slip`` share of sets that end early for reasons
-    that have nothing to do with capacity; ``knee``: so many ``set_sd`` below its day a set pulls no
-    harder.
+    parts of a day's form, in ``day_sd``; ``fatigue`` for each set done before; ``slip`` share of
+    sets that end early for no reason of strength; ``knee``: so many ``set_sd`` below its day a set
+    pulls no harder.
     """
 
     day_sd: Array
@@ -104,19 +103,10 @@ SLOPES = (
 
 
 def evidence_slopes(
-    panel: Panel,
-    noise: Noise,
-    mean: Array,
-    var: Array,
-    scatter: Array | float,
+    panel: Panel, noise: Noise, mean: Array, var: Array, scatter: Array | float,
     place: Array | None = None,
-) -> tuple[float, dict[str, float]]:
-    """Return the log evidence of every session, summed, and its slopes by constant.
-
-    ``mean`` and ``var`` (N,) are the opinion of the level before each session, ``scatter`` (S,)
-    that of the athletes; ``place`` (N, 2), zeros at first, is where the last call placed its
-    quadrature.
-    """
+) -> tuple[float, dict[str, float]]:  # fmt: skip
+    """Return the log evidence of every session, summed, and its slopes by constant."""
     if place is None:
         place = np.zeros((panel.n_sessions, 2))
     flags = np.stack([panel.fatigue, panel.unclean, panel.assisted])
@@ -135,49 +125,18 @@ def evidence_slopes(
     return float(total), dict(zip(SLOPES, slopes.tolist(), strict=True))
 
 
-@dataclass(frozen=True, slots=True)
-class Filtered:
-    """Opinion of (level, swing, pace) before and after each session, and what the session added.
-
-    ``mean`` (N, 3), ``cov`` (N, 3, 3) after each; ``before_mean``, ``before_var`` (N,) of the level
-    just before; ``log_evidence`` (N,) of its sets given the sessions before; ``site_mean``,
-    ``site_var`` (N,) the session as one normal observation of the level (infinite: it said
-    nothing); ``tail`` (N,) the day's part of the site's variance over ``day_sd**2``; ``scatter``
-    (S,).
-    """
-
-    mean: Array
-    cov: Array
-    before_mean: Array
-    before_var: Array
-    log_evidence: Array
-    site_mean: Array
-    site_var: Array
-    tail: Array
-    scatter: Array
-
-
 def forward_pass(
-    panel: Panel,
-    between: Stretches,
-    noise: Noise,
-    prior_mean: Array,
-    prior_cov: Array,
+    panel: Panel, between: Stretches, noise: Noise, prior_mean: Array, prior_cov: Array,
     scatter: Array | float,
-) -> Filtered:
-    """Run the assumed-density filter over every spell.
-
-    ``prior_mean`` (S, 3) and ``prior_cov`` (S, 3, 3): opinion of (level, swing, pace) at each
-    spell's first session; ``scatter`` (S,): how widely sets scatter, as a multiple of the cohort's
-    noise.
-    """
+) -> Filtered:  # fmt: skip
+    """Run the assumed-density filter over every spell, from priors (S, 3) and (S, 3, 3)."""
     n = panel.n_sessions
-    scatter = np.broadcast_to(np.asarray(scatter, dtype=float), panel.n_spells)
-    seen = Seen(np.empty((n, 3)), np.empty((n, 3, 3)), *np.empty((6, n)))
+    scatter = np.array(np.broadcast_to(scatter, panel.n_spells), dtype=float)
+    seen = Filtered(np.empty((n, 3)), np.empty((n, 3, 3)), scatter, *np.empty((6, n)))
     mean, cov = (np.ascontiguousarray(a, dtype=float) for a in (prior_mean, prior_cov))
     errors = errors_of(noise, panel.measure, scatter)
     filter_spells(between, mean, cov, sets_of(panel, noise), errors, seen)
-    return Filtered(*seen, scatter)
+    return seen
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,14 +149,7 @@ class SpellInformation:
 
 
 def spell_information(between: Stretches, site_mean: Array, site_var: Array) -> SpellInformation:
-    """Return what each spell's sessions say about theta = (start level, start swing, pace).
-
-    Given sessions (N,) as normal observations of the level a spell's likelihood is exactly normal,
-
-        log p(y | theta) = constant + score' theta - theta' information theta / 2,
-
-    by the augmented Kalman filter in one pass (de Jong 1991, Ann. Stat. 19:1073).
-    """
+    """What each spell says of its start, in one pass (de Jong 1991, Ann. Stat. 19:1073)."""
     spells = len(between.start)
     constant, score, information = np.zeros(spells), np.zeros((spells, 3)), np.zeros((spells, 3, 3))
     sites = np.ascontiguousarray(site_mean), np.ascontiguousarray(site_var)
@@ -217,10 +169,7 @@ one: scatter shows in many sessions, one day out of all proportion is no scatter
 def athlete_scatter(
     panel: Panel, between: Stretches, noise: Noise, prior_mean: Array, prior_cov: Array
 ) -> Array:
-    """Return each spell's scatter (S,): the athlete's posterior mean, on the log scale.
-
-    A spell's last session is left out: today's good one raises the level, not the doubt about it.
-    """
+    """Each spell's scatter (S,): the athlete's posterior mean log, last sessions left out."""
     _, who = np.unique(panel.athlete, return_inverse=True)
     before = prior_mean, prior_cov
     told = np.array(
@@ -253,11 +202,7 @@ class PoolingPrior:
 
 @dataclass(frozen=True, slots=True)
 class Pooled:
-    """Result of pooling R rungs.
-
-    ``common_mean`` (3 + 3 R,) and ``common_cov``: the centre, then each rung's effect;
-    ``athlete_log_evidence`` (A,) each athlete's share of ``log_evidence`` given the common mean.
-    """
+    """Centre and effects of R rungs, ``common_mean`` (3 + 3 R,); log evidence by athlete."""
 
     common_mean: Array
     common_cov: Array
@@ -303,22 +248,22 @@ def pool(
 ) -> Pooled:
     """Pool all spells over ``athlete`` and ``rung`` (S,) numbers, in any order."""
     _, who = np.unique(athlete, return_inverse=True)
-    found = _solve(info, who, rung, (int(who.max()) + 1, n_rungs), prior)
-    return Pooled(
-        common_mean=found.mean,
-        common_cov=found.cov,
-        log_evidence=found.log_evidence,
-        athlete_log_evidence=_given_common(who, rung, found, prior),
+    n = int(who.max()) + 1
+    found = _solve(info, who, rung, (n, n_rungs), prior)
+    # Each athlete's log evidence with the centre and the rungs held at their mean.
+    constant, score, _ = centred(found.loose, rung, found.mean)
+    total, cov = summed(score, who, n), found.athlete_cov
+    by_athlete = (
+        np.bincount(who, constant, n)
+        + 0.5 * (np.linalg.slogdet(cov)[1] - np.log(prior.athlete).sum())
+        + 0.5 * np.einsum("ai,aij,aj->a", total, cov, total)
     )
+    return Pooled(found.mean, found.cov, found.log_evidence, np.asarray(by_athlete))
 
 
 @dataclass(frozen=True, slots=True)
 class _Solved:
-    """A athletes taken out one by one, C common effects solved together.
-
-    ``athlete_cov`` (A, 3, 3) of each athlete's effect given the common ones, ``pulled`` (A, 3) its
-    mean where those are nothing, ``solved`` (A, 3, C) by how much it falls with them.
-    """
+    """A athletes taken out one by one, C common effects solved together: (A, 3, C) ``solved``."""
 
     loose: SpellInformation
     athlete_cov: Array
@@ -336,7 +281,12 @@ def _solve(
     n, n_rungs = size
     loose = marginalise_own(info, prior.own)
     precision, score = summed(loose.information, who, n), summed(loose.score, who, n)
-    cross = _cross_terms(loose, who, rung, n, n_rungs)
+    ties = np.zeros((n, 3, 1 + n_rungs, 3))  # of each athlete to the centre and the rungs
+    # Athlete and rung first, so that one pair of numbers finds the (3, 3) block to add to.
+    by_block = ties.transpose(0, 2, 1, 3)
+    np.add.at(by_block, (who, np.zeros_like(who)), loose.information)
+    np.add.at(by_block, (who, 1 + rung), loose.information)
+    cross = ties.reshape(n, 3, 3 + 3 * n_rungs)
     common_precision, common_score = _common_terms(loose, rung, n_rungs, prior)
     full = precision + np.diag(1.0 / prior.athlete)
     athlete_cov = np.linalg.inv(full)
@@ -363,11 +313,7 @@ def _solve(
 
 @dataclass(frozen=True, slots=True)
 class Moments:
-    """Evidence of S spells, and what is thought of their effects after all of them.
-
-    ``mean`` (S, 3), ``square`` (S, 3, 3): each spell's (level, swing, pace) at its start; ``own``
-    (3, 3), ``athlete``, ``rung`` (3,): second moments of the effects, summed.
-    """
+    """Evidence of S spells, posterior of each start, and summed second moments of the effects."""
 
     log_evidence: float
     mean: Array
@@ -380,10 +326,7 @@ class Moments:
 def pooled_moments(
     info: SpellInformation, athlete: Ints, rung: Ints, n_rungs: int, prior: PoolingPrior
 ) -> Moments:
-    """Return what slopes of the evidence need; athletes are numbered from 0 on.
-
-    Athletes and rungs enter alike: the more numerous are taken out one by one.
-    """
+    """What slopes of the evidence need; the more numerous of athletes and rungs are taken out."""
     n_athletes = int(athlete.max()) + 1
     if n_rungs > n_athletes:
         turned = replace(prior, athlete=prior.rung, rung=prior.athlete)
@@ -416,24 +359,11 @@ def _moments(
     own_cov = bare + told @ usual_cov @ told.transpose(0, 2, 1)
     effects, of_rung = mean[3:].reshape(-1, 3), np.diag(found.cov)[3:].reshape(-1, 3)
     return Moments(
-        found.log_evidence,
-        mean=whole,
-        square=whole[:, :, None] * whole[:, None, :] + whole_cov,
+        found.log_evidence, mean=whole, square=whole[:, :, None] * whole[:, None, :] + whole_cov,
         own=own_mean.T @ own_mean + own_cov.sum(axis=0),
         athlete=(athlete_mean**2 + np.einsum("aii->ai", athlete_cov)).sum(axis=0),
         rung=(effects**2 + of_rung).sum(axis=0),
-    )
-
-
-def _cross_terms(loose: SpellInformation, who: Ints, rung: Ints, n: int, n_rungs: int) -> Array:
-    """(A, 3, 3 + 3 R): how each athlete's effect is tied to the centre and the rungs."""
-    cross = np.zeros((n, 3, 1 + n_rungs, 3))
-    information = loose.information
-    # Athlete and rung first, so that one pair of numbers finds the (3, 3) block to add to.
-    by_block = cross.transpose(0, 2, 1, 3)
-    np.add.at(by_block, (who, np.zeros_like(who)), information)
-    np.add.at(by_block, (who, 1 + rung), information)
-    return cross.reshape(n, 3, 3 + 3 * n_rungs)
+    )  # fmt: skip
 
 
 def _prior_precision(n_rungs: int, prior: PoolingPrior) -> Array:
@@ -465,32 +395,11 @@ def centred(loose: SpellInformation, rung: Ints, common_mean: Array) -> tuple[Ar
     return constant, loose.score - pulled, loose.information
 
 
-def _given_common(who: Ints, rung: Ints, found: _Solved, prior: PoolingPrior) -> Array:
-    """Each athlete's log evidence with the centre and the rungs held at their mean."""
-    constant, score, _ = centred(found.loose, rung, found.mean)
-    n = len(found.pulled)
-    total = summed(score, who, n)
-    return np.asarray(
-        np.bincount(who, constant, n)
-        + 0.5 * (np.linalg.slogdet(found.athlete_cov)[1] - np.log(prior.athlete).sum())
-        + 0.5 * np.einsum("ai,aij,aj->a", total, found.athlete_cov, total)
-    )
-
-
 def spell_priors(
-    loose: SpellInformation,
-    rung: Ints,
-    pairs: tuple[Ints, Ints],
-    target_rung: Ints,
-    common_mean: Array,
-    common_cov: Array,
-    prior: PoolingPrior,
-) -> tuple[Array, Array]:
-    """Opinion of (level, swing, pace) at the start of T spells, from the athlete's other spells.
-
-    ``loose``: S spells on ``rung`` (S,), own effects integrated out; ``pairs``: target number, and
-    a spell of the same athlete that may be used for it. Returns mean (T, 3), cov (T, 3, 3).
-    """
+    loose: SpellInformation, rung: Ints, pairs: tuple[Ints, Ints], target_rung: Ints,
+    common_mean: Array, common_cov: Array, prior: PoolingPrior,
+) -> tuple[Array, Array]:  # fmt: skip
+    """Mean (T, 3), cov (T, 3, 3) of (level, swing, pace) at spells' starts from the others."""
     _, score, information = centred(loose, rung, common_mean)
     targets = len(target_rung)
     precision = summed(information[pairs[1]], pairs[0], targets)

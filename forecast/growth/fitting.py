@@ -51,10 +51,7 @@ def _log(value: float) -> float:
 
 
 class Prior(NamedTuple):
-    """Normal prior of one constant, and what a change of it touches.
-
-    ``group``: ``motion`` (what lies between sessions, the day's form), ``pooling`` or ``record``.
-    """
+    """Normal prior of one constant, and the group that a change of it touches."""
 
     mean: float
     sd: float
@@ -121,24 +118,20 @@ class GrowthConstants:
         """How training time runs."""
         v = self.values
         return Clock(
-            practice=float(expit(v["practice"])),
-            session_weeks=self.session_weeks,
-            fade=float(np.exp(v["log_fade"])),
-            season_cos=v["season_cos"] if self.seasonal else 0.0,
+            practice=float(expit(v["practice"])), session_weeks=self.session_weeks,
+            fade=float(np.exp(v["log_fade"])), season_cos=v["season_cos"] if self.seasonal else 0.0,
             season_sin=v["season_sin"] if self.seasonal else 0.0,
-        )
+        )  # fmt: skip
 
     @property
     def dynamics(self) -> Dynamics:
         """Constants of the motion."""
         v = self.values
         return Dynamics(
-            alpha=float(np.exp(v["log_alpha"])),
-            swing_sd=float(np.exp(v["log_swing_sd"])),
+            alpha=float(np.exp(v["log_alpha"])), swing_sd=float(np.exp(v["log_swing_sd"])),
             wiggle_sd=float(np.exp(v["log_wiggle_sd"])),
-            detraining=float(np.exp(v["log_detraining"])),
-            regain=float(np.exp(v["log_regain"])),
-        )
+            detraining=float(np.exp(v["log_detraining"])), regain=float(np.exp(v["log_regain"])),
+        )  # fmt: skip
 
     @property
     def noise(self) -> Noise:
@@ -146,14 +139,11 @@ class GrowthConstants:
         v = self.values
         return Noise(
             day_sd=np.exp([v[f"log_day_sd_{m}"] for m in MEASURES]),
-            set_sd=np.exp([v[f"log_set_sd_{m}"] for m in MEASURES]),
-            fatigue=v["fatigue"],
-            unclean=v["unclean"],
-            assisted=v["assisted"],
-            day_down=float(np.exp(v["log_day_down"])),
+            set_sd=np.exp([v[f"log_set_sd_{m}"] for m in MEASURES]), fatigue=v["fatigue"],
+            unclean=v["unclean"], assisted=v["assisted"], day_down=float(np.exp(v["log_day_down"])),
             day_up=float(np.exp(v["log_day_up"])),
             slip=min(float(np.exp(v["log_slip"])), MOST_SLIPS),
-        )
+        )  # fmt: skip
 
     @property
     def laws(self) -> tuple[Clock, Dynamics, Noise]:
@@ -168,9 +158,8 @@ class GrowthConstants:
             own=_own_covariance(v),
             athlete=np.exp([2 * v[f"log_athlete_{k}"] for k in ("start", "swing", "pace")]),
             rung=np.exp([2 * v[f"log_rung_{k}"] for k in ("start", "swing", "pace")]),
-            centre_mean=CENTRE_MEAN,
-            centre_var=CENTRE_SD**2,
-        )
+            centre_mean=CENTRE_MEAN, centre_var=CENTRE_SD**2,
+        )  # fmt: skip
 
     def replaced(self, names: list[str], vector: Array) -> GrowthConstants:
         """Return a copy with these constants set to the entries of ``vector``."""
@@ -188,11 +177,7 @@ def prior_constants() -> GrowthConstants:
 
 
 def _own_covariance(v: dict[str, float]) -> Array:
-    """Covariance of a spell's own (start, swing, pace), from partial correlations.
-
-    Joe (2006), J. Multivar. Anal. 97:2177: any three partial correlations in (-1, 1) give a proper
-    correlation matrix.
-    """
+    """Covariance from partial correlations (Joe 2006, J. Multivar. Anal. 97:2177)."""
     sd = np.exp([v["log_own_start"], v["log_own_swing"], v["log_own_pace"]])
     r01, r02 = np.tanh(v["own_start_swing"]), np.tanh(v["own_start_pace"])
     partial = np.tanh(v["own_swing_pace"])
@@ -211,10 +196,7 @@ def loose_information(
 
 
 def spell_pairs(panel: Panel, targets: Ints, *, finished_only: bool) -> tuple[Ints, Ints]:
-    """Return (target number, source spell) for all other spells of each target's athlete.
-
-    With ``finished_only``: those whose last session came no later than the target's first.
-    """
+    """Return (target number, source spell) for all other spells of each target's athlete."""
     number, place = np.arange(len(targets)), np.arange(panel.n_spells)
     asked = pd.DataFrame({"athlete": panel.athlete[targets], "number": number})
     pairs = asked.merge(pd.DataFrame({"athlete": panel.athlete, "source": place}), on="athlete")
@@ -226,14 +208,9 @@ def spell_pairs(panel: Panel, targets: Ints, *, finished_only: bool) -> tuple[In
 
 
 def priors_from_others(
-    panel: Panel,
-    constants: GrowthConstants,
-    pooled: Pooled,
-    loose: SpellInformation,
-    targets: Ints,
-    *,
-    finished_only: bool,
-) -> tuple[Array, Array]:
+    panel: Panel, constants: GrowthConstants, pooled: Pooled, loose: SpellInformation,
+    targets: Ints, *, finished_only: bool,
+) -> tuple[Array, Array]:  # fmt: skip
     """Opinion at the start of the target spells from rung, cohort and the athlete's others."""
     pairs = spell_pairs(panel, targets, finished_only=finished_only)
     common = pooled.common_mean, pooled.common_cov
@@ -284,12 +261,7 @@ def stream(seed: int, *name: int) -> np.random.Generator:
 
 
 def constants_draws(fit: GrowthFit, count: int, seed: int) -> list[GrowthConstants]:
-    """Draw sets of constants in mirrored pairs: what the fit leaves open, and how spells differ.
-
-    Scrambled Sobol points (Owen 1998), evener than independent ones in every constant. ``count`` is
-    even; draws are cut at two standard deviations: the approximation is not to be trusted further
-    out.
-    """
+    """Draw constants in mirrored pairs of Sobol points (Owen 1998), cut at two deviations."""
     size = len(fit.names) + len(SPELL_SPREAD)
     uniform = qmc.Sobol(size, rng=stream(seed, CONSTANTS_STREAM)).random(count // 2)
     both = np.clip(ndtri(np.clip(uniform, 1e-9, 1 - 1e-9)), -2.0, 2.0)
@@ -325,18 +297,10 @@ def day_variance(constants: GrowthConstants, panel: Panel, scatter: Array) -> Ar
 
 
 def fit_growth(
-    panel: Panel,
-    n_rungs: int,
-    *,
-    start: GrowthConstants | None = None,
-    rounds: int = ROUNDS,
+    panel: Panel, n_rungs: int, *, start: GrowthConstants | None = None, rounds: int = ROUNDS,
     progress: Callable[[str], None] | None = None,
-) -> GrowthFit:
-    """Fit the constants and the pooled effects to all spells, with at least one session each.
-
-    ``rounds``: how often the two steps take turns. Raises ``FitError`` if the evidence is not a
-    number.
-    """
+) -> GrowthFit:  # fmt: skip
+    """Fit the constants and the pooled effects to all spells, with at least one session each."""
     turns = fit_rounds(panel, n_rungs, start)
     for turn in range(rounds):
         if progress:
@@ -368,12 +332,9 @@ def fit_rounds(
 
 
 def filter_population(
-    panel: Panel,
-    constants: GrowthConstants,
-    pooled: Pooled | None,
-    n_rungs: int,
+    panel: Panel, constants: GrowthConstants, pooled: Pooled | None, n_rungs: int,
     scatter: Array | None = None,
-) -> Filtered:
+) -> Filtered:  # fmt: skip
     """Filter every spell alone, with each athlete's ``scatter``: as the sets say, if left out."""
     mean, cov = population_prior(constants, pooled, panel, n_rungs)
     between = stretches(panel, constants.clock, constants.dynamics)
@@ -427,12 +388,7 @@ class _Structure:
         return pool(info, panel.athlete, panel.rung, self.n_rungs, constants.pooling)
 
     def value_and_gradient(self, vector: Array) -> tuple[float, Array]:
-        """Pooled log evidence and its gradient.
-
-        Fisher's identity: the slope of the evidence is the mean slope of the joint log density of
-        sessions and effects under the effects' opinion after. What a constant of the motion does to
-        the spells' information is a forward difference; the rest is exact.
-        """
+        """Pooled log evidence and, by Fisher's identity, its gradient."""
         here = self.constants.replaced(self.names, vector)
         info, rung, prior = self.inform(here), self.panel.rung, here.pooling
         moments = pooled_moments(info, self.athlete, rung, self.n_rungs, prior)
@@ -472,15 +428,9 @@ def _prior_slope(
 
 
 def _climb(
-    names: list[str],
-    start: Array,
-    evidence: Callable[[Array], tuple[float, Array]],
-    steps: int,
-) -> Array:
-    """Return the constants of the highest evidence and prior, or the best after some steps.
-
-    Each constant is measured in standard deviations of its prior, so that one step size fits all.
-    """
+    names: list[str], start: Array, evidence: Callable[[Array], tuple[float, Array]], steps: int,
+) -> Array:  # fmt: skip
+    """Return the constants of the highest evidence and prior, or the best after some steps."""
     mean, sd = np.array([PRIORS[name][:2] for name in names]).T
 
     def objective(place: Array) -> tuple[float, Array]:
@@ -523,11 +473,7 @@ def _fit_record(panel: Panel, constants: GrowthConstants, filtered: Filtered) ->
 def _uncertainty(
     panel: Panel, constants: GrowthConstants, filtered: Filtered, n_rungs: int
 ) -> tuple[list[str], Array]:
-    """Covariance root of the structure constants: outer products of athletes' scores + prior.
-
-    Berndt, Hall, Hall & Hausman (1974); with the prior's precision added, so that thin data give
-    the prior back.
-    """
+    """Covariance root of the structure constants: Berndt, Hall, Hall & Hausman (1974) + prior."""
     problem = _Structure(panel, constants, filtered, n_rungs)
     vector = constants.vector(problem.names)
 

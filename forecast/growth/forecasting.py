@@ -20,7 +20,7 @@ from scipy.special import ndtri
 from scipy.stats import qmc
 
 from forecast.growth.engine import GrowthModel, Tracked
-from forecast.growth.evidence import Filtered, forward_pass, spell_priors, summed
+from forecast.growth.evidence import forward_pass, spell_priors, summed
 from forecast.growth.fitting import (
     GrowthConstants,
     constants_draws,
@@ -103,11 +103,7 @@ def recent_gaps(panel: Panel, last: Ints) -> list[Array]:
 
 
 def targets_at(tracked: Tracked, last: Ints, wait: Array, confirm: Ints, run: Ints) -> Targets:
-    """Assemble forecasts to be made at sessions ``last`` (T,) of the panel.
-
-    ``wait`` (T,) are days from that session to the cut date; ``confirm`` and ``run`` (T,) sessions
-    in a row asked for, and met so far.
-    """
+    """Forecasts to be made ``wait`` (T,) days after sessions ``last``, ``run`` of them met."""
     model, panel, filtered = tracked.model, tracked.panel, tracked.filtered
     constants, spell = model.fit.constants, panel.spell[last]
     gaps, origin = usual_gaps(model, panel, last), panel.day[last] + wait
@@ -126,11 +122,7 @@ def targets_at(tracked: Tracked, last: Ints, wait: Array, confirm: Ints, run: In
 
 @dataclass(frozen=True, slots=True)
 class GrowthForecast:
-    """Forecasts of T spells.
-
-    ``passage``; ``mean`` (T, 3) and ``cov`` (T, 3, 3) of (level, swing, pace) at the cut;
-    ``athlete_effect`` (T, 3) what the athlete's other spells add to the rung's usual start.
-    """
+    """T spells at the cut: ``mean`` (T, 3), ``cov`` (T, 3, 3); ``athlete_effect`` of others."""
 
     passage: Passage
     mean: Array
@@ -141,12 +133,7 @@ class GrowthForecast:
 def average_passage(
     tracked: Tracked, base: Targets, place: Ints, how: Simulation, *, finished_only: bool
 ) -> Passage:
-    """Simulate the coming sessions of T targets under many draws of the constants.
-
-    States, clock, speed and losses of ``base`` are replaced draw by draw; ``place`` (T,) is the
-    session (in the panel) at which each target stands. With ``finished_only``, only what was known
-    when the target's spell began is used of the athlete's other spells.
-    """
+    """Simulate the coming sessions of T targets at sessions ``place`` under many constants."""
     which, owner = np.unique(tracked.panel.spell[place], return_inverse=True)
     # What the athlete's other spells say is read once, with the constants that the cohort's and
     # the rungs' effects were learnt with.
@@ -190,13 +177,10 @@ def _averaged(
         if not len(keep):
             continue
         passage = simulate_passage(
-            take_targets(targets[number], keep),
-            constants.dynamics,
-            constants.noise,
-            horizon_days=how.horizon_days,
-            paths=power_of_two(share[keep] * how.paths),
+            take_targets(targets[number], keep), constants.dynamics, constants.noise,
+            horizon_days=how.horizon_days, paths=power_of_two(share[keep] * how.paths),
             rng=stream(how.seed, PATH_STREAM, number),
-        )
+        )  # fmt: skip
         by_day[keep] += share[keep, None] * passage.by_day
         next_session[keep] += share[keep] * passage.next_session
     return Passage(np.minimum(by_day, 1.0), next_session)
@@ -214,12 +198,10 @@ def speed_quantiles(count: int, seed: int) -> Array:
 
 
 def spell_speeds(mean: Array, cov: Array, quantile: float) -> tuple[Array, Array]:
-    """Give spells a speed at this (standard normal) quantile of its spread.
+    """Give spells a speed at this quantile, and the spread (T, 3, 3) left for their own time.
 
-    ``mean`` (T, 3), ``cov`` (T, 3, 3): opinion of (level, swing, pace) at the spells' first
-    sessions. Returns the speeds (T,), log-normal with mean one, and the spread (T, 3, 3) left for
-    an opinion whose swing and pace are per week of the spell's own time: with ``m`` the mean of
-    swing and pace, ``cov + var(speed) m m'`` scaled back by the speed is the spread again.
+    With ``m`` the mean of swing and pace, ``cov + var(speed) m m'`` scaled back by the speed is the
+    spread again; speeds are log-normal with mean one.
     """
     gain = mean * np.array([0.0, 1.0, 1.0])
     along = np.einsum("ti,ti->t", gain, np.linalg.solve(cov, gain[:, :, None])[:, :, 0])
@@ -248,20 +230,10 @@ def take_targets(targets: Targets, keep: Ints) -> Targets:
 def forecast_open(
     tracked: Tracked, which: Ints, as_of_day: int, confirm: Ints, run: Ints, how: Simulation
 ) -> GrowthForecast:
-    """Forecast spells under way at the cut.
+    """Forecast spells under way at the cut, on day number ``as_of_day``.
 
-    Parameters
-    ----------
-    tracked
-        The log seen through a fitted model.
-    which
-        (T,) their places in the panel, in increasing order.
-    as_of_day
-        Day number of the cut.
-    confirm, run
-        (T,) sessions in a row asked for, and met so far.
-    how
-        Days, paths, draws and seed.
+    ``which`` (T,) are their places in the panel, in increasing order; ``confirm`` and ``run`` (T,)
+    sessions in a row asked for, and met so far.
     """
     full, fit, constants = tracked.panel, tracked.model.fit, tracked.model.fit.constants
     panel = take_spells(full, which)
@@ -273,10 +245,8 @@ def forecast_open(
     loose = loose_information(full, constants, tracked.filtered)
     before = priors_from_others(full, constants, fit.pooled, loose, which, finished_only=False)
     clock, dynamics = constants.clock, constants.dynamics
-    scatter = tracked.filtered.scatter[which]
-    now: Filtered = forward_pass(
-        panel, stretches(panel, clock, dynamics), constants.noise, *before, scatter
-    )
+    between, scatter = stretches(panel, clock, dynamics), tracked.filtered.scatter[which]
+    now = forward_pass(panel, between, constants.noise, *before, scatter)
     rest, excess = split_gap(wait / 7.0, panel.grace)
     done = (panel.number[last] + 1).astype(float)
     tau = clock.dose(rest, done, np.full(len(which), float(as_of_day)))
@@ -290,10 +260,7 @@ def forecast_open(
 def forecast_return(
     tracked: Tracked, which: Ints, as_of_day: int, confirm: Ints, run: Ints, how: Simulation
 ) -> Array:
-    """Return chances of having cleared by days after coming back, (T, D + 1), of those away.
-
-    As ``forecast_open``, were the athletes to train again on the day after the cut.
-    """
+    """Return (T, D + 1) chances by days after coming back tomorrow, as for ``forecast_open``."""
     last = tracked.panel.last[which]
     wait = (as_of_day - tracked.panel.day[last]).astype(float)
     base = targets_at(tracked, last, wait, confirm, run)
@@ -347,11 +314,7 @@ def forecast_untried(
 def forecast_landmarks(
     tracked: Tracked, place: Ints, wait: Array, confirm: Ints, run: Ints, how: Simulation
 ) -> Passage:
-    """Forecast from past moments, with what was known of the spell then.
-
-    ``place`` (T,) is the last session known, in the panel, ``wait`` (T,) the days from it to the
-    landmark, ``confirm`` and ``run`` (T,) are as in ``forecast_open``, at that session.
-    """
+    """Forecast ``wait`` days after past sessions ``place`` from what was known then."""
     targets = targets_at(tracked, place, wait, confirm, run)
     return average_passage(tracked, targets, place, how, finished_only=True)
 
@@ -395,10 +358,7 @@ class Walker:
         return targets_at(self.tracked, last, wait, confirm, run)
 
     def untried(self, who: Ints, rung: int, gaps: Array, confirm: Ints, origin: Array) -> Coming:
-        """Return the sessions to come of athletes ``who`` (places) on a rung not begun.
-
-        ``gaps`` (T, G); ``origin`` (T, P) day number of the first session.
-        """
+        """Return the sessions to come of athletes ``who`` on a rung not begun."""
         mine = self.habits
         habits = Habits(
             mine.intercept[who], mine.slope, mine.sets[who], np.asarray(mine.spread)[who]
@@ -447,9 +407,7 @@ def _first_sessions(
 def usual_days(tracked: Tracked, which: Ints, confirm: Ints, *, seed: int) -> Array:
     """Return the middle days to clearing, simulated as of the first sessions of spells, (T,).
 
-    From the rung's usual start and pace, the spread between athletes, and how this one trained
-    until then; what the record says of the athlete's pace is left out on purpose. A middle beyond
-    two years is an order, not a time.
+    Of an unknown athlete who trains like this one; beyond two years an order, not a time.
     """
     model, panel = tracked.model, tracked.panel
     fit, first = model.fit, panel.start[which]
@@ -471,12 +429,7 @@ def usual_days(tracked: Tracked, which: Ints, confirm: Ints, *, seed: int) -> Ar
 def draw_shared(
     tracked: Tracked, athletes: Ints, open_spells: Ints, *, paths: int, draws: int, seed: int
 ) -> SharedDraws:
-    """Draw P paths; the same seed gives the same numbers whoever is asked about.
-
-    On each path the constants come from their approximate posterior, the centre and the rungs'
-    effects from theirs, and the effects of ``athletes`` (A,), increasing numbers, given those from
-    all of their spells. ``open_spells`` (S,) are the spells under way, in increasing order.
-    """
+    """Draw P paths; the same seed gives the same numbers whoever is asked about."""
     fit, n_rungs, panel = tracked.model.fit, tracked.model.fit.n_rungs, tracked.panel
     sets, owner = constants_draws(fit, draws, seed), block_of(paths, draws)
     rng = np.random.default_rng([seed, 1])
@@ -519,11 +472,7 @@ def _draw_effects(
 def _open_states(
     tracked: Tracked, constants: GrowthConstants, which: Ints, prior: Array, z: Array
 ) -> Array:
-    """(S, p, 3) draws of the state after each open spell's last session.
-
-    Given the sessions as normal observations, the state's mean is linear in what is expected of the
-    spell's start, so four filters (at nothing, and at a unit of each part) serve all paths.
-    """
+    """(S, p, 3) draws of the state after each open spell's last session, by four filters."""
     if not len(which):
         return np.empty((0, prior.shape[1], 3))
     panel, filtered = take_spells(tracked.panel, which), tracked.filtered

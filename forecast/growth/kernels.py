@@ -25,10 +25,7 @@ tail is nothing."""
 
 
 def _ratio_table() -> Array:
-    """Coefficients (cells, 6) of quintic pieces through Mills' ratio and its two derivatives.
-
-    Between knots 1/32 apart they are off by less than 1e-12 of the value.
-    """
+    """Quintic pieces (cells, 6) through Mills' ratio and two derivatives, good to 1e-12."""
     knots = np.arange(int(TABLE_END) * TABLE_STEPS + 1) / TABLE_STEPS
     ratio = erfcx(knots / math.sqrt(2.0)) * ROOT_2PI / 2.0
     slope = knots * ratio - 1.0
@@ -126,10 +123,7 @@ class Stretches(NamedTuple):
 
 
 class Sets(NamedTuple):
-    """Sets of N sessions, K places each (``n_sets`` (N,) taken), between ``lower`` and ``ceiling``.
-
-    Both less ``offset``, all (N, K).
-    """
+    """Sets of N sessions, (N, K), between ``lower`` and ``ceiling`` less ``offset``."""
 
     lower: Array
     ceiling: Array
@@ -148,11 +142,7 @@ class Errors(NamedTuple):
 
 
 class Records(NamedTuple):
-    """What the evidence of constants needs of N sessions beside ``Sets``.
-
-    ``upper``, ``slip_mass`` (N, K); ``flags`` (3, N, K) fatigue, unclean, assisted; ``measure``
-    (N,).
-    """
+    """(N, K) ``upper``, ``slip_mass``; (3, N, K) fatigue, unclean, assisted; (N,) ``measure``."""
 
     upper: Array
     slip_mass: Array
@@ -277,10 +267,7 @@ def match_one(
 
 @njit(cache=True, error_model="numpy")
 def tilted_pair(t: float, w_up: float, w_down: float) -> tuple[float, float, float, float]:
-    """Return the log of tilted(t, w_up) + tilted(t, w_down), the first's share, means past ``w``.
-
-    tilted(t, w) = density(t) * mills(w), that is exp((w**2 - t**2) / 2) * P(Z > w).
-    """
+    """Log of tilted(t, w_up) + tilted(t, w_down), tilted = density(t) mills(w); shares, means."""
     if w_up > -30.0 and w_down > -30.0:
         (up, up_more), (down, down_more) = mills_and_more(w_up), mills_and_more(w_down)
         both = up + down
@@ -304,11 +291,7 @@ def _log_tilted(t: float, w: float) -> tuple[float, float]:
 
 @njit(cache=True, error_model="numpy")
 def as_site(before: float, var: float, mean: float, after_var: float) -> tuple[float, float]:
-    """Return the session as the normal observation that turns the opinion before into that after.
-
-    One far off would be at an absurd distance: it is read as one ``OUTLIER`` of its own standard
-    deviations away that pulls just as hard. Infinite variance: it said nothing.
-    """
+    """Return the normal observation that turns the opinion before into that after, bounded."""
     force = (mean - before) / after_var
     told = max(1.0 / after_var - 1.0 / var, (force / OUTLIER) ** 2)
     if told < LEAST_TOLD / var:
@@ -318,11 +301,7 @@ def as_site(before: float, var: float, mean: float, after_var: float) -> tuple[f
 
 @njit(cache=True, error_model="numpy")
 def day_slopes(away: float, rise: float, fall: float, root: float) -> tuple[float, float, float]:
-    """Return the log density of a day's ability, and its slopes in the logs of fall and rise.
-
-    The ability lies ``away`` above the level's opinion, whose sd with the day's normal part is
-    ``root``; ``rise`` and ``fall`` are the mean sizes of the exponential parts.
-    """
+    """Return the log density of a day's ability, and its slopes in the logs of fall and rise."""
     t = (away + rise - fall) / root
     value, up, up_more, down_more = tilted_pair(t, root / rise - t, root / fall + t)
     down = 1.0 - up
@@ -342,10 +321,7 @@ def day_slopes(away: float, rise: float, fall: float, root: float) -> tuple[floa
 def set_slopes(
     low: float, high: float, slip: float, slip_mass: float
 ) -> tuple[float, float, float, float]:
-    """Return the log chance of one set's record, its slopes in ``low`` and ``high``, in log slip.
-
-    A slip ended early for no reason of strength: its record says that much or more.
-    """
+    """Return one record's log chance, its slopes in ``low`` and ``high``, and in log slip."""
     if low > 0.0:
         more, bell_low = above_and_bell(low)
         other, bell_high = above_and_bell(high)
@@ -363,21 +339,10 @@ def set_slopes(
 
 @njit(cache=True, error_model="numpy")
 def record_slopes(
-    mean: Array,
-    var: Array,
-    sets: Sets,
-    records: Records,
-    errors: Errors,
-    slip: float,
-    place: Array,
-    out: Array,
-) -> float:
-    """Return the log evidence of every set of all sessions and add its slopes to ``out`` (10,).
-
-    Slopes in the log of set_sd by measure (4), of slip, day_down and day_up, and in fatigue,
-    unclean and assisted, by Fisher's identity: the mean slope of the log likelihood under the
-    opinion after. ``place`` (N, 2), the quadratures' centres and scales (0: none yet), is kept.
-    """
+    mean: Array, var: Array, sets: Sets, records: Records, errors: Errors, slip: float,
+    place: Array, out: Array,
+) -> float:  # fmt: skip
+    """Add the slopes of the sets' log evidence to ``out`` (10,), by Fisher's identity."""
     lower, offset, n_sets = sets.lower, sets.offset, sets.n_sets
     upper, slip_mass, flags, measure = records
     day_sd, set_sd, down, up, _ = errors
@@ -432,11 +397,18 @@ def record_slopes(
     return total
 
 
-class Seen(NamedTuple):
-    """What a filter writes down of each session, as in ``evidence.Filtered``."""
+class Filtered(NamedTuple):
+    """Opinion of (level, swing, pace) before and after each of N sessions, and what each added.
+
+    ``mean`` (N, 3), ``cov`` (N, 3, 3) after it; ``before_mean``, ``before_var`` of the level just
+    before; ``log_evidence`` given the sessions before; ``site_mean``, ``site_var`` the session as
+    one normal observation of the level (infinite: it said nothing); ``tail`` the day's part of
+    that over ``day_sd**2``; ``scatter`` (S,) of the athletes.
+    """
 
     mean: Array
     cov: Array
+    scatter: Array
     before_mean: Array
     before_var: Array
     log_evidence: Array
@@ -447,8 +419,9 @@ class Seen(NamedTuple):
 
 @njit(cache=True, error_model="numpy")
 def filter_spells(
-    between: Stretches, prior_mean: Array, prior_cov: Array, sets: Sets, errors: Errors, seen: Seen
-) -> None:
+    between: Stretches, prior_mean: Array, prior_cov: Array, sets: Sets, errors: Errors,
+    seen: Filtered,
+) -> None:  # fmt: skip
     """Filter every spell, session by session, into ``seen``; ``errors`` are by spell."""
     day_sd, down, up = errors.day_sd, errors.down, errors.up
     mean, cov = np.empty(3), np.empty((3, 3))
@@ -540,18 +513,10 @@ def carry_spells(
 
 @njit(cache=True, error_model="numpy")
 def inform_spells(
-    between: Stretches,
-    site_mean: Array,
-    site_var: Array,
-    constant: Array,
-    score: Array,
+    between: Stretches, site_mean: Array, site_var: Array, constant: Array, score: Array,
     information: Array,
-) -> None:
-    """Add each spell's constant (S,), score (S, 3) and information (S, 3, 3) of its start.
-
-    The augmented Kalman filter of de Jong (1991, Ann. Stat. 19:1073): the data and the level's
-    response to a unit of each unknown run through one filter.
-    """
+) -> None:  # fmt: skip
+    """Add each spell's constant (S,), score (S, 3) and information (S, 3, 3) of its start."""
     level, swing, error = np.empty(4), np.empty(4), np.empty(4)
     for s in range(len(between.start)):
         level[:] = 0.0

@@ -21,8 +21,8 @@ at the date of one file.
 from __future__ import annotations
 
 import math
-from dataclasses import astuple, dataclass
-from typing import NamedTuple
+from dataclasses import dataclass
+from typing import Any, NamedTuple
 
 import numpy as np
 from numba import njit
@@ -44,36 +44,21 @@ LEAST_LEFT = 1e-8
 """A path that has cleared but for this chance is walked no further."""
 
 
-class Clocks(NamedTuple):
-    """Constants of D clocks, each (D,), as in ``Clock``."""
-
-    practice: Array
-    session_weeks: Array
-    fade: Array
-    season_cos: Array
-    season_sin: Array
-
-
-@dataclass(frozen=True, slots=True)
-class Clock:
-    """Constants of the training clock; the defaults are plain calendar weeks.
+class Clock(NamedTuple):
+    """Constants of the training clock, or arrays of several; the defaults are calendar weeks.
 
     ``practice`` (0 to 1) share of progress that comes by the session; ``session_weeks`` weeks that
     one session stands for; ``fade`` exponent; ``season_cos``, ``season_sin`` the yearly rhythm.
     """
 
-    practice: float = 0.0
-    session_weeks: float = 0.4
-    fade: float = 0.0
-    season_cos: float = 0.0
-    season_sin: float = 0.0
+    practice: Any = 0.0
+    session_weeks: Any = 0.4
+    fade: Any = 0.0
+    season_cos: Any = 0.0
+    season_sin: Any = 0.0
 
     def dose(self, rest: Array, done: Array, day: Array, sessions: Array | float = 1.0) -> Array:
-        """Return weeks of training that a stretch stands for.
-
-        ``rest`` calendar weeks up to the grace; ``done`` sessions of the spell before it ends, on
-        day number ``day``; ``sessions`` those it holds, the one at its end included.
-        """
+        """Return weeks of training in ``rest`` weeks up to session ``done``, on ``day``."""
         shape, (weeks, before, at, held) = flattened(rest, done, day, sessions)
         return doses(weeks, before, at, held, clocks_of([self])).reshape(shape)
 
@@ -112,11 +97,7 @@ class Tables(NamedTuple):
 
 
 class Rungs(NamedTuple):
-    """What the path kernel needs of T rungs, each (T,) but ``origin`` (T, P), as in ``Coming``.
-
-    ``intercept``, ``slope``, ``spread`` of the habit; ``odds`` the factor on the odds of meeting;
-    ``paths`` how many; where ``untried`` the first session is where the paths start.
-    """
+    """T rungs for the path kernel, each (T,) but ``origin`` (T, P), as in ``Coming``."""
 
     mark: Array
     grace: Array
@@ -135,11 +116,7 @@ class Rungs(NamedTuple):
 
 
 class PathLaws(NamedTuple):
-    """Constants on each of P paths, each (P,) but for those by measure (P, M).
-
-    ``alpha`` to ``regain`` as in ``Dynamics``, ``day_sd`` to ``up`` as in ``Noise``; ``careful``
-    where the path lies in the spread of the habit; ``owner`` which of the ``clocks`` it has.
-    """
+    """Constants on each of P paths; by measure (P, M); ``owner`` says which of the ``clocks``."""
 
     alpha: Array
     swing_sd: Array
@@ -154,15 +131,11 @@ class PathLaws(NamedTuple):
     up: Array
     careful: Array
     owner: Ints
-    clocks: Clocks
+    clocks: Clock
 
 
 class Standing(NamedTuple):
-    """Where T rungs stand on P paths, all (T, P), moved in place.
-
-    ``ends`` is NaN while the path goes on, then the day of clearing, infinite where it did not
-    clear. ``runs`` (T, P, C) holds the chance of standing at each run length, or (T, P, 1) the run.
-    """
+    """Where T rungs stand on P paths, moved in place; ``ends`` is NaN while the path goes on."""
 
     level: Array
     swing: Array
@@ -174,11 +147,7 @@ class Standing(NamedTuple):
 
 
 class Luck(NamedTuple):
-    """Draws of B sessions on P paths.
-
-    ``columns`` (B, 2, P) entries of the gap and set tables, ``normal`` (B, 2, P) for the motion,
-    ``form`` (B, P) in ``day_sd``, ``uniform`` (B, P): a session meets where its chance is above.
-    """
+    """Draws of B sessions on P paths: table entries, motion, form in ``day_sd``, and chance."""
 
     columns: Ints
     normal: Array
@@ -192,20 +161,20 @@ def flattened(*values: Array | float) -> tuple[tuple[int, ...], list[Array]]:
     return parts[0].shape, [np.array(part, dtype=float).ravel() for part in parts]
 
 
-def clocks_of(clocks: list[Clock]) -> Clocks:
+def clocks_of(clocks: list[Clock]) -> Clock:
     """Return the clocks as the compiled loops take them."""
-    return Clocks(*np.array([astuple(clock) for clock in clocks], dtype=float).T.copy())
+    return Clock(*np.array(clocks, dtype=float).T.copy())
 
 
 @njit(cache=True, error_model="numpy")
-def fading(done: float, clocks: Clocks, d: int) -> float:
+def fading(done: float, clocks: Clock, d: int) -> float:
     """Return what training counts after so many sessions, to that of the first, by clock ``d``."""
     fade = clocks.fade[d]
     return (1.0 + done / FADE_SESSIONS) ** -fade if fade > 0.0 else 1.0
 
 
 @njit(cache=True, error_model="numpy")
-def unfaded_dose(rest: float, day: float, sessions: float, clocks: Clocks, d: int) -> float:
+def unfaded_dose(rest: float, day: float, sessions: float, clocks: Clock, d: int) -> float:
     """Return the weeks of training in a stretch, were it among the first of the spell."""
     practice, season_cos, season_sin = (
         clocks.practice[d],
@@ -225,7 +194,7 @@ def unfaded_dose(rest: float, day: float, sessions: float, clocks: Clocks, d: in
 
 
 @njit(cache=True, error_model="numpy")
-def doses(rest: Array, done: Array, day: Array, sessions: Array, clocks: Clocks) -> Array:
+def doses(rest: Array, done: Array, day: Array, sessions: Array, clocks: Clock) -> Array:
     """(n,) weeks of training in n stretches, all arrays (n,), by the first clock."""
     out = np.empty(len(rest))
     for i in range(len(rest)):
@@ -300,10 +269,7 @@ def lost_along(
 def stretches(
     panel: Panel, clock: Clock, dynamics: Dynamics, speed: Array | float = 1.0
 ) -> Stretches:
-    """Return what lies between each session and the one before it, from the panel's timing alone.
-
-    ``speed`` (S,): by how much each spell's own training time runs faster.
-    """
+    """Return what lies between each session and the one before it, at the spells' ``speed``."""
     dose = clock.dose(panel.rest, panel.number.astype(float), panel.day.astype(float))
     tau = np.where(panel.number > 0, dose, 0.0)
     tau = tau * np.broadcast_to(speed, panel.n_spells)[panel.spell]
@@ -317,17 +283,10 @@ def stretches(
 
 
 def propagate(
-    dynamics: Dynamics,
-    mean: Array,
-    cov: Array,
-    tau: Array,
-    excess: Array,
+    dynamics: Dynamics, mean: Array, cov: Array, tau: Array, excess: Array,
     loss: Array | None = None,
-) -> tuple[Array, Array]:
-    """Carry (n, 3) means and (n, 3, 3) covariances over training weeks and excess weeks.
-
-    ``loss`` (n,) is the level lost, net of what came back; without it nothing had been lost before.
-    """
+) -> tuple[Array, Array]:  # fmt: skip
+    """Carry (n, 3) means and (n, 3, 3) covariances over training and excess weeks."""
     if loss is None:
         loss = dynamics.detraining * excess
     decay, integral = decay_terms(dynamics.alpha, tau)
@@ -350,18 +309,10 @@ def propagate(
 
 @njit(cache=True, error_model="numpy")
 def advance_one(
-    level: float,
-    swing: float,
-    pace: float,
-    tau: float,
-    excess: float,
-    motion: tuple[float, float, float],
-    z: tuple[float, float],
-) -> tuple[float, float]:
-    """Carry level and swing over ``tau`` weeks of training and ``excess`` without, exactly.
-
-    ``motion``: alpha, swing_sd, wiggle_sd; ``z`` two normal draws; the layoff's loss is not in it.
-    """
+    level: float, swing: float, pace: float, tau: float, excess: float,
+    motion: tuple[float, float, float], z: tuple[float, float],
+) -> tuple[float, float]:  # fmt: skip
+    """Carry level and swing over ``tau`` weeks of training and ``excess`` without, exactly."""
     alpha, swing_sd, wiggle_sd = motion
     level_var, cross, swing_var = added_variances(alpha, swing_sd, wiggle_sd, tau)
     level_var += wiggle_sd * wiggle_sd * excess
@@ -376,11 +327,7 @@ def advance_one(
 
 @njit(cache=True, error_model="numpy")
 def chance_to_meet(room: float, set_sd: float, fatigue: float, eligible: float, sets: int) -> float:
-    """Return the chance that one of the session's sets is clean, unassisted and long enough.
-
-    ``room`` is by how far the day's ability stands above the mark; each set done before (up to
-    ``MAX_FATIGUE_STEPS``) is worth ``fatigue``; ``eligible`` is the chance that a set can count.
-    """
+    """Return the chance that one of the sets is good enough, ``room`` above the mark."""
     missed = 1.0
     for k in range(sets):
         missed *= 1.0 - eligible * above(-(room + min(k, MAX_FATIGUE_STEPS) * fatigue) / set_sd)
@@ -389,18 +336,10 @@ def chance_to_meet(room: float, set_sd: float, fatigue: float, eligible: float, 
 
 @njit(cache=True, error_model="numpy")
 def chance_of_session(
-    level: float,
-    room: float,
-    set_sd: float,
-    noise: tuple[float, float],
-    habit: tuple[float, float],
-    sets: int,
-    odds: float,
-) -> float:
-    """Return the chance that a coming session meets, by ``chance_to_meet``.
-
-    ``noise``: slip and fatigue; ``habit``: intercept and slope of the share of sets that can count.
-    """
+    level: float, room: float, set_sd: float, noise: tuple[float, float],
+    habit: tuple[float, float], sets: int, odds: float,
+) -> float:  # fmt: skip
+    """Return the chance that a coming session meets, by ``chance_to_meet``."""
     if room + MAX_FATIGUE_STEPS * max(noise[1], 0.0) < -FAR * set_sd:
         return 0.0
     clean = min(max(level, LOWEST_CLEAN), HIGHEST_CLEAN)
@@ -425,22 +364,13 @@ def expected_meets(
 
 @njit(cache=True, error_model="numpy")
 def walk_paths(
-    step: int,
-    most_days: int,
-    drawn: bool,
-    standing: Standing,
-    tables: Tables,
-    rungs: Rungs,
-    luck: Luck,
-    laws: PathLaws,
-    by_day: Array,
-    first: Array,
-) -> bool:
+    step: int, most_days: int, drawn: bool, standing: Standing, tables: Tables, rungs: Rungs,
+    luck: Luck, laws: PathLaws, by_day: Array, first: Array,
+) -> bool:  # fmt: skip
     """Walk T rungs on up to P paths, B sessions from ``step`` on; True while any goes on.
 
-    Where ``drawn``, a session meets or not, and the path ends on the day of clearing. Else the
-    chance of each run length goes on, and chances of clearing are added to ``by_day`` (T, D + 1).
-    ``first`` (T,) takes the chance that the first session meets. A path ends past ``most_days``.
+    Where ``drawn``, a session meets or not; else the chance of each run length goes on, and chances
+    of clearing are added to ``by_day`` (T, D + 1). ``first`` (T,) takes that of the first session.
     """
     level, swing, pace, lost, day, ends, runs = standing
     going = False

@@ -30,17 +30,9 @@ QUICKENING = -1.0
 def to_latent(ratio: Array, linear: float) -> Array:
     """Return ``(1 - linear) log(ratio) + linear (ratio - 1)``; for -1, ``sinh(log(ratio))``.
 
-    Toward the plain ratio, or, for progress that quickens on the way to the mark, the other way.
-    Neither is a power of the ratio: powers have a pole (Box & Cox 1964, J. R. Stat. Soc. B 26:211,
-    eq. 1), past which a latent position has no ratio. Here every position has one, and a step on
-    the scale is worth at most ``1 / (1 - linear)`` of its size in log, or all of it.
-
-    Parameters
-    ----------
-    ratio
-        Value over target, 0 or more; infinity is allowed. A ratio of 0 is at minus infinity.
-    linear
-        Share of the plain ratio, 0 up to but not including 1; or ``QUICKENING``, -1.
+    Toward the plain ratio (share ``linear``, 0 to below 1), or, ``QUICKENING``, the other way. No
+    power of the ratio, value over target: powers have a pole (Box & Cox 1964, J. R. Stat. Soc. B
+    26:211, eq. 1), past which a latent position has no ratio. A ratio of 0 is at minus infinity.
     """
     ratio = np.asarray(ratio, dtype=float)
     with np.errstate(divide="ignore"):
@@ -52,10 +44,7 @@ def to_latent(ratio: Array, linear: float) -> Array:
 
 
 def to_log(latent: Array, linear: float) -> Array:
-    """Return log(value / target) at a latent position; ``exp`` of it inverts ``to_latent``.
-
-    Solved by Wright's omega function, ``w + log(w) = x`` (Corless & Jeffrey 2002).
-    """
+    """Return the log ratio at a latent position, by Wright's omega (Corless & Jeffrey 2002)."""
     latent = np.asarray(latent, dtype=float)
     if linear == 0.0:
         return latent
@@ -89,11 +78,7 @@ NEARLY_ALL = 0.98
 
 
 def infer_unit(values: np.ndarray, *, whole: float = 1.0) -> float:
-    """Return the rounding unit: the coarsest of ``UNITS`` that nearly all values are multiples of.
-
-    One coarser than ``whole`` needs ``MIN_VALUES_FOR_COARSE`` values over three different
-    multiples.
-    """
+    """Return the coarsest of ``UNITS`` that nearly all, and enough, values are multiples of."""
     values = values[values > 0]
     if len(values) == 0:
         return whole
@@ -115,11 +100,7 @@ def usual_units(sets: pd.DataFrame, ladder: Ladder) -> dict[str, float]:
 def rounding_units(
     sets: pd.DataFrame, ladder: Ladder, usual: dict[str, float] | None = None
 ) -> pd.Series:
-    """Return the rounding unit of each set (reps: always 1).
-
-    Inferred by athlete and rung, by athlete and measure, and for the whole log (``usual``): the
-    coarsest of the three of which nearly all values of this athlete on this rung are multiples.
-    """
+    """Return the rounding unit of each set: the coarsest that fits athlete, measure and log."""
     usual = usual_units(sets, ladder) if usual is None else usual
     measure = sets["rung"].map({rung.key: rung.criterion.measure for rung in ladder.rungs})
     rows = sets[["athlete", "rung", "value", "stopped"]].assign(measure=measure)
@@ -142,10 +123,9 @@ def rounding_units(
 
 
 def _coarsest_that_fits(values: np.ndarray, elsewhere: tuple[float, ...]) -> float:
-    own = infer_unit(values)
-    values = values[values > 0]
-    fits = [unit for unit in elsewhere if _on_grid(values, unit) >= NEARLY_ALL]
-    return max([own, *fits])
+    shown = values[values > 0]
+    fits = [unit for unit in elsewhere if _on_grid(shown, unit) >= NEARLY_ALL]
+    return max([infer_unit(values), *fits])
 
 
 def _on_grid(values: np.ndarray, unit: float) -> float:
@@ -183,10 +163,7 @@ def set_intervals(
 
 
 def pass_ratio(criterion: Criterion, unit: float = 1.0) -> float:
-    """Return the capacity, over target, from which a recorded value reaches the target.
-
-    Holds are noted to the nearest ``unit``: half a unit below is written as the target.
-    """
+    """Return the capacity, over target, from which a recorded value reaches the target."""
     if criterion.measure == "reps":
         return 1.0
     target = criterion.target
@@ -199,28 +176,15 @@ def pass_ratio(criterion: Criterion, unit: float = 1.0) -> float:
 class Panel:
     """Arrays of S spells, N sessions and up to K sets a session, in the order of the histories.
 
-    Attributes
-    ----------
-    start, length
-        (S,) first session of the spell in the flat arrays, and how many follow.
-    athlete, rung, measure, threshold, grace
-        (S,) numbers; latent position from which a recorded value reaches the target; weeks between
-        sessions up to which training goes on working.
-    spell, day, number
-        (N,) spell of each session, its day number, and its place in the spell, from 0.
-    rest, excess
-        (N,) weeks up to the grace and weeks beyond it since the session before (0 at first).
-    lower, upper, ceiling
-        (N, K) bounds of each set in latent units, infinite where padded. ``ceiling`` is the upper
-        one with which the level is read off: a clean, unassisted set that met the mark has none.
-    fatigue, unclean, assisted
-        (N, K) sets done before in the session (at most 4), and flags as 0 or 1; a set with less
-        than the load asked for is flagged as assisted.
-    n_sets, met, eligible
-        (N,) sets in each session; whether it met; sets that could have met the criterion: counting,
-        and not ended early by choice.
-    linear
-        Share of the plain ratio in the latent scale (``to_latent``).
+    (S,) ``start`` first session of the spell, ``length`` how many follow; numbers of ``athlete``,
+    ``rung``, ``measure``; latent ``threshold`` from which a recorded value reaches the target;
+    ``grace`` weeks between sessions up to which training goes on working. (N,) ``spell``, ``day``
+    number, ``number`` in the spell from 0; ``rest`` weeks up to the grace and ``excess`` beyond it
+    since the session before; ``n_sets``; whether it ``met``; ``eligible`` sets that could have.
+    (N, K) latent bounds ``lower``, ``upper`` (infinite where padded), ``ceiling`` the upper one
+    with which the level is read off: none for a set that met the mark; ``fatigue`` sets done
+    before (at most 4), flags ``unclean`` and ``assisted`` (less than the load asked for, too).
+    ``linear`` is the share of the plain ratio in the latent scale (``to_latent``).
     """
 
     start: Ints
@@ -295,22 +259,11 @@ def build_panel(
     _, measure = rung_marks(histories.ladder, linear)
     columns = _pad_sets(histories, units)
     plain = Panel(
-        start=start,
-        length=length,
-        athlete=spells["athlete_id"].to_numpy(dtype=np.int64),
-        rung=rung,
-        measure=measure[rung],
-        threshold=columns.pop("threshold")[start],
-        grace=grace,
-        spell=spell,
-        day=day,
-        number=np.arange(len(spell)) - start[spell],
-        rest=rest,
-        excess=excess,
-        met=sessions["meets"].to_numpy(dtype=bool),
-        linear=0.0,
-        **columns,
-    )
+        start=start, length=length, athlete=spells["athlete_id"].to_numpy(dtype=np.int64),
+        rung=rung, measure=measure[rung], threshold=columns.pop("threshold")[start], grace=grace,
+        spell=spell, day=day, number=np.arange(len(spell)) - start[spell], rest=rest, excess=excess,
+        met=sessions["meets"].to_numpy(dtype=bool), linear=0.0, **columns,
+    )  # fmt: skip
     return rescaled(plain, linear)
 
 

@@ -65,10 +65,7 @@ class CohortHabits:
 
 @dataclass(frozen=True, slots=True)
 class Habits:
-    """Of each target (T,): ``intercept``, ``slope`` common, ``sets`` (T, TABLE_SIZE).
-
-    ``spread`` (T,) is the standard deviation of what is known of the intercept.
-    """
+    """(T,) ``intercept`` with its ``spread``, common ``slope``, (T, TABLE_SIZE) ``sets``."""
 
     intercept: Array
     slope: float
@@ -106,11 +103,7 @@ def latest_sessions(panel: Panel, last: Ints, count: int) -> tuple[Ints, Flags]:
 
 
 def logit_shift(hits: NDArray, trials: NDArray, base: Array, sd: float) -> tuple[Array, Array]:
-    """Return how far log odds are off from the expected ``base``, (T,), and the curvature there.
-
-    The mode of a logistic regression with ``base`` (T, L) as offset, one intercept a target and a
-    normal prior around 0.
-    """
+    """Return the mode of a logistic intercept around ``base`` (T, L), and the curvature there."""
     shift = np.zeros(len(hits))
     for _ in range(12):  # Newton steps to the mode of a concave posterior
         p = expit(base + shift[:, None])
@@ -152,11 +145,7 @@ def expected_to_meet(panel: Panel, noise: Noise, filtered: Filtered) -> Array:
 
 
 def meeting_shift(panel: Panel, noise: Noise, filtered: Filtered, last: Ints) -> Array:
-    """(T,) by how far the log odds of meeting are off as of these sessions.
-
-    A forecast that expected 9 of 27 sessions to meet where none did is put right by as much as 27
-    sessions can say.
-    """
+    """(T,) by how far the log odds of meeting are off as of these sessions."""
     at, inside = latest_sessions(panel, last, LATEST)
     chance = np.clip(expected_to_meet(panel, noise, filtered)[at], 1e-6, 1.0 - 1e-6)
     return logit_shift(panel.met[at] * inside, inside, logit(chance), SHIFT_SD)[0]
@@ -200,10 +189,7 @@ class Coming:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Targets(Coming):
-    """T forecasts to make, by the training ``clock``.
-
-    ``mean`` (T, 3), ``cov`` (T, 3, 3) of (level, swing, pace) on the day of the last session.
-    """
+    """T forecasts to make: ``mean`` (T, 3), ``cov`` (T, 3, 3) on the day of the last session."""
 
     mean: Array
     cov: Array
@@ -222,11 +208,7 @@ class Simulation:
 
 @dataclass(frozen=True, slots=True)
 class Passage:
-    """Chances of T targets.
-
-    ``by_day`` (T, D + 1): of clearing within 0..D days of the cut; ``next_session`` (T,): that the
-    next session meets the criterion.
-    """
+    """(T, D + 1) chances of clearing by day, and (T,) that the next session meets."""
 
     by_day: Array
     next_session: Array
@@ -236,10 +218,9 @@ class Passage:
 class Climb:
     """How T rungs went on P paths.
 
-    ``days`` (T, P) from the cut date (from the first session where untried) to clearing. A path
-    that did not clear within the days looked at stands past them, the later the further its level
-    ended below the mark: an order, no time. ``level`` (T, P) at the last session simulated;
-    ``first`` (T,) chance that the next session meets the criterion.
+    ``days`` (T, P) from the cut (from the first session where untried) to clearing; past the days
+    looked at an order, no time: the later the further its level ended below the mark. ``level`` (T,
+    P) at the last session simulated; ``first`` (T,) chance that the next session meets.
     """
 
     days: Array
@@ -248,18 +229,10 @@ class Climb:
 
 
 def simulate_passage(
-    targets: Targets,
-    dynamics: Dynamics,
-    noise: Noise,
-    *,
-    horizon_days: int,
-    paths: int | Ints,
+    targets: Targets, dynamics: Dynamics, noise: Noise, *, horizon_days: int, paths: int | Ints,
     rng: np.random.Generator,
-) -> Passage:
-    """Simulate the coming sessions of every target; all share the draws of ``rng``.
-
-    ``paths`` for all or (T,) for each; powers of two keep the points balanced.
-    """
+) -> Passage:  # fmt: skip
+    """Simulate the coming sessions of every target; all share the draws of ``rng``."""
     each = np.broadcast_to(np.asarray(paths, dtype=np.int64), len(targets)).copy()
     pairs = (int(each.max(initial=1)) + 1) // 2
     # Scrambled Sobol points (Owen 1998).
@@ -284,14 +257,9 @@ def simulate_passage(
 
 
 def simulate_days(
-    coming: Coming,
-    state: Array,
-    laws: PathLaws,
-    *,
-    most_days: int,
-    seed: list[int],
+    coming: Coming, state: Array, laws: PathLaws, *, most_days: int, seed: list[int],
     middle_only: bool = False,
-) -> Climb:
+) -> Climb:  # fmt: skip
     """Simulate T rungs on P paths until cleared, path by path from ``state`` (3, T, P).
 
     The days of an untried rung count from its first session. ``seed`` names this rung's random
@@ -335,10 +303,7 @@ def _middle_is_known(days: Array, day: Array) -> Flags:
 def path_laws(
     draws: list[tuple[Clock, Dynamics, Noise]], paths: int, careful: Array | int
 ) -> PathLaws:
-    """Share P paths out over draws of the engine's constants, in equal blocks.
-
-    ``careful`` (P,) is where each path lies in the spread of habits, or a seed that says so.
-    """
+    """Share P paths out over draws of the engine's constants, in equal blocks."""
     if isinstance(careful, int):
         evenly = ndtri((np.arange(paths) + 0.5) / paths)
         careful = np.random.default_rng([careful, 12]).permutation(evenly)
@@ -358,11 +323,7 @@ def block_of(paths: int, draws: int) -> Ints:
 
 
 def mirrored(normal: Array) -> Array:
-    """Return each row (P, ...) of normal draws twice, the second with its sign turned, (2 P, ...).
-
-    What one path owes to luck its neighbour pays back (antithetic variates: Hammersley & Morton
-    1956, Proc. Camb. Phil. Soc. 52:449).
-    """
+    """Return each row of normal draws and its mirror (antithetic: Hammersley & Morton 1956)."""
     both = np.repeat(normal, 2, axis=0)
     both[1::2] *= -1.0
     return both

@@ -60,11 +60,7 @@ class Absences:
 
 
 def training_day_gaps(histories: Histories) -> pd.DataFrame:
-    """Return one row an athlete and training day, on any rung, after clearing too.
-
-    Columns ``athlete_id, day`` (day number), ``gap`` (days since the athlete's training day
-    before; missing at the first), in order of athlete and day.
-    """
+    """Return ``athlete_id, day, gap`` of each training day, in order of athlete and day."""
     ids = histories.spells.drop_duplicates("athlete").set_index("athlete")["athlete_id"]
     days = pd.concat([histories.sessions, histories.after_clearing])[["athlete", "date"]]
     days = days.drop_duplicates()
@@ -99,12 +95,10 @@ def absence_law(histories: Histories) -> Absences:
 
 
 def seen_shares(length: Array, longest: Array) -> Array:
-    """Return the share each gap stands for, given that longer ones would not have been seen.
+    """Return the share each gap (shortest first) stands for, by the longest it could have been.
 
-    ``length`` (G,) are gaps, shortest first, ``longest`` (G,) the longest each could have been and
-    still have ended before the cut. At each length, the ones that long are set against those at
-    most as long that could have been as long (Lynden-Bell 1971); going down from the longest, the
-    shares follow.
+    Going down from the longest: those that long against those at most as long that could have been
+    as long (Lynden-Bell 1971).
     """
     if len(length) == 0:
         return np.empty(0)
@@ -123,10 +117,7 @@ def seen_shares(length: Array, longest: Array) -> Array:
 
 
 def longer_than(law: Absences, elapsed: Array) -> Array:
-    """(T,) share of all gaps that are absences of more than ``elapsed`` days and end.
-
-    Below ``ABSENCE_DAYS`` it is the share of absences of any length.
-    """
+    """(T,) share of all gaps that are absences of more than ``elapsed`` days and end."""
     total = np.concatenate([np.cumsum(law.share[::-1])[::-1], [0.0]])
     place = np.searchsorted(law.length, elapsed, side="right")
     tail = np.minimum(np.maximum(elapsed, 1.0) / ABSENCE_DAYS, 1e6)
@@ -134,10 +125,7 @@ def longer_than(law: Absences, elapsed: Array) -> Array:
 
 
 def weeks_until_back(law: Absences, elapsed: Array, day: float) -> tuple[Array, Ints]:
-    """Return weeks until half of those once away as long were back, and how many there were.
-
-    ``elapsed`` (T,) are days away so far, ``day`` is the day number of today.
-    """
+    """Return weeks until half of those once away as long were back, and how many there were."""
     half = np.empty(len(elapsed))
     for i, days in enumerate(elapsed):
         lengths, weights = analogues(law, float(days), day)
@@ -149,12 +137,7 @@ def weeks_until_back(law: Absences, elapsed: Array, day: float) -> tuple[Array, 
 
 
 def analogues(law: Absences, elapsed: float, day: float) -> tuple[Array, Array]:
-    """Return lengths of absences that were once as long as ``elapsed`` days, and their weights.
-
-    Those that were as long at this time of the year (``day`` is today's number) count most. Lengths
-    are days from the last set to the first one after, all above ``elapsed``, the prior's among
-    them; weights are shares of all gaps, which add up to ``longer_than``.
-    """
+    """Return lengths of absences once as long as ``elapsed`` days, and weights by season."""
     use = law.length > elapsed
     length, share = law.length[use], law.share[use]
     weeks = (day - (law.began[use] + elapsed)) / 7.0
@@ -188,12 +171,7 @@ class CohortRhythm:
 
 
 def cohort_rhythm(gaps: Array, athlete: Ints, delays: Array, absences: Absences) -> CohortRhythm:
-    """Learn the cohort's rhythm from all gaps.
-
-    ``gaps`` (G,) are days between consecutive sessions of a spell, 1 or more, and ``athlete`` (G,)
-    whose they are; ``delays`` (D,) days between clearing a rung and the first session on one that
-    needs it; ``absences`` come from ``absence_law``.
-    """
+    """Learn the cohort's rhythm from gaps (G,) and whose they are, delays (D,) and absences."""
     if len(gaps) == 0:
         gaps, athlete = PRIOR_GAPS, np.zeros(len(PRIOR_GAPS), dtype=np.int64)
     people, who = np.unique(athlete, return_inverse=True)
@@ -209,11 +187,7 @@ def cohort_rhythm(gaps: Array, athlete: Ints, delays: Array, absences: Absences)
 
 
 def gap_table(own: list[Array], rhythm: CohortRhythm) -> Array:
-    """Return days to the next session for each target, (T, TABLE_SIZE), sorted by row.
-
-    ``own`` has one array a target, its latest gaps in days, newest last; only ``MEMORY`` are used.
-    The cohort's long gaps are the layoffs that a short record can't show.
-    """
+    """Return days to the next session, (T, TABLE_SIZE), from each target's own latest gaps."""
     table = np.empty((len(own), TABLE_SIZE))
     levels = (np.arange(TABLE_SIZE) + 0.5) / TABLE_SIZE
     for i, gaps in enumerate(own):
@@ -238,30 +212,11 @@ def _spread(count: int) -> Ints:
 
 
 def first_gap_table(table: Array, elapsed: Array, absences: Absences, day: Array | float) -> Array:
-    """Return days from the last session to the next, given that ``elapsed`` days brought none.
+    """Return days from the last session to the next, given that ``elapsed`` (T,) brought none.
 
-    Parameters
-    ----------
-    table
-        (T, TABLE_SIZE) gaps, sorted by row.
-    elapsed
-        (T,) days since the last session.
-    absences
-        The log's own absences.
-    day
-        (T,) or one: day number on which so many days have gone.
-
-    Returns
-    -------
-    ndarray
-        (T, TABLE_SIZE), sorted by row; no entry is below ``elapsed``.
-
-    Notes
-    -----
-    Within the athlete's rhythm: what is left of the table. Once it is an absence: what is left
-    of the table, the athlete's own long gaps among it, beside the absences of all that were once
-    as long, those at this time of the year first. The two weigh in by how often each law brings
-    a gap as long as this (Bayes), ``LOG_WEIGHT`` for the log's.
+    Within the athlete's rhythm: what is left of the table (T, TABLE_SIZE). Once it is an absence:
+    that beside the absences of all that were once as long, those at this time of the year first,
+    weighed by how often each law brings a gap as long (Bayes), ``LOG_WEIGHT`` for the log's.
     """
     below = (table < elapsed[:, None]).sum(axis=1)
     left = TABLE_SIZE - below
@@ -281,10 +236,7 @@ def first_gap_table(table: Array, elapsed: Array, absences: Absences, day: Array
 
 
 def share_longer(table: Array, elapsed: Array, absences: Absences) -> Array:
-    """(T,) chance that a gap that ends is longer than ``elapsed`` (T,) days, by both laws.
-
-    The table's, or its mixture with the log's absences where these make it longer.
-    """
+    """(T,) chance that a gap that ends is longer than ``elapsed`` days, by both laws."""
     own = (table > elapsed[:, None]).mean(axis=1)
     mixed = (own + LOG_WEIGHT * longer_than(absences, elapsed)) / (1.0 + LOG_WEIGHT)
     return np.asarray(np.maximum(own, mixed))

@@ -77,8 +77,8 @@ def build_histories(
 ) -> Histories:
     """Make sessions and spells from everything dated before ``as_of``.
 
-    Rows come in an order that depends on what was trained and not on names or on the order of
-    the log, so that every later sum is the same to the last bit when athletes are renamed.
+    Rows come in an order that depends on what was trained and not on names or on the order of the
+    log, so that every later sum is the same to the last bit when athletes are renamed.
 
     Parameters
     ----------

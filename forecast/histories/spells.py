@@ -25,12 +25,7 @@ def day_number(dates: pd.Series) -> Ints:
 
 
 def mark_counting_sets(sets: pd.DataFrame, ladder: Ladder, roster: pd.DataFrame) -> pd.DataFrame:
-    """Return the sets with ``loaded``, ``load_known``, ``counts`` and ``target`` beside each.
-
-    A set counts when it is clean, unassisted and sufficiently loaded; ``log.loads`` says what is
-    presumed about loads that were not noted. ``load_known`` is false where the load asked for is
-    a fraction of a body mass that is not in the roster.
-    """
+    """Return the sets with ``loaded``, ``load_known``, ``counts`` and ``target`` beside each."""
     targets = {rung.key: rung.criterion.target for rung in ladder.rungs}
     loads = load_marks(sets, ladder, roster)
     return sets.assign(
@@ -45,8 +40,8 @@ def build_sessions(sets: pd.DataFrame, ladder: Ladder) -> pd.DataFrame:
     """Return one row a session from sets already marked by ``mark_counting_sets``.
 
     Columns: ``athlete, rung, date, n_sets, n_counting, n_clean, n_assisted, best`` (highest
-    counting value, missing where none counted), ``meets`` and ``run`` (how many sessions in a
-    row, this one included, have met the criterion).
+    counting value, missing where none counted), ``meets`` and ``run`` (how many sessions in a row,
+    this one included, have met the criterion).
     """
     hits = sets["counts"] & (sets["value"] >= sets["target"] - 1e-9)
     frame = sets.assign(
@@ -71,10 +66,7 @@ def build_sessions(sets: pd.DataFrame, ladder: Ladder) -> pd.DataFrame:
 
 
 def running_count(sessions: pd.DataFrame) -> Ints:
-    """Return how many sessions in a row, each included, have met: within athlete and rung.
-
-    ``sessions``: ``athlete, rung, meets``, in the order of the days.
-    """
+    """Return how many sessions in a row, each included, have met: within athlete and rung."""
     meets = sessions["meets"].to_numpy()
     spell = sessions.groupby(["athlete", "rung"], sort=False).ngroup().to_numpy()
     position = np.arange(len(sessions))
@@ -87,10 +79,8 @@ def running_count(sessions: pd.DataFrame) -> Ints:
 def lapse_days(sessions: pd.DataFrame, lapse_weeks: float) -> pd.Series:
     """Days without a set after which the past is counted as lapsed, by athlete.
 
-    The stated number of weeks, or four times the athlete's own median gap where that is longer:
-    somebody measured once a quarter has not stopped after twelve weeks. ``sessions`` are
-    everybody's, on any rung, after clearing too. This is the only place that knows the rule;
-    ``Histories.lapse_after`` carries what it said to every other room.
+    The stated weeks, or four of the athlete's own median gaps where that is longer: the only place
+    that knows the rule; ``Histories.lapse_after`` carries it to every other room.
     """
     days = sessions.drop_duplicates(["athlete", "date"]).sort_values(["athlete", "date"])
     gaps = days.groupby("athlete")["date"].diff().dt.days
@@ -99,11 +89,7 @@ def lapse_days(sessions: pd.DataFrame, lapse_weeks: float) -> pd.Series:
 
 
 def first_clearing(sessions: pd.DataFrame, ladder: Ladder) -> pd.DataFrame:
-    """Return, by athlete and rung, the clearing date and the session before it.
-
-    Cleared on the last of ``confirm_sessions`` consecutive meeting sessions. ``previous`` is the
-    session just before the clearing one, so that the latent crossing lies in between.
-    """
+    """Return, by athlete and rung, the clearing date and the session just before it."""
     need = sessions["rung"].map({r.key: r.criterion.confirm_sessions for r in ladder.rungs})
     previous = sessions.groupby(["athlete", "rung"])["date"].shift(1)
     done = sessions.assign(previous=previous)[sessions["run"] >= need.astype("int64")]

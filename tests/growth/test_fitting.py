@@ -130,7 +130,7 @@ def test_before_any_fit_spells_differ_by_all_that_can_differ(panel, unfitted):
 def test_a_log_that_says_nothing_leaves_the_constants_as_uncertain_as_before(panel, unfitted):
     constants = unfitted.fit.constants
     heard = fit.filter_population(panel, constants, None, 4)
-    silent = replace(heard, site_var=np.full(10, np.inf), tail=np.ones(10))
+    silent = heard._replace(site_var=np.full(10, np.inf), tail=np.ones(10))
     names, chol = fit._uncertainty(panel, constants, silent, 4)
     np.testing.assert_allclose(chol @ chol.T, np.diag([PRIORS[n].sd ** 2 for n in names]))
     _, chol = fit._uncertainty(panel, constants, heard, 4)
