@@ -245,7 +245,7 @@ def _names() -> tuple[str, ...]:
     windows = [f"{w:g} weeks" if w < 1e3 else "all weeks" for w in LENGTHS]
     names = [f"{s}: {f}, {w}" for s in SERIES for w in windows for f in WINDOW_FIGURES]
     ends = [f"{low:g} to {high:g} weeks back" for low, high in pairwise(STRETCHES)]
-    kinds = ("best: most", "best: median", "best of any kind: most")
+    kinds = ("best: most", "best: median", "best, any kind: most")
     names += [f"{kind}, {end}" for kind in kinds for end in ends]
     names += [*MISCELLANEOUS, "log mark", "whole", "in a row", "log unit / mark", "under way"]
     names += [f"{where}: {figure}" for where in ("elsewhere", "club") for figure in HABITS]

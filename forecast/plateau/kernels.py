@@ -15,22 +15,22 @@ WINDOW_FIGURES = ("slope", "error", "ratio", "mean", "sessions")
 STRETCHES = (0.0, 3.0, 6.0, 9.0, 13.0, 20.0, 30.0)
 _LENGTHS, _STRETCHES = np.array(LENGTHS), np.array(STRETCHES)
 MISCELLANEOUS = (
-    "weeks on the rung", "sessions", "sessions in 4 weeks", "sessions in 13 weeks",
-    "sessions a week of late beside before", "last gap", "longest gap in 6 weeks",
+    "weeks on rung", "sessions", "sessions in 4 weeks", "sessions in 13 weeks",
+    "rate, late to before", "last gap", "longest gap in 6 weeks",
     "longest gap in 13 weeks", "weeks since 3 weeks away", "longest gap",
     *(f"{kind}, {when}" for when in ("6 weeks", "all")
-      for kind in ("met", "counting", "clean", "assisted", "stopped at the mark",
+      for kind in ("met", "counting", "clean", "assisted", "stopped at mark",
                    "stopped by choice", "nothing done", "sets a session", "exactly the mark")),
-    "best ever", "best of 6 weeks", "best before", "best of 6 weeks beside best before",
-    "weeks since the best", "sessions since the best", "new bests in 6 weeks", "new bests in 13",
-    "latest", "latest less the one before", "usual step", "turning of steps",
-    "turning of steps in 13 weeks", "different values in 26 weeks", "in a row now",
+    "best ever", "best of 6 weeks", "best before", "best, 6 weeks to before",
+    "weeks since best", "sessions since best", "new bests in 6 weeks", "new bests in 13",
+    "latest", "latest step", "usual step", "turning of steps",
+    "turning of steps, 13 weeks", "different values in 26 weeks", "current run",
     "first value", "latest less first",
     *(f"{speed} trend: {figure}" for speed in ("quick", "middling", "slow", "slowest")
       for figure in ("gain", "its error", "rise of 6 weeks")),
-    "top quarter of 6 weeks less of 6 before", "rise of smoothed over 6 weeks",
-    "a leap: size", "a leap: weeks since", "a leap beside a line", "a bend: slope since",
-    "a bend: turn", "a bend: weeks since", "a bend beside a line",
+    "top quarter of 6 weeks less of 6 before", "smoothed rise, 6 weeks",
+    "a leap: size", "a leap: weeks since", "leap beside line", "a bend: slope since",
+    "a bend: turn", "a bend: weeks since", "bend beside line",
     "load: slope, 6 weeks", "load: slope, 14 weeks", "load: below its most", "load: noted",
 )  # fmt: skip
 _RIDGE, _SCATTER, _PRIOR = 0.5, 0.06, 2.0
