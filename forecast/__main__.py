@@ -15,7 +15,7 @@ from typer.core import TyperCommand, TyperGroup
 from forecast.errors import ForecastError, ForecastWarning
 
 COMMANDS = {
-    "check": "Say what was understood of a log, what was not, and how to mend it.",
+    "check": "Say what was understood of a log, what was not, and how to correct it.",
     "weeks": "Weeks until each athlete clears the next rung: a line each, most urgent first.",
     "changes": "What changed since the last run: pain, stalls, absences, clearings, comings "
     "and goings.",

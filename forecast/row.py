@@ -31,7 +31,7 @@ TRIAGE = (PAIN, SLIPPING, FLAT, FORM, HELP, NO_SUCCESS)
 """States that a coach looks at first, the most urgent first."""
 KEYS = ["athlete", "rung"]
 MARKS = (4, 8, 12, 26)
-"""Weeks by which chances are told."""
+"""Weeks by which chances are given."""
 DIGITS = 6
 """Decimals kept in tables: far below what matters, far above the last bits of floating sums."""
 OBSTACLES = {"missed": NO_SUCCESS, "unclean": FORM, "helped": HELP}
@@ -196,7 +196,7 @@ class Row:
     """One open rung on one date, after every rule.
 
     ``athlete`` on ``rung`` as of ``as_of``; ``back`` names the rung to go back to when form breaks,
-    ``None`` for none; ``wait`` is ``None`` under a ``hold``, which says why nothing ahead is told:
+    ``None`` for none; ``wait`` is ``None`` under a ``hold``, which says why nothing ahead is given:
     ``pain``. ``pain`` is the highest noted lately, 0 where none was; ``away`` is ``None`` unless
     the state is ``paused``; ``lapse`` and ``gone`` are chances of having stopped for good within 26
     weeks, and by today; ``comparable`` counts cleared spells of others on this rung; ``record`` is

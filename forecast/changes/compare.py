@@ -1,4 +1,4 @@
-"""Two days of a club compared: what a coach is told, each thing once, what can't wait first."""
+"""Two days of a club compared: each change once, what can't wait first."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ KINDS = (
     "pain", "slipping", "flat", "away", "left", "re-test", "cleared", "moving again", "back",
     "came", "log", "chance",
 )  # fmt: skip
-"""What is told, the most urgent first."""
+"""Kinds of changes, the most urgent first."""
 COLUMNS = ("kind", "athlete", "rung", "rung_name", "text")
 NOISES = 3.0
 """A chance has moved when it did so by more than so many times what it moves by itself: once in

@@ -82,7 +82,7 @@ def _open(view: LogView, before: Snapshot | None) -> pd.DataFrame:
         for row in view.rows_of("pool")
     ]  # fmt: skip
     rows = pd.DataFrame(lines, columns=columns)
-    rows = rows.astype(dict.fromkeys(KEYS, "str"))  # where there is no row too
+    rows = rows.astype(dict.fromkeys(KEYS, "str"))  # of an empty table too
     curve = view.curve()
     chances = curve[curve["week"] <= WEEKS_AHEAD].groupby(KEYS)["p_cleared"].agg(list)
     rows = rows.join(chances.rename("chances"), on=KEYS)

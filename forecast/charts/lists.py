@@ -99,7 +99,7 @@ def by_mark(
 
 
 def _half_by(table: pd.DataFrame, as_of: pd.Timestamp, horizon: int) -> list[str]:
-    """By when half have cleared, in words; on hold where nothing ahead is told."""
+    """By when half have cleared, in words; on hold where nothing ahead is given."""
     held = table["p_never_in_horizon"].isna()
     return [
         words.ON_HOLD if hold else words.say.half(mid, low, high, horizon, as_of)

@@ -207,7 +207,7 @@ def reading(*without: str) -> Callable[[Callable[..., None]], Callable[..., None
 
 
 def cut_date(text: str | None) -> pd.Timestamp | None:
-    """Return the day an ISO date names; ``ForecastError`` where the text is no such date."""
+    """Return the day an ISO date names; ``ForecastError`` where the text is not such a date."""
     if text is None:
         return None
     try:

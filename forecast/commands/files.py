@@ -33,7 +33,7 @@ def check(
         ),
     ] = None,
 ) -> None:
-    """Say what was understood of a log, what was not, and how to mend it."""
+    """Say what was understood of a log, what was not, and how to correct it."""
     drafted = {} if draft is None else _draft(draft, read)
     records = read(tell=False, **drafted)  # the account below has it
     report = logs.describe_log(records.log)

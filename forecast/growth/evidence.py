@@ -48,7 +48,7 @@ from forecast.types import Array, Ints
 
 KNEE = 2.0
 """Standard deviations below its day's ability from which a set pulls no harder (Huber 1964, Ann.
-Math. Stat. 35:73; the value is judgement): a slip is no weakness."""
+Math. Stat. 35:73; the value is judgement): a slip is not weakness."""
 SLIP_DENSITY = 1.0
 """Density of a slip's record per unit of the latent scale: slips fall anywhere in about one unit
 (a factor of e) below capacity (judgement)."""
@@ -163,7 +163,7 @@ SPREAD = 0.45
 standard deviation of the log (judgement). A dozen sessions of an athlete's own overrule it."""
 MOST_TOLD = 1.5
 """Log evidence that one session may bring for a multiple, and half of what it may bring against
-one: scatter shows in many sessions, one day out of all proportion is no scatter (judgement)."""
+one: scatter shows in many sessions, one day out of all proportion is not (judgement)."""
 
 
 def athlete_scatter(

@@ -21,7 +21,7 @@ from forecast.types import Array, Flags, Ints
 MEASURES = ("seconds", "reps", "kg", "cm")
 GRACE_WEEKS = 2.0
 MAX_FATIGUE_STEPS = 4
-"""Sets after which a session's next set is no more tired."""
+"""Sets after which fatigue no longer grows."""
 
 QUICKENING = -1.0
 """The scale on which progress that quickens toward the mark is straight."""

@@ -347,7 +347,7 @@ def read_log(
     Raises
     ------
     LogError
-        If a source can't be opened or read, or ``ladder``, ``date_order`` or ``today`` is no such
+        If a source can't be opened or read, or ``ladder``, ``date_order`` or ``today`` is not such
         thing.
     MappingError
         If a required column is not found, or the mapping is wrong or does not fit.

@@ -27,7 +27,7 @@ from forecast.types import Array, Flags, Ints
 
 DEFAULT_FALSE_ALARMS = 0.2
 MIN_WEEKS, MIN_SESSIONS = 4.0, 6
-"""Before so much training on a rung there is no telling, and no alarm."""
+"""With less training on a rung than this nothing can be said, and no alarm is given."""
 STAY = 0.5
 """A flag goes up, and stays up, only while the chance of no progress is no less."""
 LOOKS = 60

@@ -54,7 +54,9 @@ def _page(data: AthleteData, drawn: Mapping[str, Figure], back: str) -> str:
     if len(data.ahead) > 1 and not hurts:
         ahead = replace(
             drawn["ahead"].of("athlete", [data.athlete], height=ROW * len(data.ahead)),
-            alt=pages.up_alt(len(data.ahead), data.athlete),
+            alt=captions.caption(
+                "ahead", who=data.athlete, count=len(data.ahead), horizon=data.ahead_weeks
+            ).description,
         )
         figures.append(ahead)
     return render(

@@ -26,33 +26,14 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class ReportData:
-    """What the pages are made from.
+    """What the pages are made from, all of it from the ``view``.
 
-    Attributes
-    ----------
-    club
-        Name for headings.
-    view
-        The log as the model sees it, from which all of this comes.
-    rows
-        Every open rung, most urgent first, whoever is away for long last.
-    tables
-        Tables of the charts of sets, of all rows; see ``open_tables``.
-    curve
-        Chances by week, as ``view.curve`` gives them; none under a hold.
-    ahead, ahead_weeks
-        Summary of the ladder ahead, one line an athlete and rung, and the weeks it looks forward;
-        empty where not asked for.
-    going_back
-        By athlete and rung: what to know where form breaks more often than usual.
-    retests
-        By athlete: cleared rungs due for a re-test, in words; of athletes who train now.
-    others
-        By athlete and rung: the weeks beside those of others, in words; empty where not asked for.
-    notes
-        Whether athletes' pages show the notes of their sets.
-    changes
-        What changed since an earlier day, for the top of the coach's page.
+    ``rows``: every open rung, most urgent first, whoever is away for long last; ``tables``: of
+    the charts of sets; ``curve``: chances by week, none under a hold; ``ahead``: summary of the
+    ladder ahead, and the weeks it looks forward; by athlete and rung, in words, ``going_back``
+    where form breaks more often than usual, and ``others``, the weeks beside those of others;
+    by athlete ``retests``, cleared rungs due for one; ``notes``: whether athletes' pages show those
+    of their sets; ``changes`` since an earlier day.
     """
 
     club: str
@@ -185,25 +166,10 @@ def gather(
     changes: Changes | None = None,
     progress: Progress | None = None,
 ) -> ReportData:
-    """Work out what the pages show.
+    """Work out what the pages show; arguments and errors are those of ``write_report``.
 
-    Parameters
-    ----------
-    log, model, as_of, club, notes, changes, progress
-        As in ``write_report``.
-    for_coach
-        Whether re-tests and going back are wanted.
-    for_athlete
-        Whether the ladder ahead and the weeks of others are wanted.
-
-    Raises
-    ------
-    NotFittedError
-        ``fit`` was not called on the model.
-    ForecastError
-        The log's ladder is not the one the model was fitted on.
-    HistoryError
-        No set is dated before ``as_of``.
+    ``for_coach``: whether re-tests and going back are wanted; ``for_athlete``: the ladder ahead and
+    the weeks of others.
     """
     if isinstance(log, LogView):
         view = as_view(log, as_of=as_of)
@@ -246,14 +212,12 @@ def _retests(view: LogView, rows: tuple[Row, ...]) -> dict[str, str]:
     due = retests(view)
     here = {row.athlete for row in rows if row.away is None}
     due = due[due["due"].astype(bool) & due["athlete"].isin(here)]
-    told = []
-    for one in due.itertuples(index=False):
-        measure = view.log.ladder.rung(one.rung).criterion.measure
-        usual = usual_value(
-            np.array([one.level]), np.array([one.target]), np.array([measure == "reps"])
-        )
-        told.append(pages.retest(one.rung_name, float(usual[0]), one.target, measure))
-    return due.assign(told=told).groupby("athlete")["told"].agg("; ".join).to_dict()
+    measures = [view.log.ladder.rung(key).criterion.measure for key in due["rung"]]
+    whole = np.array([measure == "reps" for measure in measures], dtype=bool)
+    usual = usual_value(due["level"].to_numpy(float), due["target"].to_numpy(float), whole)
+    columns = due["rung_name"], usual, due["target"], measures
+    texts = [pages.retest(*each) for each in zip(*columns, strict=True)]
+    return due.assign(text=texts).groupby("athlete")["text"].agg("; ".join).to_dict()
 
 
 def _others(histories: Histories) -> dict[tuple[str, str], str]:

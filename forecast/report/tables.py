@@ -230,7 +230,7 @@ def named_effects(result: PaceAndDifficulty, ladder: Ladder) -> pd.DataFrame:
 def growth_table(view: LogView) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return level against weeks on the rung for every spell, and the pass marks.
 
-    One point a week and spell: more can't be told apart on a chart.
+    One point a week and spell: more cannot be seen apart on a chart.
     """
     histories = view.histories
     spells = histories.spells.reset_index(names="spell_row")

@@ -89,8 +89,8 @@ TEXTS: Mapping[str, str] = {
     "one before.",
     "stop": "When to stop and see somebody",
     "athlete_end": "A forecast says what usually happens when training goes on as lately. Its "
-    "range is meant to hold 8 times in 10, so 2 times in 10 it will be wrong. It is no promise, no "
-    "deadline and no permission to train.",
+    "range is meant to hold 8 times in 10, so 2 times in 10 it will be wrong. It is not a "
+    "promise, a deadline or permission to train.",
     "for_coach": "For the coach: back to the coach's sheet",
     # the analyst's page
     "analyst": "{club}: the cohort",
@@ -173,7 +173,7 @@ COLUMNS: Mapping[str, tuple[str, str]] = {
 
 HOW_SURE = (
     "A range is meant to hold 8 times in 10: of ten athletes, expect one to clear sooner and one "
-    "later. Run the backtest on your own log before you lean on it.",
+    "later. Run the backtest on your own log before you rely on it.",
     "All of it supposes that the athlete keeps training as lately, with the usual breaks, and does "
     "not stop for good.",
     "Where pain is noted there are no weeks and no dates until a licensed clinician or a qualified "
@@ -187,7 +187,7 @@ LIKELY, NAMED = 0.5, 5
 
 
 def text(name: str, **figures: object) -> str:
-    """Return a heading or sentence of a page; a day is told with its year."""
+    """Return a heading or sentence of a page; a day is written with its year."""
     days = {key: value for key, value in figures.items() if isinstance(value, pd.Timestamp)}
     told = {key: f"{day.day} {day:%B} {day.year}" for key, day in days.items()}
     return TEXTS[name].format(**{**figures, **told})
@@ -467,11 +467,6 @@ AS_NOW = "as now"
 def per_week(rate: float) -> str:
     """Return a rate of training as a heading: ``2 a week``."""
     return f"{rate:.3g} a week"
-
-
-def up_alt(count: int, athlete: str) -> str:
-    """Return what the picture of the ladder ahead says to whoever can't see it."""
-    return f"Range of weeks to each of the {count} rungs still ahead of {athlete}, top rung first."
 
 
 def html_table(rows: Sequence[Row]) -> str:

@@ -174,7 +174,7 @@ def _usual_day(row: Row) -> str:
 
 
 def _weeks(row: Row) -> str:
-    """Return the 80 % range in weeks, or why none is told."""
+    """Return the 80 % range in weeks, or why none is given."""
     if row.wait is None:
         return ON_HOLD
     if row.is_away:
@@ -183,7 +183,7 @@ def _weeks(row: Row) -> str:
 
 
 def _after(row: Row) -> str:
-    """Weeks after coming back, of somebody away for long; a dash where none can be told."""
+    """Weeks after coming back, of somebody away for long; a dash where none can be given."""
     away, wait = row.away, row.wait
     if away is None or wait is None or not row.seen.sessions or _undated(row):
         return "-"
@@ -192,7 +192,7 @@ def _after(row: Row) -> str:
 
 
 def _half_by(row: Row) -> str:
-    """Return by when half clear it, empty where none is told."""
+    """Return by when half clear it, empty where none is given."""
     wait = row.wait
     if wait is None or not _dated(row):
         return ""
@@ -204,7 +204,7 @@ def _undated(row: Row) -> bool:
 
 
 def _dated(row: Row) -> bool:
-    """Whether dates are told: nobody on hold or away for long, a valid set, a range worth one."""
+    """Whether dates are given: nobody on hold or away for long, a valid set, a range worth one."""
     wait = row.wait
     if wait is None or row.is_away or _undated(row):
         return False

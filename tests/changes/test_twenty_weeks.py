@@ -54,7 +54,7 @@ def names_event(told: pd.DataFrame, event) -> pd.Series:
 
 
 def fact(row, log, spells_on) -> bool:
-    """Whether a word that is no estimate says what the sets say, by rules counted out here."""
+    """Whether a word that is not an estimate says what the sets say, by rules counted out here."""
     mine = log.sets[(log.sets["athlete"] == row.athlete) & (log.sets["date"] < row.as_of)]
     days = mine["date"].drop_duplicates().sort_values()
     week = row.as_of - pd.Timedelta(weeks=1)

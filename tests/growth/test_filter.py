@@ -220,7 +220,7 @@ def test_of_normal_sets_the_day_has_its_own_share(sets):
 )
 def test_the_pull_of_a_session_levels_off_and_never_falls_back(mean, var, beside):
     after = []
-    # Beside other sets up to three times the mark: further apart than that is no one day's record.
+    # Beside other sets up to three times the mark: further apart than that is not one day's record.
     for low in np.arange(-6.0, 1.1 if beside else 5.0, 0.05):
         after.append(matched([(low, low + 0.1, 0), *beside], mean, var)[1])
     steps = np.diff(after)

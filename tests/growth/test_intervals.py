@@ -140,7 +140,7 @@ def test_who_has_shown_only_nothing_and_five_is_noted_to_five_seconds_as_others_
     )
     units = rounding_units(frame[frame["athlete"] != "Cy"], LADDER)
     assert (units == 5.0).all()
-    # Someone whose own values are no multiples is not noted so, whatever the others are.
+    # Someone whose own values are not multiples is not noted so, whatever the others are.
     found = rounding_units(frame, LADDER, usual={"seconds": 5.0}).groupby(frame["athlete"]).first()
     assert found.to_dict() == {"Al": 5.0, "Bo": 5.0, "Cy": 1.0}
     bounds = set_intervals(frame, LADDER, usual={"seconds": 5.0})

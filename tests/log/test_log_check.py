@@ -1,4 +1,4 @@
-"""The account of a log, in data and words, and the mapping that mends it."""
+"""The account of a log, in data and words, and the mapping that corrects it."""
 
 from __future__ import annotations
 
@@ -88,8 +88,8 @@ def test_the_draft_asks_about_what_a_mapping_can_mend(frame, ladder):
         answered = answered.replace(f'# "{word}" =', f'"{word}" =')
     answered = answered.replace("# date_order", "date_order").replace("# decimal", "decimal")
     answered = answered.replace('# "zzzzz" = "KEY"', '"zzzzz" = "reach"')
-    mended = read_log(frame, ladder, mapping=tomllib.loads(answered))
-    assert list(mended.rejected["kind"]) == ["blank"]
+    corrected = read_log(frame, ladder, mapping=tomllib.loads(answered))
+    assert list(corrected.rejected["kind"]) == ["blank"]
 
 
 def test_a_clean_log_needs_no_mapping(frame, ladder):
