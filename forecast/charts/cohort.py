@@ -5,20 +5,7 @@ from __future__ import annotations
 import altair as alt
 import pandas as pd
 
-from forecast.charts.look import (
-    ALERT,
-    APART,
-    BAND,
-    FAINT,
-    FAN,
-    INK,
-    LINE,
-    NARROW,
-    SOFT,
-    dress,
-    one_or_pick,
-    picked,
-)
+from forecast.charts import look
 from forecast.words import captions, say
 
 ROOM = 1.04
@@ -44,15 +31,10 @@ def time_to_clear(
     -----
     With several names, all are drawn faintly and a drop-down list picks the one to read.
     """
-    pick = one_or_pick(curves["name"], "Rung")
-    mine, risk = (picked(alt.Chart(t), pick, "name") for t in (curves, at_risk))
-    x = alt.X(
-        "week:Q",
-        title=captions.AXES["weeks"],
-        # The last step would lie on the edge.
-        scale=alt.Scale(domain=[0, round(ROOM * float(curves["week"].max()), 1)], nice=False),
-        axis=alt.Axis(**APART),
-    )
+    pick = look.one_or_pick(curves["name"], "Rung")
+    mine, risk = (look.picked(alt.Chart(t), pick, "name") for t in (curves, at_risk))
+    # The last step would lie on the edge.
+    x = look.on_rung(domain=[0, round(ROOM * float(curves["week"].max()), 1)], nice=False)
     tip = [
         alt.Tooltip("name:N", title="rung"),
         alt.Tooltip("week:Q", title="weeks", format=".0f"),
@@ -60,23 +42,20 @@ def time_to_clear(
     ]
     steps = {"interpolate": "step-after"}
     layers = [
-        mine.mark_area(color=BAND, **steps).encode(x=x, y=_share("p_low"), y2="p_high:Q"),
+        mine.mark_area(color=look.BAND, **steps).encode(x=x, y=_share("p_low"), y2="p_high:Q"),
         alt.Chart(curves)
-        .mark_line(color=FAINT, strokeWidth=1, **steps)
+        .mark_line(color=look.FAINT, strokeWidth=1, **steps)
         .encode(x=x, y=_share("p_cleared"), detail="name:N", tooltip=tip),
-        mine.mark_line(color=LINE, strokeWidth=2.5, **steps).encode(
+        mine.mark_line(color=look.LINE, strokeWidth=2.5, **steps).encode(
             x=x, y=_share("p_cleared"), tooltip=tip
         ),
-        risk.mark_text(color=SOFT, baseline="bottom", align="left", dx=1).encode(
+        risk.mark_text(color=look.SOFT, baseline="bottom", align="left", dx=1).encode(
             x=x, y=alt.value("height"), text="n_at_risk:Q"
         ),
     ]
-    chart = alt.layer(*layers)
-    if pick is not None:
-        chart = chart.add_params(pick)
     names = ", ".join(dict.fromkeys(curves["name"]))
     caption = captions.caption("clearing", names=names, level=say.percent(level))
-    return dress(chart, caption, height=320)
+    return look.dress(look.with_pick(alt.layer(*layers), pick), caption, height=320)
 
 
 def _share(column: str) -> alt.Y:
@@ -85,7 +64,7 @@ def _share(column: str) -> alt.Y:
         f"{column}:Q",
         title="share cleared",
         scale=alt.Scale(domain=[-0.12, 1.02], nice=False),
-        axis=alt.Axis(format=".0%", values=[0, 0.25, 0.5, 0.75, 1]),
+        axis=look.shares_axis(),
     )
 
 
@@ -102,33 +81,21 @@ def waits_by_rung(waits: pd.DataFrame) -> alt.LayerChart:
     last = float(waits[["quarter", "half", "three_quarters"]].max().max())
     base = alt.Chart(waits).transform_calculate(
         until=f"isValid(datum.three_quarters) ? datum.three_quarters : {last}",
-        words=f"datum.cleared + ' of ' + datum.spells + (width < {NARROW} ? '' : ' cleared')"
+        words=f"datum.cleared + ' of ' + datum.spells + (width < {look.NARROW} ? '' : ' cleared')"
         " + (isValid(datum.three_quarters) ? '' : ' \u25b6')",
     )
-    rows = alt.Y("rung_name:N", sort=order, axis=None)
-    x = alt.X(
-        "quarter:Q",
-        title=captions.AXES["weeks"],
-        scale=alt.Scale(domainMin=0),
-        axis=alt.Axis(**APART),
-    )
     tip = ["rung_name:N", "quarter:Q", "half:Q", "three_quarters:Q", "spells:Q", "cleared:Q"]
-    chart = alt.layer(
-        base.mark_rule(color=FAINT, yOffset=8).encode(y=rows),
-        base.mark_bar(height=9, color=LINE, opacity=0.75, yOffset=8).encode(
-            y=rows, x=x, x2="until:Q", tooltip=tip
-        ),
-        base.mark_point(
-            shape="diamond", size=90, fill="white", stroke=ALERT, opacity=1, yOffset=8
-        ).encode(y=rows, x="half:Q", tooltip=tip),
-        base.mark_text(align="left", dy=-9, color=INK).encode(
-            y=rows, x=alt.value(2), text="rung_name:N"
-        ),
-        base.mark_text(align="right", dy=-9, dx=-2, color=SOFT).encode(
-            y=rows, x=alt.value("width"), text="words:N"
-        ),
+    layers = look.rows_of_ranges(
+        base,
+        alt.Y("rung_name:N", sort=order, axis=None),
+        look.on_rung("quarter", domainMin=0),
+        ("until", "half"),
+        ("rung_name:N", "words:N"),
+        tip,
     )
-    return dress(chart, captions.caption("waits", count=len(waits)), height=40 * len(waits))
+    return look.dress(
+        alt.layer(*layers), captions.caption("waits", count=len(waits)), height=40 * len(waits)
+    )
 
 
 def growth_fits(fits: pd.DataFrame, targets: pd.DataFrame) -> alt.LayerChart:
@@ -145,12 +112,12 @@ def growth_fits(fits: pd.DataFrame, targets: pd.DataFrame) -> alt.LayerChart:
     -----
     With several rungs a drop-down list picks one. Point at a line to see whose it is.
     """
-    pick = one_or_pick(fits["rung_name"], "Rung")
+    pick = look.one_or_pick(fits["rung_name"], "Rung")
     point = alt.selection_point(
         name="whose", fields=["athlete"], on="pointerover", nearest=True, empty=False
     )
-    base, mark = (picked(alt.Chart(t), pick, "rung_name") for t in (fits, targets))
-    x = alt.X("weeks:Q", title=captions.AXES["weeks"], axis=alt.Axis(**APART))
+    base, mark = (look.picked(alt.Chart(t), pick, "rung_name") for t in (fits, targets))
+    x = look.on_rung("weeks")
     y = alt.Y("mid:Q", title=captions.AXES["level"], scale=alt.Scale(zero=True))
     lines = base.encode(x=x, y=y, detail="athlete:N")
     hit = base.mark_point(size=60, opacity=0).encode(
@@ -159,18 +126,20 @@ def growth_fits(fits: pd.DataFrame, targets: pd.DataFrame) -> alt.LayerChart:
     chart = alt.layer(
         lines.mark_line().encode(
             strokeWidth=alt.condition(point, alt.value(3), alt.value(1)),
-            color=alt.condition(point, alt.value(LINE), alt.value(SOFT)),
+            color=alt.condition(point, alt.value(look.LINE), alt.value(look.SOFT)),
             opacity=alt.condition(point, alt.value(1), alt.value(0.6)),
         ),
         hit.add_params(point),
-        mark.mark_rule(color=INK, strokeDash=[6, 3]).encode(y="target:Q"),
-        mark.mark_text(align="left", dy=-8, color=INK, fontWeight=600).encode(
+        mark.mark_rule(color=look.INK, strokeDash=[6, 3]).encode(y="target:Q"),
+        mark.mark_text(align="left", dy=-8, color=look.INK, fontWeight=600).encode(
             x=alt.value(4), y="target:Q", text=alt.value("pass mark")
         ),
     )
-    if pick is not None:
-        chart = chart.add_params(pick)
-    return dress(chart, captions.caption("growth", count=fits["athlete"].nunique()), height=320)
+    return look.dress(
+        look.with_pick(chart, pick),
+        captions.caption("growth", count=fits["athlete"].nunique()),
+        height=320,
+    )
 
 
 def pace_and_difficulty(
@@ -211,16 +180,18 @@ def pace_and_difficulty(
     ]
     middle = pd.DataFrame({"zero": [0.0]})
     chart = alt.layer(
-        alt.Chart(middle).mark_rule(color=SOFT, strokeDash=[4, 3]).encode(x="zero:Q"),
-        base.mark_rule(strokeWidth=3, color=SOFT, yOffset=6).encode(
+        alt.Chart(middle).mark_rule(color=look.SOFT, strokeDash=[4, 3]).encode(x="zero:Q"),
+        base.mark_rule(strokeWidth=3, color=look.SOFT, yOffset=6).encode(
             y=y, x=x, x2="gain_high:Q", tooltip=tip
         ),
         base.mark_point(
-            size=70, fill="white", opacity=1, strokeWidth=2, stroke=LINE, yOffset=6
+            size=70, fill="white", opacity=1, strokeWidth=2, stroke=look.LINE, yOffset=6
         ).encode(y=y, x="gain:Q", tooltip=tip),
-        base.mark_text(align="left", dy=-7, color=INK).encode(y=y, x=alt.value(2), text="name:N"),
+        base.mark_text(align="left", dy=-7, color=look.INK).encode(
+            y=y, x=alt.value(2), text="name:N"
+        ),
     )
-    return dress(chart, caption, height=30 * len(shown))
+    return look.dress(chart, caption, height=30 * len(shown))
 
 
 STACK = tuple(captions.ENDS.values())
@@ -239,21 +210,16 @@ def lapse(incidence: pd.DataFrame) -> alt.LayerChart:
     -----
     With several names a drop-down list picks one.
     """
-    pick = one_or_pick(incidence["name"], "Rung")
-    shades = alt.Scale(domain=list(STACK), range=[LINE, FAN, BAND, SOFT])
-    base = picked(alt.Chart(incidence), pick, "name").transform_calculate(
+    pick = look.one_or_pick(incidence["name"], "Rung")
+    shades = alt.Scale(domain=list(STACK), range=[look.LINE, look.FAN, look.BAND, look.SOFT])
+    base = look.picked(alt.Chart(incidence), pick, "name").transform_calculate(
         place=f"indexof({list(STACK)}, datum.what)"
     )
-    legend = alt.Legend(orient="top", columns=alt.ExprRef(f"width < {NARROW} ? 1 : 2"))
+    legend = alt.Legend(orient="top", columns=alt.ExprRef(f"width < {look.NARROW} ? 1 : 2"))
     y = alt.Y("share:Q", stack="zero", title="share of spells", axis=alt.Axis(format=".0%"))
     chart = alt.layer(
         base.mark_area(interpolate="step-after", stroke="white").encode(
-            x=alt.X(
-                "week:Q",
-                title=captions.AXES["weeks"],
-                scale=alt.Scale(nice=False),
-                axis=alt.Axis(**APART),
-            ),
+            x=look.on_rung(nice=False),
             y=y,
             color=alt.Color("what:N", scale=shades, legend=legend),
             order="place:O",
@@ -264,6 +230,4 @@ def lapse(incidence: pd.DataFrame) -> alt.LayerChart:
             ],
         ),
     )
-    if pick is not None:
-        chart = chart.add_params(pick)
-    return dress(chart, captions.caption("lapse"), height=260)
+    return look.dress(look.with_pick(chart, pick), captions.caption("lapse"), height=260)

@@ -7,18 +7,9 @@ from collections.abc import Sequence
 import altair as alt
 import pandas as pd
 
-from forecast import words
-from forecast.charts.look import (
-    ALERT,
-    FAINT,
-    INK,
-    LINE,
-    NARROW,
-    SOFT,
-    dress,
-    weeks_axis,
-)
+from forecast.charts import look
 from forecast.row import Row
+from forecast.words import ON_HOLD, captions, for_coach, say
 
 ROW = 40
 """Pixels a line is high."""
@@ -33,9 +24,7 @@ def waiting_list(rows: Sequence[Row]) -> alt.LayerChart:
     rows
         The rows, as ``view.rows`` gives them.
     """
-    waits = [
-        (row, row.wait, coach) for row in rows if row.wait and (coach := words.for_coach(row)).dated
-    ]
+    waits = [(row, row.wait, coach) for row in rows if row.wait and (coach := for_coach(row)).dated]
     lines = pd.DataFrame(
         [
             (row.who, wait.low, wait.mid, wait.high, coach.half_by, coach.state)
@@ -46,8 +35,8 @@ def waiting_list(rows: Sequence[Row]) -> alt.LayerChart:
     lines = lines.sort_values(["weeks_mid", "weeks_low", "label"], kind="stable")
     horizon = waits[0][1].horizon if waits else 52
     as_of = waits[0][0].as_of if waits else pd.Timestamp(0)
-    said = words.captions.caption("waiting", count=len(lines), horizon=horizon)
-    return _ranges(lines, as_of, horizon, said)
+    caption = captions.caption("waiting", count=len(lines), horizon=horizon)
+    return _ranges(lines, as_of, horizon, caption)
 
 
 def ladder_ahead(
@@ -67,8 +56,8 @@ def ladder_ahead(
         label=summary["rung_name"], words=_half_by(summary, as_of, horizon_weeks)
     )
     who = ", ".join(dict.fromkeys(summary["athlete"]))
-    said = words.captions.caption("ahead", who=who, count=len(lines), horizon=horizon_weeks)
-    return _ranges(lines.iloc[::-1], as_of, horizon_weeks, said)
+    caption = captions.caption("ahead", who=who, count=len(lines), horizon=horizon_weeks)
+    return _ranges(lines.iloc[::-1], as_of, horizon_weeks, caption)
 
 
 def by_mark(
@@ -89,20 +78,20 @@ def by_mark(
     rows = rows.drop_duplicates("target")
     day = rows["met_on"].fillna(rows["date_mid"])  # of a mark met already, when it was
     labels = [
-        words.captions.mark_label(mark, unit, as_now=bool(now), met=pd.notna(met))
+        captions.mark_label(mark, unit, as_now=bool(now), met=pd.notna(met))
         for mark, now, met in zip(rows["target"], rows["as_now"], rows["met_on"], strict=True)
     ]
     half = _half_by(rows.assign(date_mid=day), as_of, horizon_weeks)
     who = f"{rows['athlete'].iloc[0]}, {rows['rung_name'].iloc[0]}"
-    said = words.captions.caption("marks", who=who, count=len(rows), horizon=horizon_weeks)
-    return _ranges(rows[WEEKS].assign(label=labels, words=half), as_of, horizon_weeks, said)
+    caption = captions.caption("marks", who=who, count=len(rows), horizon=horizon_weeks)
+    return _ranges(rows[WEEKS].assign(label=labels, words=half), as_of, horizon_weeks, caption)
 
 
 def _half_by(table: pd.DataFrame, as_of: pd.Timestamp, horizon: int) -> list[str]:
     """By when half have cleared, in words; on hold where nothing ahead is given."""
     held = table["p_never_in_horizon"].isna()
     return [
-        words.ON_HOLD if hold else words.say.half(mid, low, high, horizon, as_of)
+        ON_HOLD if hold else say.half(mid, low, high, horizon, as_of)
         for hold, mid, low, high in zip(
             held, table["date_mid"], table["weeks_low"], table["weeks_high"], strict=True
         )
@@ -110,19 +99,19 @@ def _half_by(table: pd.DataFrame, as_of: pd.Timestamp, horizon: int) -> list[str
 
 
 def _ranges(
-    lines: pd.DataFrame, as_of: pd.Timestamp, horizon: int, said: words.captions.Caption
+    lines: pd.DataFrame, as_of: pd.Timestamp, horizon: int, caption: captions.Caption
 ) -> alt.LayerChart:
     """Draw ``label``, the three ``WEEKS`` and ``words``, one line each, in their order."""
-    shown = lines.assign(held=lines["words"] == words.ON_HOLD)
+    shown = lines.assign(held=lines["words"] == ON_HOLD)
     base = alt.Chart(shown).transform_calculate(
         shown_low=f"datum.held ? 0 : isValid(datum.weeks_low) ? datum.weeks_low : {horizon}",
         shown_high=f"datum.held ? 0 : isValid(datum.weeks_high) ? datum.weeks_high : {horizon}",
         beyond="datum.held || isValid(datum.weeks_high) ? '' : '\u25b6'",
-        right=f"width < {NARROW} && !datum.held ? '' : datum.words",
+        right=f"width < {look.NARROW} && !datum.held ? '' : datum.words",
     )
     y = alt.Y("label:N", sort=list(shown["label"]), axis=None)
     scale = alt.Scale(domain=[0, 1.04 * horizon], nice=False)
-    low = alt.X("shown_low:Q", scale=scale, axis=weeks_axis(horizon, as_of))
+    low = alt.X("shown_low:Q", scale=scale, axis=look.weeks_axis(horizon, as_of))
     tips = [
         alt.Tooltip("label:N", title="who"),
         alt.Tooltip("weeks_low:Q", title="1 in 10 within weeks", format=".0f"),
@@ -131,22 +120,14 @@ def _ranges(
     ]
     if "state" in shown:
         tips.append(alt.Tooltip("state:N", title="state"))
+    ends = "shown_high", "weeks_mid"
     arrow = {"y": y, "x": alt.value("width"), "text": "beyond:N"}
     chart = alt.layer(
-        base.mark_rule(color=FAINT, yOffset=8).encode(y=y),
-        base.mark_bar(height=9, color=LINE, opacity=0.75, yOffset=8).encode(
-            y=y, x=low, x2="shown_high:Q", tooltip=tips
-        ),
-        base.mark_point(
-            shape="diamond", size=90, fill="white", stroke=ALERT, opacity=1, strokeWidth=2,
-            yOffset=8,
-        ).encode(y=y, x=alt.X("weeks_mid:Q", scale=scale), tooltip=tips),
-        base.mark_text(align="left", dy=-9, color=INK).encode(y=y, x=alt.value(2), text="label:N"),
-        base.mark_text(align="right", dy=-9, dx=-2, color=SOFT).encode(
-            y=y, x=alt.value("width"), text="right:N"
+        *look.rows_of_ranges(
+            base, y, low, ("shown_high", "weeks_mid"), ("label:N", "right:N"), tips
         ),
         # A white edge keeps the line from running through the arrow.
         base.mark_text(align="right", dy=8, dx=-1, stroke="white", strokeWidth=6).encode(**arrow),
-        base.mark_text(align="right", dy=8, dx=-1, color=INK).encode(**arrow),
-    )  # fmt: skip
-    return dress(chart, said, height=ROW * len(shown))
+        base.mark_text(align="right", dy=8, dx=-1, color=look.INK).encode(**arrow),
+    )
+    return look.dress(chart, caption, height=ROW * len(shown))

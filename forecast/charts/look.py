@@ -121,6 +121,52 @@ def one_or_pick(who: pd.Series, label: str) -> alt.Parameter | None:
     )
 
 
+def with_pick(chart: Layered, *params: alt.Parameter | None) -> Layered:
+    """Return the chart with the lists there are."""
+    given = [param for param in params if param is not None]
+    return chart.add_params(*given) if given else chart  # type: ignore[attr-defined,no-any-return]
+
+
+def on_rung(column: str = "week", **scale: Any) -> alt.X:
+    """Return the axis of weeks on a rung."""
+    axis = alt.Axis(**APART)
+    return alt.X(f"{column}:Q", title=captions.AXES["weeks"], scale=alt.Scale(**scale), axis=axis)
+
+
+def shares_axis() -> alt.Axis:
+    """Return an axis of shares in quarters."""
+    return alt.Axis(format=".0%", values=[0, 0.25, 0.5, 0.75, 1])
+
+
+def rows_of_ranges(
+    base: alt.Chart,
+    y: alt.Y,
+    x: alt.X,
+    ends: tuple[str, str],
+    words: tuple[str, str],
+    tip: list[Any],
+) -> list[alt.Chart]:
+    """Return layers of a list: a bar from ``x`` to an end, a diamond between, words above both.
+
+    ``ends``: columns of the bar's end and of the diamond; ``words``: those of what stands on the
+    left and on the right.
+    """
+    below, (left, right) = {"yOffset": 8}, words
+    return [
+        base.mark_rule(color=FAINT, **below).encode(y=y),
+        base.mark_bar(height=9, color=LINE, opacity=0.75, **below).encode(
+            y=y, x=x, x2=f"{ends[0]}:Q", tooltip=tip
+        ),
+        base.mark_point(
+            shape="diamond", size=90, fill="white", stroke=ALERT, opacity=1, strokeWidth=2, **below
+        ).encode(y=y, x=f"{ends[1]}:Q", tooltip=tip),
+        base.mark_text(align="left", dy=-9, color=INK).encode(y=y, x=alt.value(2), text=left),
+        base.mark_text(align="right", dy=-9, dx=-2, color=SOFT).encode(
+            y=y, x=alt.value("width"), text=right
+        ),
+    ]
+
+
 def picked(chart: Layered, pick: alt.Parameter | None, column: str = "who") -> Layered:
     """Return the chart showing only what was picked."""
     if pick is None:

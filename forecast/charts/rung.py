@@ -11,27 +11,13 @@ import altair as alt
 import numpy as np
 import pandas as pd
 
-from forecast.charts.look import (
-    ALERT,
-    BAND,
-    DAY,
-    FAN,
-    INK,
-    LINE,
-    LOOK,
-    SOFT,
-    day_labels,
-    dress,
-    one_or_pick,
-    picked,
-    weeks_axis,
-)
+from forecast.charts import look
 from forecast.errors import ForecastError
 from forecast.row import KEYS, Row
 from forecast.words import captions, for_coach, pages
 
 SHAPES = ("circle", "triangle-up", "cross", "square")
-FILLS = (INK, "white", ALERT, "white")
+FILLS = (look.INK, "white", look.ALERT, "white")
 ROOM = 1.5
 """Times the pass mark that the axis of values reaches at least."""
 DATES = ["as_of", "date_low", "date_mid", "date_last"]
@@ -78,12 +64,10 @@ def progress(drawn: OpenTables, rows: Sequence[Row]) -> alt.LayerChart:
         The rows to draw; with more than one a drop-down list picks.
     """
     marks = _marks(rows)
-    pick = one_or_pick(marks["who"], "Show")
+    pick = look.one_or_pick(marks["who"], "Show")
     layers, ends = _progress_layers(drawn, marks, pick)
-    chart = alt.layer(*layers)
-    if pick is not None:
-        chart = chart.add_params(pick, ends)
-    return dress(chart, captions.of_rows("progress", rows), height=300)
+    chart = look.with_pick(alt.layer(*layers), pick, ends if pick else None)
+    return look.dress(chart, captions.of_rows("progress", rows), height=300)
 
 
 def edge_weeks(row: Row) -> int:
@@ -120,7 +104,7 @@ class _Axes:
     title: str
 
     def day(self, column: str = "date") -> alt.X:
-        return alt.X(f"{column}:T", title=None, axis=day_labels())
+        return alt.X(f"{column}:T", title=None, axis=look.day_labels())
 
     def value(self, column: str) -> alt.Y:
         return alt.Y(f"{column}:Q", title=self.title, axis=alt.Axis(tickMinStep=1))
@@ -182,46 +166,55 @@ def _level_layers(
     level: pd.DataFrame, fan: pd.DataFrame, pick: alt.Parameter | None, axes: _Axes
 ) -> list[alt.Chart]:
     tip = [
-        alt.Tooltip("date:T", title="day", format=DAY),
+        alt.Tooltip("date:T", title="day", format=look.DAY),
         alt.Tooltip("mid:Q", title="usual day", format=".1f"),
         alt.Tooltip("low:Q", title="from", format=".1f"),
         alt.Tooltip("high:Q", title="to", format=".1f"),
     ]
-    base, ahead = picked(alt.Chart(level), pick), picked(alt.Chart(fan), pick)
+    base, ahead = look.picked(alt.Chart(level), pick), look.picked(alt.Chart(fan), pick)
     shape = {"x": axes.day(), "tooltip": tip}
+    band = {"y": axes.value("low"), "y2": "high:Q"}
     return [
-        ahead.mark_area(color=FAN, clip=True).encode(**shape, y=axes.value("low"), y2="high:Q"),
-        base.mark_area(color=BAND, opacity=0.9).encode(**shape, y=axes.value("low"), y2="high:Q"),
-        base.mark_line(color=LINE, strokeWidth=2).encode(**shape, y=axes.value("mid")),
-        ahead.mark_line(color=LINE, strokeWidth=1.5, strokeDash=[2, 3], clip=True).encode(
+        ahead.mark_area(color=look.FAN, clip=True).encode(
+            **shape, y=axes.value("low"), y2="high:Q"
+        ),
+        base.mark_area(color=look.BAND, opacity=0.9).encode(
+            **shape, y=axes.value("low"), y2="high:Q"
+        ),
+        base.mark_line(color=look.LINE, strokeWidth=2).encode(**shape, y=axes.value("mid")),
+        ahead.mark_line(color=look.LINE, strokeWidth=1.5, strokeDash=[2, 3], clip=True).encode(
             **shape, y=axes.value("mid")
         ),
     ]
 
 
 def _mark_layers(marks: pd.DataFrame, pick: alt.Parameter | None, axes: _Axes) -> list[alt.Chart]:
-    base, target = picked(alt.Chart(marks), pick), axes.value("target")
+    base, target = look.picked(alt.Chart(marks), pick), axes.value("target")
     left = {"x": alt.value(4), "y": target, "text": "mark:N"}
-    when = {"x": axes.day("as_of"), "y": alt.value(10), "text": alt.Text("as_of:T", format=DAY)}
+    when = {
+        "x": axes.day("as_of"),
+        "y": alt.value(10),
+        "text": alt.Text("as_of:T", format=look.DAY),
+    }
     # One layer alone gives the ends of an axis: two that give them are a conflict.
     ends = {"x": axes.day("as_of").scale(axes.days), "y": axes.value("target").scale(axes.values)}
     layers = [
-        base.mark_rule(color=INK, strokeDash=[6, 3]).encode(y=ends["y"]),
-        base.mark_text(align="left", dy=-8, color=INK, fontWeight=600).encode(**left),
-        base.mark_rule(color=SOFT, strokeDash=[1, 3]).encode(x=ends["x"]),
-        base.mark_text(align="right", dx=-4, color=SOFT).encode(**when),
+        base.mark_rule(color=look.INK, strokeDash=[6, 3]).encode(y=ends["y"]),
+        base.mark_text(align="left", dy=-8, color=look.INK, fontWeight=600).encode(**left),
+        base.mark_rule(color=look.SOFT, strokeDash=[1, 3]).encode(x=ends["x"]),
+        base.mark_text(align="right", dx=-4, color=look.SOFT).encode(**when),
     ]
     if marks["date_low"].notna().any():
         layers.append(
             base.transform_filter("isValid(datum.date_low)")
-            .mark_rule(color=ALERT, strokeWidth=5, opacity=0.8)
+            .mark_rule(color=look.ALERT, strokeWidth=5, opacity=0.8)
             .encode(y=target, x=axes.day("date_low"), x2="date_last:T", tooltip=["when:N"])
         )
     if marks["date_mid"].notna().any():
         layers.append(
             base.transform_filter("isValid(datum.date_mid)")
             .mark_point(
-                shape="diamond", size=130, stroke=ALERT, fill="white", opacity=1, strokeWidth=2
+                shape="diamond", size=130, stroke=look.ALERT, fill="white", opacity=1, strokeWidth=2
             )
             .encode(x=axes.day("date_mid"), y=target, tooltip=["when:N"])
         )
@@ -235,15 +228,15 @@ def _sets_layer(sets: pd.DataFrame, pick: alt.Parameter | None, axes: _Axes) -> 
     shape = alt.Scale(domain=kinds, range=[SHAPES[i] for i in place])
     fill = alt.Scale(domain=kinds, range=[FILLS[i] for i in place])
     return (
-        picked(alt.Chart(sets), pick)
-        .mark_point(size=42, stroke=INK, strokeWidth=1, opacity=0.8, filled=True)
+        look.picked(alt.Chart(sets), pick)
+        .mark_point(size=42, stroke=look.INK, strokeWidth=1, opacity=0.8, filled=True)
         .encode(
             x=axes.day(),
             y=axes.value("value"),
             shape=alt.Shape("kind:N", scale=shape, legend=legend),
             fill=alt.Fill("kind:N", scale=fill, legend=legend),
             tooltip=[
-                alt.Tooltip("date:T", title="day", format=DAY),
+                alt.Tooltip("date:T", title="day", format=look.DAY),
                 alt.Tooltip("value:Q", title="value"),
                 alt.Tooltip("kind:N", title="set"),
                 alt.Tooltip("note:N", title="note"),
@@ -274,11 +267,9 @@ def chance_by_week(
     free = [row for row in rows if row.wait]
     if not free:
         raise ForecastError("Nothing ahead is drawn: every rung asked for is on hold for pain.")
-    pick = one_or_pick(pd.Series([row.who for row in free]), "Show")
-    chart = alt.layer(*_chance_layers(curve, free, pick, slider=slider))
-    if pick is not None:
-        chart = chart.add_params(pick)
-    return dress(chart, captions.of_rows("chance", free), height=260)
+    pick = look.one_or_pick(pd.Series([row.who for row in free]), "Show")
+    chart = look.with_pick(alt.layer(*_chance_layers(curve, free, pick, slider=slider)), pick)
+    return look.dress(chart, captions.of_rows("chance", free), height=260)
 
 
 def _chance_layers(
@@ -290,9 +281,11 @@ def _chance_layers(
     whole = whole.sort_values(["who", "week"], kind="stable")[["who", "week", "p_cleared"]]
     last, as_of = int(whole["week"].max()), rows[0].as_of
     scale = alt.Scale(domain=[0, last], nice=False)
-    x = alt.X("week:Q", scale=scale, axis=weeks_axis(last, as_of))
-    base = picked(alt.Chart(whole), pick)
-    line = base.mark_line(color=LINE, strokeWidth=2.5, point={"size": 12, "color": LINE}).encode(
+    x = alt.X("week:Q", scale=scale, axis=look.weeks_axis(last, as_of))
+    base = look.picked(alt.Chart(whole), pick)
+    line = base.mark_line(
+        color=look.LINE, strokeWidth=2.5, point={"size": 12, "color": look.LINE}
+    ).encode(
         x=x,
         y=_chance("p_cleared"),
         tooltip=[
@@ -309,7 +302,7 @@ def _chance(column: str) -> alt.Y:
         f"{column}:Q",
         title=captions.AXES["chance"],
         scale=alt.Scale(domain=[0, 1]),
-        axis=alt.Axis(format=".0%", values=[0, 0.25, 0.5, 0.75, 1]),
+        axis=look.shares_axis(),
     )
 
 
@@ -333,19 +326,19 @@ def _point_layers(
     if not lines:
         return [line]
     points = pd.DataFrame(lines, columns=["who", "share", "week", "text", "low", "high"])
-    base, at = picked(alt.Chart(points), pick), {"x": x, "y": _chance("share")}
+    base, at = look.picked(alt.Chart(points), pick), {"x": x, "y": _chance("share")}
     early = base.transform_filter(f"datum.week < {0.55 * last}")
     late = base.transform_filter(f"datum.week >= {0.55 * last}")
     return [
-        base.transform_filter("datum.share == 0.1").mark_rect(color=FAN).encode(
+        base.transform_filter("datum.share == 0.1").mark_rect(color=look.FAN).encode(
             x="low:Q", x2="high:Q"
         ),
         line,
         base.mark_point(
-            shape="diamond", size=110, fill="white", stroke=ALERT, opacity=1, strokeWidth=2
+            shape="diamond", size=110, fill="white", stroke=look.ALERT, opacity=1, strokeWidth=2
         ).encode(**at, tooltip=["text:N"]),
-        early.mark_text(align="left", dx=12, dy=6, color=INK).encode(**at, text="text:N"),
-        late.mark_text(align="right", dx=-12, dy=-8, color=INK).encode(**at, text="text:N"),
+        early.mark_text(align="left", dx=12, dy=6, color=look.INK).encode(**at, text="text:N"),
+        late.mark_text(align="right", dx=-12, dy=-8, color=look.INK).encode(**at, text="text:N"),
     ]  # fmt: skip
 
 
@@ -357,11 +350,11 @@ def _slider_layers(base: alt.Chart, x: alt.X, last: int) -> list[alt.Chart]:
     )
     base = base.transform_filter("datum.week == weeks")
     text = "'within ' + datum.week + ' weeks: ' + format(datum.p_cleared, '.0%')"
-    rule = base.mark_rule(color=SOFT, strokeDash=[2, 2]).encode(x=x).add_params(weeks)
+    rule = base.mark_rule(color=look.SOFT, strokeDash=[2, 2]).encode(x=x).add_params(weeks)
     return [
         rule,
         base.transform_calculate(words=text)
-        .mark_text(align="right", fontWeight=600, color=INK)
+        .mark_text(align="right", fontWeight=600, color=look.INK)
         .encode(x=alt.value("width"), y=alt.value(150), text="words:N"),
     ]
 
@@ -369,7 +362,7 @@ def _slider_layers(base: alt.Chart, x: alt.X, last: int) -> list[alt.Chart]:
 def pick_a_rung(
     drawn: OpenTables, curve: pd.DataFrame, rows: Sequence[Row], *, in_words: bool = True
 ) -> alt.VConcatChart:
-    """Draw one athlete on one rung at a time, picked in one list, with what there is to say.
+    """Draw one athlete on one rung at a time, look.picked in one list, with what there is to say.
 
     Parameters
     ----------
@@ -381,7 +374,7 @@ def pick_a_rung(
         Whether to write a coach's words on the row below.
     """
     marks = _marks(rows)
-    pick = one_or_pick(marks["who"], "Athlete and rung")
+    pick = look.one_or_pick(marks["who"], "Athlete and rung")
     layers, ends = _progress_layers(drawn, marks, pick)
     charts = [alt.layer(*layers).properties(width=WIDTH, height=280)]
     if free := [row for row in rows if row.wait]:
@@ -389,14 +382,13 @@ def pick_a_rung(
         charts.append(alt.layer(*chances).properties(width=WIDTH, height=220))
     if in_words:
         charts.append(_written(rows, pick))
-    if pick is not None:
-        charts[0] = charts[0].add_params(pick, ends)
+    charts[0] = look.with_pick(charts[0], pick, ends if pick else None)
     chart = alt.vconcat(*charts).resolve_scale(x="independent", y="independent")
     caption = captions.caption("pick", count=len(rows))
     return chart.properties(
         title=alt.TitleParams(text=caption.title, subtitle=caption.subtitle),
         description=caption.description,
-    ).configure(**LOOK)
+    ).configure(**look.LOOK)
 
 
 def _written(rows: Sequence[Row], pick: alt.Parameter | None) -> alt.Chart:
@@ -414,8 +406,8 @@ def _written(rows: Sequence[Row], pick: alt.Parameter | None) -> alt.Chart:
     most = int(table["line"].max()) + 1
     scale = alt.Scale(domain=[0, most], range=[0, LINE_HEIGHT * most], nice=False)
     return (
-        picked(alt.Chart(table), pick)
-        .mark_text(align="left", baseline="top", color=INK)
+        look.picked(alt.Chart(table), pick)
+        .mark_text(align="left", baseline="top", color=look.INK)
         .encode(x=alt.value(0), y=alt.Y("line:Q", axis=None, scale=scale), text="text:N")
         .properties(width=WIDTH, height=LINE_HEIGHT * most)
     )
@@ -457,13 +449,15 @@ def small_line(level: pd.DataFrame, fan: pd.DataFrame, row: Row) -> str:
 
     def line(table: pd.DataFrame, dashes: str) -> str:
         drawn = path(xs(table["date"]), ys(table["mid"]))
-        return f'<path d="{drawn}" fill="none" stroke="{LINE}" stroke-width="1.6"{dashes}/>'
+        return f'<path d="{drawn}" fill="none" stroke="{look.LINE}" stroke-width="1.6"{dashes}/>'
 
     mark, now = SMALL_HEIGHT * (1.0 - target / top), SMALL_WIDTH * BACK / (BACK + AHEAD)
-    shapes = [band(table, ink) for table, ink in ((fan, FAN), (level, BAND)) if len(table)]
+    shapes = [
+        band(table, ink) for table, ink in ((fan, look.FAN), (level, look.BAND)) if len(table)
+    ]
     shapes.append(
-        f'<path d="M0 {mark:.1f}H{SMALL_WIDTH}" stroke="{INK}" stroke-dasharray="4 2"/>'
-        f'<path d="M{now:.1f} 0V{SMALL_HEIGHT}" stroke="{SOFT}" stroke-width=".6"/>'
+        f'<path d="M0 {mark:.1f}H{SMALL_WIDTH}" stroke="{look.INK}" stroke-dasharray="4 2"/>'
+        f'<path d="M{now:.1f} 0V{SMALL_HEIGHT}" stroke="{look.SOFT}" stroke-width=".6"/>'
     )
     shapes += [line(level, "")] if len(level) else []
     shapes += [line(fan, ' stroke-dasharray="1.5 2"')] if len(fan) else []

@@ -5,7 +5,7 @@ from __future__ import annotations
 import altair as alt
 import pandas as pd
 
-from forecast.charts.look import ALERT, BAND, FAINT, INK, LINE, SOFT, dress, one_or_pick, picked
+from forecast.charts import look
 from forecast.words import captions
 
 
@@ -30,16 +30,16 @@ def scores(table: pd.DataFrame, score: str = "crps_weeks", *, level: float = 0.9
     x = alt.X("low:Q", title=caption.axis, scale=alt.Scale(zero=False))
     tip = ["forecaster:N", *(alt.Tooltip(f"{c}:Q", format=".3g") for c in ("value", "low", "high"))]
     layers = [
-        base.mark_rule(strokeWidth=3, color=SOFT).encode(y=y, x=x, x2="high:Q", tooltip=tip),
-        base.mark_point(size=80, fill="white", stroke=LINE, opacity=1, strokeWidth=2).encode(
+        base.mark_rule(strokeWidth=3, color=look.SOFT).encode(y=y, x=x, x2="high:Q", tooltip=tip),
+        base.mark_point(size=80, fill="white", stroke=look.LINE, opacity=1, strokeWidth=2).encode(
             y=y, x="value:Q", tooltip=tip
         ),
     ]
     if score.startswith("coverage_"):
         stated = pd.DataFrame({"stated": [int(score.removeprefix("coverage_")) / 100.0]})
-        rule = alt.Chart(stated).mark_rule(color=ALERT, strokeDash=[6, 3])
+        rule = alt.Chart(stated).mark_rule(color=look.ALERT, strokeDash=[6, 3])
         layers.append(rule.encode(x="stated:Q"))
-    return dress(alt.layer(*layers), caption, height=28 * len(rows) + 20)
+    return look.dress(alt.layer(*layers), caption, height=28 * len(rows) + 20)
 
 
 def reliability(calibration: pd.DataFrame, week: int = 12) -> alt.LayerChart:
@@ -53,12 +53,12 @@ def reliability(calibration: pd.DataFrame, week: int = 12) -> alt.LayerChart:
         4, 8, 12 or 26.
     """
     rows = calibration[calibration["check"] == f"reliability_{week}"]
-    pick = one_or_pick(rows["forecaster"], "Forecaster")
+    pick = look.one_or_pick(rows["forecaster"], "Forecaster")
     even = alt.Chart(pd.DataFrame({"expected": [0.0, 1.0], "observed": [0.0, 1.0]}))
-    axis = alt.Axis(format=".0%", values=[0, 0.25, 0.5, 0.75, 1])
+    axis = look.shares_axis()
     x = alt.X("expected:Q", title="chance caption", scale=alt.Scale(domain=[0, 1]), axis=axis)
     y = alt.Y("observed:Q", title="share that cleared", scale=alt.Scale(domain=[0, 1]), axis=axis)
-    base = picked(alt.Chart(rows), pick, "forecaster")
+    base = look.picked(alt.Chart(rows), pick, "forecaster")
     size = alt.Size("n:Q", title="forecasts", legend=alt.Legend(orient="top", title="forecasts"))
     tip = [
         alt.Tooltip("expected:Q", title="caption", format=".0%"),
@@ -66,15 +66,15 @@ def reliability(calibration: pd.DataFrame, week: int = 12) -> alt.LayerChart:
         alt.Tooltip("n:Q", title="forecasts"),
     ]
     chart = alt.layer(
-        even.mark_line(color=FAINT, strokeDash=[4, 4]).encode(x=x, y=y),
-        base.mark_line(color=LINE, strokeWidth=1.5).encode(x=x, y=y),
-        base.mark_point(fill="white", stroke=LINE, opacity=1, strokeWidth=2).encode(
+        even.mark_line(color=look.FAINT, strokeDash=[4, 4]).encode(x=x, y=y),
+        base.mark_line(color=look.LINE, strokeWidth=1.5).encode(x=x, y=y),
+        base.mark_point(fill="white", stroke=look.LINE, opacity=1, strokeWidth=2).encode(
             x=x, y=y, size=size, tooltip=tip
         ),
     )
-    if pick is not None:
-        chart = chart.add_params(pick)
-    return dress(chart, captions.caption("reliability", week=week), height=300)
+    return look.dress(
+        look.with_pick(chart, pick), captions.caption("reliability", week=week), height=300
+    )
 
 
 def calibration(table: pd.DataFrame, check: str = "pit") -> alt.LayerChart:
@@ -88,19 +88,17 @@ def calibration(table: pd.DataFrame, check: str = "pit") -> alt.LayerChart:
         ``pit`` or ``d_calibration``.
     """
     rows = table[table["check"] == check]
-    pick = one_or_pick(rows["forecaster"], "Forecaster")
+    pick = look.one_or_pick(rows["forecaster"], "Forecaster")
     caption = captions.caption(check)
-    base = picked(alt.Chart(rows), pick, "forecaster")
+    base = look.picked(alt.Chart(rows), pick, "forecaster")
     axis = alt.Axis(format=".1f", values=[0, 0.2, 0.4, 0.6, 0.8, 1])
     x = alt.X("low:Q", title=caption.axis, bin="binned", axis=axis)
     y = alt.Y("observed:Q", title="share of forecasts", axis=alt.Axis(format=".0%"))
     tip = [alt.Tooltip("observed:Q", title="share", format=".1%"), alt.Tooltip("low:Q")]
     chart = alt.layer(
-        base.mark_bar(color=BAND, stroke=INK, strokeWidth=0.6).encode(
+        base.mark_bar(color=look.BAND, stroke=look.INK, strokeWidth=0.6).encode(
             x=x, x2="high:Q", y=y, tooltip=tip
         ),
-        base.mark_rule(color=ALERT, strokeDash=[6, 3]).encode(y="expected:Q"),
+        base.mark_rule(color=look.ALERT, strokeDash=[6, 3]).encode(y="expected:Q"),
     )
-    if pick is not None:
-        chart = chart.add_params(pick)
-    return dress(chart, caption, height=220)
+    return look.dress(look.with_pick(chart, pick), caption, height=220)
