@@ -123,9 +123,7 @@ def _ranges(
     ends = "shown_high", "weeks_mid"
     arrow = {"y": y, "x": alt.value("width"), "text": "beyond:N"}
     chart = alt.layer(
-        *look.rows_of_ranges(
-            base, y, low, ("shown_high", "weeks_mid"), ("label:N", "right:N"), tips
-        ),
+        *look.rows_of_ranges(base, y, low, ends, ("label:N", "right:N"), tips),
         # A white edge keeps the line from running through the arrow.
         base.mark_text(align="right", dy=8, dx=-1, stroke="white", strokeWidth=6).encode(**arrow),
         base.mark_text(align="right", dy=8, dx=-1, color=look.INK).encode(**arrow),

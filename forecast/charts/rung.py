@@ -175,12 +175,8 @@ def _level_layers(
     shape = {"x": axes.day(), "tooltip": tip}
     band = {"y": axes.value("low"), "y2": "high:Q"}
     return [
-        ahead.mark_area(color=look.FAN, clip=True).encode(
-            **shape, y=axes.value("low"), y2="high:Q"
-        ),
-        base.mark_area(color=look.BAND, opacity=0.9).encode(
-            **shape, y=axes.value("low"), y2="high:Q"
-        ),
+        ahead.mark_area(color=look.FAN, clip=True).encode(**shape, **band),
+        base.mark_area(color=look.BAND, opacity=0.9).encode(**shape, **band),
         base.mark_line(color=look.LINE, strokeWidth=2).encode(**shape, y=axes.value("mid")),
         ahead.mark_line(color=look.LINE, strokeWidth=1.5, strokeDash=[2, 3], clip=True).encode(
             **shape, y=axes.value("mid")

@@ -248,7 +248,7 @@ def set_limits(model: VerdictModel, seen: Watched) -> VerdictModel:
     limits = np.geomspace(*BOUNDS, 80)[::-1]
     out = np.empty((len(SETTINGS), len(EDGES) + 1))
     for g in range(len(EDGES) + 1):
-        rate = np.array([alarms(seen, limit, seen.group == g)["false a steep year"]
+        rate = np.array([alarms(seen, limit, seen.group == g)["false, steep year"]
                          for limit in limits])  # fmt: skip
         for k, wanted in enumerate(SETTINGS):
             kept = np.flatnonzero(rate <= wanted)
@@ -268,7 +268,7 @@ def alarms(seen: Watched, limit: Array | float, rows: Flags) -> dict[str, float]
         before[:, :-back] = still[:, back:]
         long &= before
     return {
-        "false a steep year": float((raised & steep).sum() / max(steep.sum() / YEAR, 1e-9)),
+        "false, steep year": float((raised & steep).sum() / max(steep.sum() / YEAR, 1e-9)),
         "alarms a year": float(raised.sum() / max(np.isfinite(own.p).sum() / YEAR, 1e-9)),
         "alarms while still": float((raised & still).sum() / max(raised.sum(), 1)),
         "up after 12 weeks still": float((up & long).sum() / max(long.sum(), 1)),
