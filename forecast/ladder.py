@@ -32,18 +32,10 @@ text in one; stated limits of this package (judgements: far beyond what anybody 
 class Criterion:
     """What clears a rung.
 
-    Attributes
-    ----------
-    measure
-        What is counted: ``seconds``, ``reps``, ``kg`` or ``cm``.
-    target
-        Pass mark in the unit of ``measure``; positive.
-    confirm_sessions
-        Number of consecutive sessions that must each meet the target; 1 or more.
-    load_kg
-        Load in kilograms that a set must carry to count; ``None`` asks for none.
-    load_bodyweight
-        The same as a fraction of body mass (needs ``body_mass_kg`` in the roster).
+    A session meets it at ``target`` in the unit of ``measure`` (``seconds``, ``reps``, ``kg`` or
+    ``cm``); ``confirm_sessions`` consecutive ones must. ``load_kg`` is the load in kilograms that a
+    set must carry to count, ``load_bodyweight`` the same as a fraction of body mass (needs
+    ``body_mass_kg`` in the roster); ``None`` asks for none.
     """
 
     measure: Measure
@@ -57,20 +49,10 @@ class Criterion:
 class Rung:
     """One exercise of the ladder.
 
-    Attributes
-    ----------
-    key, name, stage
-        Short unique name, name for people, named group of rungs (may be empty).
-    criterion
-        What clears it.
-    needs
-        Keys of the rungs to clear first.
-    min_weeks
-        Consolidation period in weeks before the next rung opens.
-    fallback
-        Key of the rung to go back to when form breaks; ``None`` for none.
-    equipment, form, caution
-        Free text.
+    ``key`` is short and unique, ``name`` for people, ``stage`` a named group of rungs (may be
+    empty); ``criterion`` clears it. ``needs`` are keys of the rungs to clear first, ``min_weeks`` a
+    consolidation period before the next rung opens, ``fallback`` the key of the rung to go back to
+    when form breaks; ``equipment, form, caution`` are free text.
     """
 
     key: str
@@ -89,14 +71,8 @@ class Rung:
 class Ladder:
     """An ordered, possibly branching set of rungs; every rung stands after those it needs.
 
-    Attributes
-    ----------
-    name
-        Name for people.
-    rungs
-        In the order in which they are climbed.
-    source
-        File it was read from; empty where made by hand.
+    ``rungs`` stand in the order in which they are climbed; ``source`` is the file it was read from,
+    empty where made by hand.
     """
 
     name: str
@@ -109,13 +85,7 @@ class Ladder:
         return tuple(rung.key for rung in self.rungs)
 
     def rung(self, key: str) -> Rung:
-        """Return the rung with this key.
-
-        Raises
-        ------
-        LadderError
-            There is none.
-        """
+        """Return the rung with this key, or raise ``LadderError``."""
         for rung in self.rungs:
             if rung.key == key:
                 return rung

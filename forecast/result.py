@@ -27,32 +27,20 @@ STATE_COLUMNS = (
 class ReadinessForecast:
     """A forecast for every open rung.
 
-    Attributes
-    ----------
-    summary
-        One line an open (athlete, rung), columns ``row.SUMMARY_COLUMNS``. ``weeks_low``,
-        ``weeks_mid``, ``weeks_high`` are the 10, 50 and 90 % points in weeks after ``as_of``;
-        one past the horizon is missing. ``level`` is log(capacity / target), ``level_value`` what a
-        usual day shows, never above what was shown. ``gain_lately`` with its 80 % range is the
-        change of level a week over the last six weeks, missing where there is no session;
-        ``gain_per_week`` is the same; ``gain_ahead`` is what is expected. ``met_lately`` of the
-        latest sessions (up to 30 in 12 weeks) met the mark, ``met_expected`` is what the model
-        would have expected of them. ``sessions_per_week`` is counted without breaks.
-        ``p_climbing``, ``p_flat`` and ``p_slipping`` add to 1. Where ``on_hold`` is ``pain`` every
-        chance, week and date is missing.
-    curve
-        ``athlete, rung, week`` (1..H) and ``p_cleared``: the chance that the rung is cleared
-        within that many weeks if the athlete keeps training as lately. Rungs on hold have none.
-    reasons
-        What drives each forecast: ``athlete, rung, what, value, unit, text``, heaviest first.
-    rows
-        All that is known of each open rung, from which the tables are made.
-    as_of
-        Cut date: nothing dated on or after it was used.
-    horizon_weeks
-        Weeks looked ahead.
-    engine
-        ``pool``, or the name of one engine.
+    ``summary`` has one line an open (athlete, rung), columns ``row.SUMMARY_COLUMNS``: ``weeks_low,
+    weeks_mid, weeks_high`` are the 10, 50 and 90 % points in weeks after ``as_of``, missing past
+    the horizon; ``level`` is log(capacity / target), ``level_value`` what a usual day shows, never
+    above what was shown; ``gain_lately`` with its 80 % range is the change of level a week over the
+    last six weeks, missing where there is no session (``gain_per_week`` is the same),
+    ``gain_ahead`` what is expected; ``met_lately`` of the latest sessions (up to 30 in 12 weeks)
+    met the mark, ``met_expected`` is what the model would have expected of them;
+    ``sessions_per_week`` is counted without breaks; ``p_climbing, p_flat, p_slipping`` add to 1.
+    Where ``on_hold`` is ``pain`` every chance, week and date is missing. ``curve`` has ``athlete,
+    rung, week`` (1..H) and ``p_cleared``: the chance that the rung is cleared within that many
+    weeks if the athlete keeps training as lately; rungs on hold have none. ``reasons`` are what
+    drives each forecast: ``athlete, rung, what, value, unit, text``, heaviest first. ``rows`` are
+    all that is known, from which the tables are made; nothing dated on or after ``as_of`` was used;
+    ``engine`` is ``pool``, or the name of one engine.
     """
 
     summary: pd.DataFrame

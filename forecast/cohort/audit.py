@@ -47,28 +47,18 @@ of them before the earlier one (judgement)."""
 class CriterionAudit(Shown):
     """What another pass mark would do to the next rung, and whether the order is kept.
 
-    Attributes
-    ----------
-    rungs
-        One row a step from a rung to one that needs it: ``rung, next_rung, mark, other_mark``
-        (the mark now and the one asked about, in the rung's unit), ``moves`` (athletes seen to move
-        on), ``margin_mid`` (middle of their usual day over the mark when they did),
-        ``next_factor`` (weeks on the next rung, times), ``weeks_here`` and ``weeks_next`` (change
-        of the weeks on this rung and on the next; missing where half have not cleared one of them),
-        each with ``_low`` and ``_high``; ``p_fewer``, the chance of fewer weeks in all, and
-        ``verdict``: ``fewer weeks in all``, ``more weeks in all``, or that it cannot be told yet.
-    order
-        One row a step: of ``cleared_next`` athletes who cleared the later rung, ``cleared_first``
-        had not cleared the earlier one by then; ``share`` with its Wilson interval; ``p_value`` of
-        the log-rank test whether those who began without it took as long; ``verdict``.
-    n_moves
-        Moves from which it is learnt what a margin carries over.
-    share_learnt
-        How much of the prior uncertainty about a quicker gain they have removed, 0 to 1.
-    change
-        How much higher the other mark is, as a share of the mark.
-    ladder, level
-        The ladder audited, and the level of the intervals.
+    ``rungs`` has one row a step from a rung to one that needs it: ``rung, next_rung, mark,
+    other_mark`` (the mark now and the one asked about, in the rung's unit), ``moves`` (athletes
+    seen to move on), ``margin_mid`` (middle of their usual day over the mark when they did),
+    ``next_factor`` (weeks on the next rung, times), ``weeks_here`` and ``weeks_next`` (change of
+    the weeks on this rung and on the next; missing where half have not cleared one of them), each
+    with ``_low`` and ``_high``; ``p_fewer``, the chance of fewer weeks in all, and ``verdict``.
+    ``order`` has one row a step: of ``cleared_next`` athletes who cleared the later rung,
+    ``cleared_first`` had not cleared the earlier one by then; ``share`` with its Wilson interval;
+    ``p_value`` of the log-rank test whether those who began without it took as long; ``verdict``.
+    ``n_moves`` are moves from which it is learnt what a margin carries over, ``share_learnt`` how
+    much of the prior uncertainty about a quicker gain they have removed, 0 to 1; ``change`` is how
+    much higher the other mark is, as a share of the mark, ``level`` that of the intervals.
     """
 
     rungs: pd.DataFrame

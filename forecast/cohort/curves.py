@@ -35,27 +35,14 @@ FEW_OTHERS = 5
 class TimeToClear(Shown):
     """Curves of the share cleared, a group each.
 
-    Attributes
-    ----------
-    by
-        What the groups are: ``rung`` or a roster column.
-    curves
-        Kaplan-Meier curve of weeks to clearing by group, clearing dated to its session.
-    bands
-        By group: ``week, low, high`` of the share cleared.
-    names
-        What to call each group: a rung's name, else the group itself.
-    spells
-        Spells behind the curves: the table of ``SpellTimes`` with their ``group``.
-    groups
-        One row a group: ``group, n_spells, n_cleared, n_lapsed, entered_late, median_weeks,
-        median_low, median_high``; a median past what was seen is infinite.
-    left_out
-        Spells under way when the log began whose beginning is unknown, a row each.
-    too_few
-        Groups with fewer than three spells, or none cleared: no curve was drawn for them.
-    level
-        Level of the bands.
+    ``by`` is ``rung`` or a roster column; ``curves`` are Kaplan-Meier curves of weeks to clearing,
+    clearing dated to its session, ``bands`` ``week, low, high`` of the share cleared and ``names``
+    what to call each (a rung's name, else the group itself), all by group; ``spells`` are behind
+    the curves (the table of ``SpellTimes`` with their ``group``). ``groups`` has one row each:
+    ``group, n_spells, n_cleared, n_lapsed, entered_late, median_weeks, median_low, median_high``; a
+    median past what was seen is infinite. ``left_out`` are spells under way when the log began
+    whose beginning is unknown, ``too_few`` groups with fewer than three spells, or none cleared;
+    ``level`` is that of the bands.
     """
 
     by: str
@@ -240,20 +227,9 @@ def _band(
 class LapseIncidence(Shown):
     """Cumulative incidence of each way a spell can end, by group.
 
-    Attributes
-    ----------
-    by
-        What the groups are: ``rung`` or a roster column.
-    curves
-        Aalen-Johansen curves by group.
-    names
-        What to call each group: a rung's name, else the group itself.
-    n_left_out
-        Spells under way at the start of the log whose beginning is unknown.
-    too_few
-        Groups with fewer than three spells, or none ended.
-    level
-        Level of the bands.
+    ``by``, ``names`` and ``level`` as in ``TimeToClear``; ``curves`` are Aalen-Johansen curves by
+    group, ``n_left_out`` counts spells under way at the start of the log whose beginning is
+    unknown, ``too_few`` are groups with fewer than three spells, or none ended.
     """
 
     by: str

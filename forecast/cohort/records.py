@@ -31,6 +31,7 @@ class Shown:
     """
 
     __slots__ = ()
+    table: pd.DataFrame
     _says: ClassVar[Callable[[Any], str]]
 
     @property
@@ -40,7 +41,7 @@ class Shown:
 
     def frame(self) -> pd.DataFrame:
         """Return the answer as a table."""
-        raise NotImplementedError
+        return self.table.copy()
 
     def _repr_html_(self) -> str:
         table = self.frame()

@@ -42,18 +42,11 @@ CHANCE_COLUMNS = (
 class CovariateEffects(Shown):
     """Associations of roster columns with the hazard of clearing.
 
-    Attributes
-    ----------
-    table
-        One row an effect: ``column, contrast`` (per standard deviation for numbers, against the
-        commonest word for text), ``unit`` (what one standard deviation is), ``hazard_ratio,
-        low, high, p_value, p_holm, spells, cleared, athletes``. Above 1: cleared sooner.
-    skipped
-        Columns not used, and why: ``column, reason``.
-    level
-        Level of the intervals.
-    n_left_out
-        Spells under way at the start of the log whose beginning is unknown.
+    ``table`` has one row an effect: ``column, contrast`` (per standard deviation for numbers,
+    against the commonest word for text), ``unit`` (what one standard deviation is), ``hazard_ratio,
+    low, high, p_value, p_holm, spells, cleared, athletes``; above 1: cleared sooner. ``skipped``
+    are ``column, reason`` of those not used, ``level`` is that of the intervals, ``n_left_out``
+    counts spells under way at the start of the log whose beginning is unknown.
     """
 
     table: pd.DataFrame
@@ -62,10 +55,6 @@ class CovariateEffects(Shown):
     n_left_out: int
 
     _says: ClassVar = wording.covariate_effects
-
-    def frame(self) -> pd.DataFrame:
-        """Return the table."""
-        return self.table.copy()
 
 
 def covariate_effects(
@@ -233,15 +222,10 @@ def clustered_cox(rows: pd.DataFrame, x: np.ndarray) -> PHRegResults:
 class LapseHazard(Shown):
     """Association of lapse with flatness and other things known on a training day.
 
-    Attributes
-    ----------
-    effects
-        One row a feature: ``feature, contrast, odds_ratio, low, high, p_value``; empty where
-        there are fewer than ten lapses.
-    n_days, n_lapses, n_athletes
-        What it rests on; days too recent to tell whether another follows are left out.
-    level
-        Level of the intervals.
+    ``effects`` has one row a feature: ``feature, contrast, odds_ratio, low, high, p_value``; empty
+    where there are fewer than ten lapses. It rests on ``n_days``, ``n_lapses`` and ``n_athletes``;
+    days too recent to tell whether another follows are left out. ``level`` is that of the
+    intervals.
     """
 
     effects: pd.DataFrame

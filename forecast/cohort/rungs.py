@@ -28,16 +28,12 @@ MIN_SPELLS = 5
 class Bottlenecks(Shown):
     """Where the time on the ladder goes.
 
-    Attributes
-    ----------
-    table
-        One row a rung, in ladder order: ``rung, rung_name, spells, cleared, lapsed, open,
-        weeks_logged, share_logged`` (of all weeks logged on any rung), ``weeks_per_clearing``
-        (weeks logged by everybody, cleared or not, for each clearing), ``median_weeks`` (missing
-        where fewer than half had cleared within ``watched_weeks``), ``flat_weeks``, ``flat_share``
-        (of the weeks trained), ``lapse_share`` (of spells ended).
-    n_left_out
-        Spells of unknown beginning: they count in ``weeks_logged`` and ``flat_weeks`` only.
+    ``table`` has one row a rung, in ladder order: ``rung, rung_name, spells, cleared, lapsed, open,
+    weeks_logged, share_logged`` (of all weeks logged on any rung), ``weeks_per_clearing`` (weeks
+    logged by everybody, cleared or not, for each clearing), ``median_weeks`` (missing where fewer
+    than half had cleared within ``watched_weeks``), ``flat_weeks``, ``flat_share`` (of the weeks
+    trained), ``lapse_share`` (of spells ended). ``n_left_out`` spells of unknown beginning count in
+    ``weeks_logged`` and ``flat_weeks`` only.
     """
 
     table: pd.DataFrame
@@ -46,10 +42,6 @@ class Bottlenecks(Shown):
     least_spells: ClassVar = MIN_SPELLS
     flat_gain: ClassVar = FLAT_GAIN
     _says: ClassVar = wording.bottlenecks
-
-    def frame(self) -> pd.DataFrame:
-        """Return the table."""
-        return self.table.copy()
 
     @property
     def slowest(self) -> str:
@@ -138,19 +130,13 @@ def median_weeks(curves: dict[str, SurvivalCurve]) -> dict[str, float]:
 class PaceAndDifficulty(Shown):
     """Athlete and rung effects of the growth engine.
 
-    Attributes
-    ----------
-    athletes
-        One row an athlete: ``athlete, spells, start`` and ``gain`` (level at the first session
-        and gain a week, against an average athlete on the same rungs), each with ``_low`` and
-        ``_high``; ``share_learnt`` (0 to 1): how much of the prior uncertainty on the gain their
-        sets have removed; near 0 the effect is shrunk to nothing for lack of data.
-    rungs
-        One row a rung: ``rung, rung_name, spells, start, gain`` (of an average athlete, with
-        intervals), ``weeks`` (by which half had cleared it, with its interval; missing where that
-        was not reached), ``watched_weeks`` (how long anybody was), ``share_learnt``.
-    level
-        Level of the intervals.
+    ``athletes`` has one row each: ``athlete, spells, start`` and ``gain`` (level at the first
+    session and gain a week, against an average athlete on the same rungs), each with ``_low`` and
+    ``_high``; ``share_learnt`` (0 to 1) is how much of the prior uncertainty on the gain their sets
+    have removed: near 0 the effect is shrunk to nothing for lack of data. ``rungs`` has ``rung,
+    rung_name, spells, start, gain`` (of an average athlete), ``weeks`` (by which half had cleared
+    it, with its interval; missing where that was not reached), ``watched_weeks`` (how long anybody
+    was), ``share_learnt``; ``level`` is that of the intervals.
     """
 
     athletes: pd.DataFrame
