@@ -26,15 +26,13 @@ from forecast.plateau.trees import (
     FILE,
     FLAT,
     GAIN_UNIT,
+    QUANTILES,
     SLIP,
     SLIPPING,
     STEEP,
     YEAR,
     VerdictModel,
-    bounded,
     centre_of,
-    chances_of,
-    gains_of,
     smallest_gain_at,
 )
 from forecast.plateau.watch import (
@@ -46,6 +44,7 @@ from forecast.plateau.watch import (
     ClubVerdict,
     attendance,
     enough_record,
+    judge,
     looks_back,
     own_shares,
     verdicts_at,
@@ -63,7 +62,6 @@ BATCH = 6000
 """Spells invented at once."""
 SEEDS = 100_000
 """Batches that a seed may have."""
-QUANTILES = (0.1, 0.5, 0.9)
 TREES: dict[str, Any] = {
     "max_iter": 240, "learning_rate": 0.08, "max_leaf_nodes": 15, "l2_regularization": 5.0,
     "early_stopping": False,
@@ -289,15 +287,19 @@ def raised_at(p: Array, ready: Flags) -> tuple[Flags, Flags]:
 
 def scores(model: VerdictModel, cases: Cases) -> dict[str, Any]:
     """Scores on cases, each club's chances moved by its own shares."""
-    outputs = model.outputs(cases.figures.astype(np.float64))
-    (chances, _), gains = chances_of(outputs), gains_of(outputs)
-    chances = of_clubs(chances, cases.club, model.shares)
+    figures = cases.figures.astype(np.float64)
+    chances, shares = judge(model, figures, None).chances, np.empty((len(figures), 3))
+    order = np.argsort(cases.club, kind="stable")
+    for rows in np.split(order, np.flatnonzero(np.diff(cases.club[order])) + 1):
+        shares[rows] = own_shares(chances[rows], model.shares)
+    found = judge(model, figures, shares)
+    chances, gains = found.chances, found.gains
     p, stuck = 1.0 - chances[:, CLIMBING], cases.kind != CLIMBING
     inside = (cases.gain >= gains[:, 0]) & (cases.gain <= gains[:, 2])
     tenth = np.minimum((10 * p).astype(int), 9)
     off = [p[tenth == k].mean() - stuck[tenth == k].mean() for k in range(10) if (tenth == k).any()]
     flat, said = cases.kind == FLAT, chances[:, FLAT]
-    figures = {
+    told = {
         "cases": len(p),
         "clubs": len(np.unique(cases.club // CUTS)),
         "no progress": stuck.mean(),
@@ -309,16 +311,7 @@ def scores(model: VerdictModel, cases: Cases) -> dict[str, Any]:
         "furthest tenth": np.abs(off).max(),
         "gain in its 80 % range": inside.mean(),
     }
-    return {name: round(float(value), 4) for name, value in figures.items()}
-
-
-def of_clubs(chances: Array, club: Ints, usual: Array) -> Array:
-    """Chances (n, 3), those of each club moved by the shares that they say."""
-    out = chances.copy()
-    order = np.argsort(club, kind="stable")
-    for rows in np.split(order, np.flatnonzero(np.diff(club[order])) + 1):
-        out[rows] = bounded(chances[rows] * (own_shares(chances[rows], usual) / usual))
-    return out
+    return {name: round(float(value), 4) for name, value in told.items()}
 
 
 def digest(model: VerdictModel) -> str:
@@ -336,7 +329,7 @@ def main(argv: list[str] | None = None) -> None:
     asked = parser.parse_args(argv)
     cases = gather(asked.cases, 3 * asked.seed)
     model, _ = grow(cases, asked.seed)
-    seen = watch_careers(model, max(asked.cases // 8, 2000), 3 * asked.seed + 1)
+    seen = watch_careers(model, max(asked.cases // 8, 300), 3 * asked.seed + 1)
     model = set_limits(model, seen)
     at_usual = model.limits[SETTINGS.index(DEFAULT_FALSE_ALARMS)][seen.group][:, None]
     card = {
@@ -346,7 +339,7 @@ def main(argv: list[str] | None = None) -> None:
         "shares": [round(float(share), 4) for share in model.shares],
         "figures": len(NAMES),
         "trees": len(model.roots),
-        "left out": scores(model, gather(max(asked.cases // 10, 1000), 3 * asked.seed + 2)),
+        "left out": scores(model, gather(max(asked.cases // 10, 300), 3 * asked.seed + 2)),
         "alarms": {k: round(v, 3) for k, v in alarms(seen, at_usual, seen.group >= 0).items()},
         "hash": digest(model),
     }

@@ -26,6 +26,7 @@ EIGHTY = float(norm.ppf(0.9))
 FLOOR, YEAR = 0.005, 52.0
 SLIP, STEEP = -0.005, 0.03
 """A true gain a week below this is slipping, above this steep climbing (judgement)."""
+QUANTILES = (0.1, 0.5, 0.9)
 LEAST_CHANCE = 1e-3
 """No class is ever ruled out."""
 

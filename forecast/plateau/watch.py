@@ -14,7 +14,10 @@ from forecast.plateau.trees import (
     CLIMBING,
     FLAT,
     LEAST_CHANCE,
+    QUANTILES,
+    SLIP,
     SLIPPING,
+    STEEP,
     VerdictModel,
     bounded,
     chances_of,
@@ -102,21 +105,30 @@ def verdicts_at(
     figures = figures_at(
         table, np.asarray(spell, dtype=np.int64), np.asarray(at, dtype=np.int64), habits
     )
+    return judge(trees, figures, None if club is None else club.shares, smallest_gain)
+
+
+def judge(
+    trees: VerdictModel, figures: Array, shares: Array | None, smallest_gain: float | None = None
+) -> Verdicts:
+    """Return the verdicts on figures (n, F), in a log (3,) or logs (n, 3) with other shares."""
     outputs = trees.outputs(figures)
     (chances, steep), gains = chances_of(outputs), gains_of(outputs)
     steep = steep / chances[:, CLIMBING]
-    if club is not None:
-        chances = bounded(chances * (club.shares / trees.shares))
+    if shares is not None:
+        chances = bounded(chances * (shares / trees.shares))
     level = np.clip(figures[:, _LEVEL], LOWEST_LEVEL, 1.0)
     least = smallest_gain_at(level, smallest_gain)
     if smallest_gain is not None:
         chances = moved_chances(chances, gains, smallest_gain_at(level), least)
-    # the middle of the gain lies on the side of the smallest that matters that is the likelier
-    stuck = chances[:, CLIMBING] < 0.5
-    middle = np.where(stuck, np.minimum(gains[:, 1], least), np.maximum(gains[:, 1], least))
-    gains = np.sort(np.column_stack([gains[:, 0], middle, gains[:, 2]]), axis=1)
-    unlike = trees.outside(figures) > float(trees.most_outside)
-    return Verdicts(chances, steep * chances[:, CLIMBING], gains, least, unlike)
+    steep = steep * chances[:, CLIMBING]
+    # every point of the gain lies on the side of these gains that the chances put it on
+    below = (chances[:, SLIPPING], 1.0 - chances[:, CLIMBING], 1.0 - steep)
+    marks = (np.full(len(level), SLIP), least, np.maximum(least, STEEP))
+    for mark, chance in zip(marks, below, strict=True):
+        lower, at = chance[:, None] >= np.array(QUANTILES), mark[:, None]
+        gains = np.where(lower, np.minimum(gains, at), np.maximum(gains, at))
+    return Verdicts(chances, steep, gains, least, trees.outside(figures) > trees.most_outside)
 
 
 def learn_shares(histories: Histories, *, table: Table | None = None) -> ClubVerdict:

@@ -75,7 +75,6 @@ def test_minus_four_per_cent_a_week_is_slipping(of):
     assert row["p_flat"] + row["p_slipping"] > 0.8
 
 
-@pytest.mark.xfail(strict=True, reason="the learnt range of a loss of 4 % a week reaches +0.3 %")
 def test_the_range_of_a_clear_loss_lies_below_none(of):
     assert of("down")["gain_lately_high"] < 0
 
