@@ -13,6 +13,7 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 from made_club import few_of, write_club
+from slow import day_and_night
 
 import forecast as fc
 from forecast.__main__ import COMMANDS, USER_ERROR, main
@@ -159,7 +160,9 @@ def test_json_holds_curve_reasons_and_caution(weeks, small_result):
     assert {"what", "value", "unit", "text"} == set(first["reasons"][0])
 
 
-@pytest.mark.parametrize("ending", ["csv", "json", "parquet", "txt"])
+@pytest.mark.parametrize(
+    "ending", day_and_night(["csv", "json", "parquet", "txt"], {"csv", "parquet"})
+)
 def test_out_goes_by_its_ending(weeks, tmp_path, small_result, ending):
     path = tmp_path / f"weeks.{ending}"
     code, out, err = weeks("--out", path)
@@ -300,10 +303,10 @@ def test_plateau_is_triage(run, club, tmp_path, view):
 # changes ------------------------------------------------------------------------------------
 
 
-def test_changes_are_told_since_the_last_run_and_kept_for_the_next(run, club, tmp_path):
+def test_changes_are_told_since_the_last_run_and_kept_for_the_next(run, club, few_club, tmp_path):
     own = tmp_path / "club"
-    shutil.copytree(club, own)
-    asked = ("changes", own, "--model", own / "model.zip")
+    shutil.copytree(few_club, own)
+    asked = ("changes", own, "--model", club / "model.zip")
     code, out, err = run(*asked, "--as-of", "2024-10-14", "--since", "2024-10-07")
     assert code == 0, err
     assert "since 2024-10-07, as of 2024-10-14" in out
@@ -328,9 +331,9 @@ def test_log_files_without_a_club_have_no_last_run(run, club):
     assert "give --since DATE, or --kept FILE" in err
 
 
-def test_the_coachs_page_begins_with_what_changed(run, club, tmp_path):
+def test_the_coachs_page_begins_with_what_changed(run, club, few_club, tmp_path):
     code, _, err = run(
-        "report", club, "--model", club / "model.zip", "--out", tmp_path, "--who", "coach",
+        "report", few_club, "--model", club / "model.zip", "--out", tmp_path, "--who", "coach",
         "--as-of", "2024-10-14", "--since", "2024-10-07",
     )  # fmt: skip
     assert code == 0, err
@@ -357,7 +360,10 @@ def test_what_if_compares_rates_and_warns(run, club, tmp_path, small_result):
 
 @pytest.mark.parametrize(
     ("command", "end"),
-    [(("ahead", "--by", "2025-10-31"), "Pain stops"), (("what-if",), "This is association")],
+    [
+        (("ahead", "--by", "2025-10-31"), "Pain stops"),
+        pytest.param(("what-if",), "This is association", marks=pytest.mark.nightly),
+    ],
 )
 def test_beside_pain_the_ladder_is_on_hold(run, club, tmp_path, small_result, command, end):
     athlete = small_result.summary["athlete"].iloc[0]

@@ -139,6 +139,7 @@ def told(text):
     return words, [(float(n), 10.0 ** -len(n.partition(".")[2])) for n in numbers]
 
 
+@pytest.mark.nightly
 def test_pages_about_the_demo_club_print_what_it_gives(refresh, player):
     """A figure may be off by a step of its last digit: another processor rounds otherwise."""
     texts = {page: page.read_text(encoding="utf-8") for page in refresh.BESIDE}

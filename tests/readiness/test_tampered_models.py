@@ -168,10 +168,10 @@ LEAVES = [0, -1, 1e308, 10**30, math.nan, True, None, "x", [], {}, [[1.0], [2.0,
 
 
 def test_no_leaf_of_a_model_makes_it_fail_otherwise(load):
-    """200 changes at random places of the tree: each is loaded or refused in a sentence."""
+    """100 changes at random places of the tree: each is loaded or refused in a sentence."""
     rng = random.Random(5)
     outcomes = {"loaded": 0, "refused": 0}
-    for _ in range(200):
+    for _ in range(100):
 
         def change(content):
             node = content
@@ -189,4 +189,4 @@ def test_no_leaf_of_a_model_makes_it_fail_otherwise(load):
             outcomes["loaded"] += 1
         except ModelFileError:
             outcomes["refused"] += 1
-    assert outcomes["refused"] > 50
+    assert outcomes["refused"] > 25

@@ -34,7 +34,7 @@ def hurting(log, rows) -> int:
     return sum(row.athlete in hurt for row in rows)
 
 
-@pytest.mark.parametrize(("law", "seed"), day_and_night(CLUBS, CLUBS[:2]))
+@pytest.mark.parametrize(("law", "seed"), day_and_night(CLUBS, CLUBS[:1]))
 def test_an_invented_club_with_pain_tells_one_story(law, seed, with_sets, small_model):
     log = simulate_cohort(law, 7, seed=seed, weeks=41, follow_up=0).log
     log = in_pain(log, with_sets)

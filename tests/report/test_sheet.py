@@ -13,6 +13,7 @@ import pandas as pd
 import pytest
 from made_rows import AS_OF, FIXED_CLUB
 from pypdf import PdfReader
+from slow import day_and_night
 
 from forecast import words
 from forecast.charts import OpenTables
@@ -56,7 +57,7 @@ def club() -> ReportData:
     )  # fmt: skip
 
 
-@pytest.mark.parametrize("paper", ["A4", "Letter"])
+@pytest.mark.parametrize("paper", day_and_night(["A4", "Letter"], {"A4"}))
 def test_thirty_athletes_and_the_cautions_print_on_one_page(tmp_path, paper):
     if CHROMIUM is None:
         pytest.skip("needs chromium (Debian: chromium)")

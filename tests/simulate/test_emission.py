@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from reference.likelihood import session_likelihood
+from slow import day_and_night
 
 from forecast.simulate.emission import MAX_SETS, Marks, draw_sets, round_value
 from forecast.simulate.population import NOISE_CLASSES, draw_population
@@ -96,12 +97,12 @@ def row(value, clean, assisted, stopped, **more):
     return usual | {"value": value, "clean": clean, "assisted": assisted, "stopped": stopped} | more
 
 
-@pytest.mark.parametrize("form_df", [np.inf, 3.0])
+@pytest.mark.parametrize("form_df", day_and_night([np.inf, 3.0], {3.0}))
 @pytest.mark.parametrize(
     "habits",
     [{}, {"unit": 5.0}, {"whole": True, "target": 4.0}, {"unit": 0.5}, {"stops": 0.0, "set": 4}],
 )
-@pytest.mark.parametrize("labels", [LABELS, ["unknown"]])
+@pytest.mark.parametrize("labels", [LABELS, pytest.param(["unknown"], marks=pytest.mark.nightly)])
 def test_chances_of_all_that_can_be_written_add_up_to_one(habits, labels, form_df):
     unit = habits.get("unit", 1.0)
     rows = [
