@@ -167,18 +167,16 @@ class PooledEngine(Protocol):
         ...
 
 
-class Growth:
+class _Growth:
     """Level and gain of every spell, simulated until it clears; every engine may use its model."""
 
     name = "growth"
     record = GrowthModel
 
     def fit(self, past: Past) -> GrowthModel:
-        """Return the model that the landmarks were described by."""
         return past.growth
 
     def n_rungs(self, learnt: GrowthModel) -> int:
-        """Rungs of the ladder learnt on."""
         return learnt.fit.n_rungs
 
     def at_landmarks(self, learnt: GrowthModel, past: Past, chosen: Ints) -> Array:
@@ -196,11 +194,9 @@ class Growth:
         return passage.by_day[:, ::7]
 
     def now(self, learnt: GrowthModel, present: Present) -> Array:
-        """Return what was simulated for everybody."""
         return present.passage
 
     def prior_weight(self, n_clearings: int) -> float:
-        """The first engine needs none."""
         return 0.0
 
 
@@ -213,14 +209,13 @@ class SurvivalHazards:
     tree_share: float
 
 
-class Survival:
+class _Survival:
     """Two hazards learnt from landmarks, a ridge and trees."""
 
     name = "survival"
     record = SurvivalHazards
 
     def fit(self, past: Past) -> SurvivalHazards:
-        """Fit both; trees count for more the more rungs were cleared."""
         moments = past.moments
         trees = fit_tree_hazard(
             past.histories, moments.table, moments.features, moments.outlook, past.edges
@@ -230,7 +225,6 @@ class Survival:
         return SurvivalHazards(_ridge(past, np.arange(len(moments.table))), trees, share)
 
     def n_rungs(self, learnt: SurvivalHazards) -> int:
-        """Rungs of the ladder learnt on."""
         return learnt.ridge.n_rungs
 
     def at_landmarks(self, learnt: SurvivalHazards, past: Past, chosen: Ints) -> Array:
@@ -247,7 +241,6 @@ class Survival:
         return spread_over_days(both, past.edges, 7 * past.horizon_weeks)[:, ::7]
 
     def now(self, learnt: SurvivalHazards, present: Present) -> Array:
-        """From the hazards of everybody."""
         moments, edges = present.moments, present.edges
         ridge = predict_hazard(learnt.ridge, moments.features, moments.outlook, edges)
         both = _with_trees(learnt, ridge, present, moments)
@@ -282,6 +275,6 @@ def _with_trees(
     return learnt.tree_share * trees + (1.0 - learnt.tree_share) * ridge
 
 
-GROWTH = Growth()
-POOLED: tuple[PooledEngine, ...] = (GROWTH, Survival())
+GROWTH = _Growth()
+POOLED: tuple[PooledEngine, ...] = (GROWTH, _Survival())
 """Every engine of the pool; the first stands where no other does, and its weight is 0."""

@@ -105,25 +105,10 @@ class LogView:
     asked for, and once. Change nothing that a view returns: it will return the same again. What
     becomes of the forecaster later, a new fit or new settings, does not change a view.
 
-    Parameters
-    ----------
-    model
-        A fitted forecaster.
-    log
-        The log, of the same ladder as the one fitted on.
-    cut
-        Cut date; the day after the last set where left out. ``as_of`` is the day it names.
-    progress
-        Called with a few words at each step.
-
-    Raises
-    ------
-    ForecastError
-        The ladder is not the one fitted on.
-    HistoryError
-        The log holds no set, or ``cut`` is not a date.
-    LogError
-        What was given is not a log.
+    ``model`` is a fitted forecaster, ``log`` of the ladder it was fitted on, ``cut`` the cut date
+    (the day after the last set where left out; ``as_of`` is the day it names); ``progress`` is
+    called with a few words at each step. Raises ``ForecastError`` if the ladder is another,
+    ``HistoryError`` if the log holds no set or ``cut`` is not a date, ``LogError`` if it is not a log.
     """
 
     model: Fitted = field(repr=False)
@@ -167,12 +152,8 @@ class LogView:
     def histories(self) -> Histories:
         """Sessions and spells from everything dated before the cut.
 
-        Raises
-        ------
-        HistoryError
-            No set is dated before ``as_of``.
-        ForecastError
-            ``as_of`` lies before that of the fit; ``in_hindsight()`` answers for it.
+        Raises ``HistoryError`` if no set is, and ``ForecastError`` if the cut lies before that of
+        the fit (``in_hindsight()`` answers for it).
         """
         model = self.model
         histories = build_histories(
@@ -227,21 +208,8 @@ class LogView:
     ) -> tuple[Row, ...]:
         """Return the row of every open rung by an engine, by athlete and in ladder order.
 
-        Parameters
-        ----------
-        engine
-            ``pool``, or one engine alone; ``unrecalibrated`` is the pool before its chances are
-            corrected by how they turned out.
-        false_alarms_per_year, smallest_gain
-            See ``plateau.verdicts``.
-
-        Raises
-        ------
-        ForecastError
-            An engine's name is unknown, a setting is out of range, or ``as_of`` lies before that
-            of the fit.
-        HistoryError
-            No set is dated before ``as_of``.
+        ``engine`` is one of ``ENGINES``; for the others see ``plateau.verdicts``. Raises
+        ``ForecastError`` if a name is unknown or a setting out of range, and as ``histories`` does.
         """
         return self.once(_rows, _checked(engine), false_alarms_per_year, smallest_gain)
 
@@ -481,20 +449,9 @@ def as_view(
 ) -> LogView:
     """Return the view given, or a log as the forecaster given sees it.
 
-    Parameters
-    ----------
-    asked
-        A fitted forecaster, or its view of a log, which has a log and a cut date already.
-    log, as_of
-        The log and its cut date.
-
-    Raises
-    ------
-    ForecastError
-        A view is given together with another log or cut date than its own, or what is given is
-        neither.
-    NotFittedError, ForecastError, HistoryError, LogError
-        A forecaster is given; see ``LogView``.
+    ``asked`` is a fitted forecaster, or its view, which has a log and a cut date already. Raises
+    ``ForecastError`` if a view is given together with another log or cut date than its own, or what
+    is given is neither; and as ``LogView`` does.
     """
     if isinstance(asked, Views):
         return asked.view(log, as_of)  # type: ignore[arg-type]  # without a log it says so
