@@ -108,7 +108,7 @@ class LogView:
     ``model`` is a fitted forecaster, ``log`` of the ladder it was fitted on, ``cut`` the cut date
     (the day after the last set where left out; ``as_of`` is the day it names); ``progress`` is
     called with a few words at each step. Raises ``ForecastError`` if the ladder is another,
-    ``HistoryError`` if the log holds no set or ``cut`` is not a date, ``LogError`` if it is not a log.
+    ``HistoryError`` if the log holds no set or ``cut`` is not a date, ``LogError`` for no log.
     """
 
     model: Fitted = field(repr=False)
