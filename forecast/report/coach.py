@@ -19,8 +19,7 @@ class RungLine:
     """One open rung in words; ``small`` is its line, empty where there is none to draw."""
 
     row: Row
-    said: RowWords
-    usual: str
+    words: RowWords
     small: Markup
     drawn: bool
     alt: str
@@ -84,18 +83,17 @@ def clients(data: ReportData, files: Mapping[str, str], *, linked: bool = False)
 
 
 def _line(data: ReportData, row: Row) -> RungLine:
-    said, mine = for_coach(row), data.tables.only([row.who])
+    words, mine = for_coach(row), data.tables.only([row.who])
     breaking = data.going_back.get(row.key, "")
     return RungLine(
         row=row,
-        said=said,
-        usual=for_coach(row).usual_day,
+        words=words,
         small=Markup(small_line(mine.level, mine.fan, row)) if len(mine.level) else Markup(),
         drawn=len(mine.sets) > 0,
         alt=captions.of_sets(row),
         under=captions.under_sets(row),
-        bullets=tuple(text for text in (said.why, breaking, said.next_step) if text),
-        rests_on=tuple(text for text in (*said.reasons, said.lapse) if text),
+        bullets=tuple(text for text in (words.why, breaking, words.next_step) if text),
+        rests_on=tuple(text for text in (*words.reasons, words.lapse) if text),
     )
 
 

@@ -29,7 +29,7 @@ _LOG = {"vanished": "has vanished", "edited": "was edited", "late": "came late"}
 
 def nothing(since: pd.Timestamp, as_of: pd.Timestamp) -> str:
     """Return that nothing changed."""
-    return f"Nothing to tell since {say.day(since, as_of)}."
+    return f"Nothing new since {say.day(since, as_of)}."
 
 
 def heading(since: pd.Timestamp, as_of: pd.Timestamp) -> str:

@@ -52,7 +52,7 @@ TEXTS: Mapping[str, str] = {
     "forecast clears nobody to train, and no date is a promise or a deadline. A qualified coach "
     "who sees the athlete decides; local rules come first.",
     "changed": "What changed since {day}",
-    "changed_nothing": "Nothing to tell: nobody cleared, stalled, stayed away or came, and no pain "
+    "changed_nothing": "Nothing new: nobody cleared, stalled, stayed away or came, and no pain "
     "was noted.",
     "retests": "Cleared once, due for a re-test",
     "retests_how": "What was cleared and not trained since fades. These rungs of athletes who "
@@ -189,8 +189,8 @@ LIKELY, NAMED = 0.5, 5
 def text(name: str, **figures: object) -> str:
     """Return a heading or sentence of a page; a day is written with its year."""
     days = {key: value for key, value in figures.items() if isinstance(value, pd.Timestamp)}
-    told = {key: f"{day.day} {day:%B} {day.year}" for key, day in days.items()}
-    return TEXTS[name].format(**{**figures, **told})
+    written = {key: f"{day.day} {day:%B} {day.year}" for key, day in days.items()}
+    return TEXTS[name].format(**{**figures, **written})
 
 
 def cell(value: Any, kind: str) -> str:
@@ -241,8 +241,8 @@ def _next(rows: Sequence[Row]) -> str:
 def changes_line(kinds: Iterable[str], since: pd.Timestamp, as_of: pd.Timestamp) -> str:
     """Return what changed in a line: so many of each kind."""
     counts = Counter(kinds)
-    told = ", ".join(f"{count} {kind}" for kind, count in counts.items()) or "nothing to tell"
-    return f"Since {say.day(since, as_of)}: {told}."
+    kinds_text = ", ".join(f"{count} {kind}" for kind, count in counts.items())
+    return f"Since {say.day(since, as_of)}: {kinds_text or 'nothing new'}."
 
 
 _OWN = {
@@ -265,8 +265,8 @@ def own_changes(
     changes: Iterable[tuple[str, str]], since: pd.Timestamp, as_of: pd.Timestamp
 ) -> str:
     """Return what changed for one athlete, as (kind, rung's name), in a sentence; or nothing."""
-    told = [_OWN[kind].format(rung) for kind, rung in changes if kind in _OWN]
-    return f"Since {say.day(since, as_of)}: {'; '.join(told)}." if told else ""
+    events = [_OWN[kind].format(rung) for kind, rung in changes if kind in _OWN]
+    return f"Since {say.day(since, as_of)}: {'; '.join(events)}." if events else ""
 
 
 def account(way: int, after: int, ends: Mapping[str, int], under_way: int) -> str:
@@ -452,8 +452,8 @@ def beside_others(week: int, at_least: bool, quarter: float, three_quarters: flo
 
 def nothing_open(cleared: Sequence[tuple[str, pd.Timestamp]], as_of: pd.Timestamp) -> str:
     """Return what there is to say where every rung logged is behind the athlete."""
-    told = [f"{rung} on {say.day(day, as_of)}" for rung, day in cleared]
-    done = f"You cleared {say.listed(told)}. " if told else ""
+    days = [f"{rung} on {say.day(day, as_of)}" for rung, day in cleared]
+    done = f"You cleared {say.listed(days)}. " if days else ""
     return (
         f"No rung is open for you now, so there is nothing to forecast. {done}What comes next is "
         "for you and your coach to choose."
