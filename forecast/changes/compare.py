@@ -25,6 +25,7 @@ KINDS = (
 )  # fmt: skip
 """Kinds of changes, the most urgent first."""
 COLUMNS = ("kind", "athlete", "rung", "rung_name", "text")
+Line = tuple[str, str, str, str, str]
 NOISES = 3.0
 """A chance has moved when it did so by more than so many times what it moves by itself: once in
 some hundred rungs a week where nothing is behind it, were its moves normal."""
@@ -72,8 +73,6 @@ def changes_since(view: LogView, since: pd.Timestamp | str, *, first: bool = Fal
     """Compare a view with what the same forecaster says of an earlier day, in hindsight.
 
     ``first``: nothing was ever told, so that whoever is stuck is told however long it has been.
-    Raises ``ForecastError`` if that is not a date, or not before the view's own, ``HistoryError``
-    if no set is dated before it.
     """
     day = as_day(since, "since", HistoryError)
     if day >= view.as_of:
@@ -119,9 +118,6 @@ def changes(before: Snapshot, now: Snapshot, ladder: Ladder) -> Changes:
     place = {kind: i for i, kind in enumerate(KINDS)}
     table = table.assign(place=table["kind"].map(place)).sort_values(["place", "athlete", "rung"])
     return Changes(table[list(COLUMNS)].reset_index(drop=True), before.as_of, now.as_of)
-
-
-Line = tuple[str, str, str, str, str]
 
 
 def _of_athletes(before: Snapshot, now: Snapshot, ladder: Ladder) -> Iterator[Line]:

@@ -13,7 +13,7 @@ from forecast.ahead import retests
 from forecast.errors import ForecastError
 from forecast.histories import CLEARED, Histories
 from forecast.histories import PAIN as PAIN_NOTED
-from forecast.log import TrainingLog, write_whole
+from forecast.log import write_whole
 from forecast.readiness import LogView
 from forecast.row import CLIMBING, KEYS, STUCK
 from forecast.types import Flags
@@ -30,25 +30,14 @@ this (judgement): of the flags that go up in a week, many are down again in the 
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
-    """A club on one day.
+    """A club on one day: nothing dated on or after ``as_of`` was used.
 
-    Attributes
-    ----------
-    as_of
-        The day: nothing dated on or after it was used.
-    rungs
-        One row an athlete and rung, open or cleared: ``athlete, rung, rung_name, cleared_on``
-        (missing where open), ``due`` (a cleared rung to be tested again, of somebody who comes),
-        and of the open ones ``sessions, stands`` (a usual day in the rung's unit),
-        ``sessions_per_week, state, wait_weeks, reason``, ``absent`` (the athlete is away, and not
-        this rung alone left), ``stuck`` (flat or slipping for longer than a week, or not known to
-        have moved again since), and ``chances`` (of having cleared within 1, 2, ... 12 weeks).
-    athletes
-        One row an athlete: ``athlete, first_on, last_on`` (days of the first and the last set),
-        ``lapsed`` (counted as one who stopped), and ``pain, pain_on, pain_rung`` of the last pain
-        worth passing on, missing where there was none.
-    days
-        One row an athlete and day with a set: ``athlete, date, digest`` of what is written there.
+    ``rungs`` has one row an athlete and rung, open or cleared: ``cleared_on`` is missing where it
+    is open, ``due`` a cleared rung to be tested again, of somebody who comes; ``absent``: the
+    athlete is away, and not this rung alone left; ``stuck``: flat or slipping for longer than a
+    week, or not known to have moved again since; ``chances`` of having cleared within 1, 2, ... 12
+    weeks. ``athletes`` has the days of the first and last set, ``lapsed`` (counted as one who
+    stopped), and the last pain worth passing on; ``days`` a ``digest`` of each athlete's day.
     """
 
     as_of: pd.Timestamp
@@ -65,7 +54,12 @@ def snapshot(view: LogView, before: Snapshot | None = None) -> Snapshot:
     """
     athletes = _athletes(view.histories)
     rungs = pd.concat([_open(view, before), _cleared(view, athletes)], ignore_index=True)
-    return Snapshot(view.as_of, rungs, athletes, _days(view.log, view.as_of))
+    sets = view.log.sets[view.log.sets["date"] < view.as_of]
+    # of each athlete's day, whatever file and row it stands in, in which order
+    content = pd.util.hash_pandas_object(sets.drop(columns=["file", "row"]), index=False)
+    days = content.groupby([sets["athlete"], sets["date"]]).sum().rename("digest").reset_index()
+    days["digest"] = [f"{number & 0xFFFFFFFF:08x}" for number in days["digest"]]
+    return Snapshot(view.as_of, rungs, athletes, days)
 
 
 def _open(view: LogView, before: Snapshot | None) -> pd.DataFrame:
@@ -124,18 +118,8 @@ def _athletes(histories: Histories) -> pd.DataFrame:
     return table.reset_index().astype({"pain": float, "pain_on": "datetime64[ns]"})
 
 
-def _days(log: TrainingLog, as_of: pd.Timestamp) -> pd.DataFrame:
-    """Digest of each athlete's day, whatever file and row it stands in, in which order."""
-    sets = log.sets[log.sets["date"] < as_of]
-    written = sets.drop(columns=["file", "row"])
-    content = pd.util.hash_pandas_object(written, index=False)
-    total = content.groupby([sets["athlete"], sets["date"]]).sum().rename("digest").reset_index()
-    return total.assign(digest=[f"{number & 0xFFFFFFFF:08x}" for number in total["digest"]])
-
-
-VERSION = 2
-KEPT_RUNS = 2
-"""The last day's, and one before it: asked twice on one day, the answer is the same."""
+VERSION, KEPT_RUNS = 2, 2
+"""Of the file; and the last day's run with one before it: asked twice, the answer is the same."""
 DAYS = {"rungs": ["cleared_on"], "athletes": ["first_on", "last_on", "pain_on"], "days": ["date"]}
 
 
@@ -169,22 +153,21 @@ def read_kept(path: Path) -> list[Snapshot]:
         found = json.loads(path.read_text(encoding="utf-8"))
         if found["changes"] != VERSION:
             return []  # of an earlier version: as if this were the first run
-        return [_snapshot(run) for run in found["runs"]]
+        runs = []
+        for run in found["runs"]:
+            tables = {
+                name: pd.DataFrame(run[name]["data"], columns=run[name]["columns"]).astype(
+                    dict.fromkeys(days, "datetime64[ns]")
+                )
+                for name, days in DAYS.items()
+            }
+            runs.append(Snapshot(pd.Timestamp(run["as_of"]), **tables))
+        return runs
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise ForecastError(
             f"{path} does not hold the rows of the last run; move it away, or name another file "
             "with --kept."
         ) from error
-
-
-def _snapshot(run: dict) -> Snapshot:
-    tables = {
-        name: pd.DataFrame(run[name]["data"], columns=run[name]["columns"]).astype(
-            dict.fromkeys(days, "datetime64[ns]")
-        )
-        for name, days in DAYS.items()
-    }
-    return Snapshot(pd.Timestamp(run["as_of"]), **tables)
 
 
 def last_before(kept: list[Snapshot], as_of: pd.Timestamp) -> Snapshot | None:

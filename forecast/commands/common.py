@@ -104,11 +104,9 @@ Ahead = Annotated[int, typer.Option("--horizon", min=1, max=1040, help="Weeks to
 
 @dataclass(frozen=True, slots=True)
 class Records:
-    """What a command works on.
+    """What a command works on: ``home`` is the folder of the club file, where runs keep things.
 
-    ``name`` for headings, the log, and the cut date if one was given; ``home``, the folder of the
-    club file, if there is one, where a run keeps what the next one may use; and whether a model
-    kept there is to be left alone and fitted ``fresh``.
+    A model kept there is left alone if it is to be fitted ``fresh``.
     """
 
     name: str
@@ -182,8 +180,7 @@ def is_club(paths: Sequence[str]) -> bool:
 def reading(*without: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
     """Give a command the options of ``read_records``, less those named.
 
-    The command's first parameter is a function that reads the records, so that it can look at
-    its other options before.
+    Its first parameter reads the records, so that it can look at its other options before.
     """
     options = [
         option
@@ -222,10 +219,7 @@ def people_of(log: TrainingLog) -> list[str]:
 
 
 def named(asked: Sequence[str] | None, log: TrainingLog) -> list[str]:
-    """Return whole names for those typed, half or without accents, of everybody in the log.
-
-    Raises ``ForecastError`` if a name fits nobody, or more than one athlete.
-    """
+    """Return whole names for those typed, or ``ForecastError`` where one fits nobody or several."""
     everybody = people_of(log)
     plain = {name: bare(name) for name in everybody}
 
@@ -294,11 +288,7 @@ def fitted_model(
     horizon: int | None = None,
     seed: int | None = None,
 ) -> forecast.ReadinessForecaster:
-    """Return the saved forecaster, or one fitted on the records, now or when last asked.
-
-    Raises ``ForecastError`` if a saved one is given together with settings of its own or can't be
-    read, or the records can't be fitted.
-    """
+    """Return the saved forecaster, or one fitted on the records, now or when last asked."""
     if saved is not None:
         if horizon is not None or seed is not None:
             raise ForecastError("--model brings its own --horizon and --seed; leave them out.")

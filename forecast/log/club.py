@@ -19,19 +19,13 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from forecast.errors import ForecastError, LogError
 from forecast.ladder import BOUNDS, LARGEST, Ladder
 from forecast.ladder_file import breach, checked_path, read_ladder, read_toml
+from forecast.log import read
 from forecast.log.cells import visible
 from forecast.log.check import draft_mapping
 from forecast.log.dates import EARLIEST, LATEST, DateOrder, as_day
 from forecast.log.mapping import SET_COLUMNS, load_mapping, quoted
 from forecast.log.problems import Problem
-from forecast.log.read import (
-    COVARIATE_LIMITS,
-    TrainingLog,
-    check_rungs,
-    join_rows,
-    opening,
-    read_roster,
-)
+from forecast.log.read import TrainingLog
 from forecast.log.rows import Rows, parse_rows, typed
 from forecast.log.sources import file_labels, open_one
 from forecast.log.writing import add_tables, csv_bytes, read_tables, write_whole
@@ -124,7 +118,7 @@ def read_club(
     labels = file_labels(entry.file for entry in plan.log)
     for entry, label in zip(plan.log, labels, strict=True):
         mapping = load_mapping(folder / entry.mapping if entry.mapping else None)
-        check_rungs(mapping, ladder)
+        read.check_rungs(mapping, ladder)
         right_until.append(mapping.read.last_date)
         order = entry.date_order or date_order
         asked = (label, entry, order, mapping, ladder)
@@ -132,7 +126,7 @@ def read_club(
         place = kept_at(folder, file, *asked) if keep else None
         rows = read_kept(place, ladder) if place is not None else None
         if rows is None:
-            how = opening(mapping, ladder, entry.sheet, entry.encoding)
+            how = read.opening(mapping, ladder, entry.sheet, entry.encoding)
             opened = open_one(file, label, how)
             rows = [(raw.file, parse_rows(raw, ladder, mapping, order)) for raw in opened]
             if place is not None and place == kept_at(folder, file, *asked):
@@ -145,11 +139,11 @@ def read_club(
     people = None
     if plan.roster:
         about = load_mapping(folder / plan.roster_mapping if plan.roster_mapping else None)
-        people = read_roster(folder / plan.roster, about)
+        people = read.read_roster(folder / plan.roster, about)
     as_of = as_day(plan.as_of, "as_of", LogError) if plan.as_of else None
     name = visible(plan.name or folder.resolve().name)
     until = max((day for day in right_until if day is not None), default=None)
-    log = join_rows(parsed, ladder, roster=people, today=today, right_until=until)
+    log = read.join_rows(parsed, ladder, roster=people, today=today, right_until=until)
     return Club(name, log, as_of)
 
 
@@ -343,7 +337,7 @@ def pseudonymise(log: TrainingLog, key: bytes | str, *, each: bool = False) -> T
     ).astype(SET_COLUMNS)
     sets = sets.sort_values(["athlete", "date", "rung", "set"], kind="stable", ignore_index=True)
     sets = sets.assign(row=pd.RangeIndex(2, len(sets) + 2).astype("int64"))
-    roster = log.roster[[name for name in log.roster if name in COVARIATE_LIMITS]]
+    roster = log.roster[[name for name in log.roster if name in read.COVARIATE_LIMITS]]
     return replace(
         log, sets=sets, rejected=log.rejected.iloc[:0], warnings=(), understood=(),
         roster=roster.rename(index=names).sort_index(), rows_in=len(sets),

@@ -106,6 +106,15 @@ _ASKED = {r"\s*/\s*": "10/9", ",": "10,9", r"\s*[-–]\s*": "12-15", r"\s*\+\s*"
 _MARK, _NOTES = 0xE000, re.compile("[\ue000-\uf8ff]")
 """Unicode's characters for private use stand for notes in brackets, the first for the first."""
 _WITH = frozenset(["with", "w", "mit", "avec", "con", "com", "met", "med", "ved", "z"])
+_MEANINGS = {
+    word: meaning
+    for name, meaning in (
+        ("helped", "assisted"), ("choice", "choice"), ("target", "target"), ("failed", "failed"),
+        ("unclean", "unclean"), ("clean", "clean"), ("alone", "none"),
+    )
+    for word in vocabulary("words", name)
+}  # fmt: skip
+"""Words behind a value, each with its meaning; a later one goes before an earlier one."""
 _NEGATED = frozenset(word.split()[0] for word in vocabulary("words", "alone")) | {"not"}
 Found = tuple[Attempt, ...] | Problem
 
@@ -322,17 +331,13 @@ class _Reader:
     def _words(self, phrase: str, bracketed: bool, text: str) -> dict[str, Any] | Problem | None:
         """Return what words behind a value mean; a word not known is asked about."""
         given = self._style.words.get(phrase)
-        if given is not None:
-            return _meaning(str(given), phrase)
-        if not bracketed and re.search(r"\d", phrase):
+        if given is None and not bracketed and re.search(r"\d", phrase):
             return None
-        if not phrase or phrase in vocabulary("words", "alone"):
+        given = _MEANINGS.get(phrase) if given is None else given
+        if given is not None:
+            return _meaning(str(given))
+        if not phrase:
             return {}
-        for name in ("clean", "unclean", "failed", "target", "choice"):
-            if phrase in vocabulary("words", name):
-                return _meaning(name, phrase)
-        if phrase in vocabulary("words", "helped"):
-            return {"assist": "assisted"}
         tokens = re.findall(r"[^\W\d_]+", phrase)
         help_words = [token for token in tokens if token in vocabulary("words", "help")]
         if help_words and _NEGATED.isdisjoint(tokens):
@@ -466,7 +471,7 @@ def _joined(*notes: str) -> str:
     return "; ".join(note.strip() for note in notes if note.strip())
 
 
-def _meaning(name: str, phrase: str) -> dict[str, Any]:
+def _meaning(name: str) -> dict[str, Any]:
     """Return what the name of a meaning sets: ``clean``, ``failed``, ``note``, a unit, or help."""
     if name in {"clean", "unclean"}:
         return {"clean": name == "clean"}

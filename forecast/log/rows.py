@@ -12,20 +12,9 @@ import numpy as np
 import pandas as pd
 
 from forecast.ladder import Ladder
+from forecast.log import cells as cell_words
 from forecast.log import numbers
-from forecast.log.cells import (
-    TICKS,
-    RungNames,
-    assist_word,
-    athlete_name,
-    counted,
-    distinct,
-    is_blank,
-    is_empty,
-    parse,
-    show,
-    strange_assist,
-)
+from forecast.log.cells import RungNames, counted, distinct, is_blank, is_empty, parse, show
 from forecast.log.dates import DateOrder, read_dates, with_year
 from forecast.log.mapping import COLUMNS, NOTED, SET_COLUMNS, Columns, Mapping, value_words
 from forecast.log.notation import HELD, Attempt, Style, attempts
@@ -236,7 +225,7 @@ def parse_rows(
     rejects.add("", raw.shape_problems)
     take = partial(_column, raw, columns, mapping, rejects)
 
-    athlete = take("athlete", athlete_name)
+    athlete = take("athlete", cell_words.athlete_name)
     cells = _replaced(raw.cells[columns.ours["date"]], mapping, "date")
     if read.year is not None:
         cells = with_year(cells, read.year)
@@ -247,11 +236,11 @@ def parse_rows(
     for (header, _), problems in zip(columns.values, values.problems, strict=True):
         rejects.add(header, problems)
     unit = columns.load_unit or read.load_unit or "kg"
-    assist = take("assist", assist_word, "none")
+    assist = take("assist", cell_words.assist_word, "none")
     if "assist" in columns.ours:
-        answered = {assist_word(word) for word in value_words(mapping, "assist").values()}
+        answered = set(map(cell_words.assist_word, value_words(mapping, "assist").values()))
         strange = no_problems(len(assist))
-        strange[filled] = strange_assist(assist[filled], answered)
+        strange[filled] = cell_words.strange_assist(assist[filled], answered)
         rejects.add(columns.ours["assist"], strange)
     table = {
         "athlete": athlete,
@@ -354,7 +343,7 @@ def _ticks(raw: RawTable, columns: Columns, mapping: Mapping, filled: np.ndarray
     noted = {show(cell).casefold() for cell in cells if not is_blank(cell)}
     empty = [n for n, cell in enumerate(cells) if is_empty(cell)]
     blanks = int(np.isin(codes, empty).sum())
-    if not blanks or not noted or not noted <= TICKS:
+    if not blanks or not noted or not noted <= cell_words.TICKS:
         return []
     return [
         f"{raw.file}: {header!r} holds ticks and {counted(blanks, 'blank')}, which were read as "

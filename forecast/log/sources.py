@@ -23,15 +23,8 @@ from openpyxl.utils.exceptions import InvalidFileException
 
 from forecast.errors import LogError
 from forecast.ladder_file import checked_path
+from forecast.log import sizes
 from forecast.log.cells import counted, is_empty, visible
-from forecast.log.sizes import (
-    MAX_COLUMNS,
-    MAX_SHEET_ROWS,
-    check_cells,
-    check_packed,
-    check_size,
-    check_unpacked,
-)
 from forecast.log.tables import (
     Opening,
     RawTable,
@@ -85,7 +78,7 @@ def open_one(part: str | Path | pd.DataFrame, label: str, how: Opening) -> list[
         else _open_file(part, label, how)
     )
     for table in tables:
-        check_cells(table.file, table.cells, table.rows)
+        sizes.check_cells(table.file, table.cells, table.rows)
     return tables
 
 
@@ -135,18 +128,18 @@ _BATCH = 1_000
 def _parquet(path: Path, label: str) -> pd.DataFrame:
     try:
         about = pq.read_metadata(path)
-        check_size(label, about.num_rows, about.num_columns)
+        sizes.check_size(label, about.num_rows, about.num_columns)
         unpacked = sum(about.row_group(n).total_byte_size for n in range(about.num_row_groups))
         if unpacked < 0:
             raise ValueError(f"it says it unpacks to {unpacked} bytes")
-        check_unpacked(label, unpacked)
+        sizes.check_unpacked(label, unpacked)
         batches, held = [], 0
         with pq.ParquetFile(path) as file:
             # one text may stand for many cells, so that what it says of its size is little
             for batch in file.iter_batches(batch_size=_BATCH):
                 batches.append(batch)
                 held += batch.nbytes
-                check_unpacked(label, held)
+                sizes.check_unpacked(label, held)
             table = pa.Table.from_batches(batches, file.schema_arrow)
             table.validate(full=True)  # text that is no UTF-8 would only be found out later
             return table.to_pandas()
@@ -164,7 +157,7 @@ def _from_frame(frame: pd.DataFrame, file: str, kind: str) -> RawTable:
         raise LogError(
             f"{file}: the index holds a character that is not text ({error.object!r}); correct it."
         ) from error
-    check_size(file, *cells.shape)
+    sizes.check_size(file, *cells.shape)
     cells = cells.reset_index(drop=True)
     cells.columns = pd.Index(header_names(list(cells.columns)))
     return RawTable(
@@ -248,7 +241,7 @@ def _open_book(path: Path, file: str) -> Any:
         # openpyxl reports styles and menus it drops; cells are all that is read here
         warnings.simplefilter("ignore", UserWarning)
         content = io.BytesIO(path.read_bytes())  # at once: openpyxl leaves a damaged file open
-        check_packed(content, file)
+        sizes.check_packed(content, file)
         return openpyxl.load_workbook(content, read_only=True, data_only=True)
 
 
@@ -257,10 +250,10 @@ def _sheet_cells(sheet: Any, file: str) -> tuple[list[list[Any]], int]:
     records: list[list[Any]] = []
     shown = 0
     for row in _rows(sheet, file):
-        if len(records) >= MAX_SHEET_ROWS or len(row) > MAX_COLUMNS:
+        if len(records) >= sizes.MAX_SHEET_ROWS or len(row) > sizes.MAX_COLUMNS:
             raise LogError(
-                f"{file}, row {len(records) + 1}: a sheet is read up to {MAX_SHEET_ROWS} rows and "
-                f"{MAX_COLUMNS} columns; delete what is beyond, or save the log as .csv."
+                f"{file}, row {len(records) + 1}: a sheet is read up to {sizes.MAX_SHEET_ROWS} rows"
+                f" and {sizes.MAX_COLUMNS} columns; delete what is beyond, or save the log as .csv."
             )
         record = []
         for value, number_format in row:
