@@ -99,7 +99,7 @@ class Job:
     cuts: int
     watch: bool
     more: bool
-    forecasts: bool = True
+    ahead: bool = True
 
     @property
     def group(self) -> str:
@@ -209,12 +209,12 @@ def run(job: Job) -> dict:
     else:
         world = make_world(WORLDS[job.name], job.athletes, job.seed)
         log = read_world(world)
-        ahead = futures(world, copies=COPIES, weeks=WEEKS) if job.forecasts else None
-    paths = {} if job.forecasts else FEW_PATHS
+        ahead = futures(world, copies=COPIES, weeks=WEEKS) if job.ahead else None
+    paths = {} if job.ahead else FEW_PATHS
     model = fc.ReadinessForecaster(WEEKS, 0, **paths).fit(log, world.cut)
     result = {**asdict(job), "group": job.group, "troubles": []}
     tables = {"verdicts": verdict_cases(world, log, model, job.cuts)}
-    if job.forecasts:
+    if job.ahead:
         tables["forecasts"], result["troubles"] = forecast_cases(job, world, log, ahead, model)
     for name, cases in tables.items():
         result[name] = json.loads(cases.to_json(orient="records"))
