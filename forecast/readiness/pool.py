@@ -7,10 +7,10 @@ was s weeks ago, engine k has the share
     logit p(u) = shift + drift * log(u / 8) + stretch * logit(sum_k w_k c_k(u)),
 
 a linear pool, as wide as the engines disagree, recalibrated on the logit scale (Ranjan & Gneiting
-2010, J. R. Stat. Soc. B 72:71, on why a pool needs recalibration). All numbers have normal priors
-around "equal parts, no recalibration". Those of the shares widen with the number of athletes; the
-others stay tight: past landmarks are not quite like the present (spells that have ended are
-over-represented among them), and freer numbers lost out of sample
+2010, J. R. Stat. Soc. B 72:71, on why a pool needs recalibration). All numbers have priors around
+"equal parts, no recalibration": normal ones for the shares, wider with the number of athletes;
+narrow Cauchy ones for the others. Past landmarks are not quite like the present (spells that have
+ended are over-represented among them), and freer numbers lost out of sample
 (docs/method/what-was-tried.md).
 """
 
@@ -43,8 +43,10 @@ from forecast.types import Array, Flags, Ints
 
 REFERENCE_WEEKS, REFERENCE_AWAY = 8.0, 4.0
 SHARE_SD = np.array([0.3, 0.1, 0.1])
-RECALIBRATION_SD = np.array([0.15, 0.075, 0.1])
-"""Prior spread of weight, drift and away, and of shift, drift, log stretch (judgement)."""
+"""Prior spread of weight, drift and away (judgement)."""
+RECALIBRATION_SCALE = np.array([0.015, 0.0075, 0.01])
+"""Scale of the Cauchy prior of shift, drift and log stretch: next to nothing, unless the log says
+loudly that every engine is far too sure (docs/method/what-was-tried.md)."""
 FREEING_ATHLETES = 50.0
 """Athletes who make the prior variance of the shares twice as large (judgement)."""
 SIGHTINGS = 3.0
@@ -137,7 +139,7 @@ def fit_combiner(
     sd = SHARE_SD * np.sqrt(1.0 + len(counts) / FREEING_ATHLETES)
     centre = np.concatenate([np.column_stack([prior[1:], *np.zeros((2, len(prior) - 1))]).ravel(),
                              np.zeros(3)])  # fmt: skip
-    spread = np.concatenate([np.tile(sd, len(prior) - 1), RECALIBRATION_SD])
+    shares_sd = np.tile(sd, len(prior) - 1)
     # The score asks for the pool in six weeks only: around a clearing, and around two ends.
     last = chances[0].shape[1] - 1
     ends = [np.clip(end, 0.0, last) for end in (time, time if sure is None else sure)]
@@ -159,7 +161,9 @@ def fit_combiner(
         )  # fmt: skip
         mass = np.log(np.maximum(chance[:, 0] - chance[:, 1], 1e-4))
         score = np.where(event, mass, surely + stays * (through - surely))
-        return float(-(importance * score).sum() + 0.5 * np.sum(((vector - centre) / spread) ** 2))
+        penalty = 0.5 * np.sum(((vector - centre)[:-3] / shares_sd) ** 2)
+        penalty += np.log1p((vector[-3:] / RECALIBRATION_SCALE) ** 2).sum()
+        return float(penalty - (importance * score).sum())
 
     bounds = [(c - 4.0, c + 4.0) for c in centre]
     best = minimize(objective, centre, method="L-BFGS-B", bounds=bounds)

@@ -32,10 +32,9 @@ ROWS_A_LEAF, SMALLEST_LEAF, LARGEST_LEAF = 150, 50, 200
 """Trees, and rows in a leaf, grow with the log between these bounds."""
 RATE, BINS = 0.1, 48
 
-_STATES = [
-    "level", "gain", "pace", "level_sd", "gain_sd", "rate", "meets", "counting", "run",
-    "cleared_before", "wait", "served", "rung",
-]  # fmt: skip
+_STATES = ["meets", "counting", "run", "wait", "served", "rung"]
+"""Counts and times only: with the growth engine's level and gain among them the trees are less sharp,
+for the pool has these already."""
 
 
 @dataclass(frozen=True, slots=True)

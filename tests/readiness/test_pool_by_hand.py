@@ -66,12 +66,12 @@ def test_the_pool_is_the_mode_of_its_censored_score_and_priors(known):
     stays = 1.0 if known == "all" else 0.3
     away = rng.exponential(5.0, 25)
     # five athletes make the shares' variance a tenth larger
-    sd = np.array([*np.sqrt(1.1) * np.array([0.3, 0.1, 0.1]), 0.15, 0.075, 0.1])
+    sd, scale = np.sqrt(1.1) * np.array([0.3, 0.1, 0.1]), np.array([0.015, 0.0075, 0.01])
 
     def loss(vector):
         pool = Combiner(vector[:3][None], *vector[3:])
         pooled = pool.combine(chances, weeks, away)
-        total = 0.5 * np.sum((vector / sd) ** 2)
+        total = 0.5 * np.sum((vector[:3] / sd) ** 2) + np.log1p((vector[3:] / scale) ** 2).sum()
         for row, (end, met) in enumerate(zip(time, cleared, strict=True)):
             curve = pooled[row]
             if met and end <= 12:
