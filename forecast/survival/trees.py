@@ -22,7 +22,7 @@ from forecast.types import Array, Flags, Ints
 
 THREADS = 1
 """More than one only wait for each other on logs of this size, and on a busy machine for long."""
-TREE_FOLDS, TREE_COLUMNS = 3, 40
+TREE_FOLDS, TREE_COLUMNS = 3, 33
 LEAST_CLEARINGS, LEAST_ATHLETES = 25, 8
 """Below either no tree is grown."""
 APART_WEEKS = 2.0
@@ -33,8 +33,8 @@ ROWS_A_LEAF, SMALLEST_LEAF, LARGEST_LEAF = 150, 50, 200
 RATE, BINS = 0.1, 48
 
 _STATES = ["meets", "counting", "run", "wait", "served", "rung"]
-"""Counts and times only: with the growth engine's level and gain among them the trees are less sharp,
-for the pool has these already."""
+"""Counts and times only: with the growth engine's level and gain among them the trees are less
+sharp, for the pool has these already."""
 
 
 @dataclass(frozen=True, slots=True)
