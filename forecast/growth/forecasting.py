@@ -220,7 +220,11 @@ def take_targets(targets: Targets, keep: Ints) -> Targets:
 
     def taken(of: Targets | Habits) -> dict[str, Any]:
         values = {part.name: getattr(of, part.name) for part in fields(of)}
-        return {k: v[keep] for k, v in values.items() if np.shape(v)[:1] == (n,)}
+        return {
+            k: v[keep]
+            for k, v in values.items()
+            if isinstance(v, np.ndarray) and v.shape[:1] == (n,)
+        }
 
     return replace(
         targets, **taken(targets), habits=replace(targets.habits, **taken(targets.habits))

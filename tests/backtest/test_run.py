@@ -349,9 +349,9 @@ def test_what_is_no_backtest_is_said_so(result, tmp_path):
     with pytest.raises(ForecastError, match=r"can't be read.*check the name"):
         load_backtest(tmp_path / "none.zip")
     (tmp_path / "scores.csv").write_text("forecaster,score", encoding="utf-8")
-    with pytest.raises(ForecastError, match="no backtest of this version"):
+    with pytest.raises(ForecastError, match="not a backtest of this version"):
         load_backtest(tmp_path / "scores.csv")
     whole = save_backtest(result, tmp_path / "kept.zip").read_bytes()
     (tmp_path / "half.zip").write_bytes(whole[: len(whole) // 2])
-    with pytest.raises(ForecastError, match="no backtest of this version"):
+    with pytest.raises(ForecastError, match="not a backtest of this version"):
         load_backtest(tmp_path / "half.zip")
