@@ -53,9 +53,10 @@ def nodes_of(grown: list[Any]) -> dict[str, Any]:
 @njit(cache=True)
 def sum_leaves(
     columns: Array, feature: Ints, threshold: Array, left: Ints, right: Ints, value: Array,
-    roots: Ints, output: Ints, out: Array,
-) -> None:  # fmt: skip
-    """Add to ``out`` (n, K) the leaves that rows of finite ``columns`` (n, F) reach."""
+    roots: Ints, output: Ints,
+) -> Array:  # fmt: skip
+    """Return (n, K) sums, by output, of the leaves that rows of finite ``columns`` (n, F) reach."""
+    out = np.zeros((len(columns), output.max() + 1 if len(output) else 1))
     for row in range(len(columns)):
         for tree in range(len(roots)):
             node = roots[tree]
@@ -63,3 +64,4 @@ def sum_leaves(
                 at_most = columns[row, feature[node]] <= threshold[node]
                 node = left[node] if at_most else right[node]
             out[row, output[tree]] += value[node]
+    return out

@@ -70,11 +70,10 @@ class VerdictModel:
 
     def outputs(self, figures: Array) -> Array:
         """Return the seven raw outputs (n, 7) of figures (n, F)."""
-        out = np.tile(self.base, (len(figures), 1))
         rows = np.ascontiguousarray(figures, dtype=np.float64)
-        sum_leaves(
+        out = self.base + sum_leaves(
             rows, self.feature, self.threshold, self.left, self.right, self.value, self.roots,
-            self.output, out,
+            self.output,
         )  # fmt: skip
         out[:, 4:] += centre_of(rows)[:, None]
         return out

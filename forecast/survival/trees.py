@@ -57,10 +57,9 @@ class Trees:
 
     def log_odds(self, columns: Array) -> Array:
         """Return (n,) log odds of rows of finite ``columns`` (n, n_features)."""
-        total = np.zeros((len(columns), 1))
-        sum_leaves(
+        total = sum_leaves(
             np.ascontiguousarray(columns, dtype=float), self.feature, self.threshold, self.left,
-            self.right, self.value, self.roots, np.zeros_like(self.roots), total,
+            self.right, self.value, self.roots, np.zeros_like(self.roots),
         )  # fmt: skip
         return np.asarray(self.base + total[:, 0])
 
