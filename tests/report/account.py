@@ -100,6 +100,8 @@ def check_ladder(view: View, summary: pd.DataFrame) -> None:
     here = summary.set_index(["athlete", "rung"])
     for name in ("state", "level_value", "gain_lately", "weeks_low", "p_4", "p_flat"):
         same = table.loc[here.index, name]
+        if name == "weeks_low":  # the ladder looks further ahead than the forecast
+            same = same.where(same <= view.model.horizon_weeks)
         pd.testing.assert_series_equal(same, here[name], check_dtype=False)
 
 
