@@ -31,6 +31,9 @@ from forecast.types import Array, Flags, Ints
 DEFAULT_FALSE_ALARMS = 0.2
 MIN_WEEKS, MIN_SESSIONS = 4.0, 6
 """With less training on a rung than this nothing can be said, and no alarm is given."""
+HARD_CAREERS = 2.5
+"""Careers hold more hard cases than clubs: limits that give 0.5 false alarms a year on careers left
+out give 0.28 in worlds of another make and 0.1 under our own laws (docs/method/plateau.md)."""
 STAY = 0.5
 """A flag goes up, and stays up, only while the chance of no progress is no less."""
 LOOKS = 60
@@ -216,7 +219,8 @@ def limits_for(false_alarms_per_year: float, smallest_gain: float | None = None)
             "(1 % a week), or None for what takes a year to the target."
         )
     trees = read_verdict()
-    wanted = np.log(np.clip(false_alarms_per_year, trees.settings[0], trees.settings[-1]))
+    on_careers = HARD_CAREERS * false_alarms_per_year
+    wanted = np.log(np.clip(on_careers, trees.settings[0], trees.settings[-1]))
     columns = [np.interp(wanted, np.log(trees.settings), limits) for limits in trees.limits.T]
     return np.array(columns)
 
