@@ -15,7 +15,6 @@ from forecast.histories.attendance import (
 )
 from forecast.histories.histories import (
     PAIN,
-    PAIN_WEEKS,
     Histories,
     build_histories,
     cut_day,
@@ -40,7 +39,6 @@ __all__ = [
     "MEMORY",
     "OPEN",
     "PAIN",
-    "PAIN_WEEKS",
     "PASSED_OVER",
     "TABLE_SIZE",
     "Absences",

@@ -1,7 +1,7 @@
 """The verdict: climbing, flat or slipping, learnt from invented careers; figures only."""
 
 from forecast.plateau.figures import HABITS, NAMES, Table, figures_at, table_of, table_of_careers
-from forecast.plateau.trees import VerdictModel, gains_of, read_verdict, smallest_gain_at
+from forecast.plateau.trees import EIGHTY, read_verdict
 from forecast.plateau.watch import (
     DEFAULT_FALSE_ALARMS,
     MIN_SESSIONS,
@@ -20,6 +20,7 @@ from forecast.plateau.watch import (
 
 __all__ = [
     "DEFAULT_FALSE_ALARMS",
+    "EIGHTY",
     "HABITS",
     "MIN_SESSIONS",
     "MIN_WEEKS",
@@ -27,16 +28,13 @@ __all__ = [
     "VERDICT_COLUMNS",
     "ClubVerdict",
     "Table",
-    "VerdictModel",
     "Verdicts",
     "figures_at",
     "flags_of",
-    "gains_of",
     "learn_shares",
     "limits_for",
     "own_shares",
     "read_verdict",
-    "smallest_gain_at",
     "table_of",
     "table_of_careers",
     "verdicts",

@@ -23,6 +23,7 @@ CLIMBING, FLAT, SLIPPING = 0, 1, 2
 FILE = "verdict.npz"
 GAIN_UNIT = 0.01
 EIGHTY = float(norm.ppf(0.9))
+"""Deviations of a normal law on either side of its middle that hold 80 %."""
 FLOOR, YEAR = 0.005, 52.0
 SLIP, STEEP = -0.005, 0.03
 """A true gain a week below this is slipping, above this steep climbing (judgement)."""

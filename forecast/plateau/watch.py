@@ -204,9 +204,9 @@ def attendance(table: Table, spell: Ints, at: Ints) -> Array:
 def limits_for(false_alarms_per_year: float, smallest_gain: float | None = None) -> Array:
     """Return the chance of steep climbing up to which a flag may go up, by attendance, (G,).
 
-    As counted on careers left out, kept beside the trees. Raises ``ForecastError`` where
-    ``false_alarms_per_year`` is not a number above 0 and up to 10, or ``smallest_gain`` is neither
-    None nor a number from 0 up to 1.
+    As counted on careers left out, kept beside the trees, at ``HARD_CAREERS`` times the setting.
+    Raises ``ForecastError`` where ``false_alarms_per_year`` is not a number above 0 and up to 10,
+    or ``smallest_gain`` is neither None nor a number from 0 up to 1.
     """
     if not (is_number(false_alarms_per_year) and 0 < false_alarms_per_year <= 10):
         raise ForecastError(

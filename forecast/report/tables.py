@@ -6,19 +6,18 @@ from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
-from scipy.stats import norm
 
 from forecast.charts import OpenTables, edge_weeks
 from forecast.cohort import LapseIncidence, PaceAndDifficulty, TimeToClear
 from forecast.growth import GrowthModel, Tracked, propagate, to_ratio
 from forecast.histories import Histories
 from forecast.ladder import Ladder
+from forecast.plateau import EIGHTY
 from forecast.readiness import LAST_SESSIONS, LogView, usual_value
 from forecast.row import FLAT, FORM, HELP, NO_SUCCESS, PAIN, PAUSED, SLIPPING, Row
 from forecast.types import Array
 from forecast.words import captions
 
-EIGHTY = float(norm.ppf(0.9))
 CEILING = 3.2
 """Times the target beyond which no level is drawn; it bounds the axis of a record gone wild."""
 AT_RISK_STEPS = 6

@@ -275,9 +275,9 @@ def account(way: int, after: int, ends: Mapping[str, int], under_way: int) -> st
     ``way, after``: sets on the way and on rungs cleared before; ``ends``: spells by outcome;
     ``under_way``: those begun before the log.
     """
-    upkeep = f", {way:,} of them on the way and {after:,} on rungs cleared before" if after else ""
-    begun = f"; {under_way:,} under way when the log began" if under_way else ""
-    kinds = ", ".join(f"{count:,} {kind.replace('_', ' ')}" for kind, count in ends.items())
+    upkeep = f", {way} of them on the way and {after} on rungs cleared before" if after else ""
+    begun = f"; {under_way} under way when the log began" if under_way else ""
+    kinds = ", ".join(f"{count} {kind.replace('_', ' ')}" for kind, count in ends.items())
     away = " Lapsed ones stopped logging; they are forecast all the same, as away." * (
         ends.get("lapsed", 0) > 0
     )
