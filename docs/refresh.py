@@ -25,7 +25,7 @@ from pathlib import Path
 import numpy as np
 from blocks import Player, play
 
-from forecast.growth.fitting import CENTRE_MEAN, CENTRE_SD, PRIORS
+from forecast.growth.judgement import CENTRE_MEAN, CENTRE_SD, PRIORS
 
 ROOT = Path(__file__).resolve().parents[1]
 README = ROOT / "README.md"

@@ -21,7 +21,7 @@ from forecast.ahead.standing import (
     scaled_first_gaps,
     scaled_gaps,
 )
-from forecast.growth import Coming, SharedDraws, Tracked, Walker, walker_of
+from forecast.growth import Coming, SharedDraws, Tracked, Walker, simulate_days, walker_of
 from forecast.histories import Histories, day_number, first_gap_table
 from forecast.types import Array, Ints
 
@@ -262,9 +262,7 @@ def _climb(going: Going, rung: int, who: Ints, *, begun: bool) -> None:
     state = state.transpose(2, 0, 1).copy()
     state[1:] *= faster
     seed = [settings.seed, 5, rung]
-    climb = going.ground.walker.climb(
-        coming, state, going.shared.laws, most_days=settings.most_days, seed=seed
-    )
+    climb = simulate_days(coming, state, going.shared.laws, most_days=settings.most_days, seed=seed)
     days = climb.days if begun else _by_the_log(going, rung, who, climb.days)
     delay, days = _as_pooled(going, rung, who, opening, delay, (climb.days, days))
     if settings.independent:

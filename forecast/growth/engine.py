@@ -13,6 +13,7 @@ from itertools import islice
 import numpy as np
 import pandas as pd
 
+from forecast.growth import judgement
 from forecast.growth.evidence import (
     Filtered,
     SpellInformation,
@@ -23,7 +24,6 @@ from forecast.growth.evidence import (
     summed,
 )
 from forecast.growth.fitting import (
-    ROUNDS,
     GrowthFit,
     filter_population,
     fit_growth,
@@ -33,7 +33,6 @@ from forecast.growth.fitting import (
 )
 from forecast.growth.motion import lost_after, lost_levels, propagate, stretches
 from forecast.growth.panel import (
-    QUICKENING,
     Panel,
     build_panel,
     log_slope,
@@ -47,36 +46,22 @@ from forecast.growth.passage import CohortHabits, cohort_habits, expected_to_mee
 from forecast.histories import CohortRhythm, Histories, absence_law, cohort_rhythm
 from forecast.types import Array, Ints
 
-SHARES = (0.5, 0.85, QUICKENING)
-"""Shares of the plain ratio that are tried (judgement): half way, nearly all of it, and the scale
-that is bent the other way."""
-TRIAL_SPELLS = 30
-"""Spells used to compare scales: the longest ones say most about curvature."""
-LEAST_SPELLS = 8
-"""Fewer spells are no evidence of a law that all share (judgement)."""
-MARGIN = 5.0
-MARGIN_PER_SET = 0.04
-"""Log evidence by which another scale must beat the log: outright, and for each set, so that a
-scale which only flatters the noise of many sets does not pass for another law of growth."""
-TRIAL_ROUNDS = 3
-"""Rounds of each trial fit: after one the noise is still on its way from its prior, and a scale
-that only shrinks the record looks better than it is. One that is behind the log even so goes no
-further: with all three rounds for all, each of 68 cohorts and growth tables kept its scale."""
-
 
 def choose_scale(plain: Panel, n_rungs: int) -> float:
     """Return the share of the plain ratio that explains the longest spells best (longest first)."""
-    trial = take_spells(plain, np.arange(min(TRIAL_SPELLS, plain.n_spells)))
-    if trial.n_spells < LEAST_SPELLS:
+    trial = take_spells(plain, np.arange(min(judgement.TRIAL_SPELLS, plain.n_spells)))
+    if trial.n_spells < judgement.LEAST_SPELLS:
         return 0.0
-    margin = max(MARGIN, MARGIN_PER_SET * float(trial.n_sets.sum()))
-    turns = {share: _evidence(rescaled(trial, share), n_rungs) for share in (0.0, *SHARES)}
+    margin = max(judgement.MARGIN, judgement.MARGIN_PER_SET * float(trial.n_sets.sum()))
+    turns = {
+        share: _evidence(rescaled(trial, share), n_rungs) for share in (0.0, *judgement.SHARES)
+    }
     found = {share: next(evidence) for share, evidence in turns.items()}
-    left = [share for share in SHARES if found[share] > found[0.0]]
+    left = [share for share in judgement.SHARES if found[share] > found[0.0]]
     if not left:
         return 0.0
     for share in (0.0, *left):
-        *_, found[share] = islice(turns[share], TRIAL_ROUNDS - 1)
+        *_, found[share] = islice(turns[share], judgement.TRIAL_ROUNDS - 1)
     best = max(left, key=found.__getitem__)
     return best if found[best] > found[0.0] + margin else 0.0
 
@@ -143,7 +128,7 @@ def fit_growth_model(
     panel = rescaled(panel, linear)
     fit = fit_growth(
         panel, len(histories.ladder.rungs), start=None if start is None else start.fit.constants,
-        rounds=ROUNDS if start is None else 1, progress=progress,
+        rounds=judgement.ROUNDS if start is None else 1, progress=progress,
     )  # fmt: skip
     filtered = filter_population(panel, fit.constants, fit.pooled, fit.n_rungs)
     return GrowthModel(
@@ -241,7 +226,7 @@ class Tracked:
         """Return the athletes' numbers (A,), and the mean and covariance of each one's effect."""
         fit, panel = self.model.fit, self.panel
         loose = loose_information(panel, fit.constants, self.filtered)
-        _, score, information = centred(loose, panel.rung, fit.pooled.common_mean)
+        _, score, information = centred(loose, panel.rung, fit.pooled)
         people, who = np.unique(panel.athlete, return_inverse=True)
         precision = summed(information, who, len(people))
         cov = np.linalg.inv(precision + np.diag(1.0 / fit.constants.pooling.athlete))
@@ -271,11 +256,22 @@ class Tracked:
         return panel, forward_pass(panel, between, constants.noise, *before, scatter)
 
     def regress(self, design: Array, prior_sd: Array) -> tuple[Array, Array]:
-        """Posterior of the coefficients of a design (S, 3, K); see ``regress_spells``."""
+        """Posterior mean (K,), cov (K, K) of a ``design`` (S, 3, K): Lindley & Smith 1972."""
         fit = self.model.fit
-        _, score, information = centred(self.loose, self.panel.rung, fit.pooled.common_mean)
-        athlete_var = fit.constants.pooling.athlete
-        return regress_spells(score, information, self.panel.athlete, athlete_var, design, prior_sd)
+        _, score, information = centred(self.loose, self.panel.rung, fit.pooled)
+        _, who = np.unique(self.panel.athlete, return_inverse=True)
+        n = int(who.max(initial=-1)) + 1
+        precision = np.tile(np.diag(1.0 / fit.constants.pooling.athlete), (n, 1, 1))
+        np.add.at(precision, who, information)
+        weighted = information @ design
+        total, cross = summed(score, who, n), summed(weighted, who, n)
+        solved = np.linalg.solve(precision, np.concatenate([total[:, :, None], cross], axis=2))
+        right = np.einsum("sik,si->k", design, score)
+        right -= np.einsum("aik,ai->k", cross, solved[..., 0])
+        sharp = np.einsum("sik,sil->kl", design, weighted)
+        sharp -= np.einsum("aik,ail->kl", cross, solved[..., 1:])
+        cov = np.linalg.inv(0.5 * (sharp + sharp.T) + np.diag(prior_sd**-2.0))
+        return cov @ right, cov
 
 
 def track(model: GrowthModel, histories: Histories) -> Tracked:
@@ -290,22 +286,3 @@ def track(model: GrowthModel, histories: Histories) -> Tracked:
     between = stretches(panel, constants.clock, constants.dynamics)
     filtered = forward_pass(panel, between, constants.noise, mean, cov, alone.scatter)
     return Tracked(model, panel, filtered, loose)
-
-
-def regress_spells(
-    score: Array, information: Array, athlete: Ints, athlete_var: Array, design: Array,
-    prior_sd: Array,
-) -> tuple[Array, Array]:  # fmt: skip
-    """Posterior mean (K,) and covariance (K, K) of ``design`` (S, 3, K): Lindley & Smith 1972."""
-    _, who = np.unique(athlete, return_inverse=True)
-    n = int(who.max(initial=-1)) + 1
-    precision = np.tile(np.diag(1.0 / athlete_var), (n, 1, 1))
-    np.add.at(precision, who, information)
-    weighted = information @ design
-    total, cross = summed(score, who, n), summed(weighted, who, n)
-    solved = np.linalg.solve(precision, np.concatenate([total[:, :, None], cross], axis=2))
-    right = np.einsum("sik,si->k", design, score) - np.einsum("aik,ai->k", cross, solved[..., 0])
-    sharp = np.einsum("sik,sil->kl", design, weighted)
-    sharp -= np.einsum("aik,ail->kl", cross, solved[..., 1:])
-    cov = np.linalg.inv(0.5 * (sharp + sharp.T) + np.diag(prior_sd**-2.0))
-    return cov @ right, cov

@@ -1,30 +1,9 @@
 """What the sessions say about the level, spell by spell, and what spells say of each other.
 
-A set's capacity is level + day form + set order, unclean and assisted offsets + set noise, and
-the record says only that it lay in an interval (``panel.set_intervals``). Neither days nor sets are
-normal: a day's form is normal plus an exponential part on either side (Reed & Jorgensen 2004,
-Commun. Stat. Theory Methods 33:1733), and some sets end early for no reason of strength.
-
-The level is read off with densities that are log-concave: a set's noise has an exponential lower
-tail, and a set that met the mark says that much or more and has no ceiling. So the pull of a
-session far off levels off and never falls back, and a better set never lowers the opinion of the
-level (monotone likelihood ratio: Karlin & Rubin 1956, Ann. Math. Stat. 27:272; kept by
-integration: Prekopa 1973, Acta Sci. Math. 34:335). What sets are like (noise, order, slips) is
-learnt with slips as what they are, records of that much or more (``evidence_slopes``).
-
-Given a normal opinion of the level before the session, the opinion after it is matched in mean
-and variance (assumed-density filtering, one sweep of expectation propagation: Minka 2001, UAI
-17:362), the day's ability by Gauss-Hermite quadrature centred where the mass is (Liu & Pierce
-1994, Biometrika 81:624).
-
-Spells are pooled crossed: start, swing and pace are rung + athlete + the spell's own part,
-
-    theta_i = centre + rung effect + athlete effect + own effect,
-
-normal at every level. Athletes' effects are integrated out athlete by athlete, what is left is a
-small dense system in the centre and the rungs, so the marginal likelihood is exact and costs one
-linear solve (Lindley & Smith 1972, J. R. Stat. Soc. B 34:1; crossed form as in Bates et al. 2015,
-J. Stat. Softw. 67(1), sec. 3).
+The equations, and where they come from, stand in ``docs/method/index.md``. The level is read off
+with log-concave densities, so that a better set never lowers the opinion of it; what sets are like
+(noise, order, slips) is learnt with slips as what they are (``evidence_slopes``). In the pooling,
+athletes are taken out one by one, and what is left is a small dense system in centre and rungs.
 """
 
 from __future__ import annotations
@@ -33,6 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from forecast.growth import judgement
 from forecast.growth.kernels import (
     Errors,
     Filtered,
@@ -43,17 +23,8 @@ from forecast.growth.kernels import (
     inform_spells,
     record_slopes,
 )
-from forecast.growth.panel import MEASURES, Panel
+from forecast.growth.panel import Panel
 from forecast.types import Array, Ints
-
-KNEE = 2.0
-"""Standard deviations below its day's ability from which a set pulls no harder (Huber 1964, Ann.
-Math. Stat. 35:73; the value is judgement): a slip is not weakness."""
-SLIP_DENSITY = 1.0
-"""Density of a slip's record per unit of the latent scale: slips fall anywhere in about one unit
-(a factor of e) below capacity (judgement)."""
-OPEN_SLIP = 0.1
-"""Chance of a record without a lower or upper bound, given a slip (judgement)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,8 +33,7 @@ class Noise:
 
     ``day_sd``, ``set_sd`` (4,) by measure; ``day_down``, ``day_up`` mean size of the exponential
     parts of a day's form, in ``day_sd``; ``fatigue`` for each set done before; ``slip`` share of
-    sets that end early for no reason of strength; ``knee``: so many ``set_sd`` below its day a set
-    pulls no harder.
+    sets that end early for no reason of strength; ``knee`` as in ``judgement``.
     """
 
     day_sd: Array
@@ -74,7 +44,7 @@ class Noise:
     day_down: float = 0.5
     day_up: float = 0.25
     slip: float = 0.0
-    knee: float = KNEE
+    knee: float = judgement.KNEE
 
     @property
     def day_spread(self) -> float:
@@ -96,7 +66,7 @@ def errors_of(noise: Noise, measure: Ints, scatter: Array) -> Errors:
 
 
 SLOPES = (
-    *(f"log_set_sd_{m}" for m in MEASURES),
+    *(f"log_set_sd_{m}" for m in judgement.MEASURES),
     *("log_slip", "log_day_down", "log_day_up", "fatigue", "unclean", "assisted"),
 )
 """Constants in which ``evidence_slopes`` tells the slope."""
@@ -115,7 +85,8 @@ def evidence_slopes(
     with np.errstate(invalid="ignore"):
         width = panel.upper - panel.lower
     # The chance of each record given a slip at or below the set's capacity.
-    slip = np.where(np.isfinite(width), np.minimum(SLIP_DENSITY * width, 1.0), OPEN_SLIP)
+    slip = np.minimum(judgement.SLIP_DENSITY * width, 1.0)
+    slip = np.where(np.isfinite(width), slip, judgement.OPEN_SLIP)
     slopes = np.zeros(len(SLOPES))
     total = record_slopes(
         mean, var, sets_of(panel, noise),
@@ -157,30 +128,21 @@ def spell_information(between: Stretches, site_mean: Array, site_var: Array) -> 
     return SpellInformation(constant, score, information)
 
 
-GRID = np.exp(np.linspace(-1.0, 1.0, 5))
-SPREAD = 0.45
-"""Multiples of the cohort's noise tried, and how far athletes differ before any set is seen: the
-standard deviation of the log (judgement). A dozen sessions of an athlete's own overrule it."""
-MOST_TOLD = 1.5
-"""Log evidence that one session may bring for a multiple, and half of what it may bring against
-one: scatter shows in many sessions, one day out of all proportion is not (judgement)."""
-
-
 def athlete_scatter(
     panel: Panel, between: Stretches, noise: Noise, prior_mean: Array, prior_cov: Array
 ) -> Array:
     """Each spell's scatter (S,): the athlete's posterior mean log, last sessions left out."""
     _, who = np.unique(panel.athlete, return_inverse=True)
     before = prior_mean, prior_cov
-    told = np.array(
-        [forward_pass(panel, between, noise, *before, float(m)).log_evidence for m in GRID]
-    )
-    told = np.clip(told - told[len(GRID) // 2], -2.0 * MOST_TOLD, MOST_TOLD)
+    tried = (forward_pass(panel, between, noise, *before, float(m)) for m in judgement.SCATTERS)
+    told = np.array([seen.log_evidence for seen in tried])
+    most = judgement.MOST_EVIDENCE
+    told = np.clip(told - told[len(told) // 2], -2.0 * most, most)
     told[:, panel.last] = 0.0
     evidence = np.stack([np.bincount(who[panel.spell], row) for row in told])
-    log_weight = evidence - 0.5 * (np.log(GRID) / SPREAD)[:, None] ** 2
+    log_weight = evidence - 0.5 * (np.log(judgement.SCATTERS) / judgement.SCATTER_SD)[:, None] ** 2
     weight = np.exp(log_weight - log_weight.max(axis=0))
-    mean = (weight * np.log(GRID)[:, None]).sum(axis=0) / weight.sum(axis=0)
+    mean = (weight * np.log(judgement.SCATTERS)[:, None]).sum(axis=0) / weight.sum(axis=0)
     return np.asarray(np.exp(mean)[who])
 
 
@@ -251,14 +213,15 @@ def pool(
     n = int(who.max()) + 1
     found = _solve(info, who, rung, (n, n_rungs), prior)
     # Each athlete's log evidence with the centre and the rungs held at their mean.
-    constant, score, _ = centred(found.loose, rung, found.mean)
+    pooled = Pooled(found.mean, found.cov, found.log_evidence, np.empty(0))
+    constant, score, _ = centred(found.loose, rung, pooled)
     total, cov = summed(score, who, n), found.athlete_cov
     by_athlete = (
         np.bincount(who, constant, n)
         + 0.5 * (np.linalg.slogdet(cov)[1] - np.log(prior.athlete).sum())
         + 0.5 * np.einsum("ai,aij,aj->a", total, cov, total)
     )
-    return Pooled(found.mean, found.cov, found.log_evidence, np.asarray(by_athlete))
+    return replace(pooled, athlete_log_evidence=by_athlete)
 
 
 @dataclass(frozen=True, slots=True)
@@ -324,20 +287,9 @@ class Moments:
 
 
 def pooled_moments(
-    info: SpellInformation, athlete: Ints, rung: Ints, n_rungs: int, prior: PoolingPrior
-) -> Moments:
-    """What slopes of the evidence need; the more numerous of athletes and rungs are taken out."""
-    n_athletes = int(athlete.max()) + 1
-    if n_rungs > n_athletes:
-        turned = replace(prior, athlete=prior.rung, rung=prior.athlete)
-        moments = _moments(info, rung, athlete, (n_rungs, n_athletes), turned)
-        return replace(moments, athlete=moments.rung, rung=moments.athlete)
-    return _moments(info, athlete, rung, (n_athletes, n_rungs), prior)
-
-
-def _moments(
     info: SpellInformation, who: Ints, rung: Ints, size: tuple[int, int], prior: PoolingPrior
 ) -> Moments:
+    """What slopes of the evidence need, of spells of ``size`` athletes and rungs, from 0 on."""
     n, n_rungs = size
     found = _solve(info, who, rung, size, prior)
     loose, solved, mean, own = found.loose, found.solved, found.mean, prior.own
@@ -387,9 +339,9 @@ def _common_terms(
     return precision, score
 
 
-def centred(loose: SpellInformation, rung: Ints, common_mean: Array) -> tuple[Array, Array, Array]:
+def centred(loose: SpellInformation, rung: Ints, pooled: Pooled) -> tuple[Array, Array, Array]:
     """Constant, score and information of each spell about its athlete's effect alone."""
-    shift = common_mean[:3] + common_mean[3:].reshape(-1, 3)[rung]
+    shift = pooled.usual(rung)
     pulled = np.einsum("sij,sj->si", loose.information, shift)
     constant = loose.constant + np.einsum("si,si->s", loose.score - 0.5 * pulled, shift)
     return constant, loose.score - pulled, loose.information
@@ -397,19 +349,16 @@ def centred(loose: SpellInformation, rung: Ints, common_mean: Array) -> tuple[Ar
 
 def spell_priors(
     loose: SpellInformation, rung: Ints, pairs: tuple[Ints, Ints], target_rung: Ints,
-    common_mean: Array, common_cov: Array, prior: PoolingPrior,
+    pooled: Pooled, prior: PoolingPrior,
 ) -> tuple[Array, Array]:  # fmt: skip
     """Mean (T, 3), cov (T, 3, 3) of (level, swing, pace) at spells' starts from the others."""
-    _, score, information = centred(loose, rung, common_mean)
-    targets = len(target_rung)
+    _, score, information = centred(loose, rung, pooled)
+    targets, size = len(target_rung), len(pooled.common_mean) // 3
     precision = summed(information[pairs[1]], pairs[0], targets)
     total = summed(score[pairs[1]], pairs[0], targets)
     athlete_cov = np.linalg.inv(precision + np.diag(1.0 / prior.athlete))
     athlete_mean = np.einsum("tij,tj->ti", athlete_cov, total)
-    effects = common_mean[3:].reshape(-1, 3)
-    mean = common_mean[:3] + effects[target_rung] + athlete_mean
-    size = 1 + len(effects)
-    blocks = common_cov.reshape(size, 3, size, 3).transpose(0, 2, 1, 3)
+    blocks = pooled.common_cov.reshape(size, 3, size, 3).transpose(0, 2, 1, 3)
     at = 1 + target_rung
     shared = blocks[0, 0] + blocks[at, at] + _both_ways(blocks[0, at])
-    return mean, prior.own + athlete_cov + shared
+    return pooled.usual(target_rung) + athlete_mean, prior.own + athlete_cov + shared

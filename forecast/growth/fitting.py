@@ -4,11 +4,6 @@ Two steps in turn until the evidence settles. With the sessions as normal observ
 the motion and pooling constants climb the exact pooled evidence; with the opinions before each
 session (cavities), the record constants climb the evidence of the sets themselves. At a fixed
 point both are gradients of one objective (Minka 2001; Seeger 2005, EP for exponential families).
-
-Every constant lives on a scale where a normal prior makes sense (logs of positive ones). The
-priors are listed in ``PRIORS``: wide enough that a dozen athletes overrule them, tight enough
-that one athlete with one session still gets an answer. The numbers are judgement (common
-practice, no source), in weeks and in log(value / target).
 """
 
 from __future__ import annotations
@@ -16,7 +11,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from itertools import count
-from typing import Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -25,6 +19,7 @@ from scipy.special import expit, ndtri
 from scipy.stats import qmc
 
 from forecast.errors import FitError
+from forecast.growth import judgement
 from forecast.growth.evidence import (
     Filtered,
     Moments,
@@ -42,63 +37,13 @@ from forecast.growth.evidence import (
     spell_priors,
 )
 from forecast.growth.motion import Clock, Dynamics, stretches
-from forecast.growth.panel import MEASURES, Panel
+from forecast.growth.panel import Panel
 from forecast.types import Array, Ints
 
-
-def _log(value: float) -> float:
-    return float(np.log(value))
-
-
-class Prior(NamedTuple):
-    """Normal prior of one constant, and the group that a change of it touches."""
-
-    mean: float
-    sd: float
-    group: Literal["motion", "pooling", "record"]
-
-
-PRIORS: dict[str, Prior] = {
-    "log_alpha": Prior(_log(0.12), 0.8, "motion"),
-    "log_swing_sd": Prior(_log(0.03), 0.9, "motion"),
-    "log_wiggle_sd": Prior(_log(0.025), 0.7, "motion"),
-    "log_detraining": Prior(_log(0.02), 0.8, "motion"),
-    "log_regain": Prior(_log(0.3), 0.8, "motion"),
-    "practice": Prior(-2.5, 1.3, "motion"),
-    "log_fade": Prior(_log(0.06), 1.0, "motion"),
-    "season_cos": Prior(0.0, 0.35, "motion"),
-    "season_sin": Prior(0.0, 0.35, "motion"),
-    **{f"log_day_sd_{m}": Prior(_log(0.08), 0.9, "motion") for m in MEASURES},
-    "log_own_start": Prior(_log(0.30), 0.9, "pooling"),
-    "log_own_swing": Prior(_log(0.04), 0.7, "pooling"),
-    "log_own_pace": Prior(_log(0.015), 0.7, "pooling"),
-    "own_start_swing": Prior(0.0, 0.4, "pooling"),
-    "own_start_pace": Prior(0.0, 0.4, "pooling"),
-    "own_swing_pace": Prior(0.0, 0.4, "pooling"),
-    "log_athlete_start": Prior(_log(0.15), 0.6, "pooling"),
-    "log_athlete_swing": Prior(_log(0.015), 0.7, "pooling"),
-    "log_athlete_pace": Prior(_log(0.012), 0.7, "pooling"),
-    "log_rung_start": Prior(_log(0.25), 0.6, "pooling"),
-    "log_rung_swing": Prior(_log(0.015), 0.7, "pooling"),
-    "log_rung_pace": Prior(_log(0.010), 0.7, "pooling"),
-    **{f"log_set_sd_{m}": Prior(_log(0.10), 0.9, "record") for m in MEASURES},
-    "fatigue": Prior(-0.06, 0.05, "record"),
-    "unclean": Prior(0.05, 0.15, "record"),
-    "assisted": Prior(0.25, 0.25, "record"),
-    "log_slip": Prior(_log(0.03), 0.7, "record"),
-    "log_day_down": Prior(_log(0.5), 0.6, "record"),
-    "log_day_up": Prior(_log(0.25), 0.5, "record"),
-}
-
-STRUCTURE = [name for name, prior in PRIORS.items() if prior.group != "record"]
+STRUCTURE = [name for name, prior in judgement.PRIORS.items() if prior.group != "record"]
 """Constants fitted on the sessions as normal observations."""
-RECORD = [name for name, prior in PRIORS.items() if prior.group == "record"]
+RECORD = [name for name, prior in judgement.PRIORS.items() if prior.group == "record"]
 """Constants fitted on the sets themselves."""
-MOST_SLIPS = 0.2
-"""No log is believed to hold more slips than this (judgement): more of them is a wider scatter."""
-CENTRE_MEAN = np.array([-0.55, 0.01, 0.015])
-CENTRE_SD = np.array([0.6, 0.05, 0.03])
-"""Prior of the cohort's typical start level, start swing and pace."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,11 +83,11 @@ class GrowthConstants:
         """Constants of a session's record."""
         v = self.values
         return Noise(
-            day_sd=np.exp([v[f"log_day_sd_{m}"] for m in MEASURES]),
-            set_sd=np.exp([v[f"log_set_sd_{m}"] for m in MEASURES]), fatigue=v["fatigue"],
+            day_sd=np.exp([v[f"log_day_sd_{m}"] for m in judgement.MEASURES]),
+            set_sd=np.exp([v[f"log_set_sd_{m}"] for m in judgement.MEASURES]), fatigue=v["fatigue"],
             unclean=v["unclean"], assisted=v["assisted"], day_down=float(np.exp(v["log_day_down"])),
             day_up=float(np.exp(v["log_day_up"])),
-            slip=min(float(np.exp(v["log_slip"])), MOST_SLIPS),
+            slip=min(float(np.exp(v["log_slip"])), judgement.MOST_SLIPS),
         )  # fmt: skip
 
     @property
@@ -158,7 +103,7 @@ class GrowthConstants:
             own=_own_covariance(v),
             athlete=np.exp([2 * v[f"log_athlete_{k}"] for k in ("start", "swing", "pace")]),
             rung=np.exp([2 * v[f"log_rung_{k}"] for k in ("start", "swing", "pace")]),
-            centre_mean=CENTRE_MEAN, centre_var=CENTRE_SD**2,
+            centre_mean=judgement.CENTRE_MEAN, centre_var=judgement.CENTRE_SD**2,
         )  # fmt: skip
 
     def replaced(self, names: list[str], vector: Array) -> GrowthConstants:
@@ -173,7 +118,7 @@ class GrowthConstants:
 
 def prior_constants() -> GrowthConstants:
     """Return the constants at the middle of their priors: what thin data start from."""
-    return GrowthConstants({name: prior.mean for name, prior in PRIORS.items()})
+    return GrowthConstants({name: prior.mean for name, prior in judgement.PRIORS.items()})
 
 
 def _own_covariance(v: dict[str, float]) -> Array:
@@ -213,24 +158,11 @@ def priors_from_others(
 ) -> tuple[Array, Array]:  # fmt: skip
     """Opinion at the start of the target spells from rung, cohort and the athlete's others."""
     pairs = spell_pairs(panel, targets, finished_only=finished_only)
-    common = pooled.common_mean, pooled.common_cov
-    return spell_priors(loose, panel.rung, pairs, panel.rung[targets], *common, constants.pooling)
+    return spell_priors(loose, panel.rung, pairs, panel.rung[targets], pooled, constants.pooling)
 
 
-ROUNDS = 3
-MAX_STEPS = (8, 8, 14)
-START = {"log_own_swing": 0.08, "log_own_pace": 0.05, "log_wiggle_sd": 0.015}
-"""Where the climb to the best constants begins, where not in the middle of their priors: with
-spells free to differ in pace, so that a steady climb is not first taken for a wiggle."""
-RECORD_STEPS = 6
-"""Few steps, on purpose: climbed to the very top the evidence fits the law of the engine to records
-that follow another, and forecasts of alien cohorts are no better for it (docs, what was tried)."""
-MOST = {"log_slip": float(np.log(MOST_SLIPS))}
-FARTHEST = 5.0
-"""No constant ends farther than so many standard deviations of its prior from its middle."""
+MOST = {"log_slip": float(np.log(judgement.MOST_SLIPS))}
 STEP = 1e-3
-SEASON_WEEKS = 40
-"""Calendar weeks with sessions from which a season can be told from a trend."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,8 +183,6 @@ class GrowthFit:
 
 CONSTANTS_STREAM = 1
 """Name of the random stream of the constants (``stream``)."""
-SPELL_SPREAD = {"log_alpha": 0.5, "log_swing_sd": 0.7, "log_wiggle_sd": 0.5}
-"""How far single spells stray from the cohort's constants, as log standard deviations."""
 
 
 def stream(seed: int, *name: int) -> np.random.Generator:
@@ -262,13 +192,13 @@ def stream(seed: int, *name: int) -> np.random.Generator:
 
 def constants_draws(fit: GrowthFit, count: int, seed: int) -> list[GrowthConstants]:
     """Draw constants in mirrored pairs of Sobol points (Owen 1998), cut at two deviations."""
-    size = len(fit.names) + len(SPELL_SPREAD)
+    size = len(fit.names) + len(judgement.SPELL_SPREAD)
     uniform = qmc.Sobol(size, rng=stream(seed, CONSTANTS_STREAM)).random(count // 2)
     both = np.clip(ndtri(np.clip(uniform, 1e-9, 1 - 1e-9)), -2.0, 2.0)
     z, own = both[:, : len(fit.names)], both[:, len(fit.names) :]
-    own = own * np.array(list(SPELL_SPREAD.values()))
+    own = own * np.array(list(judgement.SPELL_SPREAD.values()))
     middle = fit.constants.vector(fit.names)
-    place = [fit.names.index(name) for name in SPELL_SPREAD]
+    place = [fit.names.index(name) for name in judgement.SPELL_SPREAD]
     draws = []
     for row, spread in zip(z, own, strict=True):
         step = fit.chol @ row
@@ -290,15 +220,9 @@ def population_prior(
     return pooled.usual(panel.rung), np.tile(base, (panel.n_spells, 1, 1))
 
 
-def day_variance(constants: GrowthConstants, panel: Panel, scatter: Array) -> Array:
-    """(N,) variance of an ordinary day's form at each session."""
-    by_spell = constants.noise.day_sd[panel.measure] * scatter
-    return np.asarray(by_spell[panel.spell] ** 2)
-
-
 def fit_growth(
-    panel: Panel, n_rungs: int, *, start: GrowthConstants | None = None, rounds: int = ROUNDS,
-    progress: Callable[[str], None] | None = None,
+    panel: Panel, n_rungs: int, *, start: GrowthConstants | None = None,
+    rounds: int = judgement.ROUNDS, progress: Callable[[str], None] | None = None,
 ) -> GrowthFit:  # fmt: skip
     """Fit the constants and the pooled effects to all spells, with at least one session each."""
     turns = fit_rounds(panel, n_rungs, start)
@@ -314,7 +238,7 @@ def fit_rounds(
     panel: Panel, n_rungs: int, start: GrowthConstants | None = None
 ) -> Iterator[tuple[GrowthConstants, Filtered, Pooled]]:
     """Yield the best constants so far, the filter just before, and the pooled effects."""
-    constants = start or _first_constants(panel)
+    constants = start or first_constants(panel)
     pooled: Pooled | None = None
     scatter = np.ones(panel.n_spells)
     for turn in count():
@@ -322,13 +246,23 @@ def fit_rounds(
         constants = _fit_record(panel, constants, filtered)
         filtered = filter_population(panel, constants, pooled, n_rungs)
         scatter = filtered.scatter
-        steps = MAX_STEPS[min(turn, len(MAX_STEPS) - 1)]
+        steps = judgement.MAX_STEPS[min(turn, len(judgement.MAX_STEPS) - 1)]
         problem = _Structure(panel, constants, filtered, n_rungs)
         begin, names = constants.vector(problem.names), problem.names
         best = _climb(names, begin, problem.value_and_gradient, steps)
         constants = constants.replaced(names, best)
         pooled = problem.pool(constants)
         yield constants, filtered, pooled
+
+
+def first_constants(panel: Panel) -> GrowthConstants:
+    """The priors' middle, with the log's own rhythm and whether it spans enough of the year."""
+    gaps = panel.rest[panel.number > 0]
+    usual = float(np.clip(gaps.mean(), 0.05, 8.0)) if len(gaps) else 0.4
+    weeks = len(np.unique(panel.day // 7))
+    start = {name: float(np.log(sd)) for name, sd in judgement.START.items()}
+    values = prior_constants().values | start
+    return GrowthConstants(values, usual, weeks >= judgement.SEASON_WEEKS)
 
 
 def filter_population(
@@ -343,18 +277,9 @@ def filter_population(
     return forward_pass(panel, between, constants.noise, mean, cov, scatter)
 
 
-def _first_constants(panel: Panel) -> GrowthConstants:
-    """The priors' middle, with the log's own rhythm and whether it spans enough of the year."""
-    gaps = panel.rest[panel.number > 0]
-    usual = float(np.clip(gaps.mean(), 0.05, 8.0)) if len(gaps) else 0.4
-    weeks = len(np.unique(panel.day // 7))
-    values = prior_constants().values | {name: float(np.log(sd)) for name, sd in START.items()}
-    return GrowthConstants(values, usual, weeks >= SEASON_WEEKS)
-
-
 def active_names(panel: Panel, names: list[str]) -> list[str]:
     """Drop the constants of measures that no spell uses."""
-    unused = {m for i, m in enumerate(MEASURES) if not np.any(panel.measure == i)}
+    unused = {m for i, m in enumerate(judgement.MEASURES) if not np.any(panel.measure == i)}
     return [name for name in names if name.rsplit("_", 1)[-1] not in unused]
 
 
@@ -367,20 +292,24 @@ class _Structure:
         self.panel, self.constants, self.n_rungs = panel, constants, n_rungs
         _, self.athlete = np.unique(panel.athlete, return_inverse=True)
         self.site_mean, self.tail = filtered.site_mean, filtered.tail
-        self.scatter = filtered.scatter
+        self.scatter = filtered.scatter[panel.spell]
         # The site's variance without the day's form, so that the form can be fitted here too.
-        bare = filtered.site_var - self.tail * day_variance(constants, panel, self.scatter)
-        self.bare_var = np.maximum(bare, 1e-6)
+        self.bare_var = np.maximum(filtered.site_var - self.day_variance(constants), 1e-6)
         self.names = active_names(panel, STRUCTURE)
         if not constants.seasonal:
             self.names = [name for name in self.names if not name.startswith("season")]
-        self.motion = [name for name in self.names if PRIORS[name].group == "motion"]
+        self.motion = [name for name in self.names if judgement.PRIORS[name].group == "motion"]
 
     def inform(self, constants: GrowthConstants) -> SpellInformation:
         """Information of the spells under these constants."""
-        day_var = day_variance(constants, self.panel, self.scatter)
         between = stretches(self.panel, constants.clock, constants.dynamics)
-        return spell_information(between, self.site_mean, self.bare_var + self.tail * day_var)
+        site_var = self.bare_var + self.day_variance(constants)
+        return spell_information(between, self.site_mean, site_var)
+
+    def day_variance(self, constants: GrowthConstants) -> Array:
+        """(N,) what the day's form adds to the variance of each session as an observation."""
+        day_sd = constants.noise.day_sd[self.panel.measure[self.panel.spell]]
+        return np.asarray(self.tail * (day_sd * self.scatter) ** 2)
 
     def pool(self, constants: GrowthConstants) -> Pooled:
         """Pool the spells under these constants."""
@@ -391,15 +320,15 @@ class _Structure:
         """Pooled log evidence and, by Fisher's identity, its gradient."""
         here = self.constants.replaced(self.names, vector)
         info, rung, prior = self.inform(here), self.panel.rung, here.pooling
-        moments = pooled_moments(info, self.athlete, rung, self.n_rungs, prior)
-        counts = (len(rung), int(self.athlete.max()) + 1, self.n_rungs)
+        size = int(self.athlete.max()) + 1, self.n_rungs
+        moments = pooled_moments(info, self.athlete, rung, size, prior)
         slopes = np.empty(len(vector))
         for i, name in enumerate(self.names):
             moved = here.replaced([name], vector[i : i + 1] + STEP)
             if name in self.motion:
                 slopes[i] = _information_slope(moments, info, self.inform(moved)) / STEP
             else:
-                slopes[i] = _prior_slope(moments, counts, prior, moved.pooling) / STEP
+                slopes[i] = _prior_slope(moments, (len(rung), *size), prior, moved.pooling) / STEP
         return moments.log_evidence, slopes
 
 
@@ -431,7 +360,7 @@ def _climb(
     names: list[str], start: Array, evidence: Callable[[Array], tuple[float, Array]], steps: int,
 ) -> Array:  # fmt: skip
     """Return the constants of the highest evidence and prior, or the best after some steps."""
-    mean, sd = np.array([PRIORS[name][:2] for name in names]).T
+    mean, sd = np.array([judgement.PRIORS[name][:2] for name in names]).T
 
     def objective(place: Array) -> tuple[float, Array]:
         value, slope = evidence(mean + sd * place)
@@ -443,7 +372,7 @@ def _climb(
         jac=True,
         method="L-BFGS-B",
         bounds=[
-            (-FARTHEST, min(FARTHEST, (MOST.get(name, np.inf) - m) / s))
+            (-judgement.FARTHEST, min(judgement.FARTHEST, (MOST.get(name, np.inf) - m) / s))
             for name, m, s in zip(names, mean, sd, strict=True)
         ],
         options={"maxiter": steps},
@@ -467,7 +396,9 @@ def _fit_record(panel: Panel, constants: GrowthConstants, filtered: Filtered) ->
         value, slopes = evidence_slopes(panel, noise, mean, var, filtered.scatter, place)
         return value, np.array([slopes[name] for name in names])
 
-    return constants.replaced(names, _climb(names, constants.vector(names), evidence, RECORD_STEPS))
+    return constants.replaced(
+        names, _climb(names, constants.vector(names), evidence, judgement.RECORD_STEPS)
+    )
 
 
 def _uncertainty(
@@ -482,7 +413,7 @@ def _uncertainty(
 
     there = np.stack([evidence(row) for row in vector + STEP * np.eye(len(vector))], axis=1)
     scores = (there - evidence(vector)[:, None]) / STEP
-    prior_sd = np.array([PRIORS[name].sd for name in problem.names])
+    prior_sd = np.array([judgement.PRIORS[name].sd for name in problem.names])
     precision = scores.T @ scores + np.diag(prior_sd**-2.0)
     chol = np.linalg.cholesky(np.linalg.inv(precision))
     if not np.all(np.isfinite(chol)):

@@ -1,12 +1,8 @@
 """Forecasts of spells under way, of rungs not yet begun, and from past moments; joint draws.
 
-Forecasts are averaged over draws of the constants, each weighted by how well it explains a spell. A
-cohort's constants say how spells move on average; a single spell may be quicker or slower in
-every respect: its pace, its swings, its wiggle. Each draw therefore also gives a spell a
-**speed**, by which its training time runs, and takes out of the pace's spread what the speed puts
-in, so that the opinion at the spell's first session keeps its mean and, nearly, its spread. What
-the sessions then say weighs the draws: importance sampling, the draws as proposals (Robert &
-Casella 2004, Monte Carlo Statistical Methods, sec. 3.3).
+Forecasts are averaged over draws of the constants, each weighted by how well it explains a spell:
+importance sampling (docs/method/index.md). A draw also gives a spell a **speed**, by which its
+training time runs, and takes out of the pace's spread what the speed puts in.
 """
 
 from __future__ import annotations
@@ -16,9 +12,10 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.special import ndtri
+from scipy.special import ndtri, softmax
 from scipy.stats import qmc
 
+from forecast.growth import judgement
 from forecast.growth.engine import GrowthModel, Tracked
 from forecast.growth.evidence import forward_pass, spell_priors, summed
 from forecast.growth.fitting import (
@@ -31,7 +28,7 @@ from forecast.growth.fitting import (
 from forecast.growth.kernels import carry_spells
 from forecast.growth.motion import PathLaws, lost_after, lost_levels, propagate, stretches
 from forecast.growth.panel import (
-    GRACE_WEEKS,
+    WEEK_DAYS,
     Panel,
     latest_spells,
     rung_marks,
@@ -40,7 +37,6 @@ from forecast.growth.panel import (
     usual_grace,
 )
 from forecast.growth.passage import (
-    Climb,
     Coming,
     Habits,
     Passage,
@@ -66,16 +62,6 @@ NODES = 0
 leaves open, the same for whatever seed: weighed by how well they explain a spell, a few of them
 carry it, and another set would move a chance at half a year by 0.01 as a rule and by up to 0.09
 (docs/method/what-was-tried.md)."""
-SPEED_SD = 0.4
-"""Log standard deviation of a spell's speed where the pace's own spread leaves room for it."""
-SPEED_SHARE = 0.65
-"""Largest share of the opinion's spread along its mean gain that the speed may stand for."""
-LEAST_WEIGHT = 2e-3
-"""Draws that explain a spell worse than this beside all others are left out of its forecast."""
-MIDDLE_PATHS = 256
-"""Paths of a middle alone."""
-PLAIN_DRAWS = 16
-"""Draws where no session tells them apart: more would change nothing."""
 
 
 def usual_gaps(model: GrowthModel, panel: Panel, last: Ints) -> Array:
@@ -160,9 +146,8 @@ def average_passage(
 
 def draw_weights(evidence: Array) -> Array:
     """(M, T) weights of the draws, summing to one over the draws; negligible ones are nothing."""
-    weight = np.exp(evidence - evidence.max(axis=0))
-    weight /= weight.sum(axis=0)
-    weight[weight < LEAST_WEIGHT / len(weight)] = 0.0
+    weight = softmax(evidence, axis=0)
+    weight[weight < judgement.LEAST_WEIGHT / len(weight)] = 0.0
     return np.asarray(weight / weight.sum(axis=0))
 
 
@@ -205,7 +190,9 @@ def spell_speeds(mean: Array, cov: Array, quantile: float) -> tuple[Array, Array
     """
     gain = mean * np.array([0.0, 1.0, 1.0])
     along = np.einsum("ti,ti->t", gain, np.linalg.solve(cov, gain[:, :, None])[:, :, 0])
-    variance = np.minimum(np.expm1(SPEED_SD**2), SPEED_SHARE / np.maximum(along, 1e-12))
+    variance = np.minimum(
+        np.expm1(judgement.SPEED_SD**2), judgement.SPEED_SHARE / np.maximum(along, 1e-12)
+    )
     sd = np.sqrt(np.log1p(variance))
     left = cov - variance[:, None, None] * gain[:, :, None] * gain[:, None, :]
     shrink = np.ones_like(mean)
@@ -218,17 +205,12 @@ def take_targets(targets: Targets, keep: Ints) -> Targets:
     """Return some of the targets."""
     n = len(targets)
 
-    def taken(of: Targets | Habits) -> dict[str, Any]:
-        values = {part.name: getattr(of, part.name) for part in fields(of)}
-        return {
-            k: v[keep]
-            for k, v in values.items()
-            if isinstance(v, np.ndarray) and v.shape[:1] == (n,)
-        }
+    def taken(of: Any) -> Any:
+        values = ((column.name, getattr(of, column.name)) for column in fields(of))
+        arrays = {k: v for k, v in values if isinstance(v, np.ndarray) and v.shape[:1] == (n,)}
+        return replace(of, **{k: v[keep] for k, v in arrays.items()})
 
-    return replace(
-        targets, **taken(targets), habits=replace(targets.habits, **taken(targets.habits))
-    )
+    return replace(taken(targets), habits=taken(targets.habits))
 
 
 def forecast_open(
@@ -251,7 +233,7 @@ def forecast_open(
     clock, dynamics = constants.clock, constants.dynamics
     between, scatter = stretches(panel, clock, dynamics), tracked.filtered.scatter[which]
     now = forward_pass(panel, between, constants.noise, *before, scatter)
-    rest, excess = split_gap(wait / 7.0, panel.grace)
+    rest, excess = split_gap(wait / WEEK_DAYS, panel.grace)
     done = (panel.number[last] + 1).astype(float)
     tau = clock.dose(rest, done, np.full(len(which), float(as_of_day)))
     lost = lost_levels(panel, dynamics)[last]
@@ -287,8 +269,8 @@ def forecast_untried(
     pairs = [np.flatnonzero(panel.athlete == owner) for owner in owners]
     numbers = np.repeat(np.arange(len(owners)), [len(p) for p in pairs])
     mean, cov = spell_priors(
-        tracked.loose, panel.rung, (numbers, np.concatenate(pairs)), rung,
-        fit.pooled.common_mean, fit.pooled.common_cov, fit.constants.pooling,
+        tracked.loose, panel.rung, (numbers, np.concatenate(pairs)), rung, fit.pooled,
+        fit.constants.pooling,
     )  # fmt: skip
     gaps = usual_gaps(model, panel, panel.last[latest_spells(panel, owners)])
     cut_day = day_number(pd.Series(np.full(len(rung), histories.as_of)))
@@ -297,7 +279,7 @@ def forecast_untried(
     marks, measures = rung_marks(histories.ladder, model.linear)
     base = Targets(
         mean=mean, cov=cov, threshold=marks[rung], measure=measures[rung],
-        grace=np.full(len(rung), GRACE_WEEKS), confirm=confirm[rung],
+        grace=np.full(len(rung), judgement.GRACE_WEEKS), confirm=confirm[rung],
         run=np.zeros(len(rung), dtype=np.int64), wait=wait, gaps=gaps,
         first_gaps=first_gap_table(
             np.tile(model.rhythm.delays, (len(rung), 1)), np.maximum(wait, 0.0),
@@ -306,7 +288,7 @@ def forecast_untried(
         habits=untried_habits(len(rung), model.habits), untried=True,
         clock=fit.constants.clock, origin=cut_day.astype(float),
     )  # fmt: skip
-    count = min(how.draws, PLAIN_DRAWS)
+    count = min(how.draws, judgement.PLAIN_DRAWS)
     draws, targets = constants_draws(fit, count, NODES), []
     for constants, quantile in zip(draws, speed_quantiles(count, NODES), strict=True):
         speed, left = spell_speeds(mean, cov, float(quantile))
@@ -371,17 +353,35 @@ class Walker:
         return _first_sessions(mark, measure, gaps, confirm, origin, self.scatter[who], habits)
 
     def draw(self, open_spells: Ints, *, paths: int, draws: int, seed: int) -> SharedDraws:
-        """Draw what all rungs of a path share; ``open_spells`` are under way, increasing."""
-        return draw_shared(
-            self.tracked, self.athletes, open_spells, paths=paths, draws=draws, seed=seed
-        )
+        """Draw P paths; the same seed gives the same numbers whoever is asked about.
 
-    @staticmethod
-    def climb(
-        coming: Coming, state: Array, laws: PathLaws, *, most_days: int, seed: list[int]
-    ) -> Climb:
-        """Simulate rungs path by path from ``state`` (3, T, P); see ``passage.simulate_days``."""
-        return simulate_days(coming, state, laws, most_days=most_days, seed=seed)
+        ``open_spells`` are under way, increasing.
+        """
+        tracked, athletes, panel = self.tracked, self.athletes, self.tracked.panel
+        fit, n_rungs = tracked.model.fit, tracked.model.fit.n_rungs
+        sets, owner = constants_draws(fit, draws, seed), block_of(paths, draws)
+        rng = np.random.default_rng([seed, 1])
+        half = (paths + 1) // 2
+        z_common = mirrored(rng.standard_normal((half, len(fit.pooled.common_mean))))[:paths]
+        z_rest = mirrored(rng.standard_normal((half, 2 + n_rungs, 3)))[:paths]
+        z_athlete, z_open, z_own = z_rest[:, 0], z_rest[:, 1], z_rest[:, 2:].transpose(1, 0, 2)
+        root = np.linalg.cholesky(fit.pooled.common_cov + 1e-14 * np.eye(z_common.shape[1]))
+        common = fit.pooled.common_mean + z_common @ root.T
+        usual = common[:, None, :3] + common[:, 3:].reshape(paths, n_rungs, 3)
+        effect, own = np.empty((len(athletes), paths, 3)), np.empty((n_rungs, paths, 3))
+        states = np.empty((len(open_spells), paths, 3))
+        place = np.searchsorted(athletes, panel.athlete[open_spells])
+        rung = panel.rung[open_spells]
+        for number, constants in enumerate(sets):
+            mine = np.flatnonzero(owner == number)
+            effect[:, mine] = _draw_effects(
+                tracked, constants, athletes, usual[mine], z_athlete[mine]
+            )
+            own[:, mine] = z_own[:, mine] @ np.linalg.cholesky(constants.pooling.own).T
+            prior = usual[mine][:, rung].transpose(1, 0, 2) + effect[place][:, mine]
+            states[:, mine] = _open_states(tracked, constants, open_spells, prior, z_open[mine])
+        laws = path_laws([c.laws for c in sets], paths, seed)
+        return SharedDraws(laws, usual, effect, own, states)
 
 
 def walker_of(tracked: Tracked, athletes: Ints, ladder: Ladder) -> Walker:
@@ -400,9 +400,9 @@ def _first_sessions(
     habits: Habits,
 ) -> Coming:  # fmt: skip
     """T rungs on the day of their first session."""
-    none = np.zeros(len(threshold))
+    none, usual = np.zeros(len(threshold)), np.median(gaps, axis=1) / WEEK_DAYS
     return Coming(
-        threshold=threshold, measure=measure, grace=usual_grace(np.median(gaps, axis=1) / 7.0),
+        threshold=threshold, measure=measure, grace=usual_grace(usual),
         confirm=confirm, run=none.astype(np.int64), untried=True, wait=none, origin=origin,
         scatter=scatter, gaps=gaps, first_gaps=gaps, habits=habits,
     )  # fmt: skip
@@ -417,7 +417,7 @@ def usual_days(tracked: Tracked, which: Ints, confirm: Ints, *, seed: int) -> Ar
     fit, first = model.fit, panel.start[which]
     pooling = fit.constants.pooling
     root = np.linalg.cholesky(pooling.own + np.diag(pooling.athlete))
-    points = qmc.Sobol(3, rng=np.random.default_rng([seed, 2])).random(MIDDLE_PATHS)
+    points = qmc.Sobol(3, rng=np.random.default_rng([seed, 2])).random(judgement.MIDDLE_PATHS)
     spread = ndtri(np.clip(points, 1e-9, 1 - 1e-9)) @ root.T
     state = (fit.pooled.usual(panel.rung[which])[:, None, :] + spread).transpose(2, 0, 1)
     coming = _first_sessions(
@@ -425,35 +425,9 @@ def usual_days(tracked: Tracked, which: Ints, confirm: Ints, *, seed: int) -> Ar
         panel.day[first].astype(float), tracked.filtered.scatter[which],
         untried_habits(len(which), model.habits),
     )  # fmt: skip
-    laws = path_laws([fit.constants.laws], MIDDLE_PATHS, seed)
+    laws = path_laws([fit.constants.laws], judgement.MIDDLE_PATHS, seed)
     climb = simulate_days(coming, state, laws, most_days=7 * 104, seed=[seed, 3], middle_only=True)
     return np.asarray(np.median(climb.days, axis=1))
-
-
-def draw_shared(
-    tracked: Tracked, athletes: Ints, open_spells: Ints, *, paths: int, draws: int, seed: int
-) -> SharedDraws:
-    """Draw P paths; the same seed gives the same numbers whoever is asked about."""
-    fit, n_rungs, panel = tracked.model.fit, tracked.model.fit.n_rungs, tracked.panel
-    sets, owner = constants_draws(fit, draws, seed), block_of(paths, draws)
-    rng = np.random.default_rng([seed, 1])
-    half = (paths + 1) // 2
-    z_common = mirrored(rng.standard_normal((half, len(fit.pooled.common_mean))))[:paths]
-    z_rest = mirrored(rng.standard_normal((half, 2 + n_rungs, 3)))[:paths]
-    z_athlete, z_open, z_own = z_rest[:, 0], z_rest[:, 1], z_rest[:, 2:].transpose(1, 0, 2)
-    root = np.linalg.cholesky(fit.pooled.common_cov + 1e-14 * np.eye(z_common.shape[1]))
-    common = fit.pooled.common_mean + z_common @ root.T
-    usual = common[:, None, :3] + common[:, 3:].reshape(paths, n_rungs, 3)
-    athlete, own = np.empty((len(athletes), paths, 3)), np.empty((n_rungs, paths, 3))
-    states = np.empty((len(open_spells), paths, 3))
-    place = np.searchsorted(athletes, panel.athlete[open_spells])
-    for number, constants in enumerate(sets):
-        mine = np.flatnonzero(owner == number)
-        athlete[:, mine] = _draw_effects(tracked, constants, athletes, usual[mine], z_athlete[mine])
-        own[:, mine] = z_own[:, mine] @ np.linalg.cholesky(constants.pooling.own).T
-        prior = usual[mine][:, panel.rung[open_spells]].transpose(1, 0, 2) + athlete[place][:, mine]
-        states[:, mine] = _open_states(tracked, constants, open_spells, prior, z_open[mine])
-    return SharedDraws(path_laws([c.laws for c in sets], paths, seed), usual, athlete, own, states)
 
 
 def _draw_effects(

@@ -1,19 +1,7 @@
 """How the level moves: training time, exact transitions, the step to a coming session, its chance.
 
-State of a spell: ``level`` x, ``swing`` d (the part of the gain that reverts to nothing) and
-``pace`` m (the part that stays). Between dates, tau weeks of training apart,
-
-    dx = (m + d) dt + sigma_x dW,     dd = -alpha d dt + sd_d sqrt(2 alpha) dW,
-
-an integrated Ornstein-Uhlenbeck process (Taylor, Cumberland & Sy 1994, J. Am. Stat. Assoc.
-89:727) with a drift. A start at d > 0 with a small m slows towards a ceiling ``x0 + d0 / alpha``.
-
-Calendar weeks are the plain clock. The log may say otherwise, and the clock's few constants are
-learnt with the rest: part of the progress may come by the session and not by the week
-(``practice``), later sessions of a spell may bring less than early ones (``fade``, the power law
-of practice: Newell & Rosenbloom 1981, from memory), and the whole cohort may go better in some
-months than in others (``season_cos``, ``season_sin``).
-
+State of a spell: ``level``, ``swing`` (the part of the gain that reverts to nothing) and ``pace``
+(the part that stays); the equations, and where they come from, are in ``docs/method/index.md``.
 The compiled loops of this file call nothing outside it but ``kernels.above``: numba's cache looks
 at the date of one file.
 """
@@ -25,10 +13,10 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 import numpy as np
-from numba import njit
+from numba import njit, vectorize
 
 from forecast.growth.kernels import NODES, WEIGHTS, Stretches, above
-from forecast.growth.panel import MAX_FATIGUE_STEPS, Panel
+from forecast.growth.panel import MAX_FATIGUE_STEPS, WEEK_DAYS, Panel
 from forecast.log import YEAR_DAYS
 from forecast.types import Array, Flags, Ints
 
@@ -59,13 +47,12 @@ class Clock(NamedTuple):
 
     def dose(self, rest: Array, done: Array, day: Array, sessions: Array | float = 1.0) -> Array:
         """Return weeks of training in ``rest`` weeks up to session ``done``, on ``day``."""
-        shape, (weeks, before, at, held) = flattened(rest, done, day, sessions)
-        return doses(weeks, before, at, held, clocks_of([self])).reshape(shape)
+        return np.asarray(doses(rest, done, day, sessions, *self))
 
     def ahead(self, weeks: Array, done: Array, day: Array, rate: Array) -> Array:
         """Return the training expected over calendar ``weeks`` from ``day`` on."""
         sessions = rate * weeks
-        return self.dose(weeks, done + 0.5 * sessions, day + 7.0 * weeks, sessions)
+        return self.dose(weeks, done + 0.5 * sessions, day + WEEK_DAYS * weeks, sessions)
 
 
 PLAIN_CLOCK = Clock()
@@ -155,35 +142,26 @@ class Luck(NamedTuple):
     uniform: Array
 
 
-def flattened(*values: Array | float) -> tuple[tuple[int, ...], list[Array]]:
-    """Return the common shape of the values, and each as a flat array of that size."""
-    parts = np.broadcast_arrays(*(np.asarray(value, dtype=float) for value in values))
-    return parts[0].shape, [np.array(part, dtype=float).ravel() for part in parts]
-
-
 def clocks_of(clocks: list[Clock]) -> Clock:
     """Return the clocks as the compiled loops take them."""
     return Clock(*np.array(clocks, dtype=float).T.copy())
 
 
 @njit(cache=True, error_model="numpy")
-def fading(done: float, clocks: Clock, d: int) -> float:
-    """Return what training counts after so many sessions, to that of the first, by clock ``d``."""
-    fade = clocks.fade[d]
+def fading(done: float, fade: float) -> float:
+    """Return what training counts after so many sessions, to that of the first."""
     return (1.0 + done / FADE_SESSIONS) ** -fade if fade > 0.0 else 1.0
 
 
 @njit(cache=True, error_model="numpy")
-def unfaded_dose(rest: float, day: float, sessions: float, clocks: Clock, d: int) -> float:
+def unfaded_dose(
+    rest: float, day: float, sessions: float, practice: float, session_weeks: float,
+    season_cos: float, season_sin: float,
+) -> float:  # fmt: skip
     """Return the weeks of training in a stretch, were it among the first of the spell."""
-    practice, season_cos, season_sin = (
-        clocks.practice[d],
-        clocks.season_cos[d],
-        clocks.season_sin[d],
-    )
-    dose = (1.0 - practice) * rest + practice * clocks.session_weeks[d] * sessions
+    dose = (1.0 - practice) * rest + practice * session_weeks * sessions
     if season_cos != 0.0 or season_sin != 0.0:
-        half = 3.5 * rest * TURN
+        half = 0.5 * WEEK_DAYS * rest * TURN
         middle = day * TURN - half
         wave = season_cos * math.cos(middle) + season_sin * math.sin(middle)
         # The mean of a cosine over a stretch around its middle.
@@ -193,13 +171,11 @@ def unfaded_dose(rest: float, day: float, sessions: float, clocks: Clock, d: int
     return dose
 
 
-@njit(cache=True, error_model="numpy")
-def doses(rest: Array, done: Array, day: Array, sessions: Array, clocks: Clock) -> Array:
-    """(n,) weeks of training in n stretches, all arrays (n,), by the first clock."""
-    out = np.empty(len(rest))
-    for i in range(len(rest)):
-        out[i] = fading(done[i], clocks, 0) * unfaded_dose(rest[i], day[i], sessions[i], clocks, 0)
-    return out
+@vectorize(cache=True)
+def doses(rest, done, day, sessions, practice, session_weeks, fade, season_cos, season_sin):  # type: ignore[no-untyped-def]
+    """Return the weeks of training in stretches; the last five make a ``Clock``."""
+    dose = unfaded_dose(rest, day, sessions, practice, session_weeks, season_cos, season_sin)
+    return fading(done, fade) * dose
 
 
 @njit(cache=True, error_model="numpy")
@@ -236,9 +212,9 @@ def decay_terms(alpha: float, tau: Array) -> tuple[Array, Array]:
 
 def transition_covariance(dynamics: Dynamics, tau: Array) -> tuple[Array, Array, Array]:
     """Return what is added over ``tau`` weeks to the level's variance, covariance, swing's."""
-    shape, (weeks,) = flattened(tau)
+    weeks = np.ravel(np.asarray(tau, dtype=float))
     added = variances(dynamics.alpha, dynamics.swing_sd, dynamics.wiggle_sd, weeks)
-    level, cross, swing = added.reshape(3, *shape)
+    level, cross, swing = added.reshape(3, *np.shape(tau))
     return level, cross, swing
 
 
@@ -373,13 +349,13 @@ def walk_paths(
     of clearing are added to ``by_day`` (T, D + 1). ``first`` (T,) takes that of the first session.
     """
     level, swing, pace, lost, day, ends, runs = standing
-    going = False
-    faded = np.empty((len(laws.clocks.fade), len(luck.form)))
+    clocks, going = laws.clocks, False
+    faded = np.empty((len(clocks.fade), len(luck.form)))
     for t in range(len(level)):
         confirm, measure, paths = rungs.confirm[t], rungs.measure[t], rungs.paths[t]
         for d in range(len(faded)):
             for b in range(len(luck.form)):
-                faded[d, b] = rungs.speed[t] * fading(rungs.done[t] + step + b, laws.clocks, d)
+                faded[d, b] = rungs.speed[t] * fading(rungs.done[t] + step + b, clocks.fade[d])
         for p in range(paths):
             if not math.isnan(ends[t, p]):
                 continue
@@ -395,10 +371,13 @@ def walk_paths(
                 gap = table[t, luck.columns[b, 0, p]]
                 day[t, p] += gap
                 if now > 0 or not rungs.untried[t]:
-                    rest = min(gap / 7.0, rungs.grace[t])
-                    excess = gap / 7.0 - rest
+                    rest = min(gap / WEEK_DAYS, rungs.grace[t])
+                    excess = gap / WEEK_DAYS - rest
                     at = rungs.origin[t, p] + day[t, p]
-                    tau = faded[own, b] * unfaded_dose(rest, at, 1.0, laws.clocks, own)
+                    tau = faded[own, b] * unfaded_dose(
+                        rest, at, 1.0, clocks.practice[own], clocks.session_weeks[own],
+                        clocks.season_cos[own], clocks.season_sin[own],
+                    )  # fmt: skip
                     then = lost[t, p] * math.exp(-laws.regain[p] * rest)
                     then += laws.detraining[p] * excess
                     level[t, p], swing[t, p] = advance_one(

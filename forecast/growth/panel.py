@@ -14,30 +14,26 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import wrightomega
 
+from forecast.growth import judgement
 from forecast.histories import Histories, day_number
 from forecast.ladder import Criterion, Ladder
 from forecast.types import Array, Flags, Ints
 
-MEASURES = ("seconds", "reps", "kg", "cm")
-GRACE_WEEKS = 2.0
+WEEK_DAYS = 7.0
 MAX_FATIGUE_STEPS = 4
 """Sets after which fatigue no longer grows."""
-
-QUICKENING = -1.0
-"""The scale on which progress that quickens toward the mark is straight."""
 
 
 def to_latent(ratio: Array, linear: float) -> Array:
     """Return ``(1 - linear) log(ratio) + linear (ratio - 1)``; for -1, ``sinh(log(ratio))``.
 
-    Toward the plain ratio (share ``linear``, 0 to below 1), or, ``QUICKENING``, the other way. No
-    power of the ratio, value over target: powers have a pole (Box & Cox 1964, J. R. Stat. Soc. B
-    26:211, eq. 1), past which a latent position has no ratio. A ratio of 0 is at minus infinity.
+    Toward the plain ratio (share ``linear``, 0 to below 1), or, ``QUICKENING``, the other way: no
+    power of the ratio, value over target, which has a pole. A ratio of 0 is at minus infinity.
     """
     ratio = np.asarray(ratio, dtype=float)
     with np.errstate(divide="ignore"):
         log = np.log(ratio)
-    if linear == QUICKENING:
+    if linear == judgement.QUICKENING:
         with np.errstate(over="ignore"):
             return np.sinh(log)
     return log if linear == 0.0 else (1.0 - linear) * log + linear * (ratio - 1.0)
@@ -48,7 +44,7 @@ def to_log(latent: Array, linear: float) -> Array:
     latent = np.asarray(latent, dtype=float)
     if linear == 0.0:
         return latent
-    if linear == QUICKENING:
+    if linear == judgement.QUICKENING:
         return np.arcsinh(latent)
     weight = linear / (1.0 - linear)
     # With w = weight * ratio: w + log(w) = (latent + linear) / (1 - linear) + log(weight).
@@ -64,30 +60,22 @@ def to_ratio(latent: Array, linear: float) -> Array:
 
 def log_slope(latent: Array, linear: float) -> Array:
     """Return the change of log(value / target) for a step of one on the latent scale."""
-    if linear == QUICKENING:
+    if linear == judgement.QUICKENING:
         return 1.0 / np.sqrt(1.0 + np.asarray(latent, dtype=float) ** 2)
     return 1.0 / (1.0 - linear + linear * to_ratio(latent, linear))
 
 
-UNITS = (60.0, 30.0, 10.0, 5.0, 2.0, 1.0, 0.5, 0.25, 0.1, 0.05, 0.01)
-"""Rounding units looked for, coarse first."""
-
-MIN_VALUES_FOR_COARSE = 8
-"""Fewer values than this never establish a unit coarser than one."""
-NEARLY_ALL = 0.98
-
-
-def infer_unit(values: np.ndarray, *, whole: float = 1.0) -> float:
+def infer_unit(values: np.ndarray) -> float:
     """Return the coarsest of ``UNITS`` that nearly all, and enough, values are multiples of."""
     values = values[values > 0]
     if len(values) == 0:
-        return whole
-    for unit in UNITS:
+        return 1.0
+    for unit in judgement.UNITS:
         different = len(np.unique(np.round(values / unit)))
-        enough = len(values) >= MIN_VALUES_FOR_COARSE and different >= 3
-        if _on_grid(values, unit) >= NEARLY_ALL and (unit <= whole or enough):
+        enough = len(values) >= judgement.MIN_VALUES_FOR_COARSE and different >= 3
+        if _on_grid(values, unit) >= judgement.NEARLY_ALL and (unit <= 1.0 or enough):
             return unit
-    return UNITS[-1]
+    return judgement.UNITS[-1]
 
 
 def usual_units(sets: pd.DataFrame, ladder: Ladder) -> dict[str, float]:
@@ -103,29 +91,15 @@ def rounding_units(
     """Return the rounding unit of each set: the coarsest that fits athlete, measure and log."""
     usual = usual_units(sets, ladder) if usual is None else usual
     measure = sets["rung"].map({rung.key: rung.criterion.measure for rung in ladder.rungs})
-    rows = sets[["athlete", "rung", "value", "stopped"]].assign(measure=measure)
-    rows = rows[measure != "reps"]
-    noted = rows[rows["stopped"] != "target"]
-    theirs = {
-        key: infer_unit(part.to_numpy())
-        for key, part in noted.groupby(["athlete", "measure"])["value"]
-    }
-    units = {
-        (athlete, rung, kind): _coarsest_that_fits(
-            part.to_numpy(), (theirs.get((athlete, kind), 1.0), usual.get(kind, 1.0))
-        )
-        for (athlete, rung, kind), part in noted.groupby(["athlete", "rung", "measure"])["value"]
-    }
-    keys = zip(rows["athlete"], rows["rung"], rows["measure"], strict=True)
-    found = pd.Series(1.0, index=sets.index)
-    found[rows.index] = [units.get(key, 1.0) for key in keys]
-    return found
-
-
-def _coarsest_that_fits(values: np.ndarray, elsewhere: tuple[float, ...]) -> float:
-    shown = values[values > 0]
-    fits = [unit for unit in elsewhere if _on_grid(shown, unit) >= NEARLY_ALL]
-    return max([infer_unit(values), *fits])
+    units = pd.Series(1.0, index=sets.index)
+    for (_, kind), mine in sets[measure != "reps"].groupby(["athlete", measure]):
+        noted = mine[mine["stopped"] != "target"]
+        elsewhere = (infer_unit(noted["value"].to_numpy()), usual.get(kind, 1.0))
+        for rung, own in noted.groupby("rung")["value"]:
+            shown = own[own > 0].to_numpy()
+            fits = [unit for unit in elsewhere if _on_grid(shown, unit) >= judgement.NEARLY_ALL]
+            units[mine.index[mine["rung"] == rung]] = max([infer_unit(shown), *fits])
+    return units
 
 
 def _on_grid(values: np.ndarray, unit: float) -> float:
@@ -250,7 +224,7 @@ def build_panel(
     length = np.bincount(spell, minlength=len(spells))
     start = np.cumsum(length) - length
     day = day_number(sessions["date"])
-    gap = np.diff(day, prepend=day[:1]) / 7.0
+    gap = np.diff(day, prepend=day[:1]) / WEEK_DAYS
     gap[start] = 0.0
     medians = [np.median(gap[s + 1 : s + n] if n > 1 else 0.0) for s, n in np.c_[start, length]]
     grace = usual_grace(np.asarray(medians, dtype=float))
@@ -269,7 +243,7 @@ def build_panel(
 
 def usual_grace(usual: Array) -> Array:
     """Return weeks of ordinary rest: two, or three usual gaps (in weeks) where that is longer."""
-    return np.maximum(GRACE_WEEKS, 3.0 * usual)
+    return np.maximum(judgement.GRACE_WEEKS, 3.0 * usual)
 
 
 def split_gap(weeks: Array, grace: Array | float) -> tuple[Array, Array]:
@@ -293,7 +267,7 @@ def rescaled(plain: Panel, linear: float) -> Panel:
 def rung_marks(ladder: Ladder, linear: float) -> tuple[Array, Ints]:
     """Return the latent pass mark and the measure number of every rung, (R,), none logged yet."""
     criteria = [rung.criterion for rung in ladder.rungs]
-    measure = np.array([MEASURES.index(c.measure) for c in criteria], dtype=np.int64)
+    measure = np.array([judgement.MEASURES.index(c.measure) for c in criteria], dtype=np.int64)
     return to_latent(np.array([pass_ratio(c) for c in criteria]), linear), measure
 
 

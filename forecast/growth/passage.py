@@ -1,13 +1,8 @@
 """First passage: simulate the coming sessions and apply the literal pass rule.
 
-The level's path, the days of the sessions, the day's form and the number of sets are drawn; given
-those, the chance that a session meets the criterion, and so the chance of each run of meeting
-sessions, is computed and not drawn (Rao-Blackwellisation: Casella & Robert 1996, Biometrika
-83:81), which takes most of the noise out of a few hundred paths. A ladder needs days, for the next
-rung begins where a path ended: there (``simulate_days``) it is drawn whether a session meets.
-
-Every target uses the same random numbers, so a forecast does not depend on who else is asked
-about in the same call.
+What can be computed given the level's path is not drawn (docs/method/index.md); a ladder needs
+days, for the next rung begins where a path ended: there (``simulate_days``) it is drawn whether a
+session meets. All share the random numbers: a forecast does not depend on who else is asked about.
 """
 
 from __future__ import annotations
@@ -21,6 +16,7 @@ from scipy.special import expit, logit, ndtri
 from scipy.stats import qmc
 from sklearn.linear_model import LogisticRegression
 
+from forecast.growth import judgement
 from forecast.growth.evidence import Filtered, Noise
 from forecast.growth.motion import (
     HIGHEST_CLEAN,
@@ -40,19 +36,6 @@ from forecast.growth.motion import (
 from forecast.growth.panel import Panel
 from forecast.types import Array, Flags, Ints
 
-TABLE_SIZE = 32
-MEMORY_SESSIONS = 12
-MAX_SETS = 8
-PRIOR_SETS = np.array([3.0])
-INTERCEPT_SD = 1.0
-"""How far athletes' habits of clean, unassisted sets differ, on the logit scale (judgement)."""
-LATEST = 30
-"""How many of a spell's latest sessions are held against what was expected of them."""
-SHIFT_SD = 1.0
-"""How far the log odds of meeting may be off before any session tells (judgement)."""
-BLOCK = 32
-"""Sessions whose random numbers are drawn at once."""
-
 
 @dataclass(frozen=True, slots=True)
 class CohortHabits:
@@ -65,7 +48,7 @@ class CohortHabits:
 
 @dataclass(frozen=True, slots=True)
 class Habits:
-    """(T,) ``intercept`` with its ``spread``, common ``slope``, (T, TABLE_SIZE) ``sets``."""
+    """(T,) ``intercept`` with its ``spread``, common ``slope``, (T, K) ``sets``."""
 
     intercept: Array
     slope: float
@@ -80,8 +63,8 @@ def clip_level(level: Array) -> Array:
 
 def cohort_habits(eligible: Array, n_sets: Array, level: Array) -> CohortHabits:
     """Learn the cohort's habits from sets that could have counted and all sets, by session (N,)."""
-    levels = (np.arange(TABLE_SIZE) + 0.5) / TABLE_SIZE
-    counts = np.minimum(n_sets if len(n_sets) else PRIOR_SETS, MAX_SETS)
+    levels = (np.arange(judgement.TABLE_SIZE) + 0.5) / judgement.TABLE_SIZE
+    counts = np.minimum(n_sets if len(n_sets) else judgement.PRIOR_SETS, judgement.MAX_SETS)
     x = np.concatenate([clip_level(level), clip_level(level), [-0.5, -0.5]])[:, None]
     y = np.concatenate([np.ones(len(level)), np.zeros(len(level)), [1.0, 0.0]])
     # Two pseudo-sets, 3 to 1 for counting, keep a log without any unclean set finite.
@@ -115,14 +98,14 @@ def logit_shift(hits: NDArray, trials: NDArray, base: Array, sd: float) -> tuple
 
 def athlete_habits(panel: Panel, level: Array, last: Ints, cohort: CohortHabits) -> Habits:
     """Habits as of sessions ``last`` (T,), from the spell's latest ones, shrunk to the cohort."""
-    at, inside = latest_sessions(panel, last, MEMORY_SESSIONS)
+    at, inside = latest_sessions(panel, last, judgement.MEMORY_SESSIONS)
     base = cohort.intercept + cohort.slope * clip_level(level[at])
     good, total = panel.eligible[at] * inside, panel.n_sets[at] * inside
-    shift, curve = logit_shift(good, total, base, INTERCEPT_SD)
+    shift, curve = logit_shift(good, total, base, judgement.INTERCEPT_SD)
     # Sets a session: the latest own counts, then the cohort's for n / (n + 3).
-    counts = np.minimum(panel.n_sets[at], MAX_SETS).astype(float)
-    n, column = inside.sum(axis=1), np.arange(TABLE_SIZE)
-    mine = np.round(TABLE_SIZE * n / (n + 3.0)).astype(np.int64)
+    counts = np.minimum(panel.n_sets[at], judgement.MAX_SETS).astype(float)
+    n, column = inside.sum(axis=1), np.arange(judgement.TABLE_SIZE)
+    mine = np.round(judgement.TABLE_SIZE * n / (n + 3.0)).astype(np.int64)
     own = np.take_along_axis(counts, column % n[:, None], axis=1)
     sets = np.where(column < mine[:, None], own, cohort.sets)
     return Habits(cohort.intercept + shift, cohort.slope, sets, 1.0 / np.sqrt(curve))
@@ -146,9 +129,9 @@ def expected_to_meet(panel: Panel, noise: Noise, filtered: Filtered) -> Array:
 
 def meeting_shift(panel: Panel, noise: Noise, filtered: Filtered, last: Ints) -> Array:
     """(T,) by how far the log odds of meeting are off as of these sessions."""
-    at, inside = latest_sessions(panel, last, LATEST)
+    at, inside = latest_sessions(panel, last, judgement.LATEST)
     chance = np.clip(expected_to_meet(panel, noise, filtered)[at], 1e-6, 1.0 - 1e-6)
-    return logit_shift(panel.met[at] * inside, inside, logit(chance), SHIFT_SD)[0]
+    return logit_shift(panel.met[at] * inside, inside, logit(chance), judgement.SHIFT_SD)[0]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -252,7 +235,7 @@ def simulate_passage(
         going = walk_paths(
             step, horizon_days, False, standing, tables, rungs, luck, laws, by_day, first
         )
-        step += BLOCK
+        step += judgement.BLOCK
     return Passage(np.minimum(np.cumsum(by_day, axis=1), 1.0), first)
 
 
@@ -287,7 +270,7 @@ def simulate_days(
             settled = _middle_is_known(days, standing.day)
             days[settled] = np.where(np.isnan(days[settled]), np.inf, days[settled])
             going = going and not settled.all()
-        step += BLOCK
+        step += judgement.BLOCK
     short = np.maximum(coming.threshold[:, None] - standing.level, 0.0)
     days = np.where(np.isinf(days), most_days * (1.1 + short), days)
     return Climb(days, standing.level, first)
@@ -344,15 +327,17 @@ def _luck(rng: np.random.Generator, tables: Tables, laws: PathLaws, *, drawn: bo
     paths = len(laws.owner)
     half = (paths + 1) // 2
     table, luck, days, *chance = rng.spawn(4 if drawn else 3)
-    columns = table.integers(0, tables.gaps.shape[1], (half, BLOCK, 2)).repeat(2, axis=0)[:paths]
+    columns = table.integers(0, tables.gaps.shape[1], (half, judgement.BLOCK, 2)).repeat(2, axis=0)[
+        :paths
+    ]
     columns[..., 1] %= tables.sets.shape[1]
-    normal = mirrored(luck.standard_normal((half, BLOCK, 2)))[:paths]
+    normal = mirrored(luck.standard_normal((half, judgement.BLOCK, 2)))[:paths]
     if drawn:
-        form = draw_form(days, (BLOCK, paths), laws.down, laws.up)
-        uniform = chance[0].random((half, BLOCK)).repeat(2, axis=0)[:paths]
+        form = draw_form(days, (judgement.BLOCK, paths), laws.down, laws.up)
+        uniform = chance[0].random((half, judgement.BLOCK)).repeat(2, axis=0)[:paths]
         uniform[1::2] = 1.0 - uniform[1::2]
     else:
-        form = draw_form(days, (paths, BLOCK), laws.down[:, None], laws.up[:, None]).T
+        form = draw_form(days, (paths, judgement.BLOCK), laws.down[:, None], laws.up[:, None]).T
         uniform = np.empty((0, 0))
     columns, normal = columns.transpose(1, 2, 0).copy(), normal.transpose(1, 2, 0).copy()
     return Luck(columns, normal, _floats(form), _floats(uniform.T))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from scipy.special import expit
@@ -12,7 +14,8 @@ from statsmodels.regression.linear_model import GLS
 from forecast.ahead.going_back import upper_tail
 from forecast.ahead.learning import learn_factor, spread_of_logits
 from forecast.ahead.walk import match_quantiles
-from forecast.growth.engine import regress_spells
+from forecast.growth import Pooled, Tracked
+from forecast.growth.evidence import SpellInformation
 
 
 def planted_spells(rng, athletes, each, slope):
@@ -30,11 +33,20 @@ def planted_spells(rng, athletes, each, slope):
     return who, athlete_sd, noise, design, theta, score, information
 
 
+def regress(score, information, who, athlete_var, design, prior_sd):
+    """The regression of a log in which centre and rungs are nothing."""
+    pooling, nothing = SimpleNamespace(athlete=athlete_var), Pooled(np.zeros(6), None, 0.0, None)
+    fit = SimpleNamespace(pooled=nothing, constants=SimpleNamespace(pooling=pooling))
+    panel = SimpleNamespace(athlete=who, rung=np.zeros(len(who), dtype=int))
+    loose = SpellInformation(np.zeros(len(who)), score, information)
+    return Tracked(SimpleNamespace(fit=fit), panel, None, loose).regress(design, prior_sd)
+
+
 def test_regression_on_spells_is_generalised_least_squares():
     rng = np.random.default_rng(3)
     slope = np.array([0.3, 0.01])
     who, sd, noise, design, theta, score, information = planted_spells(rng, 12, 4, slope)
-    mean, cov = regress_spells(score, information, who, sd**2, design, np.array([1e3, 1e3]))
+    mean, cov = regress(score, information, who, sd**2, design, np.array([1e3, 1e3]))
     # The same written out: one long vector, its full covariance, statsmodels' GLS.
     same = np.equal.outer(who, who)
     full = np.kron(same, np.diag(sd**2)) + np.kron(np.eye(len(who)), noise)
@@ -47,7 +59,7 @@ def test_regression_on_spells_is_generalised_least_squares():
 def test_a_tight_prior_pulls_the_slope_to_nothing():
     rng = np.random.default_rng(4)
     who, sd, _, design, _, score, information = planted_spells(rng, 12, 4, np.array([0.3, 0.01]))
-    mean, _ = regress_spells(score, information, who, sd**2, design, np.array([1e-6, 1e-6]))
+    mean, _ = regress(score, information, who, sd**2, design, np.array([1e-6, 1e-6]))
     assert abs(mean).max() < 1e-6
 
 

@@ -11,7 +11,8 @@ import pytest
 from scipy.integrate import quad
 from scipy.stats import multivariate_normal, norm
 
-from forecast.growth.evidence import KNEE, Noise, spell_information
+from forecast.growth.evidence import Noise, spell_information
+from forecast.growth.judgement import KNEE
 from forecast.growth.kernels import (
     OUTLIER,
     as_site,

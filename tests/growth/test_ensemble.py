@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from forecast.growth import forecasting
+from forecast.growth import forecasting, judgement
 from forecast.growth.forecasting import power_of_two, speed_quantiles, spell_speeds
 from forecast.growth.passage import Habits, Targets
 
@@ -52,7 +52,7 @@ def test_what_is_left_is_a_proper_spread_even_where_the_gain_is_sure():
         assert (speed > 0).all()
     # Nothing known to be moving has no speed to speak of; a sure gain leaves little room for one.
     fast, _ = spell_speeds(MEAN, sure, 2.0)
-    assert fast[0] < np.exp(2.0 * forecasting.SPEED_SD)
+    assert fast[0] < np.exp(2.0 * judgement.SPEED_SD)
 
 
 def test_quantiles_are_even_and_their_order_is_the_seeds():

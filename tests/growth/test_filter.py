@@ -10,8 +10,9 @@ import pytest
 from scipy.special import erfcx
 from scipy.stats import laplace_asymmetric, norm, truncnorm
 
-from forecast.growth.evidence import KNEE, evidence_slopes, forward_pass
+from forecast.growth.evidence import evidence_slopes, forward_pass
 from forecast.growth.fitting import prior_constants
+from forecast.growth.judgement import KNEE
 from forecast.growth.kernels import above, knee_share, log_between, mills, mills_and_more
 from forecast.growth.motion import Clock, Dynamics, stretches
 

@@ -13,14 +13,13 @@ from unfitted_club import at_the_priors, histories_of, rows_of
 from forecast.errors import FitError
 from forecast.growth import engine
 from forecast.growth import fitting as fit
-from forecast.growth.evidence import GRID, SPREAD, athlete_scatter, forward_pass
+from forecast.growth.evidence import athlete_scatter, forward_pass
 from forecast.growth.fitting import (
-    PRIORS,
-    SPELL_SPREAD,
     STRUCTURE,
     constants_draws,
     prior_constants,
 )
+from forecast.growth.judgement import PRIORS, SCATTER_SD, SCATTERS, SPELL_SPREAD
 from forecast.growth.motion import stretches
 from forecast.growth.panel import build_panel, take_spells
 
@@ -102,14 +101,14 @@ def rhythm_of(days):
 
 def test_constants_start_from_the_logs_own_rhythm():
     weekly = 7 * np.arange(40)
-    first = fit._first_constants(rhythm_of(weekly))
+    first = fit.first_constants(rhythm_of(weekly))
     assert first.session_weeks == pytest.approx(1.0)
     # Forty weeks with sessions tell a season from a trend.
     assert first.seasonal
-    assert not fit._first_constants(rhythm_of(weekly[:39])).seasonal
-    assert not fit._first_constants(rhythm_of(np.r_[weekly[:39], weekly[38] + 1])).seasonal
-    assert fit._first_constants(rhythm_of([0, 1, 2])).session_weeks == pytest.approx(1 / 7)
-    assert fit._first_constants(rhythm_of([0])).session_weeks == 0.4
+    assert not fit.first_constants(rhythm_of(weekly[:39])).seasonal
+    assert not fit.first_constants(rhythm_of(np.r_[weekly[:39], weekly[38] + 1])).seasonal
+    assert fit.first_constants(rhythm_of([0, 1, 2])).session_weeks == pytest.approx(1 / 7)
+    assert fit.first_constants(rhythm_of([0])).session_weeks == 0.4
     assert np.exp(first.values["log_own_pace"]) == pytest.approx(0.05)
     assert first.values["log_alpha"] == PRIORS["log_alpha"].mean
 
@@ -184,15 +183,15 @@ def test_scatter_is_weighed_by_the_evidence_of_all_but_each_spells_last_session(
     prior = fit.population_prior(constants, None, panel, 4)
     found = athlete_scatter(panel, between, constants.noise, *prior)
     assert found[0] == found[2] != found[1]  # Al's two spells share one
-    np.testing.assert_allclose(GRID[[0, 2, 4]], [1 / np.e, 1.0, np.e])
+    np.testing.assert_allclose(SCATTERS[[0, 2, 4]], [1 / np.e, 1.0, np.e])
     told = np.array([
         forward_pass(panel, between, constants.noise, *prior, multiple).log_evidence
-        for multiple in GRID
+        for multiple in SCATTERS
     ])  # fmt: skip
     told = np.clip(told - told[2], -3.0, 1.5)
     for spell, sessions in ((0, [0, 1, 2, 3, 8]), (1, [5, 6])):
-        weight = np.exp(told[:, sessions].sum(axis=1)) * norm.pdf(np.log(GRID) / SPREAD)
-        expected = np.exp(weight @ np.log(GRID) / weight.sum())
+        weight = np.exp(told[:, sessions].sum(axis=1)) * norm.pdf(np.log(SCATTERS) / SCATTER_SD)
+        expected = np.exp(weight @ np.log(SCATTERS) / weight.sum())
         assert found[spell] == pytest.approx(expected)
 
 

@@ -10,11 +10,9 @@ from scipy.optimize import minimize, minimize_scalar
 from scipy.special import expit, logit
 from unfitted_club import histories_of, rows_of
 
+from forecast.growth.judgement import MAX_SETS, MEMORY_SESSIONS, SHIFT_SD
 from forecast.growth.panel import build_panel
 from forecast.growth.passage import (
-    MAX_SETS,
-    MEMORY_SESSIONS,
-    SHIFT_SD,
     CohortHabits,
     athlete_habits,
     clip_level,

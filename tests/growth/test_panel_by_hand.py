@@ -7,8 +7,8 @@ import pytest
 from unfitted_club import ROWS, histories_of, rows_of
 
 from forecast.growth.forecasting import recent_gaps
+from forecast.growth.judgement import QUICKENING
 from forecast.growth.panel import (
-    QUICKENING,
     build_panel,
     latest_spells,
     log_slope,

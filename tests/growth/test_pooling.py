@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.stats import multivariate_normal
@@ -143,8 +145,8 @@ def test_an_athletes_other_spells_tell_where_a_new_one_starts(spells, pooled):
     loose = marginalise_own(spells.information(), PRIOR.own)
     known = np.zeros_like(pooled.common_cov)
     mean, cov = spell_priors(
-        loose, RUNG, (np.array([0, 0]), np.array([2, 3])), np.array([0]), pooled.common_mean,
-        known, PRIOR,
+        loose, RUNG, (np.array([0, 0]), np.array([2, 3])), np.array([0]),
+        replace(pooled, common_cov=known), PRIOR,
     )  # fmt: skip
     shift = [pooled.common_mean[:3] + pooled.common_mean[3 + 3 * r : 6 + 3 * r] for r in (1, 2)]
     x = np.concatenate([spells.designs[2], spells.designs[3]])
@@ -168,9 +170,7 @@ def test_an_athletes_other_spells_tell_where_a_new_one_starts(spells, pooled):
 def test_without_other_spells_the_athlete_is_like_anybody(spells, pooled):
     loose = marginalise_own(spells.information(), PRIOR.own)
     nobody = (np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64))
-    mean, cov = spell_priors(
-        loose, RUNG, nobody, np.array([3]), pooled.common_mean, pooled.common_cov, PRIOR
-    )
+    mean, cov = spell_priors(loose, RUNG, nobody, np.array([3]), pooled, PRIOR)
     np.testing.assert_allclose(mean[0], pooled.common_mean[:3], atol=1e-10)
     expected = PRIOR.own + np.diag(PRIOR.athlete) + np.diag(PRIOR.rung) + pooled.common_cov[:3, :3]
     np.testing.assert_allclose(cov[0], expected, atol=1e-10)

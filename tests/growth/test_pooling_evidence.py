@@ -35,7 +35,7 @@ def some_spells(spells, athletes, rungs):
 def test_the_evidence_is_that_of_the_whole_pooling(spells, athletes, rungs):
     info, whose, rung = some_spells(spells, athletes, rungs)
     whole = pool(info, whose, rung, rungs, PRIOR).log_evidence
-    moments = pooled_moments(info, whose, rung, rungs, PRIOR)
+    moments = pooled_moments(info, whose, rung, (athletes, rungs), PRIOR)
     assert moments.log_evidence == pytest.approx(whole, abs=1e-8)
 
 
@@ -43,7 +43,7 @@ def test_the_evidence_is_that_of_the_whole_pooling(spells, athletes, rungs):
 def test_moments_give_the_slopes_that_differences_of_the_evidence_have(spells, athletes, rungs):
     """Central differences of ``pool``, which shares nothing with the moments but its formula."""
     info, whose, rung = some_spells(spells, athletes, rungs)
-    moments = pooled_moments(info, whose, rung, rungs, PRIOR)
+    moments = pooled_moments(info, whose, rung, (athletes, rungs), PRIOR)
     step = 1e-6
 
     def evidence(told=info, prior=PRIOR):

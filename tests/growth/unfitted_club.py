@@ -8,14 +8,8 @@ import pandas as pd
 from forecast.growth import GrowthModel
 from forecast.growth.engine import rhythm_of
 from forecast.growth.evidence import Pooled
-from forecast.growth.fitting import (
-    CENTRE_MEAN,
-    CENTRE_SD,
-    SPELL_SPREAD,
-    GrowthConstants,
-    GrowthFit,
-    prior_constants,
-)
+from forecast.growth.fitting import GrowthConstants, GrowthFit, prior_constants
+from forecast.growth.judgement import CENTRE_MEAN, CENTRE_SD, SPELL_SPREAD
 from forecast.growth.panel import build_panel
 from forecast.growth.passage import CohortHabits
 from forecast.histories import Histories, build_histories
