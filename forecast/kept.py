@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from html import escape
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from forecast import words
+from forecast import inline, words
 from forecast.errors import ForecastError, ModelFileError
 from forecast.log import Club, TrainingLog, code_digest, read_club
 from forecast.row import Row
@@ -39,14 +40,7 @@ class OpenClub:
 
         Raises ``ForecastError`` if the athlete has no open rung, or nobody has.
         """
-        rows = self.view.rows
-        names = sorted({row.athlete for row in rows})
-        if (athlete and athlete not in names) or not rows:
-            raise ForecastError(
-                f"{athlete or 'Nobody'} has no open rung here; athletes with one: "
-                f"{', '.join(names) or 'none'}."
-            )
-        return tuple(row for row in rows if row.athlete == (athlete or rows[0].athlete))
+        return self.view.about(athlete)
 
     def before(self, weeks: int) -> View:
         """Return what the same forecaster sees of a day so many weeks before, in hindsight.
@@ -57,6 +51,9 @@ class OpenClub:
         first = self.club.log.sets["date"].min() + pd.Timedelta(weeks=1)
         day = max(first, self.view.as_of - pd.Timedelta(weeks=weeks))
         return self.model.in_hindsight().view(self.club.log, min(day, self.view.as_of))
+
+    def _repr_html_(self) -> str:
+        return f"<p>{escape(repr(self))}</p>{inline.rows_html(self.view.rows)}"
 
     def __repr__(self) -> str:
         return words.screens.opened(self.club, len(self.view.rows), self.view.as_of)
@@ -110,7 +107,8 @@ def kept_path(
     a model there is the one that a fit would give.
     """
     digest = hashlib.sha256()
-    for fact in (version("rungwise"), log.ladder, as_of, sorted(settings.items())):
+    ladder = replace(log.ladder, source="")  # by whatever path the club was reached
+    for fact in (version("rungwise"), ladder, as_of, sorted(settings.items())):
         digest.update(repr(fact).encode())
     for frame in (log.sets, log.roster.reset_index()):
         digest.update(repr(list(frame.columns)).encode())

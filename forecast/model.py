@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from copy import copy
+from html import escape
 from pathlib import Path
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self
 
 import pandas as pd
 from joblib import effective_n_jobs
 from sklearn.base import BaseEstimator
 
-from forecast import ahead
+from forecast import ahead, inline, words
 from forecast.ahead import Climbing, LadderAhead, learn_climbing
 from forecast.errors import ForecastError, ModelFileError, NotFittedError, is_whole
 from forecast.growth import GrowthModel, Tracked
@@ -32,6 +33,10 @@ from forecast.readiness import (
     train_engines,
 )
 from forecast.result import ReadinessForecast, forecast_of, states_table
+from forecast.row import Row
+
+if TYPE_CHECKING:
+    import altair as alt
 
 _RECORDS = (ClubVerdict, Climbing)
 """What is learnt beyond the engines and their pool, as kept in a saved model."""
@@ -114,6 +119,65 @@ class View(LogView):
         """Forecast every rung still ahead, up to the top; see ``ahead.ladder_ahead``."""
         asked: dict[str, Any] = {"target_date": target_date, "sessions_per_week": sessions_per_week}
         return ahead.ladder_ahead(self, horizon_weeks=horizon_weeks, **asked)
+
+    def about(self, athlete: str = "") -> tuple[Row, ...]:
+        """Return the rows of an athlete, or of whoever is most urgent, most urgent first.
+
+        Raises ``ForecastError`` if the athlete has no open rung, or nobody has.
+        """
+        first = next((row for row in self.rows if row.seen.sessions), None)
+        name = athlete or (first.athlete if first else "Nobody")
+        if not (mine := tuple(row for row in self.rows if row.athlete == name)):
+            names = ", ".join(sorted({row.athlete for row in self.rows})) or "none"
+            raise ForecastError(f"{name} has no open rung here; athletes with one: {names}.")
+        return mine
+
+    def plot_sets(self, athlete: str = "") -> alt.VConcatChart:
+        """Return the chart of an athlete's sets and chances; of everybody, picked in a list.
+
+        Most urgent first, whoever is away last. Errors as ``about``.
+        """
+        from forecast import charts, report  # drawing is loaded when asked for
+
+        rows = self.about(athlete) if athlete else self.rows
+        return charts.pick_a_rung(report.open_tables(self, rows), self.curve(), rows)
+
+    def plot_waiting(self) -> alt.LayerChart:
+        """Return the chart of who clears next, soonest first."""
+        from forecast import charts
+
+        return charts.waiting_list(self.rows)
+
+    def plot_ladder(self, athlete: str = "") -> alt.LayerChart:
+        """Return the chart of every rung still ahead of an athlete; errors as ``about``."""
+        from forecast import charts
+
+        up = self.ladder_ahead().for_athlete(self.about(athlete)[0].athlete)
+        return charts.ladder_ahead(up.summary, as_of=up.as_of, horizon_weeks=up.horizon_weeks)
+
+    def plot_marks(
+        self, athlete: str = "", times: Sequence[float] = (0.75, 1.25)
+    ) -> alt.LayerChart:
+        """Return the chart of an athlete's most urgent rung at other pass marks.
+
+        ``times`` the present mark. Errors as ``about`` and ``ahead.what_if_mark``.
+        """
+        from forecast import charts
+
+        rows = self.about(athlete)
+        row = next((row for row in rows if row.seen.sessions), rows[0])
+        criterion = row.rung.criterion
+        targets = [max(round(each * criterion.target), 1) for each in times]
+        asked = ahead.what_if_mark(self, athlete=row.athlete, rung=row.rung.key, targets=targets)
+        return charts.by_mark(
+            asked.table,
+            as_of=self.as_of,
+            horizon_weeks=self.model.horizon_weeks,
+            unit=words.say.UNITS[criterion.measure],
+        )
+
+    def _repr_html_(self) -> str:
+        return inline.rows_html(self.rows)
 
 
 def _forecast(view: View, engine: Engine, despite_hold: bool) -> ReadinessForecast:
@@ -374,6 +438,35 @@ class ReadinessForecaster(BaseEstimator):
         """Forecast every rung still ahead, up to the top; see ``ahead.ladder_ahead``."""
         asked: dict[str, Any] = {"target_date": target_date, "sessions_per_week": sessions_per_week}
         return self.view(log, as_of).ladder_ahead(horizon_weeks=horizon_weeks, **asked)
+
+    def plot_sets(
+        self, log: TrainingLog, athlete: str = "", as_of: pd.Timestamp | str | None = None
+    ) -> alt.VConcatChart:
+        """Draw sets and chances; see ``View.plot_sets``."""
+        return self.view(log, as_of).plot_sets(athlete)
+
+    def plot_waiting(
+        self, log: TrainingLog, as_of: pd.Timestamp | str | None = None
+    ) -> alt.LayerChart:
+        """Draw who clears next; see ``View.plot_waiting``."""
+        return self.view(log, as_of).plot_waiting()
+
+    def plot_ladder(
+        self, log: TrainingLog, athlete: str = "", as_of: pd.Timestamp | str | None = None
+    ) -> alt.LayerChart:
+        """Draw the rungs still ahead of an athlete; see ``View.plot_ladder``."""
+        return self.view(log, as_of).plot_ladder(athlete)
+
+    def _repr_html_(self) -> str:
+        """Show what was learnt from: cleared spells by rung."""
+        if "engines_" not in vars(self):
+            return f"<p>{escape(repr(self))}</p>"
+        heading = words.screens.fitted(repr(self), self.athletes_, self.as_of_)
+        cleared = words.pages.COLUMNS["n_cleared"][0]
+        return f"<p>{escape(heading)}</p>{inline.counts_html(self.comparable_, cleared)}"
+
+    def _repr_mimebundle_(self, **_: object) -> dict[str, str]:
+        return {"text/plain": repr(self), "text/html": self._repr_html_()}
 
     def save(self, path: str | Path) -> Path:
         """Write the fitted forecaster to a zip file that ``load_model`` reads; no pickle.

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from forecast import words
+from forecast import inline, words
 from forecast.errors import ForecastError
 from forecast.row import DIGITS, KEYS, Row, rows_table
 
@@ -105,7 +105,7 @@ class ReadinessForecast:
         )
 
     def _repr_html_(self) -> str:
-        return words.pages.html_table(self.rows)
+        return inline.rows_html(self.rows)
 
 
 def _reached(chances: np.ndarray, level: float) -> float:

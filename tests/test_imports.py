@@ -23,7 +23,8 @@ ENGINES = RECORDS | {"histories"}
 READINESS = ENGINES | {"growth", "survival", "plateau", "row"}
 QUESTIONS = READINESS | {"readiness"}
 WORDS = RECORDS | {"row"}
-FACE = QUESTIONS | {"ahead", "words", "changes", "result", "model", "parts", "charts"}
+SHOWN = {"words", "inline"}
+FACE = QUESTIONS | SHOWN | {"ahead", "words", "changes", "result", "model", "parts", "charts"}
 REPORT = FACE | {"cohort", "backtest", "kept"}
 COMMANDS = REPORT | {"report", "simulate", "forecast"}
 
@@ -43,15 +44,16 @@ ALLOWED: dict[str, set[str]] = {
     "survival": ENGINES | {"boosted"},
     "plateau": ENGINES | {"boosted", "simulate"},
     "readiness": READINESS,
-    "ahead": QUESTIONS | {"words"},
-    "cohort": QUESTIONS | {"words"},
+    "ahead": QUESTIONS | SHOWN,
+    "cohort": QUESTIONS | SHOWN,
     "backtest": QUESTIONS | {"words"},
     "words": WORDS,
-    "changes": QUESTIONS | {"ahead", "words"},
-    "charts": QUESTIONS | {"ahead", "cohort", "backtest", "words"},
-    "result": QUESTIONS | {"words", "charts"},  # the public tables, and their chart
+    "inline": WORDS | {"words"},  # tables and small drawings that need no chart
+    "changes": QUESTIONS | SHOWN | {"ahead"},
+    "charts": QUESTIONS | SHOWN | {"ahead", "cohort", "backtest"},
+    "result": QUESTIONS | SHOWN | {"charts"},  # the public tables, and their chart
     "parts": FACE,
-    "model": FACE,  # the public forecaster: all that can be asked
+    "model": FACE | {"report"},  # the public forecaster: all that can be asked, and its charts
     "kept": FACE,
     "report": REPORT,
     "forecast": REPORT | {"report"},  # the public names in forecast/__init__.py

@@ -85,7 +85,8 @@ def test_the_name_tells_records_settings_and_dates_apart(tmp_path, small_log):
     settings = {"horizon": 30, "seed": 0}
     cut = pd.Timestamp("2024-10-07")
     one = kept_path(tmp_path, settings, small_log, cut)
-    assert one == kept_path(tmp_path, settings, small_log, cut)
+    elsewhere = replace(small_log, ladder=replace(small_log.ladder, source="../other/ladder.toml"))
+    assert one == kept_path(tmp_path, settings, elsewhere, cut)  # by another path to the club
     worse = small_log.sets.assign(value=small_log.sets["value"].where(lambda v: v.index != 5, 0.0))
     others = [
         kept_path(tmp_path, settings, replace(small_log, sets=worse), cut),

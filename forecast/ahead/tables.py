@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -11,6 +11,7 @@ from forecast import words
 from forecast.ahead.walk import Ground, Settings, Walk, chain
 from forecast.errors import ForecastError
 from forecast.growth import log_slope, to_log
+from forecast.inline import frame_html
 from forecast.log import as_day
 from forecast.readiness import LogView, curve_table, record_of, time_columns, usual_value
 from forecast.row import AHEAD_COLUMNS, DIGITS, NEW, PAIN, SUMMARY_COLUMNS, UNDATED, Row, rows_table
@@ -39,6 +40,8 @@ WHAT_IF_COLUMNS = (
     "athlete", "rung", "rung_name", "sessions_per_week", "as_now", "weeks_low", "weeks_mid",
     "weeks_high", "date_mid", "p_12", "p_26", "p_never_in_horizon",
 )  # fmt: skip
+SHOWN = ("athlete", "rung_name", "weeks_low", "weeks_mid", "weeks_high", "date_mid")
+"""What a notebook shows of the rungs ahead."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,10 +67,10 @@ class LadderAhead:
         The cut date, and weeks looked ahead.
     """
 
-    summary: pd.DataFrame
-    curve: pd.DataFrame
-    target: pd.DataFrame
-    by_day: Array
+    summary: pd.DataFrame = field(repr=False)
+    curve: pd.DataFrame = field(repr=False)
+    target: pd.DataFrame = field(repr=False)
+    by_day: Array = field(repr=False)
     as_of: pd.Timestamp
     horizon_weeks: int
 
@@ -107,7 +110,7 @@ class LadderAhead:
         return replace(self, summary=summary, curve=curve, target=target, by_day=self.by_day[mine])
 
     def _repr_html_(self) -> str:
-        return self.summary.to_html(index=False)
+        return frame_html(self.summary, *SHOWN)
 
 
 def days_ahead(
@@ -149,11 +152,11 @@ class WhatIf:
         Sentences that belong beside the table wherever it is shown.
     """
 
-    table: pd.DataFrame
+    table: pd.DataFrame = field(repr=False)
     warning: str
 
     def _repr_html_(self) -> str:
-        return f"<p>{self.warning}</p>{self.table.to_html(index=False)}"
+        return f"<p>{self.warning}</p>{frame_html(self.table)}"
 
 
 def log_levels(latent: Array, linear: float) -> Array:

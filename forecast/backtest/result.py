@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 
 import pandas as pd
@@ -44,13 +44,13 @@ class BacktestResult:
         Level of the ranges.
     """
 
-    scores: pd.DataFrame
-    differences: pd.DataFrame
-    forecasts: pd.DataFrame
-    outcomes: pd.DataFrame
-    calibration: pd.DataFrame
-    failures: pd.DataFrame
-    notes: pd.DataFrame
+    scores: pd.DataFrame = field(repr=False)
+    differences: pd.DataFrame = field(repr=False)
+    forecasts: pd.DataFrame = field(repr=False)
+    outcomes: pd.DataFrame = field(repr=False)
+    calibration: pd.DataFrame = field(repr=False)
+    failures: pd.DataFrame = field(repr=False)
+    notes: pd.DataFrame = field(repr=False)
     cuts: tuple[pd.Timestamp, ...]
     horizon_weeks: int
     scored_weeks: int

@@ -14,6 +14,7 @@ from forecast import words
 from forecast.changes.snapshot import WEEKS_AHEAD, Snapshot, snapshot
 from forecast.errors import ForecastError, HistoryError
 from forecast.histories import CLEARED
+from forecast.inline import frame_html
 from forecast.ladder import Ladder
 from forecast.log import as_day
 from forecast.readiness import LogView
@@ -66,7 +67,7 @@ class Changes:
 
     def _repr_html_(self) -> str:
         heading = words.changes.heading(self.since, self.as_of)
-        return f"<p>{heading}</p>" + self.table[["kind", "athlete", "text"]].to_html(index=False)
+        return f"<p>{heading}</p>" + frame_html(self.table, "kind", "athlete", "text")
 
 
 def changes_since(view: LogView, since: pd.Timestamp | str, *, first: bool = False) -> Changes:

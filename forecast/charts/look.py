@@ -7,16 +7,10 @@ from typing import Any, TypeVar
 import altair as alt
 import pandas as pd
 
+from forecast.inline import ALERT, FAINT, INK, LINE, SOFT
+from forecast.inline import BAND as BAND
+from forecast.inline import FAN as FAN
 from forecast.words import captions
-
-INK = "#1c1c1c"
-SOFT = "#595959"
-FAINT = "#c4c0b6"
-BAND = "#c3d3da"
-FAN = "#e4e0d4"
-LINE = "#14506e"
-ALERT = "#8a3b12"
-"""Inks: all of the dark ones keep a contrast of 5 or more on white, colour seen or not."""
 
 DAY = "%-d %b %Y"
 """How a date is written in tooltips and beside marks: 12 May 2026."""

@@ -12,16 +12,15 @@ import pandas as pd
 
 from forecast.errors import HistoryError
 from forecast.histories import CLEARED, Histories, build_histories
+from forecast.inline import frame_html
 from forecast.ladder import Ladder
-from forecast.log import TrainingLog, as_day, checked_log, counted
+from forecast.log import TrainingLog, as_day, checked_log
 
 Records = TrainingLog | Histories
 
 SINCE_COLUMN = "on_rung_since"
 START_YEAR = "start_year"
 DAYS = 7.0
-HEAD_ROWS = 10
-"""Rows of a table that a notebook shows."""
 
 
 class Shown:
@@ -44,11 +43,8 @@ class Shown:
         return self.table.copy()
 
     def _repr_html_(self) -> str:
-        table = self.frame()
-        beyond = len(table) - HEAD_ROWS
-        note = f"<p>and {counted(beyond, 'row')} more: .frame() has them all.</p>"
         text = "".join(f"<p>{escape(line)}</p>" for line in self.text.splitlines())
-        return text + table.head(HEAD_ROWS).to_html(index=False) + (note if beyond > 0 else "")
+        return text + frame_html(self.frame())
 
 
 def as_histories(records: Records, as_of: pd.Timestamp | str | None = None) -> Histories:

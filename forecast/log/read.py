@@ -52,10 +52,10 @@ class TrainingLog:
         The problems of each row of ``rejected``, as records.
     """
 
-    sets: pd.DataFrame
-    rejected: pd.DataFrame
+    sets: pd.DataFrame = field(repr=False)
+    rejected: pd.DataFrame = field(repr=False)
     warnings: tuple[str, ...]
-    roster: pd.DataFrame
+    roster: pd.DataFrame = field(repr=False)
     ladder: Ladder
     rows_in: int
     understood: tuple[str, ...] = field(default=())

@@ -5,17 +5,16 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from html import escape
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from forecast.log import counted
-from forecast.row import PAIN, PAUSED, Row, most_urgent_first
+from forecast.row import PAIN, PAUSED, Row
 from forecast.words import say
 from forecast.words.captions import in_sessions
-from forecast.words.rows import HEADINGS, STATE_NAMES, RowWords, for_athlete, for_coach
+from forecast.words.rows import STATE_NAMES, RowWords, for_athlete, for_coach
 
 STOP = (
     "Pain ends the session: sharp pain, pain that grows from set to set, or pain in a joint.",
@@ -467,19 +466,3 @@ AS_NOW = "as now"
 def per_week(rate: float) -> str:
     """Return a rate of training as a heading: ``2 a week``."""
     return f"{rate:.3g} a week"
-
-
-def html_table(rows: Sequence[Row]) -> str:
-    """Return rows as the table that a notebook shows: a reader's headings, away in one line."""
-    shown = [row for row in most_urgent_first(rows) if not row.is_away]
-    head = "".join(f"<th>{title}</th>" for title in HEADINGS.values())
-    lines = []
-    for row in shown:
-        coach = for_coach(row)
-        cells = (row.athlete, row.rung.name, coach.stands, coach.weeks, coach.half_by, coach.state,
-                 coach.next_step)  # fmt: skip
-        lines.append("".join(f"<td style='text-align:left'>{escape(cell)}</td>" for cell in cells))
-    body = "".join(f"<tr>{line}</tr>" for line in lines)
-    away = away_line(rows)
-    note = f"<p>{escape(away)}, not listed.</p>" if away else ""
-    return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>{note}"

@@ -65,6 +65,11 @@ def opened(club: Club, rungs: int, as_of: pd.Timestamp) -> str:
     )
 
 
+def fitted(model: str, athletes: int, as_of: pd.Timestamp) -> str:
+    """Return what a forecaster was fitted to."""
+    return f"{model}: learnt from {counted(athletes, 'athlete')} before {as_of.date()}"
+
+
 def not_read(error: Exception) -> str:
     """Return the note that a kept model is of no use."""
     return f"note: {error} A new one is fitted."
