@@ -54,11 +54,11 @@ class TrainingLog:
 
     sets: pd.DataFrame = field(repr=False)
     rejected: pd.DataFrame = field(repr=False)
-    warnings: tuple[str, ...]
+    warnings: tuple[str, ...] = field(repr=False)
     roster: pd.DataFrame = field(repr=False)
-    ladder: Ladder
+    ladder: Ladder = field(repr=False)
     rows_in: int
-    understood: tuple[str, ...] = field(default=())
+    understood: tuple[str, ...] = field(default=(), repr=False)
     problems: tuple[Rejected, ...] = field(default=(), repr=False)
 
     @property
