@@ -14,7 +14,7 @@ from forecast import words
 from forecast.commands import common
 from forecast.errors import ForecastError
 from forecast.ladder_file import read_ladder
-from forecast.log import draft_club, draft_mapping, visible, write_all
+from forecast.log import draft_club, visible, write_all
 from forecast.model import load_model
 
 
@@ -49,11 +49,11 @@ def _draft(path: Path, read: common.Read) -> dict[str, str]:
     order = asked["date_order"].value if asked["date_order"] else None
     if asked["ladder"] is not None:
         mapping = logs.load_mapping(asked["mapping"])
-        text = draft_mapping(
-            asked["paths"], read_ladder(asked["ladder"]), mapping=mapping, date_order=order,
-            sheet=asked["sheet"],
+        drafted = logs.draft(
+            asked["paths"], read_ladder(asked["ladder"]), roster=asked["roster"], mapping=mapping,
+            date_order=order, sheet=asked["sheet"],
         )  # fmt: skip
-        drafts = [("", text)]
+        drafts = [("", drafted)]
     elif common.is_club(asked["paths"]):
         drafts = draft_club(asked["paths"][0], date_order=order)
     else:
@@ -62,10 +62,9 @@ def _draft(path: Path, read: common.Read) -> dict[str, str]:
     alike = len(set(stems)) < len(stems)
     names = [f"{stem}-{n}" if alike else stem for n, stem in enumerate(stems, start=1)]
     at = [path.with_stem(f"{path.stem}-{n}") if drafts[1:] else path for n in names]
-    write_all((one, text.encode("utf-8")) for one, (_, text) in zip(at, drafts, strict=True))
-    for one, (file, text) in zip(at, drafts, strict=True):
-        questions = sum(line.startswith("# ") and " = " in line for line in text.splitlines())
-        common.say(words.commands.drafted(one, questions))
+    write_all((o, drafted.text().encode()) for o, (_, drafted) in zip(at, drafts, strict=True))
+    for one, (file, drafted) in zip(at, drafts, strict=True):
+        common.say(words.commands.drafted(one, len(drafted.questions)))
         if file:
             common.say(words.commands.answer_draft(one.name, file))
     return {"mapping": str(path)} if asked["ladder"] is not None else {}

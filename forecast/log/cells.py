@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import datetime as dt
-import difflib
 import math
 import re
 import tomllib
 import unicodedata
 from collections import Counter
-from collections.abc import Callable, Hashable, Iterable, Sequence
+from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cache
@@ -19,8 +18,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from forecast.ladder import Ladder
-from forecast.log.problems import Problem, problem
+from forecast.log.problems import Problem, counted, problem
 from forecast.log.sizes import MAX_NAME
 
 
@@ -135,11 +133,6 @@ def is_empty(cell: Any) -> bool:
 def is_blank(cell: Any) -> bool:
     """Say whether the cell is empty or one of the ``BLANKS``."""
     return is_empty(cell) or (isinstance(cell, str) and tidy(cell).casefold() in BLANKS)
-
-
-def counted(number: int, noun: str) -> str:
-    """Return ``1 row``, ``2 rows``."""
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
 def in_percent(share: float, form: str = ".0f") -> str:
@@ -286,49 +279,24 @@ def bare(name: str) -> str:
     return "".join(char for char in parts if not unicodedata.combining(char))
 
 
+NEGATED = frozenset(word.split()[0] for word in vocabulary("words", "alone")) | {
+    "not", "never", "nicht", "pas", "non", "nie", "nej", "nee", "niet", "inte", "ikke", "não",
+}  # fmt: skip
+"""Words that deny what follows them."""
+
+
+def mentions(note: str, word: str) -> bool:
+    """Whether a note holds a word, and no word before or behind that denies it."""
+    tokens = re.findall(r"[^\W_]+", note.casefold())
+    size = len(word.split())
+    return any(
+        tokens[n : n + size] == word.split()
+        and NEGATED.isdisjoint(tokens[max(n - 3, 0) : n])
+        and tokens[n + size : n + size + 1] != ["free"]
+        for n in range(len(tokens))
+    )
+
+
 def note_text(cell: Any) -> str:
     """Read a note as it is, ``""`` for none."""
     return "" if is_empty(cell) else show(cell)
-
-
-class RungNames:
-    """Finds a rung by key or name, without regard to case, space and punctuation."""
-
-    def __init__(self, ladder: Ladder, ignore: Sequence[str] = ()) -> None:
-        self._ignored = {_loose(name) for name in ignore}
-        self._exact = set(ladder.keys)
-        self._keys: dict[str, list[str]] = {}
-        self._names: dict[str, list[str]] = {}
-        for rung in ladder.rungs:
-            self._keys.setdefault(_loose(rung.key), []).append(rung.key)
-            self._names.setdefault(_loose(rung.name), []).append(rung.key)
-
-    def __call__(self, cell: Any) -> str | Problem:
-        """Return the key, or why no single rung fits."""
-        if is_empty(cell):
-            return Problem("missing", "no_rung", table="read", key="rung")
-        text = show(cell)
-        if text in self._exact:
-            return text
-        loose = _loose(text)
-        if loose in self._ignored:
-            return problem("ignored", "ignored", text)
-        fits = self._keys.get(loose) or self._names.get(loose, [])
-        if len(fits) == 1:
-            return fits[0]
-        if fits:
-            return problem("rung", "several_rungs", text, keys=" and ".join(fits))
-        near = self.nearest(text)
-        return problem("rung", "near_rung" if near else "strange_rung", text, near=near)
-
-    def nearest(self, text: str) -> str | None:
-        """Key of the rung whose key or name is closest in spelling, ``None`` if none is close."""
-        loose = difflib.get_close_matches(_loose(text), [*self._keys, *self._names], n=1)
-        if not loose:
-            return None
-        return (self._keys.get(loose[0]) or self._names[loose[0]])[0]
-
-
-def _loose(text: str) -> str:
-    words = " ".join(re.sub(r"[^\w]|_", " ", tidy(text).casefold()).split())
-    return words or tidy(text).casefold()

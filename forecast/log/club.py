@@ -21,8 +21,8 @@ from forecast.ladder import BOUNDS, LARGEST, Ladder
 from forecast.ladder_file import breach, checked_path, read_ladder, read_toml
 from forecast.log import read
 from forecast.log.cells import visible
-from forecast.log.check import draft_mapping
 from forecast.log.dates import EARLIEST, LATEST, DateOrder, as_day
+from forecast.log.draft import Draft, draft
 from forecast.log.mapping import SET_COLUMNS, load_mapping, quoted
 from forecast.log.problems import Problem
 from forecast.log.read import TrainingLog
@@ -147,19 +147,20 @@ def read_club(
     return Club(name, log, as_of)
 
 
-def draft_club(path: str | Path, *, date_order: DateOrder | None = None) -> list[tuple[str, str]]:
+def draft_club(path: str | Path, *, date_order: DateOrder | None = None) -> list[tuple[str, Draft]]:
     """Draft the mapping of every log of a club, each from its own mapping if it has one.
 
-    Returns each log's file, as the club file names it, and its mapping as TOML; errors as in
-    ``read_club``, but for words and columns, which the drafts ask about.
+    Returns each log's file, as the club file names it, and its draft; errors as in ``read_club``,
+    but for words and columns, which the drafts ask about.
     """
     plan, folder, ladder = _plan(path)
     return [
         (
             entry.file,
-            draft_mapping(
+            draft(
                 folder / entry.file,
                 ladder,
+                roster=folder / plan.roster if plan.roster else None,
                 mapping=load_mapping(folder / entry.mapping if entry.mapping else None),
                 date_order=entry.date_order or date_order,
                 sheet=entry.sheet,

@@ -71,9 +71,9 @@ def as_sets(table: pd.DataFrame) -> pd.DataFrame:
     return table.assign(**blank)[list(SET_COLUMNS)].astype(SET_COLUMNS)
 
 
-OPTIONAL = ("set", *NOTED, "sets", "side")
+OPTIONAL = ("set", *NOTED, "sets", "side", "unit")
 """Columns a log may have; ``sets`` tells how many sets alike a row stands for, ``side`` which side
-of the body."""
+of the body, ``unit`` that of the value."""
 _HEADER_UNITS = frozenset(UNITS) - {
     "in", "m", "x", "r", "times", "mal", "fois", "veces", "volte", "vezes", "keer", "gange", "razy",
     "foot", "feet", "metro", "livres",
@@ -100,6 +100,7 @@ class _Read(BaseModel):
         default_factory=list
     )
     athlete: str | None = None
+    start: dt.date | None = None
     year: Annotated[int, bounds("year")] | None = None
     roster_sheet: str | None = None
     last_date: dt.date | None = None
@@ -109,7 +110,9 @@ class Mapping(BaseModel):
     """How a foreign file is to be read; ``docs/my-log.md`` tells what goes in each table.
 
     ``columns`` has for ``value`` also a list: with different units one of them counts, else they
-    are sets side by side. In ``values``, ``""`` stands for a blank cell.
+    are sets side by side. A list for ``athlete`` names a column each for athletes side by side, or,
+    with one of ``VIRTUAL`` in it, is searched for the first that a table has. In ``values``, ``""``
+    stands for a blank cell.
     """
 
     model_config = ConfigDict(extra="forbid", strict=True)
@@ -119,6 +122,9 @@ class Mapping(BaseModel):
     ignore: list[str] = Field(default_factory=list)
     cells: dict[str, str] = Field(default_factory=dict)
     words: dict[str, str] = Field(default_factory=dict)
+    notes: dict[
+        str, Literal["assisted", "unclean", "note"] | Annotated[float, Field(ge=0, le=10)]
+    ] = Field(default_factory=dict)
     units: dict[str, str] = Field(default_factory=dict)
     roster: dict[str, str] = Field(default_factory=dict)
     read: _Read = Field(default_factory=_Read)
@@ -198,12 +204,17 @@ def told_unit(header: str, mapping: Mapping) -> str:
 
 
 def match_columns(
-    headers: list[str], mapping: Mapping, file: str, given: frozenset[str] = frozenset()
+    headers: list[str],
+    mapping: Mapping,
+    file: str,
+    given: frozenset[str] = frozenset(),
+    misfits: Callable[[str, str], bool] = lambda name, header: False,
 ) -> Columns:
     """Find our columns among the headers of a file, or raise ``MappingError``.
 
     The mapping comes first, then our own name, then a synonym, all without regard to case,
-    space and a unit at the end. ``given`` are columns of ours that are found elsewhere.
+    space and a unit at the end. ``given`` are columns of ours that are found elsewhere; a header
+    ``misfits`` a column of ours where the cells below it are words of another.
     """
     by_plain: dict[str, list[str]] = {}
     for header in headers:
@@ -215,7 +226,10 @@ def match_columns(
         if name not in found and name not in given:
             taken = {header for fits in found.values() for header in fits}
             fits = [h for h in _candidates(name, by_plain) if h not in taken]
-            if len(fits) > 1 and not _by_unit(name, fits):
+            if len(fits) > 1 or name in {"athlete", "value"}:
+                better = [h for h in fits if not misfits(name, h)]
+                fits = better if better or name == "athlete" else fits
+            if len(fits) > 1 and not by_unit(name, fits):
                 raise MappingError(
                     f"{file}: {_listed(fits)} could each be {name}; say which in the mapping:\n"
                     f"[columns]\n{name} = {quoted(fits[0])}",
@@ -229,9 +243,11 @@ def match_columns(
         raise MappingError(_missing(missing, headers, unused, file), missing)
     ours = {name: found[name][0] for name in (*REQUIRED, *OPTIONAL) if name in found}
     load_unit = header_unit(ours.get("load_kg", ""))
+    values = found.get("value", [])
+    units = [told_unit(h, mapping) or (len(values) > 1 and _implied_unit(h)) or "" for h in values]
     return Columns(
         ours=ours,
-        values=tuple((header, told_unit(header, mapping)) for header in found.get("value", ())),
+        values=tuple(zip(values, units, strict=True)),
         load_unit=load_unit if load_unit in {"kg", "lb"} else "",
         unused=unused,
     )
@@ -242,16 +258,23 @@ def _mapped(
 ) -> list[str]:
     """Headers that the mapping names for one of our columns."""
     headers = [header for alike in by_plain.values() for header in alike]
+    listed = [theirs] if isinstance(theirs, str) else theirs
+    if name == "athlete" and not set(VIRTUAL).isdisjoint(listed):
+        there = [one for one in listed if one in headers or plain_header(one) in by_plain]
+        listed = there[:1] or listed
     fits = []
-    for one in [theirs] if isinstance(theirs, str) else theirs:
+    for one in listed:
         alike = [one] if one in headers else by_plain.get(plain_header(one), [])
         if len(alike) != 1:
+            near = difflib.get_close_matches(one, headers, n=1)
+            hint = f"did you mean {quoted(near[0])}? Its" if near and not alike else "its"
             raise MappingError(
                 f"{file} has {'more than one' if alike else 'no'} column {one!r}, which the "
-                f"mapping names for {name}; its columns are {_listed(headers)}."
+                f"mapping names for {name}; {hint} columns are "
+                f"{_listed([h for h in headers if h not in VIRTUAL])}."
             )
         fits += alike
-    if not fits or (len(fits) > 1 and not _by_unit(name, fits)):
+    if not fits or (len(fits) > 1 and not by_unit(name, fits)):
         raise MappingError(
             f"[columns], {name}: name one column. Only value may have several, each with its own "
             'unit in the header, such as "Hold (s)" and "Reps".'
@@ -259,10 +282,15 @@ def _mapped(
     return fits
 
 
-def _by_unit(name: str, headers: list[str]) -> bool:
+def by_unit(name: str, headers: list[str]) -> bool:
     """Whether several headers share the values out among them, each with a unit of its own."""
-    units = [header_unit(header) for header in headers]
+    units = [header_unit(header) or _implied_unit(header) for header in headers]
     return name == "value" and all(units) and len(set(units)) == len(units)
+
+
+def _implied_unit(header: str) -> str:
+    """Unit of a column of times that stands beside one of reps, or so, ``s``; else empty."""
+    return "s" if plain_header(header) in vocabulary("others", "seconds") else ""
 
 
 def _candidates(name: str, by_plain: dict[str, list[str]]) -> list[str]:

@@ -13,7 +13,7 @@ from typing import Any
 
 from forecast.ladder import Criterion, Measure
 from forecast.log import numbers
-from forecast.log.cells import any_of, show, tidy, vocabulary
+from forecast.log.cells import NEGATED, any_of, show, tidy, vocabulary
 from forecast.log.dates import Day, Unsettled, read_day
 from forecast.log.numbers import NUMBER, UNITS, Quantity
 from forecast.log.problems import Problem, problem
@@ -24,9 +24,13 @@ QUESTIONS: dict[str, dict[str, str]] = {
     "8 @ 7": {"load": "{0} with a load of {1}", "effort": "{0} at an effort (RPE) of {1}"},
     "10/9": {"sets": "a set of {0} and one of {1}", "sides": "{0} left and {1} right"},
     "10,9": {"sets": "a set of {0} and one of {1}", "decimal": "{0}.{1}"},
-    "1,234": {"thousands": "{0}{1}", "sets": "a set of {0} and one of {1}"},
+    "1,234": {"sets": "a set of {0} and one of {1}", "thousands": "{0}{1}", "decimal": "{0}.{1}"},
     "12-15": {"sets": "a set of {0} and one of {1}", "low": "a range, of which {0} counts"},
     "5+2": {"sets": "sets of their own: {0}, then {1}", "sum": "one set, {0} and {1} together"},
+    "4x1 L, 4x2 R": {
+        "weaker": "{0} sets, of which the weaker side counts",
+        "apart": "{0} sets of each side",
+    },
     "12+": {"target": "{0}, called at the mark", "choice": "{0}, ended by choice with more left"},
     "10,9 (band)": {"all": "{0} for every set of the cell", "last": "{0} for its last set"},
     "18:30": {"minutes": "{0} min {1} s", "hours": "{0} h {1} min", "none": "a time of day"},
@@ -85,6 +89,7 @@ _SIDES = (
     re.compile(rf"{_SIDE}[:=\s]*{_AMOUNT}{_GAP}{_SIDE}[:=\s]*{_AMOUNT}"),
     re.compile(rf"{_AMOUNT}\s*{_SIDE}{_GAP}{_AMOUNT}\s*{_SIDE}"),
 )
+_ALIKE = re.compile(r"(\d{1,2})\s*[x×*]\s*(\S.*?)\s*[,;/|&]\s*(\d{1,2})\s*[x×*]\s*(\S.*)")
 _ORDER = ((0, 2, 1, 3), (1, 0, 3, 2), (0, 1, 2, 3))
 """For each pattern of sides, where amount, side, amount, side stand."""
 _SETS = any_of(vocabulary("words", "set") - {"s"})
@@ -115,7 +120,6 @@ _MEANINGS = {
     for word in vocabulary("words", name)
 }  # fmt: skip
 """Words behind a value, each with its meaning; a later one goes before an earlier one."""
-_NEGATED = frozenset(word.split()[0] for word in vocabulary("words", "alone")) | {"not"}
 Found = tuple[Attempt, ...] | Problem
 
 
@@ -126,7 +130,7 @@ def attempts(cell: Any, mark: Criterion | None, unit: str, style: Style) -> Foun
     a bare number, ``""`` for the measure's.
     """
     measure = None if mark is None else mark.measure
-    reader = _Reader(measure, unit, style)
+    reader = _Reader(measure, unit, style, float("nan") if mark is None else mark.target)
     found = numbers.quantity(cell, style.decimal, measure)
     value = found if isinstance(found, Problem) else reader.value(found)
     text = tidy(cell) if isinstance(cell, str) else show(cell)
@@ -144,8 +148,9 @@ def attempts(cell: Any, mark: Criterion | None, unit: str, style: Style) -> Foun
             return way
         if way == "sets":
             return reader.list_of(text) or problem("number", "not_a_list", text)
-        if way == "thousands":
-            value = reader.value(Quantity(float(pair[1] + pair[2])))
+        if way == "thousands" or isinstance(found, Problem):
+            joint = "" if way == "thousands" else "."
+            value = reader.value(Quantity(float(f"{pair[1]}{joint}{pair[2]}")))
     if not isinstance(value, Problem):
         return (Attempt(value),)
     if (odd_one := no_value(text, measure)) is not None:
@@ -184,8 +189,8 @@ def no_value(text: str, measure: Measure | None) -> Problem | None:
 class _Reader:
     """Reads text in one measure."""
 
-    def __init__(self, measure: Measure | None, unit: str, style: Style) -> None:
-        self._measure, self._unit, self._style = measure, unit, style
+    def __init__(self, measure: Measure | None, unit: str, style: Style, target: float) -> None:
+        self._measure, self._unit, self._style, self._target = measure, unit, style, target
         self._notes: list[str] = []
 
     def value(self, found: Quantity, told: str = "") -> float | Problem:
@@ -212,8 +217,12 @@ class _Reader:
         """Return what a comma is: ``decimal``, ``thousands`` or ``sets``."""
         decimal, commas = self._style.decimal, self._style.commas
         grouped = numbers.GROUPED.fullmatch(text)
-        if grouped and (decimal == "." or "1,234" in self._style.answers):
-            return self.ask("1,234", text, *parts)
+        near = all(0.1 <= float(part) / self._target <= 10 for part in parts)
+        if grouped and (decimal == "." or near or "1,234" in self._style.answers):
+            way = self.ask("1,234", text, *parts)
+            if isinstance(way, Problem) and not near:  # the likeliest first
+                way = replace(way, choices=(*way.choices[1:], way.choices[0]))
+            return way
         if isinstance(found, Problem):
             return found  # 1,234 may be thousands
         odd = self._measure == "reps" and isinstance(value, Problem)
@@ -234,7 +243,18 @@ class _Reader:
 
     def cell(self, text: str) -> Found | None:
         """Read a cell that is not a plain number; ``None`` where no notation fits."""
-        sides = self._sides(re.sub(r"[()\[\]]", " ", text))
+        plain = re.sub(r"[()\[\]]", " ", text)
+        alike = _ALIKE.fullmatch(plain.casefold().strip())
+        if alike and alike[1] == alike[3]:  # 4x1 L, 4x2 R: as many sets of both sides
+            plain = f"{alike[2]}, {alike[4]}"
+        sides = self._sides(plain)
+        if isinstance(sides, tuple) and alike and alike[1] == alike[3]:
+            if not 1 <= int(alike[1]) <= MOST_SETS:
+                return problem("limit", "many_sets", text, limit=MOST_SETS)
+            way = self.ask("4x1 L, 4x2 R", text, alike[1])
+            if way == "apart":
+                sides = self.list_of(", ".join(re.sub(_SIDE, "", alike[n]) for n in (2, 4)))
+            return way if isinstance(way, Problem) or sides is None else sides * int(alike[1])
         if sides is not None:
             return sides
         masked = re.sub(r"[(\[]([^()\[\]]*)[)\]]", self._masked, text)
@@ -340,7 +360,7 @@ class _Reader:
             return {}
         tokens = re.findall(r"[^\W\d_]+", phrase)
         help_words = [token for token in tokens if token in vocabulary("words", "help")]
-        if help_words and _NEGATED.isdisjoint(tokens):
+        if help_words and NEGATED.isdisjoint(tokens):
             named = phrase.split(maxsplit=1)[1] if tokens[0] in _WITH else phrase
             return {"assist": named if len(tokens) <= 3 else help_words[0]}
         if bracketed or len(tokens) != 1 or phrase in _LEFT | _RIGHT:
@@ -398,7 +418,8 @@ class _Reader:
         if single is None or isinstance(single, Problem):
             return single
         one, quantity = single
-        if not (quantity.unit or named or self._measure == "kg"):
+        whole = amount.isdecimal() and 1 <= int(amount) <= MOST_SETS
+        if whole and not (quantity.unit or named or self._measure == "kg"):
             way = self.ask("3x10", self._shown(text), count, amount)
             if isinstance(way, Problem):
                 return way

@@ -1,4 +1,4 @@
-"""Why a row can't be used, as a record of fields; its sentence is written here and nowhere else."""
+"""Why a row can't be used, as a record of fields; whatever reading says is written here alone."""
 
 from __future__ import annotations
 
@@ -10,6 +10,12 @@ import numpy as np
 import pandas as pd
 
 from forecast.errors import quote
+
+
+def counted(number: int, noun: str) -> str:
+    """Return ``1 row``, ``2 rows``."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
 
 REJECTED_COLUMNS = ("file", "row", "column", "value", "kind", "reason")
 """Columns of ``TrainingLog.rejected``; ``kind`` is a short word, ``reason`` a sentence."""
@@ -90,6 +96,57 @@ SENTENCES = {
     "covariate": "{text} is not a number from {low:g} to {high:g}; it was left blank.",
 }
 
+PAIN_NOTED = 4
+"""Pain, of 10, that stands for a note which says no more than that it hurt: enough for a hold."""
+DRAFTED = {
+    "draft_head": "# How {files} is read, as drafted by check. What was sure is filled in. A line "
+    "with # before it is a\n# question, with the other answers behind it: take the # off the right "
+    "one, or correct it.",
+    "by_cells": "by its cells",
+    "by_place": "no column names it",
+    "columns_of_people": "a column an athlete",
+    "never_both": "one or the other in a row",
+    "one_of": "one of {names}",
+    "whose_log": "no column names one: whose log is it?",
+    "first_week": "the day on which week 1 began",
+    "weeks_without_start": "{names} number the weeks; say on which day week 1 began: start = "
+    "2026-01-05 under [read] in the mapping.",
+    "day_first": "day first",
+    "month_first": "month first",
+    "no_date_settles": "no date settles it",
+    "two_digits": "years have two digits",
+    "no_year": "of the first date; dates have none",
+    "not_used": "not used: {names}",
+    "side_by_side": "{file}: side by side in a row: {names}.",
+    "side_a_row": "{file}: a side a row; {count_row} joined the other side's.",
+    "blank_as_above": "a blank: the same as above",
+    "if_blank_as_above": "if a blank there means the same as above",
+    "cells": "{count_cell}",
+    "keys": "keys: {keys}",
+    "not_a_rung": "not a rung",
+    "not_rungs": "exercises that are not rungs; drop from the list what is one",
+    "one_person": "{one} and {other} cells: one person?",
+    "note_unclean": "form was not held",
+    "note_help": "with help",
+    "note_pain": "pain, of 10",
+    "remark": "a mere remark",
+    "notes_say": "in {count_note}: {word!r}",
+    "a_miss": "a miss",
+    "of_the_rung": "in what each row's rung counts",
+    "such_as": "{count_cell} such as {shown}",
+}
+"""What a draft says of its lines, and what reading says of shapes."""
+
+
+def say(what: str, **facts: Any) -> str:
+    """Return a sentence; in it, ``count_row`` is the count with its noun."""
+    text = DRAFTED[what] if what in DRAFTED else SENTENCES[what]
+    nouns = {f"count_{noun}": counted(facts["count"], noun) for noun in NOUNS if "count" in facts}
+    return text.format(**facts, **nouns)
+
+
+NOUNS = ("row", "cell", "note")
+
 
 @dataclass(frozen=True, slots=True)
 class Problem:
@@ -116,7 +173,8 @@ class Problem:
     def reason(self) -> str:
         """The sentence: what is wrong and what to do about it."""
         ways = " or ".join(f'{means} ("{self.key}" = "{answer}")' for answer, means in self.choices)
-        return SENTENCES[self.what].format(
+        return say(
+            self.what,
             text=quote(self.text),
             bare=self.text[:80],
             key=quote(self.key) if self.what in {"strange_word", "unit"} else self.key,

@@ -16,11 +16,12 @@ import pandas as pd
 from forecast.errors import LogError, MappingError, quote
 from forecast.ladder import Criterion, Ladder, Rung
 from forecast.log import cells, dates
-from forecast.log.cells import RungNames, alike, counted, show
+from forecast.log.cells import alike, counted, show
 from forecast.log.dates import DateOrder, as_day, dates_set_aside, latest_today, set_aside_dates
 from forecast.log.mapping import SET_COLUMNS, Mapping, load_mapping, plain_header, value_words
 from forecast.log.numbers import KG_PER_LB, decimal_number
 from forecast.log.problems import Problem, Rejected, problem, rejected_table
+from forecast.log.roles import RungNames
 from forecast.log.rows import Rows, number_sets, parse_rows, set_aside_repeats, typed
 from forecast.log.shapes import known_headers
 from forecast.log.sources import Source, open_sources

@@ -14,11 +14,12 @@ import pandas as pd
 from forecast.ladder import Ladder
 from forecast.log import cells as cell_words
 from forecast.log import numbers
-from forecast.log.cells import RungNames, counted, distinct, is_blank, is_empty, parse, show
+from forecast.log.cells import counted, distinct, is_blank, is_empty, parse, show
 from forecast.log.dates import DateOrder, read_dates, with_year
 from forecast.log.mapping import COLUMNS, NOTED, SET_COLUMNS, Columns, Mapping, value_words
 from forecast.log.notation import HELD, Attempt, Style, attempts
 from forecast.log.problems import Problem, Rejected, no_problems, placed, problem
+from forecast.log.roles import RungNames
 from forecast.log.shapes import Shaped, shaped
 from forecast.log.tables import RawTable
 
@@ -264,7 +265,7 @@ def parse_rows(
     # as many sets as the cell holds, or as many alike as the row says
     alike = np.array([n or 1 for n in noted], dtype=np.int64)
     counts = np.where(values.sizes == 1, alike, values.sizes)
-    sets = values.spread(table, good, counts)
+    sets = _with_notes(values.spread(table, good, counts), mapping)
     return Rows(
         sets=sets.assign(assisted=sets["assist"] != "none", file=raw.file),
         rejected=rejects.rejected(),
@@ -277,6 +278,21 @@ def parse_rows(
         warnings=(*raw.warnings, *dates.warnings, *_ticks(raw, columns, mapping, filled)),
         rows_in=int(counts[good].sum() + (~good).sum()),
     )
+
+
+def _with_notes(sets: pd.DataFrame, mapping: Mapping) -> pd.DataFrame:
+    """Add what words in notes mean, as the mapping says, where nothing else tells it."""
+    for word, means in mapping.notes.items():
+        at = sets["note"].map(
+            lambda note, word=word: bool(note) and cell_words.mentions(note, word)
+        )
+        if means == "unclean":
+            sets["clean"] = sets["clean"].mask(at, False)
+        elif means == "assisted":
+            sets["assist"] = sets["assist"].mask(at & (sets["assist"] == "none"), means)
+        elif means != "note":
+            sets["pain"] = sets["pain"].mask(at & sets["pain"].isna(), means)
+    return sets
 
 
 def typed(sets: pd.DataFrame) -> pd.DataFrame:

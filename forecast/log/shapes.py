@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
@@ -12,13 +13,14 @@ import pandas as pd
 
 from forecast.errors import MappingError
 from forecast.ladder import Ladder
-from forecast.log.cells import RungNames, counted, is_blank, show, tidy, vocabulary
+from forecast.log.cells import any_of, is_blank, show, tidy, vocabulary
 from forecast.log.dates import read_day
 from forecast.log.mapping import (
     NOTED,
     VIRTUAL,
     Columns,
     Mapping,
+    by_unit,
     header_meaning,
     header_unit,
     match_columns,
@@ -27,10 +29,13 @@ from forecast.log.mapping import (
     value_words,
 )
 from forecast.log.notation import MOST_SETS
-from forecast.log.problems import Problem
+from forecast.log.numbers import UNITS
+from forecast.log.problems import Problem, say
+from forecast.log.roles import RungNames, counts_up, is_name, misfit, profile
 from forecast.log.tables import Known, RawTable, empty_cells
 
-_SET = vocabulary("words", "set")
+_SET, _WEEK = vocabulary("words", "set"), any_of(vocabulary("others", "week"))
+EMPTY = Ladder("", ())
 _LEFT, _RIGHT = vocabulary("words", "left"), vocabulary("words", "right")
 _DITTO = frozenset({'"', "''", "〃", "″", "”", "ditto", "dto", "dto.", "do.", "dito"})
 
@@ -45,11 +50,12 @@ class Slot:
     side: str = ""
     rung: str = ""
     date: str = ""
+    athlete: str = ""
 
     @property
-    def block(self) -> tuple[str, str, int]:
+    def block(self) -> tuple[str, str, str, int]:
         """What it shares with the headers of the same set."""
-        return self.rung, self.date, self.number or 0
+        return self.athlete, self.rung, self.date, self.number or 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,34 +108,63 @@ def shaped(raw: RawTable, ladder: Ladder, mapping: Mapping) -> Shaped:
     headers = list(raw.cells.columns)
     slots = side_by_side(headers, mapping, ladder)
     plain = [header for header in headers if header not in {slot.header for slot in slots}]
-    values = mapping.columns.get("value")
-    if slots and values is not None:
-        mapping = mapping.model_copy(
-            update={"columns": {n: t for n, t in mapping.columns.items() if n != "value"}}
-        )
-    provided = {name for slot in slots for name in ("rung", "date") if getattr(slot, name)}
+    provided = {n for slot in slots for n in ("athlete", "rung", "date") if getattr(slot, n)}
     provided |= {"value"} if slots else set()
-    columns = match_columns(plain, mapping, raw.file, frozenset(provided | given.keys()))
+    left = {name: theirs for name, theirs in mapping.columns.items() if name not in provided}
+    mapping = mapping.model_copy(update={"columns": left})
+    rungs = RungNames(ladder)
+
+    def misfits(name: str, header: str) -> bool:
+        column = raw.cells[header]
+        return misfit(name, profile(column, rungs)) or (name == "value" and counts_up(column))
+
+    columns = match_columns(plain, mapping, raw.file, frozenset(provided | given.keys()), misfits)
     if slots and columns.values:
+        listed = ", ".join(repr(slot.header) for slot in slots)
         raise MappingError(
             f"{raw.file}: {columns.values[0][0]!r} and {slots[0].header!r} could each hold the "
             f'values; say which in the mapping:\n[columns]\nvalue = "{columns.values[0][0]}"'
-            f"  # or value = [{', '.join(repr(slot.header) for slot in slots)}]"
+            f"  # or value = [{listed}]",
+            ["value"],
         )
     raw = _filled(raw, columns, mapping)
     if slots:
         made = _long(raw, columns, slots)
         heads = ", ".join(repr(slot.header) for slot in slots)
-        understood: tuple[str, ...] = (f"{raw.file}: side by side in a row: {heads}.",)
+        understood: tuple[str, ...] = (say("side_by_side", file=raw.file, names=heads),)
     else:
         joined, count = _sides_joined(raw, columns)
         made = Shaped(joined, columns)
-        rows = f"{raw.file}: a side a row; {counted(count, 'row')} joined the other side's."
+        rows = say("side_a_row", file=raw.file, count=count)
         understood = () if joined is raw else (rows,)
+        made = _with_units(made, mapping)
     ours = made.columns.ours | {name: f"({name})" for name in given}
     made.raw.cells[[f"({name})" for name in given]] = list(given.values())
     columns = Columns(ours, made.columns.values, columns.load_unit, made.columns.unused)
     return replace(made, columns=columns, understood=understood)
+
+
+def _with_units(made: Shaped, mapping: Mapping) -> Shaped:
+    """Take the unit of each value from a column of units, if there is one."""
+    header = made.columns.ours.get("unit")
+    if header is None or len(made.columns.values) != 1:
+        return made
+    value = made.columns.values[0][0]
+    if value in mapping.units:
+        return made
+    words = [show(cell).casefold().strip(" .") for cell in made.raw.cells[header].array]
+    units = np.array([UNITS.get(word, word) for word in words], dtype=object)
+    return replace(made, heads={value: np.full(len(units), value, dtype=object)}, units=units)
+
+
+def whose_columns(raw: RawTable, mapping: Mapping) -> list[str]:
+    """Headers that may each be an athlete: beside a day and an exercise, amounts under names."""
+    taken = {one for one in mapping.columns.values() if isinstance(one, str)}
+    free = [h for h in raw.cells.columns if h not in taken and header_meaning(h) is None]
+    looks = {header: profile(raw.cells[header], RungNames(EMPTY)) for header in free}
+    names = [h for h, cells in looks.items() if max(cells.numbers, cells.telling) > 0.5
+             and cells.dates < 0.5 and is_name(h)]  # fmt: skip
+    return names if len(names) > 1 else []
 
 
 def _constants(raw: RawTable, mapping: Mapping) -> tuple[RawTable, dict[str, str]]:
@@ -144,7 +179,8 @@ def _constants(raw: RawTable, mapping: Mapping) -> tuple[RawTable, dict[str, str
             given[name] = tail.strip()
     if mapping.read.athlete is not None:
         given["athlete"] = mapping.read.athlete
-    asked = {one for one in mapping.columns.values() if isinstance(one, str) and one in VIRTUAL}
+    listed = [[t] if isinstance(t, str) else t for t in mapping.columns.values()]
+    asked = {one for theirs in listed for one in theirs if one in VIRTUAL}
     if asked:
         told = {"(file)": Path(raw.file.partition(" [")[0]).stem, "(sheet)": raw.sheet}
         cells = raw.cells.assign(**{name: told[name] for name in asked & told.keys()})
@@ -159,14 +195,32 @@ def _with(raw: RawTable, cells: pd.DataFrame, at: np.ndarray | None = None) -> R
 
 
 def _headed(raw: RawTable, mapping: Mapping) -> RawTable:
-    """Take rows with nothing but a first cell for headings of the rows below, if so asked."""
-    if "(heading)" not in mapping.columns.values():
+    """Take rows with nothing but a first cell for headings of the rows below, if so asked.
+
+    A title above the header heads the first rows; the header itself, repeated, is not a row.
+    """
+    first = raw.cells.iloc[:, 0] if raw.cells.shape[1] else pd.Series(dtype=object)
+    again = _holds(first, first.name)
+    for header in raw.cells.columns if again.any() else ():
+        again &= _holds(raw.cells[header], header)
+    asked = any("(heading)" in theirs for theirs in mapping.columns.values())
+    if not again.any() and not asked:
         return raw
-    heading = headings(raw)
-    told = raw.cells.iloc[:, 0].astype(object).where(heading, None).ffill().astype(object)
-    keep = np.flatnonzero(~heading)
-    cells = raw.cells.assign(**{"(heading)": told}).iloc[keep].reset_index(drop=True)
-    return _with(raw, cells, keep)
+    heading = headings(raw) if asked else np.zeros(len(first), dtype=bool)
+    cells = raw.cells
+    if asked:
+        title = next((t[0] for t in raw.titles[::-1] if len(t) == 1), None)
+        told = first.astype(object).where(heading, None).ffill().astype(object)
+        cells = cells.assign(**{"(heading)": told.where(told.notna(), title)})
+    keep = np.flatnonzero(~(heading | again))
+    return _with(raw, cells.iloc[keep].reset_index(drop=True), keep)
+
+
+def _holds(column: pd.Series, text: str) -> np.ndarray:
+    """Whether each cell (n,) of a column is this text."""
+    if isinstance(column.dtype, pd.StringDtype):
+        return (column == text).fillna(False).to_numpy(dtype=bool, copy=True)
+    return np.array([isinstance(c, str) and c == text for c in column.array], dtype=bool)
 
 
 def headings(raw: RawTable) -> np.ndarray:
@@ -196,11 +250,13 @@ def _filled(raw: RawTable, columns: Columns, mapping: Mapping) -> RawTable:
 
 def side_by_side(headers: Sequence[str], mapping: Mapping, ladder: Ladder) -> list[Slot]:
     """Find the headers that stand for sets, rungs, days or sides of the body side by side."""
-    values = mapping.columns.get("value")
+    values, people = mapping.columns.get("value"), mapping.columns.get("athlete")
+    if isinstance(people, list) and not set(people) & set(VIRTUAL):
+        if all(header in headers and header_meaning(header) is None for header in people):
+            return [Slot(header, athlete=header) for header in people]
     if values is not None:
         named = [values] if isinstance(values, str) else values
-        units = [header_unit(header) for header in named]
-        if len(named) < 2 or (all(units) and len(set(units)) == len(units)):
+        if len(named) < 2 or by_unit("value", named):
             return []
         if not set(named) <= set(headers):
             return []  # match_columns says which is missing
@@ -213,6 +269,7 @@ def side_by_side(headers: Sequence[str], mapping: Mapping, ladder: Ladder) -> li
     finders: list[Callable[[], list[Slot]]] = [
         lambda: [slot for header in free if (slot := _set_slot(header)) is not None],
         lambda: _sides(free),
+        lambda: _weeks(free, mapping),
     ]
     meant = {header_meaning(header) for header in free} | set(mapping.columns)
     if "rung" not in meant:
@@ -267,6 +324,23 @@ def _sides(headers: Sequence[str]) -> list[Slot]:
     return slots if sorted(slot.side for slot in slots) == ["left", "right"] else []
 
 
+def _weeks(headers: Sequence[str], mapping: Mapping) -> list[Slot]:
+    """Find columns that count the weeks, ``Wk 1``; each is dated by the day it begins on."""
+    weeks = {h: re.fullmatch(rf"(?:{_WEEK})\s*(\d{{1,2}})", plain_header(h)) for h in headers}
+    counts = {header: int(match[1]) for header, match in weeks.items() if match}
+    if len(counts) < 2:
+        return []
+    start = mapping.read.start
+    if start is None:
+        raise MappingError(
+            say("weeks_without_start", names=", ".join(map(repr, counts))), ["start"]
+        )
+    return [
+        Slot(header, date=(start + dt.timedelta(weeks=week - 1)).isoformat())
+        for header, week in counts.items()
+    ]
+
+
 def _rungs(headers: Sequence[str], mapping: Mapping, ladder: Ladder) -> list[Slot]:
     names, told = RungNames(ladder), value_words(mapping, "rung")
     slots = {
@@ -288,7 +362,7 @@ def _is_day(text: str) -> bool:
 
 def _long(raw: RawTable, columns: Columns, slots: list[Slot]) -> Shaped:
     """Give each cell of values a row of its own, in the order of the rows, then of the headers."""
-    blocks: dict[tuple[str, str, int], list[Slot]] = {}
+    blocks: dict[tuple[str, str, str, int], list[Slot]] = {}
     for slot in slots:
         blocks.setdefault(slot.block, []).append(slot)
     sets = list(blocks.values())
@@ -316,7 +390,8 @@ def _long(raw: RawTable, columns: Columns, slots: list[Slot]) -> Shaped:
     ours = dict(columns.ours)
     for kind in kinds:
         cells[f"({kind})"] = pd.Series(made[kind], dtype=object)
-    for name in ("rung", "date", "number"):
+    told_apart = (filled.sum(axis=0) > 1).any() or any(_set_slot(s.header) for s in slots)
+    for name in ("athlete", "rung", "date", *(["number"] if told_apart else [])):
         if any(getattr(slot, name) for slot in slots):
             ours[name if name != "number" else "set"] = f"({name})"
             told = np.array([getattr(block[0], name) for block in sets], dtype=object)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import zipfile
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -137,27 +136,23 @@ def check_unpacked(label: str, size: int) -> None:
         )
 
 
-def check_lines(path: Path, file: str) -> None:
-    """See to size, number and length of the lines before the file is taken into memory."""
-    size = path.stat().st_size
+def check_text(size: int, file: str) -> None:
+    """Raise ``LogError`` if a text has too many bytes."""
     if size > MAX_TEXT:
         raise LogError(
             f"{file} has {size // 1_000_000} MB; {MAX_TEXT // 1_000_000} MB of text are read at "
             "most. Split it."
         )
-    lines, length = 0, 0
-    with path.open("rb") as content:
-        while part := content.read(MAX_LINE):
-            part = part.replace(b"\r", b"\n")  # a line may end in either, or in both
-            lines += part.count(b"\n") - part.count(b"\n\n")
-            first, last = part.find(b"\n"), part.rfind(b"\n")
-            if length + (len(part) if first < 0 else first) > MAX_LINE:
-                raise LogError(
-                    f"{file}, line {lines + 1} or before is longer than {MAX_LINE} bytes; it is "
-                    "not a log, or lacks its line ends."
-                )
-            length = length + len(part) if last < 0 else len(part) - last - 1
-            if lines > MAX_ROWS + 20:
-                raise LogError(
-                    f"{file} has more than {MAX_ROWS} lines, the most that is read; split it."
-                )
+
+
+def check_lines(data: bytes, file: str) -> None:
+    """Raise ``LogError`` if a text has too many lines, or one too long."""
+    ends = np.flatnonzero(np.isin(np.frombuffer(data, np.uint8), (10, 13)))
+    if len(ends) > 2 * MAX_ROWS or data.count(b"\n") > MAX_ROWS + 20:
+        raise LogError(f"{file} has more than {MAX_ROWS} lines, the most that is read; split it.")
+    lengths = np.diff(ends, prepend=-1, append=len(data)) - 1
+    if lengths.max() > MAX_LINE:
+        raise LogError(
+            f"{file}, line {int(lengths.argmax()) + 1} or before is longer than {MAX_LINE} bytes; "
+            "it is not a log, or lacks its line ends."
+        )

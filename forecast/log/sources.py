@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
+import gzip
 import io
+import json
 import warnings
 import zipfile
 import zlib
@@ -28,6 +30,7 @@ from forecast.log.cells import counted, is_empty, visible
 from forecast.log.tables import (
     Opening,
     RawTable,
+    decode,
     find_header,
     header_names,
     read_text_file,
@@ -37,6 +40,7 @@ from forecast.log.tables import (
 Source: TypeAlias = str | Path | pd.DataFrame | Sequence[str | Path | pd.DataFrame]
 """A path, a table in memory, or a list of these."""
 _TEXT = {".csv", ".tsv", ".tab", ".txt"}
+_JSON = {".json", ".jsonl", ".ndjson"}
 _BOOK = {".xlsx", ".xlsm"}
 _PARQUET = {".parquet", ".pq"}
 TIMES = (dt.time, dt.timedelta)
@@ -92,8 +96,16 @@ def _open_file(part: str | Path, label: str, how: Opening) -> list[RawTable]:
             raise LogError(f"There is no file {shown}; check the name.")
         if not path.is_file():
             raise LogError(f"{shown} is a device or a pipe; give a file.")
+        if suffix == ".gz":
+            suffix = path.with_suffix("").suffix.casefold()
+            data = _unpacked(path, label) if suffix in _TEXT | _JSON else b""
+        else:
+            sizes.check_text(path.stat().st_size, label)
+            data = path.read_bytes() if suffix in _TEXT | _JSON else b""
         if suffix in _TEXT:
-            return [read_text_file(path, label, how)]
+            return [read_text_file(data, suffix, label, how)]
+        if suffix in _JSON:
+            return [_from_frame(_records(data, label, how.encoding), label, "JSON")]
         if suffix in _BOOK:
             return read_workbook(path, label, how)
         if suffix in _PARQUET:
@@ -102,7 +114,7 @@ def _open_file(part: str | Path, label: str, how: Opening) -> list[RawTable]:
         raise LogError(f"{shown} can't be read: {error.strerror or error}.") from error
     raise LogError(
         f"{shown} is of a kind not read here ({suffix or 'no ending'}); "
-        "save it as .csv, .tsv, .xlsx or .parquet."
+        "save it as .csv, .tsv, .xlsx, .json or .parquet."
     )
 
 
@@ -146,6 +158,52 @@ def _parquet(path: Path, label: str) -> pd.DataFrame:
     except _PARQUET_FAULTS as error:
         said = (str(error).splitlines() or [type(error).__name__])[0].rstrip(".")
         raise LogError(f"{label} is not a readable Parquet file: {said}.") from error
+
+
+def _unpacked(path: Path, label: str) -> bytes:
+    try:
+        with gzip.open(path) as packed:
+            data = packed.read(sizes.MAX_TEXT + 1)
+    except (EOFError, gzip.BadGzipFile, zlib.error) as error:
+        raise LogError(f"{label} is not a readable gzip file; pack it anew.") from error
+    sizes.check_text(len(data), label)
+    return data
+
+
+def _records(data: bytes, label: str, encoding: str | None) -> pd.DataFrame:
+    """Read JSON: an array of records, one in an object, or a record a line; lists are sets."""
+    text = decode(data, label, encoding)[0].removeprefix("\ufeff").strip()
+    try:
+        try:
+            held = json.loads(text)
+        except json.JSONDecodeError:
+            held = [json.loads(line) for line in text.splitlines() if line.strip()]
+        if isinstance(held, dict):
+            held = next((one for one in held.values() if isinstance(one, list)), [held])
+        if not all(isinstance(one, dict) for one in held):
+            raise ValueError("its entries are not objects")
+        frame = pd.json_normalize(held)
+    except (ValueError, RecursionError, TypeError) as error:
+        raise LogError(
+            f"{label} is not a list of JSON records ({error}); write one object a set, in an array "
+            "or one a line."
+        ) from error
+    for name in [name for name in frame if frame[name].map(type).eq(list).any()]:
+        if frame[name].map(lambda cell: isinstance(cell, list) and _all_of(dict, cell)).any():
+            frame = frame.explode(name, ignore_index=True)
+            inner = pd.json_normalize(
+                [cell if isinstance(cell, dict) else {} for cell in frame[name]]
+            )
+            frame = frame.drop(columns=name).join(inner, rsuffix=f" of {name}")
+        else:
+            frame[name] = frame[name].map(
+                lambda cell: "; ".join(map(str, cell)) if isinstance(cell, list) else cell
+            )
+    return frame
+
+
+def _all_of(kind: type, cells: list[Any]) -> bool:
+    return bool(cells) and all(isinstance(cell, kind) for cell in cells)
 
 
 def _from_frame(frame: pd.DataFrame, file: str, kind: str) -> RawTable:

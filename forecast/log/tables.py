@@ -8,7 +8,6 @@ import re
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -208,18 +207,18 @@ def decode(data: bytes, file: str, encoding: str | None = None) -> tuple[str, st
     return text, "cp1252", f"{file} is not UTF-8; it was read as Windows-1252 (cp1252)."
 
 
-def read_text_file(path: Path, file: str, how: Opening) -> RawTable:
+def read_text_file(data: bytes, suffix: str, file: str, how: Opening) -> RawTable:
     """Read separated text, or a note without columns; for the header see ``find_header``."""
     known, header_row = how.known, how.header_row
-    check_lines(path, file)
-    text, name, warning = decode(path.read_bytes(), file, how.encoding)
+    check_lines(data, file)
+    text, name, warning = decode(data, file, how.encoding)
     if "\x00" in text:
         raise LogError(
             f"{file} holds NUL characters: it is not a text file, or UTF-16 without its mark; "
             "then pass encoding='utf-16-le'."
         )
     text = text.removeprefix("\ufeff")
-    separator, skip = _separator(text, path.suffix, known)
+    separator, skip = _separator(text, suffix, known)
     records: Sequence[list[str]]
     rows: Sequence[int]
     plain = _plain(text, separator, file) if header_row is None and not skip else None

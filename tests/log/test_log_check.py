@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from forecast.errors import LogError
-from forecast.log import describe_log, draft_mapping, read_log, write_rejected
+from forecast.log import describe_log, draft, read_log, write_rejected
 
 NAMES = ["athlete", "date", "rung", "value", "clean", "stopped"]
 ROWS = [
@@ -69,22 +69,22 @@ def test_a_row_with_several_sets_is_named_once(ladder):
 
 
 def test_the_draft_asks_about_what_a_mapping_can_mend(frame, ladder):
-    draft = draft_mapping(frame, ladder)
-    told = tomllib.loads(draft)
+    text = draft(frame, ladder).text()
+    told = tomllib.loads(text)
     assert told["columns"]["athlete"] == "athlete"
     assert told["values"]["clean"] == {"yes": True, "no": False}
+    assert told["values"]["rung"]["strict pres"] == "press", "one letter is missing"
     for line in (
-        '# "strict pres" = "press"  # 2',
-        '# "zzzzz" = "KEY"  # 1; keys: lean_10, press, pull, reach',
-        '# ignore = ["strict pres", "zzzzz"]',
-        '# "so-so" = true  # 1 cell; or false',
-        '# "bored" = "failed"  # 1 cell; or "target", "choice"',
+        '# "zzzzz" = "KEY"  # 1 cell; keys: lean_10, press, pull, reach',
+        '# ignore = ["zzzzz"]',
+        '# "so-so" = true  # or false; 1 cell',
+        '# "bored" = "failed"  # or "target"; or "choice"; 1 cell',
         '# date_order = "dmy"',
         '# decimal = ","',
     ):
-        assert line in draft, line
-    answered = draft
-    for word in ("strict pres", "so-so", "bored"):
+        assert line in text, text
+    answered = text
+    for word in ("so-so", "bored"):
         answered = answered.replace(f'# "{word}" =', f'"{word}" =')
     answered = answered.replace("# date_order", "date_order").replace("# decimal", "decimal")
     answered = answered.replace('# "zzzzz" = "KEY"', '"zzzzz" = "reach"')
@@ -131,8 +131,8 @@ def test_rejected_rows_have_nowhere_to_go(frame, ladder, tmp_path):
 
 def test_a_draft_of_a_table_with_odd_cells_is_toml(ladder):
     odd = pd.DataFrame({"a": [Decimal("sNaN"), None, "x"], "b": [[], {}, 10**400]}, dtype=object)
-    assert "value" in draft_mapping(odd, ladder)
-    tomllib.loads(draft_mapping(odd, ladder))
+    assert "value" in draft(odd, ladder).text()
+    tomllib.loads(draft(odd, ladder).text())
 
 
 def test_problems_are_records_with_fields_and_the_sentence_comes_from_them(frame, ladder):

@@ -7,7 +7,7 @@ import pytest
 
 from forecast.errors import MappingError
 from forecast.ladder import Criterion, Ladder, Rung
-from forecast.log import draft_mapping, load_mapping, read_log
+from forecast.log import draft, load_mapping, read_log
 
 LADDER = Ladder(
     "Two measures",
@@ -36,12 +36,12 @@ def test_numbers_under_another_unit_are_rejected_with_the_way_out(long):
 @pytest.mark.parametrize("cells", ["int64", "str"])
 def test_the_draft_asks_and_the_answer_settles_it(cells, long, tmp_path):
     frame = long.astype({"Reps": cells})
-    draft = tmp_path / "mapping.toml"
-    text = draft_mapping(frame, LADDER)
+    path = tmp_path / "mapping.toml"
+    text = draft(frame, LADDER).text()
     (asked,) = [line for line in text.splitlines() if line.startswith('# "Reps')]
     assert "2 cells such as '12', '11'" in asked
-    draft.write_text(text.replace('# "Reps', '"Reps'), encoding="utf-8")
-    log = read_log(frame, LADDER, mapping=draft)
+    path.write_text(text.replace('# "Reps', '"Reps'), encoding="utf-8")
+    log = read_log(frame, LADDER, mapping=path)
     assert len(log.rejected) == 0
     values = log.sets.groupby("rung")["value"].apply(sorted).to_dict()
     assert values == {"lean": [11.0, 12.0], "press": [4.0, 5.0]}

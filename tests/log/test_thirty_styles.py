@@ -16,7 +16,7 @@ import pytest
 
 from forecast.__main__ import main
 from forecast.ladder import Criterion, Ladder, Rung
-from forecast.log import describe_log, draft_mapping, read_log
+from forecast.log import describe_log, draft, read_log
 
 LADDER = Ladder(
     "Invented",
@@ -240,7 +240,6 @@ STYLES = {
     ),
     "whiteboard: days across, a sheet a rung": Style(
         book(lean=whiteboard("lean"), press=whiteboard("press")),
-        edits=(("# rung =", 'rung = "(sheet)"'),),
     ),
     "one row a session, rungs across": Style(
         text("log.csv", ["Date", "Name", "Floor lean (s)", "Strict press"], one_row_a_session()),
@@ -338,7 +337,7 @@ def edited(draft, edits):
 def test_a_log_in_this_style_is_read_as_it_was_meant(tmp_path, name):
     style = STYLES[name]
     paths = style.files(tmp_path)
-    mapping = edited(draft_mapping(paths, LADDER), style.edits)
+    mapping = edited(draft(paths, LADDER).text(), style.edits)
     assert len(style.edits) <= 5
     log = read_log(paths, LADDER, mapping=mapping)
     told = describe_log(log).text
@@ -373,24 +372,23 @@ def test_a_stranger_s_path(tmp_path, capsys):
     )(tmp_path)
     ladder = tmp_path / "ladder.toml"
     ladder.write_text(LADDER_TOML, encoding="utf-8")
-    draft = tmp_path / "mapping.toml"
+    drafted = tmp_path / "mapping.toml"
     start = time.perf_counter()
     run = ["check", str(path), "--ladder", str(ladder)]
-    command(*run, "--draft", str(draft))
+    command(*run, "--draft", str(drafted))
     edits = [
         ('# "Stütz"', '"Stütz" = "lean"'),
-        ('# "Drücken"', '"Drücken" = "press"'),
         ("# ignore", 'ignore = ["Joggen"]'),
         ('# "10/9"', '"10/9" = "sets"'),
         ('# "gummi"', '"gummi" = "band"'),
     ]
-    lines = draft.read_text("utf-8").splitlines()
+    lines = drafted.read_text("utf-8").splitlines()
     for begins, new in edits:
         (at,) = [n for n, line in enumerate(lines) if line.casefold().startswith(begins.casefold())]
         lines[at] = new
-    draft.write_text("\n".join(lines), encoding="utf-8")
+    drafted.write_text("\n".join(lines), encoding="utf-8")
     capsys.readouterr()
-    command(*run, "--mapping", str(draft))
+    command(*run, "--mapping", str(drafted))
     said = capsys.readouterr().out
     assert f"{2 * len(SESSIONS) + 5} rows in = {2 * len(SESSIONS)} sets + 5 rejected." in said
     assert "4 rows" in said

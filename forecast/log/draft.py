@@ -1,0 +1,675 @@
+"""A mapping drafted from a log: each line is sure, or a question with its readings side by side."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from forecast.errors import AmbiguousDateError, MappingError, quote
+from forecast.ladder import Ladder
+from forecast.log import cells as words
+from forecast.log.cells import alike, bare, distinct, mentions, show, vocabulary
+from forecast.log.dates import DateOrder, read_day
+from forecast.log.mapping import (
+    OF_THE_RUNG,
+    OPTIONAL,
+    REQUIRED,
+    Mapping,
+    header_meaning,
+    load_mapping,
+    plain_header,
+    quoted,
+)  # fmt: skip
+from forecast.log.notation import QUESTIONS
+from forecast.log.problems import PAIN_NOTED, Problem, say
+from forecast.log.read import opening, read_roster
+from forecast.log.roles import Profile, RungNames, counts_up, is_name, misfit, profile
+from forecast.log.rows import Rows, parse_rows
+from forecast.log.shapes import Shaped, headings, shaped, whose_columns
+from forecast.log.sources import Source, open_sources
+from forecast.log.tables import RawTable, empty_cells
+
+SAMPLES = 3
+"""Rows shown as an answer would read them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """An answer as the mapping holds it, and what it means; ``None``: the word goes to ignore."""
+
+    value: Any
+    means: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One line of a draft.
+
+    Attributes
+    ----------
+    table, key
+        Where the answer goes in the mapping: ``columns``, ``read``, ``values.rung``, ``cells``,
+        ...; the table ``""`` is the top level.
+    answers
+        One where it is ``sure``, else the readings, the likeliest first; none where only the user
+        can tell, such as whose log it is.
+    sure
+        Whether the cells allow no other reading that a person would mean.
+    why
+        What tells it, or what is asked, in words.
+    rows
+        File and row of some of the rows that it is about.
+    """
+
+    table: str
+    key: str
+    answers: tuple[Answer, ...]
+    sure: bool
+    why: str = ""
+    rows: tuple[tuple[str, int], ...] = ()
+
+    def line(self) -> str:
+        """Return the line of the mapping, a question behind a ``#``."""
+        first = self.answers[0] if self.answers else Answer(_FREE.get(self.key, "ANSWER"))
+        key = self.key if self.table in {"", "columns", "read"} else quoted(self.key)
+        value = first.value if first.value is not None else "KEY"
+        ways = [first.means] if first.means and first.value is not None else []
+        for one in self.answers[1:]:
+            answer = "ignore" if one.value is None else _toml(one.value)
+            ways.append(f"or {answer}: {one.means}" if one.means else f"or {answer}")
+        comment = "; ".join([*ways, self.why] if self.why else ways)
+        mark = "" if self.sure else "# "
+        return f"{mark}{key} = {_toml(value)}" + (f"  # {comment}" if comment else "")
+
+
+_FREE = {"athlete": "NAME", "start": dt.date(2026, 1, 5), "year": 2026, "value": "THEIR COLUMN",
+         "date": "THEIR COLUMN", "rung": "THEIR COLUMN"}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """How a log would be read: what is sure, and questions.
+
+    Ask one question after the other: ``mapping = draft.answered(question, answer)`` and draft
+    again with ``draft(..., mapping=mapping)``; what is answered is sure from then on, and what
+    hung on it is asked next. ``samples`` shows rows as an answer would read them. Without a
+    terminal the same stands in ``text``, a mapping file with the questions behind ``#``.
+    """
+
+    items: tuple[Item, ...]
+    notes: tuple[str, ...] = ()
+    files: tuple[str, ...] = ()
+    _raws: tuple[RawTable, ...] = field(default=(), repr=False)
+    _ladder: Ladder | None = field(default=None, repr=False)
+    _given: Mapping = field(default_factory=Mapping, repr=False)
+
+    @property
+    def questions(self) -> tuple[Item, ...]:
+        """The lines that are not sure, in the order in which to ask them."""
+        return tuple(item for item in self.items if not item.sure)
+
+    @property
+    def mapping(self) -> dict[str, Any]:
+        """What is sure, as ``read_log`` takes it."""
+        return _tables((item, item.answers[0].value) for item in self.items if item.sure)
+
+    def answered(self, question: Item, answer: Any) -> dict[str, Any]:
+        """Return the mapping of what is sure with an answer (its value) to one question."""
+        sure = [(item, item.answers[0].value) for item in self.items if item.sure]
+        return _tables([*sure, (question, answer)])
+
+    def guessed(self) -> dict[str, Any]:
+        """Return the mapping with the first answer to every question that has one."""
+        return _tables((item, item.answers[0].value) for item in self.items if item.answers)
+
+    def samples(self, question: Item, answer: Any) -> tuple[str, ...]:
+        """Return rows that a question is about as an answer reads them, up to three."""
+        others = [
+            i
+            for i in self.items
+            if i.answers and (i.table, i.key) != (question.table, question.key)
+        ]
+        mapping = _tables([*((i, i.answers[0].value) for i in others), (question, answer)])
+        lines: list[str] = []
+        for raw in self._raws:
+            if lines or (question.rows and raw.file not in {file for file, _ in question.rows}):
+                continue
+            try:
+                rows = parse_rows(raw, self._ladder, load_mapping(mapping))
+            except (MappingError, AmbiguousDateError) as error:
+                return (str(error).partition("\n")[0],)
+            wanted = [row for file, row in question.rows if file == raw.file]
+            lines += _read_as(rows, wanted, self._ladder)
+        return tuple(lines[:SAMPLES])
+
+    def text(self) -> str:
+        """Return the draft as a mapping file."""
+        blocks = [say("draft_head", files=", ".join(self.files))]
+        ways = {item.key: item.answers[-1].value for item in self.questions if item.answers}
+        strangers = [key for key, last in ways.items() if last is None]
+        if strangers:
+            listed = [*self._given.ignore, *strangers]
+            blocks.append(f"# ignore = {_toml(listed)}  # {say('not_rungs')}")
+        tables = dict.fromkeys(["", "columns", "read", *(item.table for item in self.items)])
+        for table in tables:
+            lines = [item.line() for item in self.items if item.table == table]
+            lines += [f"# {note}" for note in self.notes] if table == "columns" else []
+            if lines:
+                blocks.append("\n".join([*(["", f"[{table}]"] if table else []), *lines]))
+        return "\n".join(blocks) + "\n"
+
+
+def _read_as(rows: Rows, wanted: Sequence[int], ladder: Ladder | None) -> list[str]:
+    """Say what some rows were read as, those ``wanted`` first."""
+    lines = {}
+    for row, sets in rows.sets.groupby("row", sort=False):
+        if len(lines) < SAMPLES or row in wanted:
+            one = sets.iloc[0]
+            unit = ladder.rung(one["rung"]).criterion.measure if ladder is not None else ""
+            values = ", ".join(f"{value:g}" for value in sets["value"])
+            facts = [f"{values} {unit}", *([] if one["clean"] else ["unclean"])]
+            facts += [one["assist"]] if one["assist"] != "none" else []
+            facts += (
+                [f"{one['load_kg']:g} kg"]
+                if one["load_kg"] == one["load_kg"] and one["load_kg"]
+                else []
+            )
+            facts += [f"pain {one['pain']:g}"] if one["pain"] == one["pain"] and one["pain"] else []
+            day = pd.Timestamp(one["date"]).date()
+            lines[int(row)] = f"{one['athlete']}, {day}, {one['rung']}: {', '.join(facts)}"
+    for problems in rows.rejected:
+        if problems[0].row in wanted:
+            lines[problems[0].row] = problems[0].reason
+    first = [row for row in wanted if row in lines] or list(lines)
+    return [f"{row}: {lines[row]}" for row in first]
+
+
+def _tables(answers: Iterable[tuple[Item, Any]]) -> dict[str, Any]:
+    """Return the mapping in which each item has this answer."""
+    mapping: dict[str, Any] = {}
+    for item, value in answers:
+        if value is None:
+            mapping.setdefault("ignore", []).append(item.key)
+        elif not item.table:
+            mapping[item.key] = [*value, *mapping.get(item.key, [])]
+        else:
+            table = mapping
+            for name in item.table.split("."):
+                table = table.setdefault(name, {})
+            table[item.key] = value
+    return mapping
+
+
+def draft(
+    source: Source,
+    ladder: Ladder,
+    *,
+    roster: Source | None = None,
+    mapping: Any = None,
+    date_order: DateOrder | None = None,
+    sheet: str | Sequence[str] | None = None,
+    encoding: str | None = None,
+) -> Draft:
+    """Draft the mapping of a log.
+
+    Parameters
+    ----------
+    source, ladder, roster
+        The log, the rungs that it is about, and who the athletes are, if that is known.
+    mapping
+        What is known already, as ``read_log`` takes it.
+    date_order, sheet, encoding
+        As in ``read_log``.
+
+    Raises
+    ------
+    LogError
+        The log can't be opened.
+    """
+    plan = load_mapping(mapping)
+    raws = open_sources(source, opening(plan, ladder, sheet, encoding))
+    people = read_roster(roster, plan)[0].index if roster is not None else ()
+    return _Drafting(raws, ladder, plan, date_order or plan.read.date_order, people).draft()
+
+
+def draft_mapping(source: Source, ladder: Ladder, **given: Any) -> str:
+    """Draft the mapping of a log as TOML; arguments and errors as in ``draft``."""
+    return draft(source, ladder, **given).text()
+
+
+_CHOICES = {
+    "clean": (words.clean_word, (True, False)),
+    "assist": (words.assist_word, ("none", "assisted")),
+    "stopped": (words.stopped_word, ("failed", "target", "choice")),
+}
+"""Columns of words: their reader, and the answers offered for one not known."""
+_NO_YEAR = (
+    r"(?:[^\W\d_]+\.?,?\s+)?(?:\d{1,2}[./-]\s?(?:\d{1,2}|[^\W\d_]+)[./]?"
+    r"|\d{1,2}\.? [^\W\d_]{3,}\.?|[^\W\d_]{3,}\.? \d{1,2})"
+)
+_ASKED_ABOUT = ("athlete", "rung", "clean", "assist", "stopped")
+"""Columns whose words the draft goes through by itself."""
+_SURE_BLANKS = 0.3
+"""Share of blanks above which a column is one whose blanks mean the same as above."""
+_NO_NOTES = pd.DataFrame({"note": [], "file": [], "row": []}, dtype=object)
+_PLAUSIBLE = (0.02, 8.0)
+"""Values over the mark of their rung that a session may show."""
+
+
+class _Drafting:
+    """Collects the items; goes on with the first answer to each question."""
+
+    def __init__(
+        self,
+        raws: list[RawTable],
+        ladder: Ladder,
+        plan: Mapping,
+        order: DateOrder | None,
+        people: Iterable[str],
+    ) -> None:
+        self._raws, self._ladder, self._given = raws, ladder, plan
+        self._order, self._plan = order, plan
+        self._people = {bare(name): name for name in people}
+        self._rungs = RungNames(ladder, plan.ignore)
+        self._items: dict[tuple[str, str], Item] = {}
+        self._profiles: dict[tuple[str, str], Profile] = {}
+        self._shapes: list[Shaped] = []
+        self._rows: list[Rows] = []
+
+    def draft(self) -> Draft:
+        """Go through columns, then blanks, then words and notations."""
+        self._as_given()
+        for raw in self._raws:
+            while (shape := self._shape(raw)) is None and self._next_column(raw):
+                pass
+            self._shapes += [shape] if shape is not None else []
+        self._fill_down()
+        self._rows = [rows for raw in self._raws if (rows := self._parse(raw)) is not None]
+        notes = self._columns()
+        self._rung_words()
+        for name in _CHOICES:
+            self._words(name)
+        self._athletes()
+        self._remarks()
+        self._cells()
+        files = tuple(dict.fromkeys(raw.file for raw in self._raws))
+        items = tuple(self._items.values())
+        return Draft(items, notes, files, tuple(self._raws), self._ladder, self._given)
+
+    def _add(
+        self, table: str, key: str, *answers: Any, sure: bool = False, why: str = "",
+        rows: Sequence[tuple[str, int]] = (),
+    ) -> None:  # fmt: skip
+        listed = tuple(one if isinstance(one, Answer) else Answer(one) for one in answers)
+        item = Item(table, key, listed, sure, why, tuple(dict.fromkeys(rows))[:SAMPLES])
+        self._items.setdefault((table, key), item)
+
+    def _as_given(self) -> None:
+        """Take over what the mapping to start from says."""
+        plan = self._given
+        read = plan.read.model_dump(exclude_defaults=True, exclude={"fill_down"})
+        tables = {"columns": plan.columns}
+        tables |= {"read": read | ({"date_order": self._order} if self._order else {})}
+        tables |= {f"values.{name}": words for name, words in plan.values.items()}
+        tables |= {n: getattr(plan, n) for n in ("cells", "words", "notes", "units", "roster")}
+        for name, table in tables.items():
+            for key, value in table.items():
+                self._add(name, key, value, sure=True)
+        if plan.ignore:
+            self._add("", "ignore", list(plan.ignore), sure=True)
+
+    def _shape(self, raw: RawTable) -> Shaped | None:
+        try:
+            return shaped(raw, self._ladder, self._plan)
+        except MappingError as error:
+            self._missing = error.columns
+            return None  # what is missing is asked about next
+
+    def _parse(self, raw: RawTable) -> Rows | None:
+        try:
+            return parse_rows(raw, self._ladder, self._plan, self._order)
+        except MappingError:
+            return None
+        except AmbiguousDateError:
+            ways = (Answer("dmy", say("day_first")), Answer("mdy", say("month_first")))
+            self._add("read", "date_order", *ways, why=say("no_date_settles"))
+            return parse_rows(raw, self._ladder, self._plan, "dmy")
+
+    # columns
+
+    def _profile(self, raw: RawTable, header: str) -> Profile:
+        place = (raw.file, header)
+        if place not in self._profiles:
+            self._profiles[place] = profile(raw.cells[header], self._rungs)
+        return self._profiles[place]
+
+    def _take(self, name: str, value: Any) -> bool:
+        """Go on with a column."""
+        columns = self._plan.columns | {name: value}
+        self._plan = self._plan.model_copy(update={"columns": columns})
+        return True
+
+    def _next_column(self, raw: RawTable) -> bool:
+        """Settle or ask about one column that no header tells; false where none is left."""
+        across = {"athlete", "value"} <= set(self._missing) and whose_columns(raw, self._plan)
+        first = "athlete" if across else "start"
+        order = dict.fromkeys((first, "start", "date", "rung", "value", "athlete", *OPTIONAL))
+        for name in (one for one in order if one in self._missing):
+            if name == "start" and self._plan.read.start is None:
+                self._add("read", "start", why=say("first_week"))
+                return self._go_on_with(start=dt.date(2026, 1, 5))
+            if name in self._plan.columns or name == "start":
+                continue
+            answers, sure = self._options(raw, name)
+            one_name = self._people if len(self._people) == 1 else {}
+            if not answers and name == "athlete":
+                if self._plan.read.athlete is not None:
+                    return False
+                self._add(
+                    "read", name, *one_name.values(), sure=bool(one_name), why=say("whose_log")
+                )
+                return self._go_on_with(athlete=next(iter(one_name.values()), "?"))
+            listed = (
+                "" if answers else say("one_of", names=", ".join(map(quoted, raw.cells.columns)))
+            )
+            rows = [(raw.file, int(row)) for row in raw.rows[~raw.blank][:SAMPLES]]
+            self._add("columns", name, *answers, sure=sure, why=listed, rows=rows)
+            if answers:
+                return self._take(name, self._items["columns", name].answers[0].value)
+        return False
+
+    def _go_on_with(self, **read: Any) -> bool:
+        self._plan = self._plan.model_copy(update={"read": self._plan.read.model_copy(update=read)})
+        return True
+
+    def _options(self, raw: RawTable, name: str) -> tuple[list[Answer], bool]:
+        """Columns that may be one of ours, the likeliest first, and whether the first is sure."""
+        taken = {one for one in self._plan.columns.values() if isinstance(one, str)}
+        named = [h for h in raw.cells.columns if header_meaning(h) == name and h not in taken]
+        fits = self._fitting(raw, name)
+        if name not in REQUIRED:
+            return [Answer(header) for header in named], False
+        virtual = {} if name == "value" else self._virtual(raw, name)
+        answers = [Answer(one, say("by_place")) for one in virtual]
+        answers += [Answer(header, say("by_cells")) for header in fits]
+        if name == "athlete":
+            across = whose_columns(raw, self._plan)
+            if across and (
+                all(bare(one) in self._people for one in across) or all(map(is_name, across))
+            ):
+                answers, sure = [Answer(across, say("columns_of_people")), *answers], not fits
+                return answers, sure
+            sure = self._is_sure_athlete(raw, fits, virtual)
+        elif name == "value":
+            if len(fits) == 2 and self._never_both(raw, fits):
+                return [Answer(fits, say("never_both"))], True
+            sure = len(fits) == 1 and self._is_sure_value(raw, fits[0])
+        else:
+            sure = len(answers) == 1 and (
+                all(virtual.values())
+                if virtual
+                else name == "date" or fits[0] in self._half_named(raw)
+            )
+        return answers, sure and bool(answers)
+
+    def _half_named(self, raw: RawTable) -> list[str]:
+        return [h for h in raw.cells.columns if self._profile(raw, h).rungs >= 0.5]
+
+    def _is_sure_athlete(self, raw: RawTable, fits: list[str], virtual: dict[str, bool]) -> bool:
+        if virtual:
+            return next(iter(virtual.values())) and (
+                bool(self._people) or not (fits or virtual.keys() - {next(iter(virtual))})
+            )
+        if len(fits) != 1:
+            return False
+        cells = [bare(show(c)) for c in distinct(raw.cells[fits[0]])[1] if show(c)]
+        on_roster = np.mean([cell in self._people for cell in cells]) > 0.5
+        return bool(on_roster) or re.fullmatch(r"column \d+", fits[0]) is not None
+
+    def _is_sure_value(self, raw: RawTable, header: str) -> bool:
+        """Whether cells tell of sets by themselves, or numbers suit the marks of their rungs."""
+        if self._profile(raw, header).telling > 0.5:
+            return True
+        told = self._plan.columns.get("rung")
+        heads = (h for h in raw.cells.columns if told == h or header_meaning(h) == "rung")
+        rung = next(heads, None)
+        if rung not in raw.cells.columns:
+            return False
+        keys = raw.cells[rung].map(lambda cell: self._rungs.sure(show(cell)) or self._rungs(cell))
+        marks = keys.map(
+            lambda k: np.nan if isinstance(k, Problem) else self._ladder.rung(k).criterion.target
+        )
+        share = pd.to_numeric(raw.cells[header].map(show), errors="coerce") / marks.astype(float)
+        return bool(share.notna().any() and share.dropna().between(*_PLAUSIBLE).mean() > 0.9)
+
+    def _never_both(self, raw: RawTable, headers: list[str]) -> bool:
+        """Whether of two columns of values one at most is filled in a row."""
+        one, other = (~empty_cells(raw.cells[header]) for header in headers)
+        return bool(one.any() and other.any() and not (one & other).any())
+
+    def _virtual(self, raw: RawTable, name: str) -> dict[str, bool]:
+        """Headings, tabs or files that may stand for a column; whether all of them fit."""
+        first = [show(c) for c in raw.cells.iloc[:, 0][headings(raw)]] if raw.cells.shape[1] else []
+        titles = [title[0] for title in raw.titles[-1:] if len(title) == 1]
+        sheets = [one.sheet for one in self._raws if one.sheet]
+        files = dict.fromkeys(one.file.partition(" [")[0] for one in self._raws)
+        stems = [Path(file).stem for file in files]
+        fits = {
+            "athlete": lambda t: bare(t) in self._people if self._people else is_name(t),
+            "rung": lambda t: not isinstance(self._rungs(t), Problem),
+            "date": lambda t: not isinstance(read_day(t), Problem),
+        }[name]
+        places = {
+            "(heading)": [*titles, *first] if first else [],
+            "(sheet)": sheets,
+            "(file)": stems,
+        }
+        some = {}
+        for place, texts in places.items():
+            share = np.mean([fits(text) for text in texts]) if texts else 0.0
+            alone = (
+                len(texts) == 1 and place != "(heading)" and name == "athlete" and not self._people
+            )
+            if share > 0.5 and not alone:
+                some[place] = bool(share == 1.0)
+        return dict(sorted(some.items(), key=lambda pair: not pair[1]))
+
+    def _fitting(self, raw: RawTable, name: str) -> list[str]:
+        """Headers whose cells fit one of our columns, best first."""
+        taken = {one for one in self._plan.columns.values() if isinstance(one, str)}
+        meanings = {header: header_meaning(header) for header in raw.cells.columns}
+        keys = [raw.cells[h] for h, m in meanings.items() if m in {"athlete", "date", "rung"}]
+        other = vocabulary("others", "other")
+        scores = {}
+        for header, means in meanings.items():
+            cells = self._profile(raw, header)
+            sets = counts_up(raw.cells[header], keys)
+            listed = means in {"set", "sets"} and name == "value" and not sets
+            free = means in (None, name) or listed or misfit(means, cells)
+            if header in taken or not cells.count or not free:
+                continue
+            if plain_header(header) in other and not listed:
+                continue
+            on_roster = name == "athlete" and bool(self._people)
+            person = cells.words > 0.9 and (cells.often > 1.5 or on_roster) and cells.rungs < 0.2
+            flags = cells.answers == 1.0 and cells.count <= 2
+            scores[header] = {
+                "date": cells.dates if cells.dates > 0.8 else 0.0,
+                "rung": cells.rungs if cells.rungs > 0.2 else 0.0,
+                "value": cells.numbers * (cells.numbers > 0.6 and cells.dates < 0.5)
+                * (not sets and not flags) * (1.0 if not listed else max(cells.telling, 0.7)),
+                "athlete": cells.names * (person and max(cells.answers, cells.units) < 0.5),
+            }.get(name, 0.0)  # fmt: skip
+        return sorted((h for h, score in scores.items() if score), key=lambda h: -scores[h])
+
+    def _columns(self) -> tuple[str, ...]:
+        """Write down the columns that headers tell; return comments."""
+        notes = []
+        for name in (*REQUIRED, *OPTIONAL):
+            heads = dict.fromkeys(s.columns.ours.get(name, "") for s in self._shapes)
+            theirs = [head for head in heads if head and not head.startswith("(")]
+            values = self._shapes[0].columns.values if self._shapes else ()
+            if name == "value" and len(values) > 1:
+                self._add("columns", name, [header for header, _ in values], sure=True)
+            elif len(heads) == 1 and theirs:
+                self._add("columns", name, theirs[0], sure=True)
+            elif theirs and ("columns", name) not in self._items:
+                notes.append(f"{name}: {', '.join(map(quoted, theirs))}")
+        unused = dict.fromkeys(h for s in self._shapes for h in s.columns.unused)
+        if unused:
+            notes.append(say("not_used", names=", ".join(map(quoted, unused))))
+        return (*notes, *dict.fromkeys(t for s in self._shapes for t in s.understood))
+
+    def _fill_down(self) -> None:
+        """Fill down columns in which most blanks stand below a name written once."""
+        given, sure, asked = list(self._plan.read.fill_down), [], []
+        for shape in self._shapes:
+            for name in ("athlete", "date", "rung"):
+                header = shape.columns.ours[name]
+                if header.startswith("(") or name in given:
+                    continue
+                blank = empty_cells(shape.raw.cells[header])[~shape.raw.blank]
+                if blank.any() and not blank[0]:
+                    (sure if blank.mean() > _SURE_BLANKS else asked).append(name)
+        fills = [*given, *dict.fromkeys(sure)]
+        if fills:
+            self._add("read", "fill_down", fills, sure=True, why=say("blank_as_above"))
+        elif asked:
+            self._add("read", "fill_down", list(dict.fromkeys(asked)), why=say("if_blank_as_above"))
+        self._go_on_with(fill_down=fills)
+
+    # words
+
+    def _counts(self, name: str) -> tuple[Counter[str], dict[str, list[tuple[str, int]]]]:
+        """Count the different cells of one of our columns, and say where some of each stand."""
+        counts: Counter[str] = Counter()
+        places: dict[str, list[tuple[str, int]]] = {}
+        for shape in self._shapes:
+            header = shape.columns.ours.get(name)
+            if header is not None:
+                filled = ~shape.raw.blank
+                codes, cells = distinct(shape.raw.cells[header][filled])
+                rows = shape.raw.rows[filled]
+                for n, cell in enumerate(cells):
+                    at = np.flatnonzero(codes == n)
+                    counts[show(cell)] += len(at)
+                    here = [(shape.raw.file, int(row)) for row in rows[at[:SAMPLES]]]
+                    places.setdefault(show(cell), []).extend(here)
+        del counts[""]
+        return counts, places
+
+    def _rung_words(self) -> None:
+        given = {k.casefold() for k in self._given.values.get("rung", {})}
+        counts, places = self._counts("rung")
+        for word, count in counts.most_common():
+            key, cells = self._rungs(word), say("cells", count=count)
+            if word.casefold() in given or (isinstance(key, Problem) and key.kind == "ignored"):
+                continue
+            sure = self._rungs.sure(word) if isinstance(key, Problem) else key
+            if sure is not None:
+                self._add("values.rung", word, sure, sure=True, why=cells)
+                continue
+            near = [
+                Answer(one, self._ladder.rung(one).name) for one, _ in self._rungs.closest(word)
+            ]
+            keys = "" if near else f"; {say('keys', keys=', '.join(self._ladder.keys))}"
+            ways = [*near, Answer(None, say("not_a_rung"))]
+            self._add("values.rung", word, *ways, why=cells + keys, rows=places[word])
+
+    def _words(self, name: str) -> None:
+        reader, choices = _CHOICES[name]
+        given = {k.casefold() for k in self._given.values.get(name, {})}
+        counts, places = self._counts(name)
+        for word, count in counts.most_common():
+            means, why = reader(word), say("cells", count=count)
+            if word.casefold() in given:
+                continue
+            sure = not isinstance(means, Problem) and (
+                name != "assist" or words.names_help(str(means))
+            )
+            ways = [means] if sure else choices
+            self._add(f"values.{name}", word, *ways, sure=sure, why=why, rows=places[word])
+
+    def _athletes(self) -> None:
+        counts, places = self._counts("athlete")
+        given = self._given.values.get("athlete", {})
+        for names in alike(name for name in counts if name not in given):
+            first, *others = sorted(names, key=lambda name: -counts[name])
+            for name in others:
+                why = say("one_person", one=counts[name], other=counts[first])
+                ways = (Answer(first), Answer(name))
+                self._add("values.athlete", name, *ways, why=why, rows=places[name])
+
+    def _remarks(self) -> None:
+        """Ask about words for form, help and pain that stand in notes."""
+        notes = pd.concat(
+            [rows.sets[["note", "file", "row"]] for rows in self._rows] or [_NO_NOTES]
+        )
+        notes = notes[notes["note"] != ""]
+        for meaning, value in (("unclean", "unclean"), ("help", "assisted"), ("pain", PAIN_NOTED)):
+            for word in sorted(vocabulary("words", meaning)):
+                if len(word) < 3 or word in self._given.notes:
+                    continue
+                same = notes[notes["note"].map(lambda note, word=word: mentions(note, word))]
+                if len(same):
+                    ways = (Answer(value, say(f"note_{meaning}")), Answer("note", say("remark")))
+                    places = list(zip(same["file"], same["row"].astype(int), strict=True))
+                    why = say("notes_say", count=len(same), word=word)
+                    self._add("notes", word, *ways, why=why, rows=places)
+
+    def _cells(self) -> None:
+        """Ask about notations, words behind values, units and dates, each once."""
+        problems = [one for rows in self._rows for row in rows.rejected for one in row]
+        asked: dict[tuple[str, str], list[Problem]] = {}
+        for one in problems:
+            key = one.column if one.table == "units" else one.key
+            asked.setdefault((one.table, key), []).append(one)
+        order, notations = ["cells", "words", "values.value", "units"], list(QUESTIONS)
+        for table, key in sorted(
+            (pair for pair in asked if pair[0] in order),
+            key=lambda pair: (
+                order.index(pair[0]),
+                notations.index(pair[1]) if pair[0] == "cells" else pair[1],
+            ),
+        ):
+            same = asked[table, key]
+            texts = dict.fromkeys(one.value if table == "units" else one.text for one in same)
+            shown = ", ".join(map(quote, list(texts)[:3]))
+            ways = {
+                "cells": [Answer(*pair) for pair in same[0].choices],
+                "words": [Answer(one) for one in ("note", "clean", "unclean", "assisted")],
+                "values.value": [Answer(0, say("a_miss"))],
+                "units": [Answer(OF_THE_RUNG, say("of_the_rung"))],
+            }[table]
+            why = say("such_as", count=len(same), shown=shown)
+            self._add(table, key, *ways, why=why, rows=[(one.file, one.row) for one in same])
+        if ("read", "date_order") in asked:
+            ways = [
+                Answer("dmy", say("day_first")),
+                Answer("mdy", say("month_first")),
+                Answer("ymd"),
+            ]
+            self._add("read", "date_order", *ways, why=say("two_digits"))
+        if any(one.what == "not_a_date" and re.fullmatch(_NO_YEAR, one.value) for one in problems):
+            self._add("read", "year", why=say("no_year"))
+        if ("read", "decimal") in asked:
+            ways = [Answer(",", "1,234 is 1.234"), Answer(".", "1,234 is 1234")]
+            same = asked["read", "decimal"]
+            self._add("read", "decimal", *ways, rows=[(one.file, one.row) for one in same])
+
+
+def _toml(value: object) -> str:
+    """Return a value of a mapping as TOML writes it."""
+    if isinstance(value, list):
+        return f"[{', '.join(map(_toml, value))}]"
+    if isinstance(value, bool):
+        return str(value).lower()
+    return quoted(value) if isinstance(value, str) else str(value)
