@@ -33,7 +33,7 @@ from forecast.log.problems import PAIN_NOTED, Problem, say
 from forecast.log.read import opening, read_roster
 from forecast.log.roles import Profile, RungNames, counts_up, is_name, misfit, profile
 from forecast.log.rows import Rows, parse_rows
-from forecast.log.shapes import Shaped, headings, shaped, whose_columns
+from forecast.log.shapes import EMPTY, Shaped, headings, shaped, whose_columns
 from forecast.log.sources import Source, open_sources
 from forecast.log.tables import RawTable, empty_cells
 
@@ -108,7 +108,7 @@ class Draft:
     notes: tuple[str, ...] = ()
     files: tuple[str, ...] = ()
     _raws: tuple[RawTable, ...] = field(default=(), repr=False)
-    _ladder: Ladder | None = field(default=None, repr=False)
+    _ladder: Ladder = field(default=EMPTY, repr=False)
     _given: Mapping = field(default_factory=Mapping, repr=False)
 
     @property
@@ -167,13 +167,13 @@ class Draft:
         return "\n".join(blocks) + "\n"
 
 
-def _read_as(rows: Rows, wanted: Sequence[int], ladder: Ladder | None) -> list[str]:
+def _read_as(rows: Rows, wanted: Sequence[int], ladder: Ladder) -> list[str]:
     """Say what some rows were read as, those ``wanted`` first."""
-    lines = {}
+    lines: dict[int, str] = {}
     for row, sets in rows.sets.groupby("row", sort=False):
         if len(lines) < SAMPLES or row in wanted:
             one = sets.iloc[0]
-            unit = ladder.rung(one["rung"]).criterion.measure if ladder is not None else ""
+            unit = ladder.rung(one["rung"]).criterion.measure
             values = ", ".join(f"{value:g}" for value in sets["value"])
             facts = [f"{values} {unit}", *([] if one["clean"] else ["unclean"])]
             facts += [one["assist"]] if one["assist"] != "none" else []
@@ -292,12 +292,19 @@ class _Drafting:
                 pass
             self._shapes += [shape] if shape is not None else []
         self._fill_down()
-        self._rows = [rows for raw in self._raws if (rows := self._parse(raw)) is not None]
         notes = self._columns()
         self._rung_words()
         for name in _CHOICES:
             self._words(name)
         self._athletes()
+        guess = _tables((i, i.answers[0].value) for i in self._items.values() if i.answers)
+        values = {name: self._plan.values.get(name, {}) | guess.get("values", {}).get(name, {})
+                  for name in ("rung", *_CHOICES)}  # fmt: skip
+        ignore = guess.get("ignore", [])
+        self._plan = self._plan.model_copy(
+            update={"values": self._plan.values | values, "ignore": ignore}
+        )
+        self._rows = [rows for raw in self._raws if (rows := self._parse(raw)) is not None]
         self._remarks()
         self._cells()
         files = tuple(dict.fromkeys(raw.file for raw in self._raws))
@@ -316,7 +323,7 @@ class _Drafting:
         """Take over what the mapping to start from says."""
         plan = self._given
         read = plan.read.model_dump(exclude_defaults=True, exclude={"fill_down"})
-        tables = {"columns": plan.columns}
+        tables: dict[str, dict[str, Any]] = {"columns": dict(plan.columns)}
         tables |= {"read": read | ({"date_order": self._order} if self._order else {})}
         tables |= {f"values.{name}": words for name, words in plan.values.items()}
         tables |= {n: getattr(plan, n) for n in ("cells", "words", "notes", "units", "roster")}
@@ -530,7 +537,9 @@ class _Drafting:
 
     def _fill_down(self) -> None:
         """Fill down columns in which most blanks stand below a name written once."""
-        given, sure, asked = list(self._plan.read.fill_down), [], []
+        given = list(self._plan.read.fill_down)
+        sure: list[str] = []
+        asked: list[str] = []
         for shape in self._shapes:
             for name in ("athlete", "date", "rung"):
                 header = shape.columns.ours[name]

@@ -254,7 +254,9 @@ class _Reader:
             way = self.ask("4x1 L, 4x2 R", text, alike[1])
             if way == "apart":
                 sides = self.list_of(", ".join(re.sub(_SIDE, "", alike[n]) for n in (2, 4)))
-            return way if isinstance(way, Problem) or sides is None else sides * int(alike[1])
+            if isinstance(way, Problem) or not isinstance(sides, tuple):
+                return way if isinstance(way, Problem) else sides
+            return sides * int(alike[1])
         if sides is not None:
             return sides
         masked = re.sub(r"[(\[]([^()\[\]]*)[)\]]", self._masked, text)
@@ -339,7 +341,7 @@ class _Reader:
                 name = "load_kg" if way == "load" else "effort"
                 found[name], phrase = reader(match[1], self._style.decimal), ""
             remarks.append(phrase.strip(" ,;:-–"))
-            words = self._words(phrase.casefold().strip(" .,;:!?*+-–"), bracketed, text)
+            words = self._words(phrase.casefold().strip(" .,;:!?*+-–@"), bracketed, text)
             if not isinstance(words, dict):
                 return words
             for name, part in (found | words).items():

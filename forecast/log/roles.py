@@ -19,6 +19,7 @@ from forecast.log.cells import (
     bare,
     clean_word,
     distinct,
+    is_blank,
     is_empty,
     languages,
     months,
@@ -126,7 +127,7 @@ class RungNames:
         words weighing more).
         """
         own, rare = _tokens(text), math.log(1 + len(self._words))
-        scores = {}
+        scores: dict[str, float] = {}
         for key, names in self._words.items():
             for name in names:
                 match = {
@@ -144,8 +145,8 @@ class RungNames:
                 share = sum(w * like for w, like in both) / max(sum(w for w, _ in both), 1e-9)
                 scores[key] = max(scores.get(key, 0.0), 1.0 if whole and both else min(share, 0.99))
         spelt = difflib.get_close_matches(_loose(text), [*self._keys, *self._names], n=3)
-        for name in spelt:
-            for key in self._keys.get(name) or self._names[name]:
+        for one in spelt:
+            for key in self._keys.get(one) or self._names[one]:
                 scores[key] = max(scores[key], CLOSE)
         best = sorted(scores, key=lambda key: -scores[key])[:3]
         return [(key, scores[key]) for key in best if scores[key] >= CLOSE]
@@ -201,7 +202,7 @@ def profile(column: pd.Series, rungs: RungNames) -> Profile:
         numbers=max(whole, share(lambda c: several(c) or not isinstance(quantity(c), Problem))),
         telling=listed,
         rungs=share(lambda c: not isinstance(rungs(c), Problem) or rungs.sure(show(c))),
-        answers=share(lambda c: not isinstance(clean_word(c), Problem)),
+        answers=share(lambda c: not is_blank(c) and not isinstance(clean_word(c), Problem)),
         words=share(lambda c: isinstance(c, str) and not re.search(r"\d", c)),
         units=share(lambda c: show(c).casefold().strip(" .") in UNITS),
         names=float(np.mean([is_name(text) for text in texts])),
@@ -240,10 +241,8 @@ def counts_up(column: pd.Series, keys: Sequence[pd.Series] = ()) -> bool:
         return True
     if not keys:
         return False
-    group = pd.MultiIndex.from_arrays(
-        [key.iloc[:LOOKED_AT][filled].map(show) for key in keys]
-    ).to_flat_index()
-    turn = numbers.groupby(pd.Series(group, index=numbers.index)).rank(method="first")
+    same = [key.iloc[:LOOKED_AT][filled].map(show) for key in keys]
+    turn = numbers.groupby(same).rank(method="first")
     return bool((turn == numbers).all())
 
 

@@ -251,9 +251,10 @@ def _filled(raw: RawTable, columns: Columns, mapping: Mapping) -> RawTable:
 def side_by_side(headers: Sequence[str], mapping: Mapping, ladder: Ladder) -> list[Slot]:
     """Find the headers that stand for sets, rungs, days or sides of the body side by side."""
     values, people = mapping.columns.get("value"), mapping.columns.get("athlete")
-    if isinstance(people, list) and not set(people) & set(VIRTUAL):
-        if all(header in headers and header_meaning(header) is None for header in people):
-            return [Slot(header, athlete=header) for header in people]
+    if isinstance(people, list) and all(
+        header in headers and header_meaning(header) is None for header in people
+    ):
+        return [Slot(header, athlete=header) for header in people]
     if values is not None:
         named = [values] if isinstance(values, str) else values
         if len(named) < 2 or by_unit("value", named):

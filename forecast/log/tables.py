@@ -16,7 +16,7 @@ import pyarrow
 import pyarrow.csv
 
 from forecast.errors import LogError
-from forecast.log.cells import is_blank, is_empty, show
+from forecast.log.cells import is_blank, is_empty, show, vocabulary
 from forecast.log.dates import read_day
 from forecast.log.problems import Problem, problem
 from forecast.log.sizes import MAX_CELL, MAX_CELLS, MAX_COLUMNS, check_lines, check_size
@@ -364,7 +364,8 @@ def read_jottings(
     """Read a note line by line, ``None`` where it has not both days and exercises.
 
     A line that is a day, alone or with a name, holds for those below; so does a line without a
-    number, which is a name. Any other line is an exercise and its sets: ``lean: 12s, 10s (band)``.
+    number, which is a name. Any other line is an exercise and its sets: ``lean: 12s, 10s (band)``;
+    behind a day and a colon there may be several in a sentence.
     """
     day, who, days = "", "", 0
     records, rows = [], []
@@ -372,7 +373,15 @@ def read_jottings(
         text = line.strip().lstrip("-•*# ").strip()
         if is_blank(text):
             continue
+        head, colon, tail = text.partition(": ")
         dated = _DAY.fullmatch(text) if len(text) <= LONGEST_DAY else None
+        diary = _DAY.fullmatch(head) if colon and len(head) <= LONGEST_DAY else None
+        if diary and not isinstance(read_day(diary["day"]), Problem):
+            day, days = diary["day"], days + 1
+            for rung, cells in _in_a_sentence(tail, is_rung):
+                records.append([(diary["who"] or "").strip(), day, rung, cells])
+                rows.append(number)
+            continue
         if dated and not isinstance(read_day(dated["day"]), Problem):
             day, days = dated["day"], days + 1
             who = (dated["who"] or who).strip(" :")
@@ -385,7 +394,27 @@ def read_jottings(
         rows.append(number)
     if not days or not any(is_rung(record[2]) for record in records):
         return None
-    return from_records(file, REQUIRED, records, rows, **notes)
+    named = any(record[0] for record in records)  # else it is asked whose log it is
+    columns, first = (REQUIRED, 0) if named else (REQUIRED[1:], 1)
+    return from_records(file, columns, [record[first:] for record in records], rows, **notes)
+
+
+def _in_a_sentence(text: str, is_rung: Callable[[str], bool]) -> list[tuple[str, str]]:
+    """Find exercises in running text, each with what stands between it and the next."""
+    words, starts, at = text.split()[: 10 * LONGEST_RUNG], [], 0
+    while at < len(words):
+        size = next((n for n in range(6, 0, -1)
+                     if is_rung(" ".join(words[at : at + n]).rstrip(":,;."))), 0)  # fmt: skip
+        starts += [(at, size)] if size else []
+        at += max(size, 1)
+    ends = [at for at, _ in starts[1:]] + [len(words)]
+    found = []
+    for (at, size), end in zip(starts, ends, strict=True):
+        while end > at + size and words[end - 1].casefold() in vocabulary("skills", "filler"):
+            end -= 1
+        cells = " ".join(words[at + size : end]).rstrip(",;.")
+        found.append((" ".join(words[at : at + size]).rstrip(":,;."), cells))
+    return found
 
 
 def _parted(text: str, is_rung: Callable[[str], bool]) -> tuple[str, str]:

@@ -326,7 +326,8 @@ add("notes_tell_de.csv", lines([*HEADS["de"], "Bemerkung"], [[*row, germans[n % 
 # a diary
 add("diary.txt", "\n\n".join(f"{d:%A} {d.day} {d:%B} {d.year}: Ann did {NAMES['lean']} {v[0]}s, {v[1]}s and "
     f"{NAMES['press']} {p[0]}, {p[1]}." for (_, d, _, v), (_, _, _, p) in
-    ((BOTH[2 * n], BOTH[2 * n + 1]) for n in range(3))) + "\n", [s for s in BOTH if s[0] == "Ann"])  # fmt: skip
+    ((BOTH[2 * n], BOTH[2 * n + 1]) for n in range(3))) + "\n", [s for s in BOTH if s[0] == "Ann"],
+    lost=12, answers='read.athlete = "Ann"')  # fmt: skip
 add("phone_note.txt", "\n".join(["\n".join([f"{d.day} {d:%B} {d.year}", *(line for w in PEOPLE for line in (f"{w}:",
     *(f"- {NAMES[r]} {', '.join(map(str, v))}" for p, e, r, v in BOTH if (p, e) == (w, d))))]) for d in DAYS]))  # fmt: skip
 
