@@ -36,17 +36,13 @@ class OpenClub:
     view: View
 
     def rows(self, athlete: str = "") -> tuple[Row, ...]:
-        """Return the rows of an athlete, or of whoever is most urgent, most urgent first.
-
-        Raises ``ForecastError`` if the athlete has no open rung, or nobody has.
-        """
+        """Return an athlete's rows, else the most urgent's; ``ForecastError`` if there is none."""
         return self.view.about(athlete)
 
     def before(self, weeks: int) -> View:
         """Return what the same forecaster sees of a day so many weeks before, in hindsight.
 
-        It sees nothing dated on or after that day, but its constants were learnt from the whole
-        log. Where the log is shorter, the day is a week after its first set.
+        Its constants were learnt from the whole log. The day is a week after the first set or more.
         """
         first = self.club.log.sets["date"].min() + pd.Timedelta(weeks=1)
         day = max(first, self.view.as_of - pd.Timedelta(weeks=weeks))
@@ -60,33 +56,21 @@ class OpenClub:
 
 
 def open_club(
-    path: str | Path,
-    as_of: pd.Timestamp | str | None = None,
-    *,
-    horizon_weeks: int = 52,
-    random_state: int = 0,
-    fresh: bool = False,
-    progress: Callable[[str], None] | None = None,
-) -> OpenClub:
+    path: str | Path, as_of: pd.Timestamp | str | None = None, *, horizon_weeks: int = 52,
+    random_state: int = 0, fresh: bool = False, progress: Callable[[str], None] | None = None,
+) -> OpenClub:  # fmt: skip
     """Read a club, take the model kept beside it or fit and keep one, and look through it.
 
     Parameters
     ----------
     path
-        A folder that holds ``club.toml``, or a club file.
+        A folder that holds ``club.toml``, or a club file; ``ForecastError`` if it can't be read.
     as_of
         Cut date; the club file's where left out, else the day after the last set.
-    horizon_weeks, random_state
+    horizon_weeks, random_state, progress
         As for ``ReadinessForecaster``.
     fresh
         Fit anew, whatever model is kept.
-    progress
-        Called with a few words at each step.
-
-    Raises
-    ------
-    ForecastError
-        A file can't be read, or the records can't be fitted.
     """
     from forecast.model import ReadinessForecaster  # takes seconds to load
 
@@ -125,19 +109,13 @@ def settings_of(model: ReadinessForecaster) -> dict[str, int]:
 
 
 def fit_or_kept(
-    model: ReadinessForecaster,
-    log: TrainingLog,
-    as_of: pd.Timestamp | None,
-    home: Path,
-    *,
-    fresh: bool = False,
-    progress: Callable[[str], None] | None = None,
+    model: ReadinessForecaster, log: TrainingLog, as_of: pd.Timestamp | None, home: Path, *,
+    fresh: bool = False, progress: Callable[[str], None] | None = None,
     say: Callable[[str], None] = print,
-) -> ReadinessForecaster:
+) -> ReadinessForecaster:  # fmt: skip
     """Return the model kept in the club's folder for these records, or fit and keep one.
 
-    ``model`` has the settings wanted; ``say`` is called where a kept model can't be read, or the
-    new one not be kept. Raises ``ForecastError`` if the records can't be fitted.
+    ``say`` is called where a kept model can't be read, or the new one not be kept.
     """
     from forecast.model import load_model  # takes seconds to load
 

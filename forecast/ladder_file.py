@@ -127,15 +127,8 @@ def read_ladder(path: str | Path) -> Ladder:
     Parameters
     ----------
     path
-        The TOML file, in UTF-8.
-
-    Raises
-    ------
-    LadderError
-        No path is given; the file can't be opened, is not UTF-8 or not TOML; a key is unknown,
-        missing, of the wrong type or out of its range; there is no rung, or two share a key;
-        ``needs`` or ``fallback`` name a stranger, go round in a circle, or look ahead. The message
-        lists every breach, each with file, line, rung and what to do.
+        The TOML file, in UTF-8. ``LadderError`` lists every breach, each with file, line, rung and
+        what to do.
     """
     if not isinstance(path, str | PathLike) or not str(path).strip():
         raise LadderError(f"{path!r} is not a path; give the name of the ladder file.")

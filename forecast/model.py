@@ -14,7 +14,7 @@ from sklearn.base import BaseEstimator
 
 from forecast import ahead, inline, words
 from forecast.ahead import Climbing, LadderAhead, learn_climbing
-from forecast.errors import ForecastError, ModelFileError, NotFittedError, is_whole
+from forecast.errors import ForecastError, ModelFileError, NotFittedError, is_number, is_whole
 from forecast.growth import GrowthModel, Tracked
 from forecast.histories import DEFAULT_LAPSE_WEEKS, Histories, build_histories
 from forecast.log import TrainingLog
@@ -53,6 +53,13 @@ _LEARNT = {
 }
 """What a fit leaves behind, and its type; the last two only ``fit`` does, not ``fit_engines``."""
 
+MOST_WEEKS = 1_040
+_BOUNDS = {
+    "horizon_weeks": (1, MOST_WEEKS), "random_state": (0, 2**63 - 1), "paths": (4, 65_536),
+    "draws": (2, 4_096),
+}  # fmt: skip
+"""Bounds of settings: beyond the largest a forecast would take gigabytes (judgement)."""
+
 
 class View(LogView):
     """A log as a fitted forecaster sees it on one date: forecast, states, and the ladder ahead.
@@ -63,27 +70,15 @@ class View(LogView):
     def forecast(self, engine: Engine = "pool", *, despite_hold: bool = False) -> ReadinessForecast:
         """Return the forecast of every open rung, with the state of each.
 
-        Parameters
-        ----------
-        engine
-            As for ``ReadinessForecaster.forecast``.
-        despite_hold
-            Whether the curve holds rungs on hold for pain too: for scoring, never to be shown.
+        ``engine`` is as for ``ReadinessForecaster.forecast``; ``despite_hold`` says whether the
+        curve holds rungs on hold for pain too: for scoring, never to be shown.
         """
         return self.once(_forecast, engine, despite_hold)
 
-    def forecast_each(
-        self, engines: Sequence[Engine] = ENGINES, *, despite_hold: bool = False
-    ) -> dict[Engine, ReadinessForecast]:
-        """Return forecasts by several engines, all from one simulation."""
-        return {engine: self.forecast(engine, despite_hold=despite_hold) for engine in engines}
-
     def plateaus(
-        self,
-        *,
-        false_alarms_per_year: float = DEFAULT_FALSE_ALARMS,
+        self, *, false_alarms_per_year: float = DEFAULT_FALSE_ALARMS,
         smallest_gain: float | None = None,
-    ) -> pd.DataFrame:
+    ) -> pd.DataFrame:  # fmt: skip
         """Say for each open rung whether the athlete climbs, is flat, slips or pauses.
 
         Parameters
@@ -103,22 +98,21 @@ class View(LogView):
             points) and ``weeks_flat`` only where flat or slipping. Where ``on_hold`` is ``pain``
             chances are missing.
         """
-        asked: dict[str, Any] = {
-            "false_alarms_per_year": false_alarms_per_year,
-            "smallest_gain": smallest_gain,
-        }
-        return states_table(self.rows_of("pool", **asked))
+        return states_table(
+            self.rows_of(
+                "pool", false_alarms_per_year=false_alarms_per_year, smallest_gain=smallest_gain
+            )
+        )
 
     def ladder_ahead(
-        self,
-        *,
-        horizon_weeks: int = 260,
-        target_date: pd.Timestamp | str | None = None,
+        self, *, horizon_weeks: int = 260, target_date: pd.Timestamp | str | None = None,
         sessions_per_week: float | None = None,
-    ) -> LadderAhead:
+    ) -> LadderAhead:  # fmt: skip
         """Forecast every rung still ahead, up to the top; see ``ahead.ladder_ahead``."""
-        asked: dict[str, Any] = {"target_date": target_date, "sessions_per_week": sessions_per_week}
-        return ahead.ladder_ahead(self, horizon_weeks=horizon_weeks, **asked)
+        return ahead.ladder_ahead(
+            self, horizon_weeks=horizon_weeks, target_date=target_date,
+            sessions_per_week=sessions_per_week,
+        )  # fmt: skip
 
     def about(self, athlete: str = "") -> tuple[Row, ...]:
         """Return the rows of an athlete, or of whoever is most urgent, most urgent first.
@@ -181,8 +175,7 @@ class View(LogView):
 
 
 def _forecast(view: View, engine: Engine, despite_hold: bool) -> ReadinessForecast:
-    rows = view.rows_of(engine)
-    curve = view.curve(engine, despite_hold=despite_hold)
+    rows, curve = view.rows_of(engine), view.curve(engine, despite_hold=despite_hold)
     return forecast_of(rows, curve, view.as_of, view.model.horizon_weeks, engine)
 
 
@@ -218,14 +211,9 @@ class ReadinessForecaster(BaseEstimator):
     """Whether days before the fit may be asked about; see ``in_hindsight``."""
 
     def __init__(
-        self,
-        horizon_weeks: int = 52,
-        random_state: int = 0,
-        *,
-        paths: int = 2048,
-        draws: int = 64,
+        self, horizon_weeks: int = 52, random_state: int = 0, *, paths: int = 2048, draws: int = 64,
         lapse_weeks: float = DEFAULT_LAPSE_WEEKS,
-    ) -> None:
+    ) -> None:  # fmt: skip
         self.horizon_weeks = horizon_weeks
         self.random_state = random_state
         self.paths = paths
@@ -266,12 +254,9 @@ class ReadinessForecaster(BaseEstimator):
         return self._fit(log, as_of, progress, None, n_jobs)
 
     def update(
-        self,
-        log: TrainingLog,
-        as_of: pd.Timestamp | str | None = None,
-        *,
+        self, log: TrainingLog, as_of: pd.Timestamp | str | None = None, *,
         progress: Progress | None = None,
-    ) -> Self:
+    ) -> Self:  # fmt: skip
         """Learn anew from a log that has grown, going on from what was learnt before.
 
         About half the time of ``fit``: the growth engine keeps its scale and starts from its
@@ -338,42 +323,24 @@ class ReadinessForecaster(BaseEstimator):
         return histories, tracked
 
     def view(
-        self,
-        log: TrainingLog,
-        as_of: pd.Timestamp | str | None = None,
-        *,
+        self, log: TrainingLog, as_of: pd.Timestamp | str | None = None, *,
         progress: Progress | None = None,
-    ) -> View:
+    ) -> View:  # fmt: skip
         """Return a log as this forecaster sees it: everything asked of it is worked out once.
 
-        Parameters
-        ----------
-        log
-            The log, of the same ladder as the one fitted on.
-        as_of
-            Cut date; the day after the last set where left out.
-        progress
-            Called with a few words at each step.
-
-        Raises
-        ------
-        NotFittedError, ForecastError, HistoryError
-            ``fit`` was not called; the ladder is not the one fitted on; the log holds no set, or
-            ``as_of`` is not a date.
+        ``log`` is of the same ladder as the one fitted on, ``as_of`` the cut date, the day after
+        the last set where left out; ``progress`` is called with a few words at each step. Raises
+        ``NotFittedError`` if ``fit`` was not called, ``ForecastError`` if the ladder is another,
+        ``HistoryError`` if the log holds no set or ``as_of`` is not a date.
         """
         if "engines_" not in vars(self):
             raise NotFittedError("This forecaster has not been fitted; call fit(log) first.")
         return View(self, log, as_of, progress)
 
     def forecast(
-        self,
-        log: TrainingLog,
-        as_of: pd.Timestamp | str | None = None,
-        *,
-        engine: Engine = "pool",
-        n_jobs: int | None = None,
-        progress: Progress | None = None,
-    ) -> ReadinessForecast:
+        self, log: TrainingLog, as_of: pd.Timestamp | str | None = None, *, engine: Engine = "pool",
+        n_jobs: int | None = None, progress: Progress | None = None,
+    ) -> ReadinessForecast:  # fmt: skip
         """Forecast every open rung from what was logged before ``as_of``, with its state.
 
         Parameters
@@ -389,11 +356,9 @@ class ReadinessForecaster(BaseEstimator):
 
         Raises
         ------
-        NotFittedError, HistoryError
-            ``fit`` was not called; no set is dated before ``as_of``.
         ForecastError
-            The ladder is not the one fitted on, the engine's name is unknown, or ``as_of`` lies
-            before that of the fit (``in_hindsight()`` answers for it).
+            As ``view`` does; no set is dated before ``as_of``, it lies before that of the fit
+            (``in_hindsight()`` answers for it), or the engine's name is unknown.
         """
         # without ``fit`` the shares are learnt from the log asked about, which then stays whole
         if effective_n_jobs(n_jobs) > 1 and self.club_verdict_ is not None:
@@ -401,43 +366,32 @@ class ReadinessForecaster(BaseEstimator):
         return self.view(log, as_of, progress=progress).forecast(engine)
 
     def forecast_each(
-        self,
-        log: TrainingLog,
-        as_of: pd.Timestamp | str | None = None,
-        engines: Sequence[Engine] = ENGINES,
-        *,
-        despite_hold: bool = False,
-    ) -> dict[Engine, ReadinessForecast]:
-        """Forecast by several engines (all where left out) from one simulation; see ``View``."""
-        return self.view(log, as_of).forecast_each(engines, despite_hold=despite_hold)
+        self, log: TrainingLog, as_of: pd.Timestamp | str | None = None,
+        engines: Sequence[Engine] = ENGINES, *, despite_hold: bool = False,
+    ) -> dict[Engine, ReadinessForecast]:  # fmt: skip
+        """Forecast by several engines (all where left out), all from one simulation."""
+        view = self.view(log, as_of)
+        return {engine: view.forecast(engine, despite_hold=despite_hold) for engine in engines}
 
     def plateaus(
-        self,
-        log: TrainingLog,
-        as_of: pd.Timestamp | str | None = None,
-        *,
-        false_alarms_per_year: float = DEFAULT_FALSE_ALARMS,
-        smallest_gain: float | None = None,
-    ) -> pd.DataFrame:
+        self, log: TrainingLog, as_of: pd.Timestamp | str | None = None, *,
+        false_alarms_per_year: float = DEFAULT_FALSE_ALARMS, smallest_gain: float | None = None,
+    ) -> pd.DataFrame:  # fmt: skip
         """Say of each open rung whether progress stopped; see ``View.plateaus``."""
-        asked: dict[str, Any] = {
-            "false_alarms_per_year": false_alarms_per_year,
-            "smallest_gain": smallest_gain,
-        }
-        return self.view(log, as_of).plateaus(**asked)
+        return self.view(log, as_of).plateaus(
+            false_alarms_per_year=false_alarms_per_year, smallest_gain=smallest_gain
+        )
 
     def ladder_ahead(
-        self,
-        log: TrainingLog,
-        as_of: pd.Timestamp | str | None = None,
-        *,
-        horizon_weeks: int = 260,
-        target_date: pd.Timestamp | str | None = None,
+        self, log: TrainingLog, as_of: pd.Timestamp | str | None = None, *,
+        horizon_weeks: int = 260, target_date: pd.Timestamp | str | None = None,
         sessions_per_week: float | None = None,
-    ) -> LadderAhead:
+    ) -> LadderAhead:  # fmt: skip
         """Forecast every rung still ahead, up to the top; see ``ahead.ladder_ahead``."""
-        asked: dict[str, Any] = {"target_date": target_date, "sessions_per_week": sessions_per_week}
-        return self.view(log, as_of).ladder_ahead(horizon_weeks=horizon_weeks, **asked)
+        return self.view(log, as_of).ladder_ahead(
+            horizon_weeks=horizon_weeks, target_date=target_date,
+            sessions_per_week=sessions_per_week,
+        )  # fmt: skip
 
     def plot_sets(
         self, log: TrainingLog, athlete: str = "", as_of: pd.Timestamp | str | None = None
@@ -500,14 +454,21 @@ class ReadinessForecaster(BaseEstimator):
         return other
 
     def _check_settings(self) -> None:
-        for name, least in {"horizon_weeks": 1, "random_state": 0, "draws": 2, "paths": 4}.items():
+        for name, (least, most) in _BOUNDS.items():
             value = getattr(self, name)
-            if not is_whole(value) or value < least:
-                raise ForecastError(f"{name} = {value!r}; give a whole number, {least} or more.")
+            if not is_whole(value) or not least <= value <= most:
+                raise ForecastError(
+                    f"{name} = {value!r}; give a whole number, {least} or more, at most {most}."
+                )
         if self.draws % 2 or self.paths < 2 * self.draws:
             raise ForecastError(
                 f"draws = {self.draws!r}, paths = {self.paths!r}; give an even number of draws "
                 "and at least twice as many paths."
+            )
+        if not is_number(self.lapse_weeks) or not 0 < self.lapse_weeks <= MOST_WEEKS:
+            raise ForecastError(
+                f"lapse_weeks = {self.lapse_weeks!r}; give a number of weeks above 0, at most "
+                f"{MOST_WEEKS}."
             )
 
 
@@ -517,15 +478,15 @@ def load_model(path: str | Path) -> ReadinessForecaster:
     Parameters
     ----------
     path
-        File written by ``ReadinessForecaster.save``.
-
-    Raises
-    ------
-    ModelFileError
-        The file is missing, not ours, damaged, or of another version.
+        File written by ``ReadinessForecaster.save``; ``ModelFileError`` if it is missing, not ours,
+        damaged, or of another version.
     """
     settings, learnt = read_model(path, _RECORDS)
-    model = ReadinessForecaster(**settings)
+    try:
+        model = ReadinessForecaster(**settings)
+        model._check_settings()
+    except (TypeError, ForecastError) as error:
+        raise ModelFileError(f"{path}: {error}") from error
     needed = set(_LEARNT) - {"club_verdict_", "climbing_"}
     fits = needed <= set(learnt) <= set(_LEARNT)
     if not fits or not all(isinstance(learnt[name], _LEARNT[name]) for name in learnt):
@@ -534,10 +495,6 @@ def load_model(path: str | Path) -> ReadinessForecaster:
     named = all(isinstance(key, str) for key in keys)
     if not named or len(keys) != n_rungs or not set(learnt["comparable_"]) <= set(keys):
         raise ModelFileError(f"{path}: its rungs do not fit together; fit and save again.")
-    try:
-        model._check_settings()
-    except ForecastError as error:
-        raise ModelFileError(f"{path}: {error}") from error
     for name, value in learnt.items():
         setattr(model, name, value)
     return model

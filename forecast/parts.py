@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Protocol
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -31,39 +31,19 @@ BATCH = 100_000
 """Rows of a log in memory at a time while it is shared out."""
 
 
-class Forecasts(Protocol):
-    """What is asked of a fitted forecaster here."""
-
-    def forecast(
-        self,
-        log: TrainingLog,
-        as_of: pd.Timestamp | str | None = None,
-        *,
-        engine: str = "pool",
-        n_jobs: int | None = None,
-    ) -> ReadinessForecast:
-        """Forecast every open rung."""
-        ...
-
-
 def forecast_shared_out(
-    model: Forecasts,
-    log: TrainingLog,
-    as_of: pd.Timestamp | str | None,
-    engine: str,
-    n_jobs: int | None,
+    model: Any, log: TrainingLog, as_of: pd.Timestamp | str | None, engine: str, n_jobs: int | None
 ) -> ReadinessForecast:
     """Return ``model.forecast(log, as_of, engine=engine)``, worked out by ``n_jobs`` workers."""
     day = cut_day(checked_log(log), as_of)
-    before = log.sets.loc[log.sets["date"] < day, "athlete"]
-    people = sorted(before.unique())
+    people = sorted(log.sets.loc[log.sets["date"] < day, "athlete"].unique())
     workers = min(effective_n_jobs(n_jobs), len(people))
     shares = np.array_split(np.array(people, dtype=object), max(workers, 1))
     if len(shares) < 2:
-        return model.forecast(log, day, engine=engine, n_jobs=1)
+        return _forecast(model, log, day, engine)
     logs = [
-        replace(log, sets=log.sets[log.sets["athlete"].isin(part)].reset_index(drop=True))
-        for part in shares
+        replace(log, sets=log.sets[log.sets["athlete"].isin(names)].reset_index(drop=True))
+        for names in shares
     ]
     answers = Parallel(n_jobs=n_jobs, max_nbytes=None)(
         delayed(_forecast)(model, share, day, engine) for share in logs
@@ -71,10 +51,9 @@ def forecast_shared_out(
     return joined(answers)
 
 
-def _forecast(
-    model: Forecasts, log: TrainingLog, as_of: pd.Timestamp, engine: str
-) -> ReadinessForecast:
-    return model.forecast(log, as_of, engine=engine, n_jobs=1)  # who works does not share out
+def _forecast(model: Any, log: TrainingLog, as_of: pd.Timestamp, engine: str) -> ReadinessForecast:
+    answer: ReadinessForecast = model.forecast(log, as_of, engine=engine, n_jobs=1)
+    return answer  # who works does not share out
 
 
 def joined(parts: Sequence[ReadinessForecast]) -> ReadinessForecast:
@@ -93,7 +72,9 @@ def share_out_log(
 ) -> list[Path]:
     """Share a Parquet log out over smaller ones, every athlete's rows in one of them.
 
-    The log is read some rows at a time, so it may be larger than memory.
+    The log is read some rows at a time, so it may be larger than memory. Raises ``ForecastError``
+    if it can't be read, or the folder can't be written to or holds such files already; nothing
+    half-written is left.
 
     Parameters
     ----------
@@ -105,12 +86,6 @@ def share_out_log(
         Number of files at most: one that no athlete falls to is not written.
     athlete
         Name of the column of athletes.
-
-    Raises
-    ------
-    ForecastError
-        The log can't be read, there is no such column, the number makes no sense, or the folder
-        can't be written to or holds such files already; nothing half-written is left.
     """
     if parts < 1:
         raise ForecastError(f"parts = {parts!r}; give a whole number, 1 or more.")
@@ -171,20 +146,14 @@ class PartDone:
 
 
 def forecast_parts(
-    model: Forecasts,
-    files: Iterable[str | Path],
-    ladder: Ladder,
-    *,
-    as_of: pd.Timestamp | str,
-    out: str | Path,
-    mapping: str | Path | None = None,
-    n_jobs: int | None = None,
-) -> list[PartDone]:
+    model: Any, files: Iterable[str | Path], ladder: Ladder, *, as_of: pd.Timestamp | str,
+    out: str | Path, mapping: str | Path | None = None, n_jobs: int | None = None,
+) -> list[PartDone]:  # fmt: skip
     """Forecast a log that comes in parts with one fitted forecaster, a part at a time.
 
     A worker holds one part in memory. ``NAME.summary.parquet`` and ``NAME.curve.parquet`` are
     written for each, whole or not at all, so a part that was lost with its worker is just done
-    again.
+    again. Raises ``ForecastError`` if two files have one name or share an athlete.
 
     Parameters
     ----------
@@ -200,14 +169,6 @@ def forecast_parts(
         Folder to write to; made where it is not there.
     n_jobs
         Workers, as joblib counts them; they must reach the files.
-
-    Raises
-    ------
-    ForecastError
-        No file is given, two have one name, or an athlete is in two of them; and as
-        ``read_log`` and ``forecast`` do.
-    HistoryError
-        A part has no set before ``as_of``.
     """
     paths = [Path(file) for file in files]
     if not paths:
@@ -221,27 +182,22 @@ def forecast_parts(
         delayed(_part)(model, path, ladder, day, folder, mapping) for path in paths
     )
     where: dict[str, Path] = {}
-    for part in done:
-        for name in part.athletes:
-            if name in where:
+    for one in done:
+        for name in one.athletes:
+            if where.setdefault(name, one.file) != one.file:
                 raise ForecastError(
-                    f"{name} is in {where[name]} and in {part.file}; forecasts of half a record "
+                    f"{name} is in {where[name]} and in {one.file}; forecasts of half a record "
                     "are of no use: share the log out with share_out_log."
                 )
-            where[name] = part.file
     return list(done)
 
 
 def _part(
-    model: Forecasts,
-    file: Path,
-    ladder: Ladder,
-    as_of: pd.Timestamp,
-    folder: Path,
+    model: Any, file: Path, ladder: Ladder, as_of: pd.Timestamp, folder: Path,
     mapping: str | Path | None,
-) -> PartDone:
+) -> PartDone:  # fmt: skip
     log = read_log(file, ladder, mapping=mapping)
-    result = model.forecast(log, as_of, n_jobs=1)
+    result = _forecast(model, log, as_of, "pool")
     summary, curve = (folder / f"{file.stem}.{name}.parquet" for name in ("summary", "curve"))
     write_whole(summary, result.summary.to_parquet())
     write_whole(curve, result.curve.to_parquet())

@@ -11,7 +11,8 @@ import pandas as pd
 
 from forecast import inline, words
 from forecast.errors import ForecastError
-from forecast.row import DIGITS, KEYS, Row, rows_table
+from forecast.row import DIGITS, KEYS, Row, rounded, rows_table
+from forecast.types import WEEK
 
 if TYPE_CHECKING:
     import altair as alt
@@ -33,14 +34,13 @@ class ReadinessForecast:
     above what was shown; ``gain_lately`` with its 80 % range is the change of level a week over the
     last six weeks, missing where there is no session (``gain_per_week`` is the same),
     ``gain_ahead`` what is expected; ``met_lately`` of the latest sessions (up to 30 in 12 weeks)
-    met the mark, ``met_expected`` is what the model would have expected of them;
-    ``sessions_per_week`` is counted without breaks; ``p_climbing, p_flat, p_slipping`` add to 1.
-    Where ``on_hold`` is ``pain`` every chance, week and date is missing. ``curve`` has ``athlete,
-    rung, week`` (1..H) and ``p_cleared``: the chance that the rung is cleared within that many
-    weeks if the athlete keeps training as lately; rungs on hold have none. ``reasons`` are what
-    drives each forecast: ``athlete, rung, what, value, unit, text``, heaviest first. ``rows`` are
-    all that is known, from which the tables are made; nothing dated on or after ``as_of`` was used;
-    ``engine`` is ``pool``, or the name of one engine.
+    met the mark, the model would have expected ``met_expected``; ``sessions_per_week`` is counted
+    without breaks; ``p_climbing, p_flat, p_slipping`` add to 1. Where ``on_hold`` is ``pain`` every
+    chance, week and date is missing. ``curve`` has ``athlete, rung, week`` (1..H), ``p_cleared``:
+    the chance that the rung is cleared within that many weeks if the athlete keeps training as
+    lately; rungs on hold have none. ``reasons`` are what drives each forecast, heaviest first:
+    ``athlete, rung, what, value, unit, text``. The tables are made from ``rows``; nothing dated on
+    or after ``as_of`` was used; ``engine`` is ``pool``, or the name of one engine.
     """
 
     summary: pd.DataFrame
@@ -78,14 +78,10 @@ class ReadinessForecast:
         """
         if not (isinstance(level, float | int) and 0 < level < 1):
             raise ForecastError(f"level = {level!r}; give a chance between 0 and 1, such as 0.9.")
-        weeks = {
-            key: _reached(curve["p_cleared"].to_numpy(), level)
-            for key, curve in self.curve.groupby(KEYS, sort=False)
-        }
-        keys = self.summary[KEYS]
-        at = np.array([weeks.get(key, np.nan) for key in keys.itertuples(index=False, name=None)])
-        days = pd.to_timedelta((pd.Series(at, dtype=float) * 7.0).round(), unit="D")
-        return keys.assign(weeks=at.astype(float).round(2), date=self.as_of + days)
+        weeks = self.curve.groupby(KEYS, sort=False)["p_cleared"].agg(_reached, level)
+        at = weeks.reindex(pd.MultiIndex.from_frame(self.summary[KEYS])).to_numpy(float)
+        days = pd.to_timedelta((pd.Series(at) * WEEK).round(), unit="D")
+        return self.summary[KEYS].assign(weeks=at.round(2), date=self.as_of + days)
 
     def plot(self, athlete: str) -> alt.LayerChart:
         """Return the chart of an athlete's chances by week; a list picks among several rungs.
@@ -108,7 +104,7 @@ class ReadinessForecast:
         return inline.rows_html(self.rows)
 
 
-def _reached(chances: np.ndarray, level: float) -> float:
+def _reached(chances: pd.Series, level: float) -> float:
     """Week at which a weekly curve reaches a level, between its points; missing past its end."""
     curve = np.concatenate([[0.0], chances])
     if curve[-1] < level:
@@ -125,30 +121,25 @@ def forecast_of(
     summary = rows_table(rows)
     warnings = pd.Series([words.for_coach(row).warnings for row in rows], dtype="str")
     return ReadinessForecast(
-        summary=summary.assign(warnings=warnings),
-        curve=curve,
-        reasons=_reasons(rows),
-        rows=rows,
-        as_of=as_of,
-        horizon_weeks=horizon_weeks,
-        engine=engine,
-    )
+        summary=summary.assign(warnings=warnings), curve=curve, reasons=_reasons(rows), rows=rows,
+        as_of=as_of, horizon_weeks=horizon_weeks, engine=engine,
+    )  # fmt: skip
 
 
 def states_table(rows: Sequence[Row]) -> pd.DataFrame:
     """Return the table of ``model.plateaus``: one line a row."""
     summary = rows_table(rows)
-    dates = ["since", "since_low", "since_high"]
+    kinds = dict.fromkeys(("since", "since_low", "since_high"), "datetime64[ns]")
+    kinds |= {"weeks_flat": "float64", "smallest_gain": "float64", "reason": "str"}
     lines = [
         (v.since, v.since_low, v.since_high, v.weeks, v.least, words.for_coach(row).why)
         for row, v in ((row, row.verdict) for row in rows)
     ]
-    verdicts = pd.DataFrame(lines, columns=[*dates, "weeks_flat", "smallest_gain", "reason"])
-    verdicts = verdicts.astype({**dict.fromkeys(dates, "datetime64[ns]"), "reason": "str",
-                                "weeks_flat": float, "smallest_gain": float})  # fmt: skip
-    verdicts = verdicts.round({"weeks_flat": DIGITS, "smallest_gain": DIGITS})
+    verdicts = pd.DataFrame(lines, columns=list(kinds)).astype(kinds)
     gains = {f"gain_lately{end}": f"gain{end}" for end in ("", "_low", "_high")}
-    return pd.concat([summary.rename(columns=gains), verdicts], axis=1)[list(STATE_COLUMNS)]
+    return pd.concat([summary.rename(columns=gains), rounded(verdicts)], axis=1)[
+        list(STATE_COLUMNS)
+    ]
 
 
 def _reasons(rows: Sequence[Row]) -> pd.DataFrame:
@@ -157,6 +148,5 @@ def _reasons(rows: Sequence[Row]) -> pd.DataFrame:
         for row in rows
         for one in row.reasons
     ]
-    table = pd.DataFrame(lines, columns=list(REASON_COLUMNS))
-    return table.astype({**dict.fromkeys(("athlete", "rung", "what", "unit", "text"), "str"),
-                         "value": float})  # fmt: skip
+    kinds = dict.fromkeys(REASON_COLUMNS, "str") | {"value": "float64"}
+    return pd.DataFrame(lines, columns=list(REASON_COLUMNS)).astype(kinds)

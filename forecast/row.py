@@ -6,7 +6,7 @@ made from rows alone.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Annotated, Any
 
@@ -16,14 +16,12 @@ from pydantic import AfterValidator, PlainValidator
 
 from forecast.ladder import Rung
 
-PAIN, PAUSED, NEW, FEW, NO_SUCCESS, FORM, HELP, SLIPPING, FLAT, AT_MARK, CLIMBING, UNCLEAR = (
+STATES = (
     "pain", "paused", "new", "few", "no_success", "form", "help", "slipping", "flat", "at_mark",
     "climbing", "unclear",
 )  # fmt: skip
-STATES = (
-    PAIN, PAUSED, NEW, FEW, NO_SUCCESS, FORM, HELP, SLIPPING, FLAT, AT_MARK, CLIMBING, UNCLEAR,
-)  # fmt: skip
 """Every state, in the order in which the rule asks for it: the first that holds decides."""
+PAIN, PAUSED, NEW, FEW, NO_SUCCESS, FORM, HELP, SLIPPING, FLAT, AT_MARK, CLIMBING, UNCLEAR = STATES
 STUCK = (SLIPPING, FLAT)
 UNDATED = (FORM, HELP, NO_SUCCESS)
 """Before a first valid set there is no date."""
@@ -61,15 +59,13 @@ Day = Annotated[pd.Timestamp, PlainValidator(pd.Timestamp)]
 class Seen:
     """What the log shows of the rung.
 
-    ``sessions, sets, valid`` (sets that count); ``obstacle``: empty, or why none counts
-    (``missed, unclean, helped, underloaded``); ``last_on`` and ``weeks_since`` the last session,
-    ``weeks_on`` since the first one; ``per_week`` sessions a week lately, breaks left out;
-    ``clean_share`` of recent sets that count; ``best`` the highest value that counted lately;
-    ``met`` of the latest ``met_of`` sessions met the mark where ``met_expected`` (give or take
-    ``met_sd``) would have been expected; ``run`` sessions in a row that met; ``more_sessions``
-    until there are enough to judge by; ``break_days`` the longest break among recent sessions;
-    ``less_clean``: values rise while form slips; ``load_known``: false where the load asked for
-    could not be checked.
+    ``valid`` sets count; ``obstacle``: empty, or why none does (``missed, unclean, helped,
+    underloaded``); ``weeks_since`` the last session, ``weeks_on`` since the first; ``per_week``
+    sessions lately, breaks left out; ``clean_share`` of recent sets that count; ``best`` value that
+    counted lately; ``met`` of the latest ``met_of`` sessions met where ``met_expected`` (give or
+    take ``met_sd``) would have been expected; ``run`` sessions in a row met; ``more_sessions`` are
+    missing to judge by; ``break_days`` the longest break lately; ``less_clean``: values rise while
+    form slips; ``load_known``: false where the load asked for could not be checked.
     """
 
     sessions: Count
@@ -248,8 +244,7 @@ def state_of(fact: Any, verdict: Any, *, hurts: bool) -> str:
     Parameters
     ----------
     fact
-        One open rung's facts: ``sessions, weeks_since, pause_weeks, more_sessions, obstacle,
-        usual, target`` (see ``facts.open_facts``).
+        ``sessions, weeks_since, pause_weeks, more_sessions, obstacle, usual, target`` of a rung.
     verdict
         ``flagged, p_climbing, p_flat, p_slipping, gain, smallest_gain`` of ``plateau.verdicts``;
         not looked at where there are too few sessions.
@@ -275,81 +270,51 @@ def state_of(fact: Any, verdict: Any, *, hurts: bool) -> str:
     return CLIMBING if verdict.p_climbing >= LIKELY else UNCLEAR
 
 
-_URGENCY = {PAIN: 0, SLIPPING: 1, FLAT: 2, FORM: 3, HELP: 3, NO_SUCCESS: 3}
-
-
 def most_urgent_first(rows: Iterable[Row]) -> tuple[Row, ...]:
     """Return rows in the order of every list.
 
-    Pain, then whoever is stuck, longest first, then whoever trains by who clears soonest; a pause
-    after all who train, and whoever is away for long last, by name.
+    Pain, then whoever is stuck, longest first, then whoever trains by who clears soonest; pauses
+    after them, and whoever is away for long last, by name.
     """
+    urgency = {PAIN: 0, SLIPPING: 1, FLAT: 2, FORM: 3, HELP: 3, NO_SUCCESS: 3}
 
     def order(row: Row) -> tuple[float, ...]:
         stuck = row.state in STUCK
         mid, low = (row.wait.mid, row.wait.low) if row.wait else (np.nan, np.nan)
         within = -row.verdict.weeks if stuck else mid
-        place = 6 if row.is_away else 5 if row.state == PAUSED else _URGENCY.get(row.state, 4)
+        place = 6 if row.is_away else 5 if row.state == PAUSED else urgency.get(row.state, 4)
         return place, *(np.inf if np.isnan(value) else value for value in (within, low))
 
     return tuple(sorted(rows, key=lambda row: (*order(row), row.athlete)))
 
 
-def _ahead(of: Callable[[Wait], Any], missing: Any = np.nan) -> Callable[[Row], Any]:
-    """A column of what lies ahead, which is missing under a hold."""
-    return lambda row: of(row.wait) if row.wait else missing
-
-
-def _by(week: int) -> Callable[[Row], float]:
-    return _ahead(lambda wait: wait.chances[week])
-
-
-def _free(of: Callable[[Row], float]) -> Callable[[Row], float]:
-    """A column of what is not told under a hold."""
-    return lambda row: np.nan if row.hold else of(row)
-
-
-_COLUMNS: dict[str, tuple[str, Callable[[Row], Any]]] = {
-    "athlete": ("str", lambda row: row.athlete),
-    "rung": ("str", lambda row: row.rung.key),
-    "rung_name": ("str", lambda row: row.rung.name),
-    "sessions": ("int64", lambda row: row.seen.sessions),
-    "level": ("float64", lambda row: row.level.log),
-    "level_value": ("float64", lambda row: row.level.shown),
-    "target": ("float64", lambda row: row.rung.criterion.target),
-    "gain_per_week": ("float64", lambda row: row.gain.lately),
-    "weeks_low": ("float64", _ahead(lambda wait: wait.low)),
-    "weeks_mid": ("float64", _ahead(lambda wait: wait.mid)),
-    "weeks_high": ("float64", _ahead(lambda wait: wait.high)),
-    "date_low": ("datetime64[ns]", _ahead(lambda wait: wait.dates[0], pd.NaT)),
-    "date_mid": ("datetime64[ns]", _ahead(lambda wait: wait.dates[1], pd.NaT)),
-    "date_high": ("datetime64[ns]", _ahead(lambda wait: wait.dates[2], pd.NaT)),
-    "p_next_session": ("float64", _ahead(lambda wait: wait.next_session)),
-    **{f"p_{week}": ("float64", _by(week)) for week in MARKS},
-    "p_never_in_horizon": ("float64", _ahead(lambda wait: wait.never)),
-    "state": ("str", lambda row: row.state),
-    "on_hold": ("str", lambda row: row.hold),
-    "p_climbing": ("float64", _free(lambda row: row.verdict.p_climbing)),
-    "p_flat": ("float64", _free(lambda row: row.verdict.p_flat)),
-    "p_slipping": ("float64", _free(lambda row: row.verdict.p_slipping)),
-    "gain_lately": ("float64", lambda row: row.gain.lately),
-    "gain_lately_low": ("float64", lambda row: row.gain.low),
-    "gain_lately_high": ("float64", lambda row: row.gain.high),
-    "gain_ahead": ("float64", lambda row: row.gain.ahead),
-    "met_lately": ("int64", lambda row: row.seen.met),
-    "met_expected": ("float64", lambda row: row.seen.met_expected),
-    "sessions_per_week": ("float64", lambda row: row.seen.per_week),
-    "p_lapse_26": ("float64", _free(lambda row: row.lapse)),
-    "comparable": ("int64", lambda row: row.comparable),
-    "confidence": ("str", lambda row: row.record),
+_COLUMNS = {
+    "athlete": "athlete", "rung": "rung.key", "rung_name": "rung.name",
+    "sessions": "seen.sessions", "level": "level.log", "level_value": "level.shown",
+    "target": "rung.criterion.target", "gain_per_week": "gain.lately",
+    "weeks_low": "wait.low", "weeks_mid": "wait.mid", "weeks_high": "wait.high",
+    "date_low": "wait.dates.0", "date_mid": "wait.dates.1", "date_high": "wait.dates.2",
+    "p_next_session": "wait.next_session",
+    **{f"p_{week}": f"wait.chances.{week}" for week in MARKS},
+    "p_never_in_horizon": "wait.never", "state": "state", "on_hold": "hold",
+    "p_climbing": "verdict.p_climbing", "p_flat": "verdict.p_flat",
+    "p_slipping": "verdict.p_slipping", "gain_lately": "gain.lately",
+    "gain_lately_low": "gain.low", "gain_lately_high": "gain.high", "gain_ahead": "gain.ahead",
+    "met_lately": "seen.met", "met_expected": "seen.met_expected",
+    "sessions_per_week": "seen.per_week", "p_lapse_26": "lapse", "comparable": "comparable",
+    "confidence": "record",
+}  # fmt: skip
+"""Every column of a forecast's summary but ``warnings``, and where in a row it stands."""
+_HELD = ("p_climbing", "p_flat", "p_slipping", "p_lapse_26")
+"""What is not told under a hold, besides what lies ahead."""
+_KINDS = dict.fromkeys(_COLUMNS, "float64") | {
+    **dict.fromkeys(("athlete", "rung", "rung_name", "state", "on_hold", "confidence"), "str"),
+    **dict.fromkeys(("sessions", "met_lately", "comparable"), "int64"),
+    **dict.fromkeys(("date_low", "date_mid", "date_high"), "datetime64[ns]"),
 }
-"""Every column of a forecast's summary but ``warnings``: its type, and what of a row it shows."""
 SUMMARY_COLUMNS = (*_COLUMNS, "warnings")
 """Columns of a forecast's summary, in order; ``warnings`` are added in words."""
-_MARKED = tuple(f"p_{week}" for week in MARKS)
-AHEAD_COLUMNS = tuple(
-    n for n in _COLUMNS if n.startswith(("weeks_", "date_", "p_ne")) or n in _MARKED
-)
+AHEAD_COLUMNS = tuple(name for name, at in _COLUMNS.items() if at.startswith("wait."))
 """What lies ahead, and is missing under a hold."""
 
 
@@ -364,12 +329,19 @@ def rows_table(rows: Sequence[Row]) -> pd.DataFrame:
     rows
         Of a view, in any order.
     """
-    table = pd.DataFrame(
-        {
-            name: pd.Series([of(row) for row in rows], dtype="object").astype(kind)
-            for name, (kind, of) in _COLUMNS.items()
-        }
-    )
-    numbers = [name for name, (kind, _) in _COLUMNS.items() if kind == "float64"]
-    table[numbers] = table[numbers].round(DIGITS)
-    return table
+    columns = {name: [_shown(row, name) for row in rows] for name in _COLUMNS}
+    return rounded(pd.DataFrame(columns, dtype="object").astype(_KINDS))
+
+
+def rounded(table: pd.DataFrame) -> pd.DataFrame:
+    """Return a table with its floating columns rounded to ``DIGITS``."""
+    return table.round(dict.fromkeys(table.select_dtypes("float").columns, DIGITS))
+
+
+def _shown(row: Row, column: str) -> Any:
+    """What a row shows in a column, missing where it is not told."""
+    value: Any = None if row.hold and column in _HELD else row
+    for name in _COLUMNS[column].split("."):
+        if value is not None:
+            value = value[int(name)] if name.isdigit() else getattr(value, name)
+    return value

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from forecast import words
+from forecast.ahead import rules
 from forecast.ahead.walk import Ground, Settings, Walk, chain
 from forecast.errors import ForecastError
 from forecast.growth import log_slope, to_log
@@ -15,22 +16,13 @@ from forecast.inline import frame_html
 from forecast.log import as_day
 from forecast.readiness import LogView, curve_table, record_of, time_columns, usual_value
 from forecast.row import AHEAD_COLUMNS, DIGITS, NEW, PAIN, SUMMARY_COLUMNS, UNDATED, Row, rows_table
-from forecast.types import Array, Flags, Ints
+from forecast.types import WEEK, Array, Flags, Ints
 
-SLOWEST, QUICKEST = 0.05, 20.0
-"""Factors on the present pace that are looked through for one that makes a date."""
-HALVINGS = 18
-FARTHEST = float(np.log(1000.0))
-"""Levels beyond a thousand times the pass mark, or under a thousandth, are told as that: on a path
-that goes on for years without a clean set the latent level runs on, and its ratio overflows."""
 TARGET_COLUMNS = (
     "athlete", "rung", "target_date", "p_by_target", "gain_per_week", "gain_needed",
     "times_as_fast", "text",
 )  # fmt: skip
-TIME_COLUMNS = (
-    "weeks_low", "weeks_mid", "weeks_high", "date_low", "date_mid", "date_high", "p_4", "p_8",
-    "p_12", "p_26",
-)  # fmt: skip
+TIME_COLUMNS = [name for name in AHEAD_COLUMNS if name.startswith(("weeks", "date"))]
 MEASURED = (
     "gain_per_week", "gain_lately", "gain_lately_low", "gain_lately_high", "p_climbing", "p_flat",
     "p_slipping", "sessions_per_week",
@@ -48,23 +40,14 @@ SHOWN = ("athlete", "rung_name", "weeks_low", "weeks_mid", "weeks_high", "date_m
 class LadderAhead:
     """A forecast for every rung still ahead of every athlete, top rung last.
 
-    Attributes
-    ----------
-    summary
-        One row an (athlete, rung) ahead, the columns of ``ReadinessForecast.summary``. Weeks and
-        dates count from ``as_of`` whether or not the rung is open yet. Of a rung not begun,
-        ``level`` and ``gain_ahead`` are what is expected at its first session, and
-        ``p_next_session`` is the chance that its first session meets the criterion.
-    curve
-        ``athlete, rung, week`` (1..H), ``p_cleared``.
-    target
-        With a ``target_date``: one row an athlete with the ladder's top still ahead: ``athlete,
-        rung, target_date, p_by_target, gain_per_week, gain_needed, times_as_fast, text``. Else
-        empty.
-    by_day
-        (rows of ``summary``, D + 1) chance of having cleared within 0..D days.
-    as_of, horizon_weeks
-        The cut date, and weeks looked ahead.
+    ``summary`` has a row an (athlete, rung) ahead, the columns of ``ReadinessForecast.summary``.
+    Weeks and dates count from ``as_of`` whether or not the rung is open yet; of a rung not begun
+    ``level`` and ``gain_ahead`` are what is expected at its first session, ``p_next_session`` the
+    chance that this one meets the criterion. ``curve`` has ``athlete, rung, week`` (1..H),
+    ``p_cleared``; ``target``, with a ``target_date``, one row an athlete with the ladder's top
+    still ahead: ``athlete, rung, target_date, p_by_target, gain_per_week, gain_needed,
+    times_as_fast, text``; ``by_day`` (rows of ``summary``, D + 1) chances of having cleared within
+    0..D days of the ``horizon_weeks``.
     """
 
     summary: pd.DataFrame = field(repr=False)
@@ -75,15 +58,9 @@ class LadderAhead:
     horizon_weeks: int
 
     def chance_by(self, date: pd.Timestamp | str) -> pd.DataFrame:
-        """Return the chance that each rung is cleared by the end of a day.
+        """Return ``athlete, rung, rung_name, date, p_cleared``: the chance by the end of a day.
 
-        Columns ``athlete, rung, rung_name, date, p_cleared``.
-
-        Raises
-        ------
-        ForecastError
-            It is not a date (text must be ISO 8601, such as ``2027-05-01``), or it lies before
-            ``as_of`` or past the horizon.
+        Raises ``ForecastError`` if it is not a date (text must be ISO 8601) or beyond the horizon.
         """
         day = days_ahead(date, self.as_of, self.horizon_weeks)
         table = self.summary[["athlete", "rung", "rung_name"]].copy()
@@ -92,13 +69,7 @@ class LadderAhead:
         return table
 
     def for_athlete(self, athlete: str) -> LadderAhead:
-        """Return the part about one athlete.
-
-        Raises
-        ------
-        ForecastError
-            Nothing lies ahead of this athlete here.
-        """
+        """Return what is about one athlete; ``ForecastError`` where nothing lies ahead."""
         mine = (self.summary["athlete"] == athlete).to_numpy()
         if not mine.any():
             names = ", ".join(dict.fromkeys(self.summary["athlete"])) or "none"
@@ -119,7 +90,7 @@ def days_ahead(
     """Return days from the cut to a date within the horizon, or say what is wrong with it."""
     asked = as_day(date, what)
     day = (asked - as_of).days
-    if not 0 <= day <= 7 * horizon_weeks:
+    if not 0 <= day <= WEEK * horizon_weeks:
         last = (as_of + pd.Timedelta(weeks=horizon_weeks)).date()
         raise ForecastError(
             f"{what} = {asked.date()} does not lie between the cut date {as_of.date()} and "
@@ -142,14 +113,9 @@ def chances_by_day(cleared: Array, most_days: int) -> Array:
 class WhatIf:
     """A forecast at several rates of training or pass marks, and what to know before reading it.
 
-    Attributes
-    ----------
-    table
-        One row a rung ahead and rate, ``WHAT_IF_COLUMNS``, or one row a mark, as ``what_if_mark``
-        says (``as_now`` marks the present one);
-        weeks and dates as in ``LadderAhead.summary``.
-    warning
-        Sentences that belong beside the table wherever it is shown.
+    ``table`` has a row a rung ahead and rate, ``WHAT_IF_COLUMNS``, or a row a mark, as
+    ``what_if_mark`` says (``as_now`` marks the present one), weeks and dates as in
+    ``LadderAhead.summary``; ``warning`` belongs beside it wherever it is shown.
     """
 
     table: pd.DataFrame = field(repr=False)
@@ -161,18 +127,16 @@ class WhatIf:
 
 def log_levels(latent: Array, linear: float) -> Array:
     """Return levels as log(value / target) from latent ones, within ``FARTHEST`` of the mark."""
-    return np.clip(to_log(latent, linear), -FARTHEST, FARTHEST)
+    return np.clip(to_log(latent, linear), -rules.FARTHEST, rules.FARTHEST)
 
 
-def target_table(
+def _target_table(
     ground: Ground, walked: Walk, as_of: pd.Timestamp, target_date: pd.Timestamp | None
 ) -> pd.DataFrame:
-    """Return one row an athlete who has the ladder's top ahead; none without a date.
+    """One row an athlete who has the ladder's top ahead; none without a date.
 
-    The gain is that of level (log of value over target, so 0.02 is about 2 % a week) over the
-    time on the rungs to the top, on the middle path. The gain needed is that with which the
-    chance of making the date is one half, every rung climbed so many times as fast, delays and
-    consolidation periods as they are.
+    The gain is that of level over the time on the rungs to the top, on the middle path; the gain
+    needed makes the date's chance one half, delays and consolidation periods as they are.
     """
     top = ground.plan.n_rungs - 1
     who = np.flatnonzero(ground.standing.ahead[:, top])
@@ -187,8 +151,8 @@ def target_table(
         log_levels(level + mark, linear) for level in (walked.end_level, walked.start_level)
     )
     climb = np.where(way, end - start, 0.0).sum(axis=1)
-    weeks = np.where(way, walked.climbing, 0.0).sum(axis=1) / 7.0
-    gain = np.median(climb / np.maximum(weeks, 1.0 / 7.0), axis=1)[who]
+    weeks = np.where(way, walked.climbing, 0.0).sum(axis=1) / WEEK
+    gain = np.median(climb / np.maximum(weeks, 1.0 / WEEK), axis=1)[who]
     times = _times_as_fast(ground, walked, top, days)[who]
     table = pd.DataFrame(
         {
@@ -202,7 +166,7 @@ def target_table(
         }
     )
     table["text"] = [
-        words.ahead.target(target_date, p, g, n if np.isfinite(n) else None, QUICKEST)
+        words.ahead.target(target_date, p, g, n if np.isfinite(n) else None, rules.QUICKEST)
         for p, g, n in zip(chance, gain, times, strict=True)
     ]
     return table.sort_values("athlete", ignore_index=True)
@@ -216,9 +180,9 @@ def _times_as_fast(ground: Ground, walked: Walk, top: int, days: float) -> Array
         cleared = chain(ground.plan, ground.standing, walked, quicker)
         return np.asarray((cleared[:, top] <= days).mean(axis=1) >= 0.5)
 
-    low, high = np.full(people, np.log(SLOWEST)), np.full(people, np.log(QUICKEST))
+    low, high = np.full(people, np.log(rules.SLOWEST)), np.full(people, np.log(rules.QUICKEST))
     possible = made(np.exp(high))
-    for _ in range(HALVINGS):
+    for _ in range(rules.HALVINGS):
         middle = 0.5 * (low + high)
         enough = made(np.exp(middle))
         high, low = np.where(enough, middle, high), np.where(enough, low, middle)
@@ -226,19 +190,10 @@ def _times_as_fast(ground: Ground, walked: Walk, top: int, days: float) -> Array
 
 
 def assemble(
-    ground: Ground,
-    settings: Settings,
-    walked: Walk,
-    current: tuple[Row, ...],
-    view: LogView,
-    target_date: pd.Timestamp | None = None,
-    *,
-    as_now: bool = True,
-) -> LadderAhead:
-    """Put a walk into the public tables, by athlete and in ladder order.
-
-    ``as_now`` says that the walk was at the present rate, so that open rungs read as forecast.
-    """
+    ground: Ground, settings: Settings, walked: Walk, current: tuple[Row, ...], view: LogView,
+    target_date: pd.Timestamp | None = None, *, as_now: bool = True,
+) -> LadderAhead:  # fmt: skip
+    """Put a walk, at the present rate or another, into the public tables, in ladder order."""
     names = np.array(ground.standing.names, dtype=object)
     who, rung = np.nonzero(ground.standing.ahead)
     order = np.lexsort((rung, names[who].astype(str)))
@@ -249,17 +204,16 @@ def assemble(
     summary = pd.concat([facts, time_columns(by_day, view.as_of)], axis=1)
     if as_now:
         summary = _as_forecast(summary, rows_table(current), settings.most_days)
-    weeks = settings.most_days // 7
     held = facts["athlete"].isin({row.athlete for row in current if row.hold}).to_numpy()
     summary = _on_hold(summary[list(SUMMARY_COLUMNS)], held)
-    target = target_table(ground, walked, view.as_of, target_date)
+    target = _target_table(ground, walked, view.as_of, target_date)
     return LadderAhead(
         summary=summary,
         curve=curve_table(facts[~held], by_day[~held]),
         target=target[~target["athlete"].isin(set(facts.loc[held, "athlete"]))],
         by_day=np.where(held[:, None], np.nan, by_day),
         as_of=view.as_of,
-        horizon_weeks=weeks,
+        horizon_weeks=settings.most_days // int(WEEK),
     )
 
 
@@ -309,18 +263,15 @@ def _facts(
         record_of(*pair) for pair in zip(facts["sessions"], facts["comparable"], strict=True)
     ]
     names_of = [one.name for one in histories.ladder.rungs]
-    facts["warnings"] = pd.Series(
-        [
-            words.ahead.not_begun(
-                [names_of[n] for n in ground.plan.needs[r] if standing.ahead[a, n]],
-                [names_of[n] for n in ground.plan.needs[r] if standing.presumed[a, n]],
-                begun=bool(standing.spell[a, r] >= 0),
-            )
-            for a, r in zip(who, rung, strict=True)
-        ],
-        dtype="str",
-    )
-    return facts
+    warnings = [
+        words.ahead.not_begun(
+            [names_of[n] for n in ground.plan.needs[r] if standing.ahead[a, n]],
+            [names_of[n] for n in ground.plan.needs[r] if standing.presumed[a, n]],
+            begun=bool(standing.spell[a, r] >= 0),
+        )
+        for a, r in zip(who, rung, strict=True)
+    ]
+    return facts.assign(warnings=pd.Series(warnings, dtype="str"))
 
 
 def _as_forecast(summary: pd.DataFrame, current: pd.DataFrame, most_days: int) -> pd.DataFrame:
@@ -334,12 +285,10 @@ def _as_forecast(summary: pd.DataFrame, current: pd.DataFrame, most_days: int) -
             continue
         values = row[name].to_numpy()
         use = is_open & pd.notna(values)
-        if name in TIME_COLUMNS and name.startswith(("weeks", "date")):
-            weeks = row[name.replace("date", "weeks")].to_numpy()
-            use &= ~(weeks > most_days / 7.0)
-        elif name in TIME_COLUMNS:
+        if name in TIME_COLUMNS:
+            use &= ~(row[name.replace("date", "weeks")].to_numpy() > most_days / WEEK)
+        elif name in AHEAD_COLUMNS:
             use &= out[name].notna().to_numpy()
         out[name] = out[name].where(~use, pd.Series(values, index=out.index))
     undated = out["state"].isin(UNDATED) & is_open
-    dates = [name for name in TIME_COLUMNS if name.startswith(("weeks", "date"))]
-    return out.assign(**{name: out[name].mask(undated) for name in dates})
+    return out.assign(**{name: out[name].mask(undated) for name in TIME_COLUMNS})

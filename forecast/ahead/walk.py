@@ -10,50 +10,79 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-import pandas as pd
 
-from forecast.ahead.learning import Climbing, carry_regressors
-from forecast.ahead.standing import (
-    Plan,
-    Rhythm,
-    Standing,
-    ladder_plan,
-    scaled_first_gaps,
-    scaled_gaps,
-)
-from forecast.growth import Coming, SharedDraws, Tracked, Walker, simulate_days, walker_of
-from forecast.histories import Histories, day_number, first_gap_table
-from forecast.types import Array, Ints
-
-LEAST_MASS = 0.05
-"""Share of paths within the forecast below which there is nothing to match times to."""
-STRETCH_RANGE = (0.5, 2.0)
-"""Beyond what was recalibrated, times go on being stretched, by no more than this."""
-NARROWER = 0.9
-"""Times of rungs not begun are drawn toward their middle, as a log: a few paths of little pace
-make the simulated ones too wide (measured: docs/method/ladder-ahead.md)."""
+from forecast.ahead import rules
+from forecast.ahead.standing import Climbing, Plan, Standing
+from forecast.growth import Coming, SharedDraws, Walker, simulate_days
+from forecast.histories import Histories, first_gap_table
+from forecast.types import WEEK, Array, Ints
 
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """How to walk: paths shared over draws of the constants, and the days to look ahead.
-
-    With ``independent`` each rung takes its times from another path: for comparison only.
-    """
+    """How to walk: paths shared over draws of the constants, and the days to look ahead."""
 
     paths: int
     draws: int
     seed: int
     most_days: int
-    independent: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Rhythm:
+    """Factors on ordinary gaps, ``scale`` (A, R or 1), and on gain, ``gain`` (A, R or 1, P)."""
+
+    scale: Array
+    gain: Array
+
+    def on(self, rung: int, who: Ints) -> tuple[Array, Array]:
+        """Return the factor on gaps (T,) and on gain (T, P) of athletes ``who`` on a rung."""
+        scale, gain = self.scale, self.gain
+        return scale[who, rung % scale.shape[1]], gain[who, rung % gain.shape[1]]
+
+
+def scaled_gaps(table: Array, scale: Array) -> Array:
+    """Return gap tables (T, G) with ordinary gaps times ``scale`` (T,), a day at least; (T, 8 G).
+
+    Layoffs stay as long and come as often *a week*: with half the days between sessions each is
+    followed by one half as often, or more sessions would bring more layoffs.
+    """
+    if (scale == 1.0).all():
+        return table
+    scale = scale[:, None]
+    layoff = table > rules.LAYOFF_DAYS
+    moved = np.where(layoff, table, np.maximum(table * scale, 1.0))
+    share = np.cumsum(np.where(layoff, scale, 1.0), axis=1)
+    share /= share[:, -1:]
+    size = rules.FINER * table.shape[1]
+    levels = (np.arange(size) + 0.5) / size
+    place = np.array([np.searchsorted(row, levels) for row in share], dtype=np.int64)
+    return np.take_along_axis(moved, place.reshape(len(table), size), axis=1)
+
+
+def scaled_first_gaps(table: Array, wait: Array, scale: Array) -> Array:
+    """Return days from the last session to the next at another rhythm, (T, G).
+
+    The ``wait`` (T,) so far was at the usual rhythm, which alone says whether it is a layoff. Only
+    what is left of an ordinary gap is scaled.
+    """
+    waited = wait[:, None]
+    scaled = waited + (table - waited) * scale[:, None]
+    return np.where(table <= rules.LAYOFF_DAYS, scaled, table)
+
+
+def weekly_sessions(gaps: Array) -> Array:
+    """(T,) sessions a week outside layoffs, from (T, G) gap tables."""
+    ordinary = gaps <= rules.LAYOFF_DAYS
+    days = np.where(ordinary, gaps, 0.0).sum(axis=1)
+    return np.asarray(WEEK * ordinary.sum(axis=1) / np.maximum(days, 1.0))
 
 
 @dataclass(frozen=True, slots=True)
 class Ground:
-    """Everything a walk starts from; ``cut`` is the day number of the cut.
+    """Everything a walk starts from; ``cut`` is a day number.
 
-    ``margin``, ``own_pace``: by row of ``histories.spells``, margin at clearing less the usual one,
-    and own pace.
+    ``margin`` at clearing, less the usual one, and ``own_pace`` by row of ``histories.spells``.
     """
 
     histories: Histories
@@ -64,23 +93,6 @@ class Ground:
     cut: int
     margin: Array
     own_pace: Array
-
-
-def survey(
-    tracked: Tracked, histories: Histories, climbing: Climbing, standing: Standing
-) -> Ground:
-    """Gather what is known of the athletes in ``standing``."""
-    margin, own_pace = carry_regressors(tracked, histories)
-    return Ground(
-        histories=histories,
-        climbing=climbing,
-        standing=standing,
-        plan=ladder_plan(histories.ladder),
-        walker=walker_of(tracked, standing.athletes, histories.ladder),
-        cut=int(day_number(pd.Series([histories.as_of]))[0]),
-        margin=np.nan_to_num(margin - climbing.margin),
-        own_pace=own_pace,
-    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,19 +108,19 @@ class TimeMap:
             return days.copy()
         inside = np.interp(days, self.before, self.after)
         last, moved = self.before[-1], self.after[-1]
-        stretch = np.clip(moved / max(last, 1.0), *STRETCH_RANGE)
+        stretch = np.clip(moved / max(last, 1.0), *rules.STRETCH_RANGE)
         return np.asarray(np.where(days > last, moved + (days - last) * stretch, inside))
 
 
 def match_quantiles(days: Array, chance: Array, at: Array) -> TimeMap:
     """Return the map that gives simulated times ``days`` (P,) a recalibrated distribution.
 
-    ``chance`` (W,) is the chance of having cleared by each of the days ``at`` (W,), which rise from
-    0. Where too few paths fall within them times are left as they are.
+    ``chance`` (W,) of having cleared by days ``at`` (W,), rising from 0. Where too few paths fall
+    within them times are left as they are.
     """
     q = (np.arange(len(days)) + 0.5) / len(days)
     both = q <= chance[-1]
-    if both.sum() < LEAST_MASS * len(days):
+    if both.sum() < rules.LEAST_MASS * len(days):
         return TimeMap(np.empty(0), np.empty(0))
     # Times at which the chance reaches q, straight between the given times.
     place = np.clip(np.searchsorted(chance, q[both], side="left"), 1, len(at) - 1)
@@ -123,30 +135,17 @@ def match_quantiles(days: Array, chance: Array, at: Array) -> TimeMap:
 
 @dataclass(frozen=True, slots=True)
 class Walk:
-    """How A athletes went up R rungs on P paths; NaN where a rung was not climbed.
+    """How A athletes went up R rungs on P paths, (A, R, P); NaN where a rung was not climbed.
 
-    Attributes
-    ----------
-    climbing
-        (A, R, P) days on the rung: from the cut where under way, else from the first session.
-    delay
-        (A, R, P) days to the first session from the rung being open, or from the cut where it was
-        open before; 0 where under way.
-    cleared
-        (A, R, P) days from the cut to clearing, 0 or less for rungs behind; past ``most_days`` only
-        an order.
-    start_level, start_gain, end_level
-        (A, R, P) latent level over the pass mark and gain a week, at the last session known or the
-        first to come; level over the mark at the last session simulated.
-    margin, own_pace
-        (A, R, P) what is carried to the next rung: end level less the usual margin where cleared,
-        and the pace beyond rung and athlete.
-    first
-        (A, R) chance that the next session meets the criterion.
-    middle
-        (A, R) middle of the logs of simulated days, of rungs not begun.
-    maps
-        By (athlete place, rung): the recalibration of its times.
+    ``climbing`` days on the rung, from the cut where under way, else from the first session;
+    ``delay`` days to the first session from the rung being open, or from the cut where it was open
+    before, 0 where under way; ``cleared`` days from the cut to clearing, 0 or less for rungs
+    behind, past ``most_days`` only an order; ``start_level, start_gain`` latent level over the pass
+    mark and gain a week at the last session known or the first to come, ``end_level`` over the mark
+    at the last session simulated; ``margin, own_pace`` what is carried to the next rung: end level
+    less the usual margin where cleared, and the pace beyond rung and athlete. (A, R): ``first``
+    chance that the next session meets the criterion, ``middle`` of the logs of simulated days, of
+    rungs not begun. ``maps``, by (athlete place, rung): the recalibration of its times.
     """
 
     climbing: Array
@@ -166,11 +165,11 @@ Pooled = dict[tuple[int, int], Array]
 
 
 @dataclass(frozen=True, slots=True)
-class Going:
-    """A walk under way.
+class _Going:
+    """A walk under way, as asked for.
 
-    ``open_at`` (A, R) is the place of each rung under way among those of ``shared``, -1 for none;
-    ``slope`` (P, 2) what margin and own pace carry over; the others as given to ``walk``.
+    ``open_at`` (A, R): places of rungs under way in ``shared`` (-1: none); ``slope`` (P, 2): what
+    margin and own pace carry over.
     """
 
     ground: Ground
@@ -183,26 +182,15 @@ class Going:
     like: Walk | None
     walked: Walk
 
-    @property
-    def size(self) -> int:
-        """Number of paths P."""
-        return self.settings.paths
-
 
 def walk(
-    ground: Ground,
-    settings: Settings,
-    *,
-    pooled: Pooled | None = None,
-    rhythm: Rhythm | None = None,
-    like: Walk | None = None,
-    only: int | None = None,
-) -> Walk:
-    """Simulate all rungs still ahead of every athlete.
+    ground: Ground, settings: Settings, *, pooled: Pooled | None = None,
+    rhythm: Rhythm | None = None, like: Walk | None = None, only: int | None = None,
+) -> Walk:  # fmt: skip
+    """Simulate all rungs still ahead of every athlete, or of those on one ``only`` that rung.
 
     ``pooled`` are chances by week 0, 1, ... of open rungs by (athlete place, rung), which their
-    simulated times are matched to. For another ``rhythm`` than the athletes' own, ``like`` is the
-    walk at theirs: its recalibrations hold. ``only``: this rung alone, of those under way on it.
+    times are matched to. For another ``rhythm``, ``like`` is the walk whose recalibrations hold.
     """
     standing, paths = ground.standing, settings.paths
     who, rung = np.nonzero(standing.under_way)
@@ -216,7 +204,7 @@ def walk(
     climbing = ground.climbing
     slope = climbing.carry_mean + normal @ np.linalg.cholesky(climbing.carry_cov).T
     usual = Rhythm(np.ones((len(open_at), 1)), np.ones((len(open_at), 1, paths)))
-    going = Going(
+    going = _Going(
         ground, settings, shared, open_at, slope, rhythm or usual, pooled or {}, like,
         _set_out(ground, paths),
     )  # fmt: skip
@@ -241,19 +229,19 @@ def _set_out(ground: Ground, paths: int) -> Walk:
         np.repeat(a[:, :, None], paths, axis=2) for a in (cleared, margin, own_pace)
     )
     climbing, delay, start_level, start_gain, end_level = np.full((5, *cleared.shape), np.nan)
-    first, middle = np.full((2, *standing.behind.shape), np.nan)
+    first, middle = np.full((2, *cleared.shape[:2]), np.nan)
     return Walk(
         climbing, delay, cleared, start_level, start_gain, end_level, margin, own_pace, first,
         middle, {},
     )  # fmt: skip
 
 
-def _climb(going: Going, rung: int, who: Ints, *, begun: bool) -> None:
+def _climb(going: _Going, rung: int, who: Ints, *, begun: bool) -> None:
     """Climb one rung that athletes ``who`` are all on, or have all yet to begin."""
     settings, walked, climbing = going.settings, going.walked, going.ground.climbing
     scale, faster = going.rhythm.on(rung, who)
     if begun:
-        opening, delay = np.zeros((2, len(who), going.size))
+        opening, delay = np.zeros((2, len(who), going.settings.paths))
         coming, state = _under_way(going, rung, who, scale)
     else:
         ready, last = _ready(going.ground.plan, going.ground.standing, walked.cleared, rung, who)
@@ -265,8 +253,6 @@ def _climb(going: Going, rung: int, who: Ints, *, begun: bool) -> None:
     climb = simulate_days(coming, state, going.shared.laws, most_days=settings.most_days, seed=seed)
     days = climb.days if begun else _by_the_log(going, rung, who, climb.days)
     delay, days = _as_pooled(going, rung, who, opening, delay, (climb.days, days))
-    if settings.independent:
-        days = days[:, np.random.default_rng([*seed, 6]).permutation(going.size)]
     above = climb.level - coming.threshold[:, None]
     walked.climbing[who, rung], walked.delay[who, rung] = days, delay
     walked.cleared[who, rung] = opening + delay + days
@@ -292,24 +278,20 @@ def _ready(
     return ready, np.asarray(needs)[done.argmax(axis=1)]
 
 
-def _delays(going: Going, rung: int, ready: Array) -> Array:
+def _delays(going: _Going, rung: int, ready: Array) -> Array:
     """(T, P) days until the first session, from the rung being open or from the cut."""
-    ground = going.ground
+    ground, absences = going.ground, going.ground.walker.tracked.model.rhythm.absences
     table = np.tile(ground.climbing.delays, (len(ready), 1))
     elapsed = np.maximum(-ready[:, 0], 0.0)  # the same on every path where it is in the past
-    absences = ground.walker.tracked.model.rhythm.absences
     table = first_gap_table(table, elapsed, absences, float(ground.cut)) - elapsed[:, None]
     rng = np.random.default_rng([going.settings.seed, 7, rung])
     return table[:, rng.integers(0, table.shape[1], ready.shape[1])]
 
 
 def _not_begun(
-    going: Going, rung: int, who: Ints, last: Ints, begins: Array, scale: Array
+    going: _Going, rung: int, who: Ints, last: Ints, begins: Array, scale: Array
 ) -> tuple[Coming, Array]:
-    """Where these athletes stand on a rung not begun, as drawn, and its sessions to come.
-
-    ``last`` (T, P) the need cleared last; ``begins`` days from the cut to the first session.
-    """
+    """Where athletes stand on a rung that begins then, ``last`` (T, P) cleared before."""
     ground, shared, walked = going.ground, going.shared, going.walked
     state = shared.rung[:, rung] + shared.athlete[who] + shared.own[rung]
     path = np.arange(last.shape[1])
@@ -321,39 +303,32 @@ def _not_begun(
     return ground.walker.untried(who, rung, gaps, confirm, ground.cut + begins), state
 
 
-def _under_way(going: Going, rung: int, who: Ints, scale: Array) -> tuple[Coming, Array]:
+def _under_way(going: _Going, rung: int, who: Ints, scale: Array) -> tuple[Coming, Array]:
     """Where these athletes stand on the rung in hand, as filtered, and its sessions to come."""
-    ground = going.ground
-    spell = ground.standing.spell[who, rung]
+    ground, spell = going.ground, going.ground.standing.spell[who, rung]
     run = ground.histories.spells["run"].to_numpy(dtype=np.int64)[spell]
     confirm = np.full(len(who), ground.plan.confirm[rung])
     usual = ground.walker.under_way(spell, ground.cut, confirm, run)
-    coming = replace(
-        usual,
-        gaps=scaled_gaps(usual.gaps, scale),
-        first_gaps=scaled_first_gaps(usual.first_gaps, usual.wait, scale),
-    )
+    first = scaled_first_gaps(usual.first_gaps, usual.wait, scale)
+    coming = replace(usual, gaps=scaled_gaps(usual.gaps, scale), first_gaps=first)
     return coming, going.shared.open_state[going.open_at[who, rung]]
 
 
-def _by_the_log(going: Going, rung: int, who: Ints, simulated: Array) -> Array:
+def _by_the_log(going: _Going, rung: int, who: Ints, simulated: Array) -> Array:
     """(T, P) climbing times of a rung not begun: the simulated ones times the log's factor."""
     logs, climbing = np.log1p(simulated), going.ground.climbing
     middle = np.median(logs, axis=1) if going.like is None else going.like.middle[who, rung]
     going.walked.middle[who, rung] = middle
-    z = np.random.default_rng([going.settings.seed, 11]).standard_normal(going.size)
-    drawn = middle[:, None] + NARROWER * (logs - middle[:, None])
+    z = np.random.default_rng([going.settings.seed, 11]).standard_normal(going.settings.paths)
+    drawn = middle[:, None] + rules.NARROWER * (logs - middle[:, None])
     drawn += climbing.factor + climbing.factor_sd * z
     return np.asarray(np.expm1(np.clip(drawn, 0.0, 12.0)))
 
 
 def _as_pooled(
-    going: Going, rung: int, who: Ints, opening: Array, delay: Array, days: tuple[Array, Array]
+    going: _Going, rung: int, who: Ints, opening: Array, delay: Array, days: tuple[Array, Array]
 ) -> tuple[Array, Array]:
-    """(T, P) delays and climbing times, those of rungs forecast already matched to the forecast.
-
-    ``days``: as simulated, and as they stand where nothing was forecast.
-    """
+    """(T, P) delays and days, simulated and otherwise, matched to the forecast if there is one."""
     # Simulated days are whole: within a day the paths' order is drawn, or ties would be matched
     # to one point of the forecast.
     order = np.random.default_rng([going.settings.seed, 10, rung]).random(delay.shape[1])
@@ -367,7 +342,7 @@ def _as_pooled(
         if going.like is not None:
             maps[key] = going.like.maps[key]
         else:
-            at = np.arange(0.0, 7.0 * len(going.pooled[key]), 7.0)
+            at = np.arange(0.0, WEEK * len(going.pooled[key]), WEEK)
             maps[key] = match_quantiles(whole, going.pooled[key], at)
         left = np.maximum(maps[key].apply(whole) - opening[row], 0.0)
         share = delay[row] / np.maximum(delay[row] + simulated[row], 1.0)
@@ -376,10 +351,7 @@ def _as_pooled(
 
 
 def chain(plan: Plan, standing: Standing, walked: Walk, quicker: Array) -> Array:
-    """Return clearing days (A, R, P) had every rung been climbed ``quicker`` (A,) times as fast.
-
-    Delays and consolidation periods stay as they are.
-    """
+    """Return clearing days (A, R, P) had every rung been climbed ``quicker`` (A,) times as fast."""
     cleared = walked.cleared.copy()
     for rung in range(plan.n_rungs):
         who = np.flatnonzero(standing.ahead[:, rung])

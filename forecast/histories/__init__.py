@@ -1,28 +1,30 @@
 """Sets to sessions to spells: clearing, lapse, late entry and attendance."""
 
 from forecast.histories.attendance import (
-    ABSENCE_DAYS,
-    MEMORY,
-    TABLE_SIZE,
     Absences,
     CohortRhythm,
     absence_law,
+    analogues,
     cohort_rhythm,
     first_gap_table,
     gap_table,
+    longer_than,
+    seen_shares,
     share_longer,
+    training_day_gaps,
     weeks_until_back,
 )
-from forecast.histories.histories import (
+from forecast.histories.histories import Histories, build_histories, cut_day, recent_pain
+from forecast.histories.rules import (
+    ABSENCE_DAYS,
+    DEFAULT_LAPSE_WEEKS,
+    MEMORY,
     PAIN,
-    Histories,
-    build_histories,
-    cut_day,
-    recent_pain,
+    PRIOR_GAPS,
+    TABLE_SIZE,
 )
 from forecast.histories.spells import (
     CLEARED,
-    DEFAULT_LAPSE_WEEKS,
     LAPSED,
     OPEN,
     PASSED_OVER,
@@ -32,28 +34,9 @@ from forecast.histories.spells import (
 )
 
 __all__ = [
-    "ABSENCE_DAYS",
-    "CLEARED",
-    "DEFAULT_LAPSE_WEEKS",
-    "LAPSED",
-    "MEMORY",
-    "OPEN",
-    "PAIN",
-    "PASSED_OVER",
-    "TABLE_SIZE",
-    "Absences",
-    "CohortRhythm",
-    "Histories",
-    "absence_law",
-    "build_histories",
-    "build_sessions",
-    "cohort_rhythm",
-    "cut_day",
-    "day_number",
-    "first_gap_table",
-    "gap_table",
-    "recent_pain",
-    "running_count",
-    "share_longer",
-    "weeks_until_back",
-]
+    "ABSENCE_DAYS", "CLEARED", "DEFAULT_LAPSE_WEEKS", "LAPSED", "MEMORY", "OPEN", "PAIN",
+    "PASSED_OVER", "PRIOR_GAPS", "TABLE_SIZE", "Absences", "CohortRhythm", "Histories",
+    "absence_law", "analogues", "build_histories", "build_sessions", "cohort_rhythm", "cut_day",
+    "day_number", "first_gap_table", "gap_table", "longer_than", "recent_pain", "running_count",
+    "seen_shares", "share_longer", "training_day_gaps", "weeks_until_back",
+]  # fmt: skip

@@ -13,44 +13,19 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from forecast.histories import rules
 from forecast.histories.histories import Histories
+from forecast.histories.rules import ABSENCE_DAYS, LEVELS, TABLE_SIZE
 from forecast.histories.spells import day_number
-from forecast.types import Array, Ints
-
-ABSENCE_DAYS = 21.0
-"""Days without a set from which a gap is called an absence (judgement)."""
-MAX_ABSENCES = 1000
-PRIOR_ABSENCES = 2.0
-"""Absences of the prior that stand beside those of the log (judgement)."""
-PRIOR_TAIL = 1.5
-"""The prior: away for so long, away for x times as long with chance x to minus this (judgement)."""
-SEASON_WEEKS = 4.0
-"""Absences count in full where they were as long at the same time of the year, give or take
-this (judgement)."""
-SEASON_FLOOR = 0.1
-"""What absences at the other end of the year still count for (judgement)."""
-_PRIOR_POINTS = 16
-TABLE_SIZE = 128
-"""Entries of a gap table; each stands for an equal share of the coming gaps."""
-MEMORY = 30
-"""How many of an athlete's latest gaps describe how they train lately."""
-SHRINK = 6.0
-"""Own gaps count for n / (n + SHRINK); the cohort's rhythm fills the rest."""
-PRIOR_GAPS = np.array([2.0, 2.0, 2.0, 3.0, 3.0, 3.0, 4.0, 4.0, 5.0, 7.0, 7.0, 14.0])
-"""Days between sessions where no log tells: about two sessions a week (judgement)."""
-LOG_WEIGHT = 0.5
-"""What the log's absences, as they are, count for beside those in an athlete's table, which are
-scaled to their rhythm (judgement)."""
+from forecast.types import WEEK, Array, Ints
 
 
 @dataclass(frozen=True, slots=True)
 class Absences:
     """The absences of a log that ended, M of them, shortest first.
 
-    ``length`` (M,) are days from the last set before to the first one after, above
-    ``ABSENCE_DAYS``; ``began`` (M,) the day number of the last set before; ``share`` (M,) what part
-    of all gaps between training days each stands for, ``prior`` the part that the prior's absences
-    stand for.
+    ``length`` (M,) in days, above ``ABSENCE_DAYS``; ``began`` (M,) the day number of the last set
+    before; ``share`` (M,) of all gaps each stands for, ``prior`` that of the prior's absences.
     """
 
     length: Array
@@ -84,22 +59,18 @@ def absence_law(histories: Histories) -> Absences:
     length, began = length[order], began[order]
     share = seen_shares(length, cut - began)
     kept = np.flatnonzero(length > ABSENCE_DAYS)
-    if len(kept) > MAX_ABSENCES:
+    if len(kept) > rules.MAX_ABSENCES:
         # Evenly through the lengths; each kept one stands for its neighbours too.
-        places = np.linspace(0, len(kept) - 1, MAX_ABSENCES).round().astype(np.int64)
+        places = np.linspace(0, len(kept) - 1, rules.MAX_ABSENCES).round().astype(np.int64)
         total = share[kept].sum()
         kept = kept[places]
         share = share * total / share[kept].sum()
-    prior = PRIOR_ABSENCES / (len(length) + 10.0 * PRIOR_ABSENCES)
+    prior = rules.PRIOR_ABSENCES / (len(length) + 10.0 * rules.PRIOR_ABSENCES)
     return Absences(length[kept], began[kept], share[kept], prior)
 
 
 def seen_shares(length: Array, longest: Array) -> Array:
-    """Return the share each gap (shortest first) stands for, by the longest it could have been.
-
-    Going down from the longest: those that long against those at most as long that could have been
-    as long (Lynden-Bell 1971).
-    """
+    """Return the share each gap (shortest first) stands for, by the longest it could have been."""
     if len(length) == 0:
         return np.empty(0)
     value, first, count = np.unique(length, return_index=True, return_counts=True)
@@ -121,7 +92,7 @@ def longer_than(law: Absences, elapsed: Array) -> Array:
     total = np.concatenate([np.cumsum(law.share[::-1])[::-1], [0.0]])
     place = np.searchsorted(law.length, elapsed, side="right")
     tail = np.minimum(np.maximum(elapsed, 1.0) / ABSENCE_DAYS, 1e6)
-    return np.asarray(total[place] + law.prior * np.maximum(tail, 1.0) ** -PRIOR_TAIL)
+    return np.asarray(total[place] + law.prior * np.maximum(tail, 1.0) ** -rules.PRIOR_TAIL)
 
 
 def weeks_until_back(law: Absences, elapsed: Array, day: float) -> tuple[Array, Ints]:
@@ -133,26 +104,26 @@ def weeks_until_back(law: Absences, elapsed: Array, day: float) -> tuple[Array, 
         reached = np.cumsum(weights[order])
         half[i] = lengths[order][np.searchsorted(reached, 0.5 * reached[-1])] - days
     count = len(law.length) - np.searchsorted(law.length, elapsed, side="right")
-    return half / 7.0, np.asarray(count, dtype=np.int64)
+    return half / WEEK, np.asarray(count, dtype=np.int64)
 
 
 def analogues(law: Absences, elapsed: float, day: float) -> tuple[Array, Array]:
     """Return lengths of absences once as long as ``elapsed`` days, and weights by season."""
     use = law.length > elapsed
     length, share = law.length[use], law.share[use]
-    weeks = (day - (law.began[use] + elapsed)) / 7.0
-    off = np.abs((weeks + 26.09) % 52.18 - 26.09)
-    near = SEASON_FLOOR + np.exp(-0.5 * (off / SEASON_WEEKS) ** 2)
+    weeks = (day - (law.began[use] + elapsed)) / WEEK
+    off = np.abs((weeks + rules.YEAR_WEEKS / 2) % rules.YEAR_WEEKS - rules.YEAR_WEEKS / 2)
+    near = rules.SEASON_FLOOR + np.exp(-0.5 * (off / rules.SEASON_WEEKS) ** 2)
     weight = share * near
     if len(weight):
         weight *= share.sum() / weight.sum()
-    level = (np.arange(_PRIOR_POINTS) + 0.5) / _PRIOR_POINTS
+    level = (np.arange(rules.PRIOR_POINTS) + 0.5) / rules.PRIOR_POINTS
     start = max(elapsed, ABSENCE_DAYS)
-    tail = start * level ** (-1.0 / PRIOR_TAIL)
-    prior = law.prior * (start / ABSENCE_DAYS) ** -PRIOR_TAIL
+    tail = start * level ** (-1.0 / rules.PRIOR_TAIL)
+    prior = law.prior * (start / ABSENCE_DAYS) ** -rules.PRIOR_TAIL
     return (
         np.concatenate([length, tail]),
-        np.concatenate([weight, np.full(_PRIOR_POINTS, prior / _PRIOR_POINTS)]),
+        np.concatenate([weight, np.full(rules.PRIOR_POINTS, prior / rules.PRIOR_POINTS)]),
     )
 
 
@@ -160,8 +131,7 @@ def analogues(law: Absences, elapsed: float, day: float) -> tuple[Array, Array]:
 class CohortRhythm:
     """Gap over the athlete's own median gap, as quantiles (TABLE_SIZE,), and the typical median.
 
-    ``delays`` (TABLE_SIZE,) are days from clearing one rung to the first session on the next;
-    ``absences`` the log's own.
+    ``delays`` (TABLE_SIZE,): days from clearing a rung to the first session on the next.
     """
 
     ratios: Array
@@ -173,36 +143,28 @@ class CohortRhythm:
 def cohort_rhythm(gaps: Array, athlete: Ints, delays: Array, absences: Absences) -> CohortRhythm:
     """Learn the cohort's rhythm from gaps (G,) and whose they are, delays (D,) and absences."""
     if len(gaps) == 0:
-        gaps, athlete = PRIOR_GAPS, np.zeros(len(PRIOR_GAPS), dtype=np.int64)
+        gaps, athlete = rules.PRIOR_GAPS, np.zeros(len(rules.PRIOR_GAPS), dtype=np.int64)
     people, who = np.unique(athlete, return_inverse=True)
     medians = np.array([np.median(gaps[who == i]) for i in range(len(people))])
-    levels = (np.arange(TABLE_SIZE) + 0.5) / TABLE_SIZE
-    known = delays if len(delays) else np.median(medians) * np.ones(1)
-    return CohortRhythm(
-        ratios=np.quantile(gaps / medians[who], levels),
-        median=float(np.median(medians)),
-        delays=np.quantile(known, levels),
-        absences=absences,
-    )
+    delays = delays if len(delays) else np.median(medians) * np.ones(1)
+    ratios, median = np.quantile(gaps / medians[who], LEVELS), float(np.median(medians))
+    return CohortRhythm(ratios, median, np.quantile(delays, LEVELS), absences)
 
 
 def gap_table(own: list[Array], rhythm: CohortRhythm) -> Array:
     """Return days to the next session, (T, TABLE_SIZE), from each target's own latest gaps."""
     table = np.empty((len(own), TABLE_SIZE))
-    levels = (np.arange(TABLE_SIZE) + 0.5) / TABLE_SIZE
     for i, gaps in enumerate(own):
-        gaps = gaps[-MEMORY:]
+        gaps = gaps[-rules.MEMORY :]
         n = len(gaps)
-        # The athlete's median is shrunk too: two gaps are no habit yet.
-        log_median = (
-            (n * np.log(np.median(gaps)) + 2.0 * np.log(rhythm.median)) / (n + 2.0)
-            if n
-            else np.log(rhythm.median)
-        )
-        mine = round(TABLE_SIZE * n / (n + SHRINK))
-        rest = rhythm.ratios[_spread(TABLE_SIZE - mine)] * np.exp(log_median)
-        kept = np.quantile(gaps, levels[_spread(mine)]) if mine else np.empty(0)
-        table[i] = np.sort(np.concatenate([kept, rest]))
+        log_median = np.log(rhythm.median)
+        if n:
+            own_median = n * np.log(np.median(gaps))
+            log_median = (own_median + rules.SHRINK_MEDIAN * log_median) / (n + rules.SHRINK_MEDIAN)
+        mine = round(TABLE_SIZE * n / (n + rules.SHRINK))
+        others = rhythm.ratios[_spread(TABLE_SIZE - mine)] * np.exp(log_median)
+        kept = np.quantile(gaps, LEVELS[_spread(mine)]) if mine else np.empty(0)
+        table[i] = np.sort(np.concatenate([kept, others]))
     return np.maximum(np.round(table), 1.0)
 
 
@@ -214,23 +176,22 @@ def _spread(count: int) -> Ints:
 def first_gap_table(table: Array, elapsed: Array, absences: Absences, day: Array | float) -> Array:
     """Return days from the last session to the next, given that ``elapsed`` (T,) brought none.
 
-    Within the athlete's rhythm: what is left of the table (T, TABLE_SIZE). Once it is an absence:
-    that beside the absences of all that were once as long, those at this time of the year first,
-    weighed by how often each law brings a gap as long (Bayes), ``LOG_WEIGHT`` for the log's.
+    What is left of the table (T, TABLE_SIZE); of an absence, that beside those once as long, at
+    this time of the year first, weighed by how often each law brings a gap as long (Bayes).
     """
     below = (table < elapsed[:, None]).sum(axis=1)
     left = TABLE_SIZE - below
-    place = below[:, None] + (np.arange(TABLE_SIZE) + 0.5) / TABLE_SIZE * left[:, None]
+    place = below[:, None] + LEVELS * left[:, None]
     first = np.take_along_axis(table, np.minimum(place.astype(np.int64), TABLE_SIZE - 1), axis=1)
     today = np.broadcast_to(np.asarray(day, dtype=float), elapsed.shape)
     for i in np.flatnonzero((elapsed > ABSENCE_DAYS) | (left < 3)):
         lengths, weights = analogues(absences, float(elapsed[i]), float(today[i]))
         own = table[i, below[i] :]
         values = np.concatenate([own, lengths])
-        shares = np.concatenate([np.full(len(own), 1.0 / TABLE_SIZE), LOG_WEIGHT * weights])
+        shares = np.concatenate([np.full(len(own), 1.0 / TABLE_SIZE), rules.LOG_WEIGHT * weights])
         order = np.argsort(values, kind="stable")
         reached = np.cumsum(shares[order])
-        at = np.searchsorted(reached, (np.arange(TABLE_SIZE) + 0.5) / TABLE_SIZE * reached[-1])
+        at = np.searchsorted(reached, LEVELS * reached[-1])
         first[i] = np.round(values[order][at])
     return np.maximum(first, elapsed[:, None])
 
@@ -238,5 +199,5 @@ def first_gap_table(table: Array, elapsed: Array, absences: Absences, day: Array
 def share_longer(table: Array, elapsed: Array, absences: Absences) -> Array:
     """(T,) chance that a gap that ends is longer than ``elapsed`` days, by both laws."""
     own = (table > elapsed[:, None]).mean(axis=1)
-    mixed = (own + LOG_WEIGHT * longer_than(absences, elapsed)) / (1.0 + LOG_WEIGHT)
+    mixed = (own + rules.LOG_WEIGHT * longer_than(absences, elapsed)) / (1.0 + rules.LOG_WEIGHT)
     return np.asarray(np.maximum(own, mixed))

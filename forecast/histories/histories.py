@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 
 from forecast.errors import HistoryError
+from forecast.histories.rules import DEFAULT_LAPSE_WEEKS, PAIN_WEEKS
 from forecast.histories.spells import (
-    DEFAULT_LAPSE_WEEKS,
     build_sessions,
     build_spells,
     lapse_days,
@@ -18,38 +18,23 @@ from forecast.histories.spells import (
 from forecast.ladder import Ladder
 from forecast.log import TrainingLog, as_day, checked_log
 
-PAIN = 4.0
-"""From this pain on (0 to 10) a note is passed on, and dates are on hold (judgement)."""
-PAIN_WEEKS = 4.0
-"""For how long before the cut a note of pain counts (judgement)."""
-
 
 @dataclass(frozen=True, slots=True)
 class Histories:
     """What a log says about who trained what, until when, and how it ended.
 
-    Attributes
-    ----------
-    sets
-        Sets up to clearing, with ``target``, ``loaded``, ``load_known``, ``counts``, ``spell`` and
-        ``session`` (row numbers of the two frames below).
-    sessions
-        One row for each athlete, rung and day up to clearing, in date order within a spell:
-        ``spell, athlete, rung, rung_index, date, n_sets, n_counting, n_clean, n_assisted, best,
-        meets, run``.
-    spells
-        One row an athlete and rung: ``athlete, athlete_id, rung, rung_index, start,
-        last_session, end, outcome`` (cleared, lapsed, passed_over, open), ``open, cleared_on,
-        before_clearing, n_sessions, n_meets, run, under_way, weeks, clear_lower``. ``outcome``
-        says how the past is counted; ``open`` marks the spells that are still to be cleared, and
-        an athlete away for so long that the past counts them as lapsed is among these: whether
-        they come back is a chance, not a rule.
-    after_clearing
-        Sets logged on a rung after it was cleared.
-    lapse_after
-        Days without a set after which the past is counted as lapsed, by athlete.
-    ladder, as_of, log_start
-        The ladder, the cut date (nothing on or after it was used), the first day of the log.
+    ``sets`` up to clearing have ``target``, ``loaded``, ``load_known``, ``counts``, ``spell`` and
+    ``session`` (row numbers of the next two). ``sessions`` have a row for each athlete, rung and
+    day up to clearing, in date order within a spell: ``spell, athlete, rung, rung_index, date,
+    n_sets, n_counting, n_clean, n_assisted, best, meets, run``. ``spells`` have a row an athlete
+    and rung: ``athlete, athlete_id, rung, rung_index, start, last_session, end, outcome`` (cleared,
+    lapsed, passed_over, open), ``open, cleared_on, before_clearing, n_sessions, n_meets, run,
+    under_way, weeks, clear_lower``. ``outcome`` says how the past is counted; ``open`` marks the
+    spells still to be cleared, those of athletes away for so long that the past counts them as
+    lapsed among them: whether they come back is a chance, not a rule. ``after_clearing`` are sets
+    logged on a rung after it was cleared, ``lapse_after`` days without a set after which the past
+    is counted as lapsed, by athlete. Nothing on or after the cut date ``as_of`` was used;
+    ``log_start`` is the first day of the log.
     """
 
     sets: pd.DataFrame
@@ -69,35 +54,25 @@ class Histories:
 
 
 def build_histories(
-    log: TrainingLog,
-    as_of: pd.Timestamp | str | None = None,
-    *,
-    lapse_weeks: float = DEFAULT_LAPSE_WEEKS,
-    log_start: pd.Timestamp | None = None,
-) -> Histories:
+    log: TrainingLog, as_of: pd.Timestamp | str | None = None, *,
+    lapse_weeks: float = DEFAULT_LAPSE_WEEKS, log_start: pd.Timestamp | None = None,
+) -> Histories:  # fmt: skip
     """Make sessions and spells from everything dated before ``as_of``.
 
     Rows come in an order that depends on what was trained and not on names or on the order of the
-    log, so that every later sum is the same to the last bit when athletes are renamed.
+    log, so that every later sum is the same to the last bit when athletes are renamed. Raises
+    ``HistoryError`` if no set is dated before ``as_of``, or an argument makes no sense.
 
     Parameters
     ----------
     log
-        A log from ``read_log``.
+        A log from ``read_log``, else ``LogError``.
     as_of
-        Cut date; sets dated on or after it are not looked at. Left out: the day after the last
-        set.
+        Cut date; sets dated on or after it are not looked at. Left out: the day after the last set.
     lapse_weeks
         Weeks without any set after which the past is counted as lapsed; see ``lapse_days``.
     log_start
         First day of the record, where the log given is only part of it.
-
-    Raises
-    ------
-    HistoryError
-        No set is dated before ``as_of``, or ``as_of`` or ``lapse_weeks`` makes no sense.
-    LogError
-        What was given is not a log.
     """
     checked_log(log)
     if not (isinstance(lapse_weeks, int | float | np.number) and 0 < lapse_weeks < np.inf):
@@ -109,8 +84,9 @@ def build_histories(
         raise HistoryError(
             f"No set is dated before {cut.date()}; the log begins on {first}. Choose a later date."
         )
-    marked = mark_counting_sets(sets, log.ladder, log.roster)
-    marked, athlete_ids = _canonical_order(marked, log.ladder)
+    marked, athlete_ids = _canonical_order(
+        mark_counting_sets(sets, log.ladder, log.roster), log.ladder
+    )
     sessions = build_sessions(marked, log.ladder)
     start = log_start if log_start is not None else sets["date"].min()
     lapse_after = lapse_days(sessions, lapse_weeks)
@@ -119,23 +95,13 @@ def build_histories(
     spells = spells.sort_values(["athlete_id", "start", "rung_index"]).reset_index(drop=True)
     sets_in, sessions_in, after = _number(marked, sessions, spells)
     return Histories(
-        sets=sets_in,
-        sessions=sessions_in,
-        spells=spells,
-        after_clearing=after,
-        lapse_after=lapse_after,
-        roster=log.roster,
-        ladder=log.ladder,
-        as_of=cut,
-        log_start=start,
-    )
+        sets=sets_in, sessions=sessions_in, spells=spells, after_clearing=after,
+        lapse_after=lapse_after, roster=log.roster, ladder=log.ladder, as_of=cut, log_start=start,
+    )  # fmt: skip
 
 
 def cut_day(log: TrainingLog, as_of: pd.Timestamp | str | None = None) -> pd.Timestamp:
-    """Return the cut date as a day: the one given, or the day after the log's last set.
-
-    Raises ``HistoryError`` if the log holds no set, or ``as_of`` is not a date.
-    """
+    """Return the cut date as a day: the one given, or that after the last set; ``HistoryError``."""
     sets = checked_log(log).sets
     if len(sets) == 0:
         raise HistoryError("The log holds no usable set; see log.rejected for what was set aside.")
@@ -146,20 +112,10 @@ def cut_day(log: TrainingLog, as_of: pd.Timestamp | str | None = None) -> pd.Tim
 
 def _canonical_order(sets: pd.DataFrame, ladder: Ladder) -> tuple[pd.DataFrame, dict[str, int]]:
     """Sort sets by content and number the athletes by a digest of what they trained."""
-    order = {key: i for i, key in enumerate(ladder.keys)}
-    content = pd.DataFrame(
-        {
-            "rung_index": sets["rung"].map(order),
-            "date": sets["date"].astype("int64"),
-            "set": sets["set"],
-            "value": sets["value"],
-            "counts": sets["counts"],
-            "assisted": sets["assisted"],
-        }
-    )
     keys = ["rung_index", "date", "set", "value", "counts", "assisted"]
-    place = pd.concat([sets["athlete"], content], axis=1).sort_values(["athlete", *keys]).index
-    sets, content = sets.loc[place], content.loc[place]
+    place = sets["rung"].map({key: i for i, key in enumerate(ladder.keys)})
+    sets = sets.assign(rung_index=place).sort_values(["athlete", *keys])
+    content = sets[keys].assign(date=sets["date"].astype("int64"))
     row_hash = pd.util.hash_pandas_object(content, index=False).to_numpy(dtype="uint64")
     position = sets.groupby("athlete").cumcount().to_numpy(dtype="uint64")
     mixed = row_hash * (position * np.uint64(2) + np.uint64(0x9E3779B97F4A7C15))
@@ -167,7 +123,7 @@ def _canonical_order(sets: pd.DataFrame, ladder: Ladder) -> tuple[pd.DataFrame, 
     first = sets.groupby("athlete")["date"].min()
     ranking = pd.DataFrame({"first": first, "digest": digest}).sort_values(["first", "digest"])
     ids = {athlete: i for i, athlete in enumerate(ranking.index)}
-    return sets.reset_index(drop=True), ids
+    return sets.drop(columns="rung_index").reset_index(drop=True), ids
 
 
 def _number(
@@ -191,10 +147,7 @@ def _number(
 
 
 def recent_pain(histories: Histories) -> pd.Series:
-    """Return the highest pain noted in the last four weeks by athlete; who noted none is left out.
-
-    Sets on rungs already cleared count in.
-    """
+    """Return the highest pain noted lately by athlete, on cleared rungs too; no note, no line."""
     sets = pd.concat([histories.sets, histories.after_clearing])
     late = sets["date"] >= histories.as_of - pd.Timedelta(weeks=PAIN_WEEKS)
     return sets[late].groupby("athlete")["pain"].max().dropna()

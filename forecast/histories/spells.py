@@ -5,18 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from forecast.histories.rules import LAPSE_GAPS, UNDER_WAY_DAYS
 from forecast.ladder import Ladder
 from forecast.log import load_marks
-from forecast.types import Ints
+from forecast.types import WEEK, Ints
 
-SESSION_KEYS = ["athlete", "rung", "date"]
-DAYS_PER_WEEK = 7.0
-UNDER_WAY_DAYS = 14
-"""A first set this soon after the log begins was, as a rule, not the athlete's first ever."""
 CLEARED, LAPSED, PASSED_OVER, OPEN = "cleared", "lapsed", "passed_over", "open"
-DEFAULT_LAPSE_WEEKS = 12.0
-LAPSE_GAPS = 4.0
-"""A silence of this many of the athlete's own median gaps is needed too (judgement)."""
 
 
 def day_number(dates: pd.Series) -> Ints:
@@ -39,16 +33,15 @@ def mark_counting_sets(sets: pd.DataFrame, ladder: Ladder, roster: pd.DataFrame)
 def build_sessions(sets: pd.DataFrame, ladder: Ladder) -> pd.DataFrame:
     """Return one row a session from sets already marked by ``mark_counting_sets``.
 
-    Columns: ``athlete, rung, date, n_sets, n_counting, n_clean, n_assisted, best`` (highest
-    counting value, missing where none counted), ``meets`` and ``run`` (how many sessions in a row,
-    this one included, have met the criterion).
+    ``best`` is the highest counting value, missing where none counted; ``run`` is how many sessions
+    in a row, this one included, have met.
     """
     hits = sets["counts"] & (sets["value"] >= sets["target"] - 1e-9)
     frame = sets.assign(
         hit=hits, counting_value=sets["value"].where(sets["counts"]), unassisted=~sets["assisted"]
     )
     sessions = (
-        frame.groupby(SESSION_KEYS, sort=True)
+        frame.groupby(["athlete", "rung", "date"], sort=True)
         .agg(
             n_sets=("value", "size"),
             n_counting=("counts", "sum"),
@@ -59,8 +52,8 @@ def build_sessions(sets: pd.DataFrame, ladder: Ladder) -> pd.DataFrame:
         )
         .reset_index()
     )
-    order = {key: i for i, key in enumerate(ladder.keys)}
-    sessions["rung_index"] = sessions["rung"].map(order).astype("int64")
+    place = {key: i for i, key in enumerate(ladder.keys)}
+    sessions["rung_index"] = sessions["rung"].map(place).astype("int64")
     sessions["run"] = running_count(sessions)
     return sessions
 
@@ -80,12 +73,12 @@ def lapse_days(sessions: pd.DataFrame, lapse_weeks: float) -> pd.Series:
     """Days without a set after which the past is counted as lapsed, by athlete.
 
     The stated weeks, or four of the athlete's own median gaps where that is longer: the only place
-    that knows the rule; ``Histories.lapse_after`` carries it to every other room.
+    that knows the rule.
     """
     days = sessions.drop_duplicates(["athlete", "date"]).sort_values(["athlete", "date"])
     gaps = days.groupby("athlete")["date"].diff().dt.days
     median = gaps.groupby(days["athlete"]).median().fillna(0.0)
-    return np.maximum(lapse_weeks * DAYS_PER_WEEK, LAPSE_GAPS * median)
+    return np.maximum(lapse_weeks * WEEK, LAPSE_GAPS * median)
 
 
 def first_clearing(sessions: pd.DataFrame, ladder: Ladder) -> pd.DataFrame:
@@ -100,17 +93,17 @@ def first_clearing(sessions: pd.DataFrame, ladder: Ladder) -> pd.DataFrame:
 
 
 def build_spells(
-    sessions: pd.DataFrame,
-    ladder: Ladder,
-    *,
-    as_of: pd.Timestamp,
-    log_start: pd.Timestamp,
+    sessions: pd.DataFrame, ladder: Ladder, *, as_of: pd.Timestamp, log_start: pd.Timestamp,
     lapse_after: pd.Series,
-) -> pd.DataFrame:
-    """Return one row a spell; columns are listed in ``histories.Histories``."""
+) -> pd.DataFrame:  # fmt: skip
+    """Return one row a spell; columns are listed in ``histories.Histories``.
+
+    Time away counts as time on the rung, as in a forecast. A silence that has outlasted the lapse
+    rule does not: such a spell is followed to its last session and no further.
+    """
     clearing = first_clearing(sessions, ladder)
-    keys = pd.MultiIndex.from_frame(sessions[["athlete", "rung"]])
-    cleared_on = pd.Series(clearing["cleared_on"].reindex(keys).to_numpy(), index=sessions.index)
+    sessions = sessions.merge(clearing, on=["athlete", "rung"], how="left")
+    cleared_on = sessions["cleared_on"]
     within = sessions[cleared_on.isna() | (sessions["date"] <= cleared_on)]
     spells = (
         within.groupby(["athlete", "rung"], sort=True)
@@ -121,29 +114,12 @@ def build_spells(
             n_sessions=("date", "size"),
             n_meets=("meets", "sum"),
             run=("run", "last"),
+            cleared_on=("cleared_on", "first"),
+            before_clearing=("previous", "first"),
         )
         .reset_index()
     )
-    keys = pd.MultiIndex.from_frame(spells[["athlete", "rung"]])
-    spells["cleared_on"] = clearing["cleared_on"].reindex(keys).to_numpy()
-    spells["before_clearing"] = clearing["previous"].reindex(keys).to_numpy()
     spells["under_way"] = (spells["start"] - log_start).dt.days < UNDER_WAY_DAYS
-    return _close(spells, sessions, ladder, as_of, lapse_after)
-
-
-def _close(
-    spells: pd.DataFrame,
-    sessions: pd.DataFrame,
-    ladder: Ladder,
-    as_of: pd.Timestamp,
-    lapse_after: pd.Series,
-) -> pd.DataFrame:
-    """Add ``outcome``, ``open``, ``end`` and the weeks from entry to exit.
-
-    Time away counts as time on the rung, as it does in a forecast, where layoffs happen as they
-    usually do. A silence that has outlasted the lapse rule does not: nobody can clear a rung who
-    has stopped, so the spell is followed to its last session and no further.
-    """
     last_seen = spells["athlete"].map(sessions.groupby("athlete")["date"].max())
     allowed = spells["athlete"].map(lapse_after)
     lapsed = (as_of - last_seen).dt.days > allowed
@@ -158,8 +134,8 @@ def _close(
     end = spells["cleared_on"].where(cleared, as_of)
     left = spells["outcome"].isin([LAPSED, PASSED_OVER])
     spells["end"] = end.where(~left, spells["last_session"])
-    spells["weeks"] = (spells["end"] - spells["start"]).dt.days / DAYS_PER_WEEK
-    spells["clear_lower"] = (spells["before_clearing"] - spells["start"]).dt.days / DAYS_PER_WEEK
+    spells["weeks"] = (spells["end"] - spells["start"]).dt.days / WEEK
+    spells["clear_lower"] = (spells["before_clearing"] - spells["start"]).dt.days / WEEK
     return spells
 
 

@@ -11,12 +11,13 @@ from forecast.log.club import (
     read_club,
     shift_days,
 )
-from forecast.log.dates import YEAR_DAYS, as_day
+from forecast.log.dates import as_day
 from forecast.log.draft import Draft, draft
 from forecast.log.mapping import SET_COLUMNS, as_sets, load_mapping
 from forecast.log.problems import REJECTED_COLUMNS
 from forecast.log.read import TrainingLog, checked_log, load_marks, measurement_log, read_log
 from forecast.log.writing import add_tables, csv_bytes, read_tables, write_all, write_whole
+from forecast.types import YEAR as YEAR_DAYS
 
 __all__ = [
     "REJECTED_COLUMNS", "SET_COLUMNS", "YEAR_DAYS", "Club", "Draft", "TrainingLog", "add_tables",

@@ -264,10 +264,6 @@ def _ordered(cell: Unsettled, order: DateOrder | None, asked: bool) -> Day | Pro
     return _within(Day(date, cell.clock, "three"), date)
 
 
-YEAR_DAYS = 365.2425
-"""Mean length of a Gregorian year."""
-
-
 def latest_today() -> pd.Timestamp:
     """Return the date of now where on earth it is latest (UTC+14); only here is the clock read."""
     return pd.Timestamp.now("UTC+14:00").normalize().tz_localize(None).as_unit("ns")

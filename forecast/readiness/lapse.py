@@ -21,20 +21,13 @@ from forecast.histories import (
     day_number,
     share_longer,
 )
+from forecast.readiness import rules
 from forecast.survival import fit_ridge_logistic
-from forecast.types import Array, Flags, Ints
+from forecast.types import WEEK, Array, Flags, Ints
 
-FLAT_GAIN = 0.005
-"""Gain a week below which progress counts as flat: half a percent (judgement, no source)."""
-RECENT_DAYS = 56
 FEATURES = ("flat", "rate", "pain", "log_weeks", "just_cleared")
-PRIOR_CHANCE = 0.0017
-"""Chance that a training day is the last: 20 % lapse a year at 2.5 days a week (judgement)."""
-PRIOR_SD = (1.0, 0.7, 0.5, 0.7, 0.25, 0.5)
-"""Spread of the priors: intercept (log odds), then the effects of ``FEATURES`` (judgement)."""
-SHRINK = 2.0
-"""Gaps of the cohort's habit that stand beside an athlete's own."""
-ROUNDS, DRAWS, MARKS = 200, 400, (12, 26)
+MARKS = (12, 26)
+"""Weeks by which chances of lapse are given."""
 _SPAN = np.int64(10**7)
 """More days than any log holds, so that one sorted key serves athlete and day."""
 
@@ -43,7 +36,7 @@ def chance_flat(states: pd.DataFrame) -> Array:
     """Chance after each session that the gain is below ``FLAT_GAIN``, from filtered states."""
     gain = (states["swing"] + states["pace"]).to_numpy(dtype=float)
     spread = np.sqrt(states["var_gain"].to_numpy(dtype=float))
-    return np.asarray(ndtr((FLAT_GAIN - gain) / np.maximum(spread, 1e-9)))
+    return np.asarray(ndtr((rules.FLAT_GAIN - gain) / np.maximum(spread, 1e-9)))
 
 
 def design_of(days: pd.DataFrame) -> Array:
@@ -54,69 +47,72 @@ def design_of(days: pd.DataFrame) -> Array:
 def training_days(histories: Histories, p_flat: Array) -> pd.DataFrame:
     """Return one row an athlete and training day, with what was known that evening.
 
-    ``p_flat`` is the chance of being flat after each session of the histories (``chance_flat``).
-    Columns: ``athlete, athlete_id, date``; ``flat`` (chance that the gain on the rungs trained is
-    near nothing or below, -0.5 to 0.5 about one half), ``rate`` (log of training days a week over
-    the last eight weeks), ``pain`` (highest noted that day over 10, 0 where none was noted),
-    ``log_weeks`` (log of 1 + weeks since the first set), ``just_cleared`` (a rung was cleared in
-    the last four weeks), ``last`` (no later training day before the cut), ``away`` (days from
-    here to the cut), ``settled`` (longer ago than the lapse rule allows, so that whether another
-    day followed is known) and ``lapsed`` (last, and settled).
+    ``athlete, athlete_id, date``; ``flat`` (chance that the gain is near nothing or below, by
+    ``p_flat`` of each session, less one half), ``rate`` (log of training days a week lately),
+    ``pain`` (highest noted that day over 10), ``log_weeks`` (log of 1 + weeks since the first set),
+    ``just_cleared``, ``last`` (before the cut), ``away`` (days to the cut), ``settled`` (longer ago
+    than the lapse rule allows, so that whether another followed is known), ``lapsed`` (both).
     """
-    spells = histories.spells
-    sessions = histories.sessions[["athlete", "spell", "date"]].assign(p_flat=p_flat)
-    pain = histories.sets.groupby(["athlete", "date"])["pain"].max().rename("pain")
-    days = sessions.groupby(["athlete", "date"], as_index=False)["p_flat"].mean()
-    after = histories.after_clearing[["athlete", "date"]].drop_duplicates()
-    days = days.merge(after, on=["athlete", "date"], how="outer").sort_values(["athlete", "date"])
+    spells, sessions, after = histories.spells, histories.sessions, histories.after_clearing
+    one = spells.drop_duplicates("athlete").set_index("athlete_id")["athlete"]
+    number = pd.Series(one.index, one)
+    who = np.concatenate([
+        spells["athlete_id"].to_numpy()[sessions["spell"]],
+        after["athlete"].map(number).to_numpy(dtype=np.int64),
+    ])  # fmt: skip
+    day = np.concatenate([day_number(sessions["date"]), day_number(after["date"])])
+    key, place, at = np.unique(who * _SPAN + day, return_index=True, return_inverse=True)
+    at, who, day = at[: len(sessions)], who[place], day[place]
     # A day of upkeep only says nothing new about the gain: the last opinion stands.
-    days["p_flat"] = days.groupby("athlete")["p_flat"].ffill().fillna(0.5)
-    days = days.merge(pain, on=["athlete", "date"], how="left").reset_index(drop=True)
-    ids = spells.drop_duplicates("athlete").set_index("athlete")["athlete_id"]
-    days["athlete_id"] = days["athlete"].map(ids).astype("int64")
-    days = days.sort_values(["athlete_id", "date"]).reset_index(drop=True)
-    table = _with_features(days, histories)
+    sessions_then = np.bincount(at, minlength=len(key))
+    flat = np.bincount(at, p_flat, len(key)) / np.maximum(sessions_then, 1)
+    latest = np.maximum.accumulate(np.where(sessions_then > 0, np.arange(len(key)), -1))
+    flat = np.where((latest >= 0) & (who[latest] == who), flat[latest], 0.5)
+    pain = np.zeros(len(key))
+    sets = histories.sets
+    np.fmax.at(pain, at[sets["session"].to_numpy()], sets["pain"].to_numpy(dtype=float))
+    first = day[np.searchsorted(who, who, side="left")]
+    from_day = np.maximum(first, day - rules.RECENT_DAYS + 1)
+    count = np.arange(len(key)) + 1 - np.searchsorted(key, who * _SPAN + from_day, side="left")
+    done = spells[spells["cleared_on"].notna()]
+    cleared = np.sort(done["athlete_id"].to_numpy() * _SPAN + day_number(done["cleared_on"]))
+    fresh = np.searchsorted(cleared, key - rules.CLEARED_DAYS, side="left")
+    away = np.datetime64(histories.as_of, "D").astype(np.int64) - day
+    last = np.r_[who[1:] != who[:-1], True]
+    names = one.reindex(who)
+    settled = away > names.map(histories.lapse_after).to_numpy(dtype=float)
+    table = pd.DataFrame(
+        {
+            "athlete": names.to_numpy(),
+            "athlete_id": who,
+            "date": day.astype("datetime64[D]").astype("datetime64[ns]"),
+            "flat": flat - 0.5,
+            "rate": np.log(count / (np.maximum(day - from_day + 1, 14) / WEEK)),
+            "pain": pain / 10.0,
+            "log_weeks": np.log1p((day - first) / WEEK),
+            "just_cleared": (np.searchsorted(cleared, key, side="right") > fresh).astype(float),
+            "last": last,
+            "away": away,
+            "settled": settled,
+            "lapsed": last & settled,
+        }
+    )
     # Nobody lapses by clearing the tops, the rungs that no other needs: the last day of whoever
     # has cleared them all is left out, as if still to be settled.
     needed = {need for rung in histories.ladder.rungs for need in rung.needs}
     tops = [key for key in histories.ladder.keys if key not in needed]
-    cleared = spells[(spells["outcome"] == CLEARED) & spells["rung"].isin(tops)]
-    count = cleared.groupby("athlete")["rung"].nunique()
-    through = table["last"] & table["athlete"].isin(count.index[count == len(tops)])
+    topped = spells[(spells["outcome"] == CLEARED) & spells["rung"].isin(tops)]
+    done = topped["athlete_id"].value_counts()
+    through = last & np.isin(who, done.index[done == len(tops)])
     return table[~through].reset_index(drop=True)
-
-
-def _with_features(days: pd.DataFrame, histories: Histories) -> pd.DataFrame:
-    """Add features and outcome to training days with ``athlete_id, p_flat, pain``, sorted."""
-    day, who = day_number(days["date"]), days["athlete_id"].to_numpy()
-    key = who * _SPAN + day
-    first = day[np.searchsorted(who, who, side="left")]
-    from_day = np.maximum(first, day - RECENT_DAYS + 1)
-    count = np.arange(len(key)) + 1 - np.searchsorted(key, who * _SPAN + from_day, side="left")
-    done = histories.spells[histories.spells["cleared_on"].notna()]
-    cleared = np.sort(done["athlete_id"].to_numpy() * _SPAN + day_number(done["cleared_on"]))
-    up_to = np.searchsorted(cleared, key, side="right")
-    out = days[["athlete", "athlete_id", "date"]].copy()
-    out["flat"] = days["p_flat"].to_numpy() - 0.5
-    out["rate"] = np.log(count / (np.maximum(day - from_day + 1, 14) / 7.0))
-    out["pain"] = days["pain"].fillna(0.0).to_numpy() / 10.0
-    out["log_weeks"] = np.log1p((day - first) / 7.0)
-    out["just_cleared"] = (up_to > np.searchsorted(cleared, key - 28, side="left")).astype(float)
-    out["last"] = np.r_[who[1:] != who[:-1], True]
-    out["away"] = np.datetime64(histories.as_of, "D").astype(np.int64) - day
-    allowed = days["athlete"].map(histories.lapse_after).to_numpy(dtype=float)
-    out["settled"] = out["away"].to_numpy() > allowed
-    out["lapsed"] = out["last"] & out["settled"]
-    return out
 
 
 @dataclass(frozen=True, slots=True)
 class Silences:
-    """Where each of A athletes stands: their last training day against their habit.
+    """Where each of A athletes stands: their ``latest`` training day against their habit.
 
-    ``latest`` are their last rows of ``training_days`` (index ``athlete_id``), ``longer`` (A,) the
-    share of the athlete's usual gaps that are longer than the present one, ``per_week`` (A,)
-    training days a week, layoffs included.
+    ``longer`` (A,): share of the athlete's usual gaps that are longer than the present one;
+    ``per_week`` (A,): training days a week, layoffs included.
     """
 
     latest: pd.DataFrame
@@ -135,7 +131,7 @@ def silences(days: pd.DataFrame, rhythm: CohortRhythm) -> Silences:
 
     Gaps are the cohort's on the scale of the athlete's own middle gap (shrunk to the cohort's), so
     that three weeks off mean more in somebody who comes every other day; absences count as they
-    are beside them. An athlete's own gaps show too few layoffs to say how long these run.
+    are beside them.
     """
     latest = days[days["last"]].set_index("athlete_id")
     owner, gap = _gaps(days)
@@ -146,11 +142,11 @@ def silences(days: pd.DataFrame, rhythm: CohortRhythm) -> Silences:
     count = np.array([len(gaps) for gaps in own])
     away = latest["away"].to_numpy(dtype=float)
     usual = np.array([np.median(gaps) if len(gaps) else rhythm.median for gaps in own])
-    middle = (count * usual + SHRINK * rhythm.median) / (count + SHRINK)
+    middle = (count * usual + rules.SHRINK * rhythm.median) / (count + rules.SHRINK)
     return Silences(
         latest=latest,
         longer=share_longer(middle[:, None] * rhythm.ratios, away, rhythm.absences),
-        per_week=7.0 / ((total + SHRINK * mean) / (count + SHRINK)),
+        per_week=WEEK / ((total + rules.SHRINK * mean) / (count + rules.SHRINK)),
     )
 
 
@@ -172,20 +168,18 @@ class LapseModel:
 def fit_lapse(days: pd.DataFrame, longer: Array) -> LapseModel:
     """Fit the chance that a training day is the last, absences weighed by how usual they are.
 
-    ``longer`` (A,) is as in ``Silences``, in the order of the days marked ``last``. A day that
-    another followed was not the last: likelihood 1 - h. An athlete's latest day was the last, or
-    the gap is just a long one: h + (1 - h) S(gap). EM: the chance of the former is the outcome of a
-    ridge-penalised logistic regression, in turn until nothing changes. Cut dates need no rule on
-    how long an absence is a lapse, and no lapse at all is an answer. Raises ``FitError`` if the fit
-    did not settle.
+    ``longer`` (A,) is as in ``Silences``. A day that another followed was not the last: likelihood
+    1 - h. An athlete's latest day was the last, or the gap is just a long one: h + (1 - h) S(gap).
+    EM: the chance of the former is the outcome of a ridge-penalised logistic regression, in turn
+    until nothing changes; ``FitError`` if it does not settle. No lapse at all is an answer.
     """
     design = design_of(days)
     last = days["last"].to_numpy(dtype=bool)
-    penalty = 1.0 / np.asarray(PRIOR_SD) ** 2
-    usual = float(np.log(PRIOR_CHANCE / (1 - PRIOR_CHANCE)))
+    penalty = 1.0 / np.asarray(rules.PRIOR_SD) ** 2
+    usual = float(np.log(rules.PRIOR_CHANCE / (1 - rules.PRIOR_CHANCE)))
     offset, ones = np.full(len(design), usual), np.ones(len(design))
     weights = np.zeros(1 + len(FEATURES))
-    for _ in range(ROUNDS):
+    for _ in range(rules.LAPSE_ROUNDS):
         chance = expit(offset + design @ weights)
         outcome = np.zeros(len(design))
         outcome[last] = chance[last] / (chance[last] + (1 - chance[last]) * longer)
@@ -196,7 +190,7 @@ def fit_lapse(days: pd.DataFrame, longer: Array) -> LapseModel:
                 _covariance(design, outcome, last, expit(offset + design @ updated), penalty),
             )
         weights = updated
-    raise FitError(f"The chance of lapse did not settle after {ROUNDS} rounds.")
+    raise FitError(f"The chance of lapse did not settle after {rules.LAPSE_ROUNDS} rounds.")
 
 
 def _covariance(design: Array, outcome: Array, last: Flags, chance: Array, penalty: Array) -> Array:
@@ -214,11 +208,8 @@ def lapse_chances(
 ) -> pd.DataFrame:
     """Return chances of having stopped for good by athlete, from draws of the weights.
 
-    ``fitted`` and ``rhythm`` come from ``fit_lapse`` and ``day_rhythm``, ``days`` are
-    ``training_days`` of the athletes asked about. Index ``athlete_id``; columns ``weeks_away,
-    p_gone`` (the last training day has been already), ``lapse_12`` and ``lapse_26`` (it will have
-    been by then) with 80 % ranges ``_low`` and ``_high``.
-
+    Index ``athlete_id``; ``weeks_away, p_gone`` (the last training day has been already),
+    ``lapse_12`` and ``lapse_26`` (it will have been by then) with 80 % ranges ``_low``, ``_high``.
     After a training day the athlete lapses with chance h, else comes again after a gap as usual.
     Silent for g days, they have lapsed already with chance h / (h + (1 - h) S(g)), S the share of
     gaps longer than g, and stay through n more training days with chance (1 - h)^n: the reasoning
@@ -226,10 +217,10 @@ def lapse_chances(
     """
     now = silences(days, rhythm)
     root = np.linalg.cholesky(fitted.cov)
-    normal = np.random.default_rng(seed).standard_normal((DRAWS, len(root)))
+    normal = np.random.default_rng(seed).standard_normal((rules.LAPSE_DRAWS, len(root)))
     hazard = expit(design_of(now.latest) @ (fitted.weights + normal @ root.T).T)
     gone = hazard / (hazard + (1 - hazard) * now.longer[:, None])
-    table = {"weeks_away": now.latest["away"].to_numpy() / 7.0, "p_gone": gone.mean(axis=1)}
+    table = {"weeks_away": now.latest["away"].to_numpy() / WEEK, "p_gone": gone.mean(axis=1)}
     for weeks in MARKS:
         stays = np.exp(weeks * now.per_week[:, None] * np.log1p(-hazard))
         chance = gone + (1 - gone) * (1 - stays)

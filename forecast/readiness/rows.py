@@ -9,6 +9,7 @@ import pandas as pd
 
 from forecast.histories import ABSENCE_DAYS, PAIN, Histories
 from forecast.ladder import Rung
+from forecast.readiness import rules
 from forecast.row import (
     DIGITS,
     KEYS,
@@ -26,28 +27,20 @@ from forecast.row import (
     Wait,
     state_of,
 )
-from forecast.types import Array
+from forecast.row import PAIN as PAIN_HOLD
+from forecast.types import WEEK, Array
 
 CURVE_COLUMNS = (*KEYS, "week", "p_cleared")
 POINTS = {"low": 0.1, "mid": 0.5, "high": 0.9}
 """Points of a wait by name: the share that has cleared by then."""
-THIN_SESSIONS, THIN_COMPARABLE = 5, 5
-SURPRISING = 2.0
-"""Meetings beside what was expected are worth a word past so many standard deviations, and past
-one session."""
-LEAST_EFFECT = 0.002
-"""A pace within this of the cohort's is neither quicker nor slower."""
-MOST_REASONS = 5
-HURTS = "pain"
 
 
 def weeks_at(by_day: Array) -> Array:
-    """Return weeks until the chance first reaches each of ``POINTS``, (T, 3), NaN past the horizon.
-
-    ``by_day`` (T, D + 1) are chances of having cleared within 0..D days.
-    """
+    """Return weeks until chances by day (T, D + 1) reach ``POINTS``, (T, 3), else NaN."""
     reached = [by_day >= share for share in POINTS.values()]
-    weeks = [np.where(r.any(axis=1), r.argmax(axis=1).astype(float) / 7.0, np.nan) for r in reached]
+    weeks = [
+        np.where(r.any(axis=1), r.argmax(axis=1).astype(float) / WEEK, np.nan) for r in reached
+    ]
     return np.column_stack(weeks)
 
 
@@ -66,7 +59,7 @@ def time_columns(by_day: Array, as_of: pd.Timestamp) -> pd.DataFrame:
     weeks = pd.DataFrame(np.round(weeks_at(by_day), 2), columns=[f"weeks_{p}" for p in POINTS])
     table = weeks.copy()
     for name in POINTS:
-        days = pd.to_timedelta((weeks[f"weeks_{name}"] * 7.0).round(), unit="D")
+        days = pd.to_timedelta((weeks[f"weeks_{name}"] * WEEK).round(), unit="D")
         table[f"date_{name}"] = as_of + days
     for week in MARKS:
         within = 7 * week < by_day.shape[1]
@@ -75,31 +68,16 @@ def time_columns(by_day: Array, as_of: pd.Timestamp) -> pd.DataFrame:
 
 
 def make_rows(
-    facts: pd.DataFrame,
-    by_day: Array,
-    verdicts: pd.DataFrame,
-    histories: Histories,
-    *,
-    usual_absence: float,
-    several: bool,
-    horizon: int,
-) -> tuple[Row, ...]:
-    """Return a row for each fact, in their order.
+    facts: pd.DataFrame, by_day: Array, histories: Histories, *, usual_absence: float,
+    several: bool, horizon: int,
+) -> tuple[Row, ...]:  # fmt: skip
+    """Return a row for each line of facts, in their order.
 
-    ``facts`` come from ``open_facts`` and ``untried_facts``, with ``lapse, gone, back_weeks,
-    back_like, athlete_wait, return_low, return_mid, return_high, less_clean, changed`` beside;
-    ``by_day`` (rows, D + 1) are chances of having cleared by day, ``verdicts`` one line a fact
-    (``plateau.VERDICT_COLUMNS``, all missing where there is no session), ``usual_absence`` the
-    weeks that an absence in this log usually lasts at most, ``several`` whether the model was
-    fitted on more than one athlete, ``horizon`` the weeks looked ahead.
+    ``facts`` are the view's, rounded, with ``plateau.verdicts`` (missing without a session),
+    ``less_clean, changed`` and ``return_low, return_mid, return_high`` beside; ``several``: the
+    model was fitted on more than one athlete.
     """
-    numbers = facts.select_dtypes("float").columns
-    # rounded before anything is said: last bits depend on who else is asked about
-    facts = facts.assign(**{name: facts[name].round(DIGITS) for name in numbers})
-    lines = zip(
-        facts.itertuples(index=False), verdicts.itertuples(index=False), by_day, weeks_at(by_day),
-        strict=True,
-    )  # fmt: skip
+    lines = zip(facts.itertuples(index=False), by_day, weeks_at(by_day), strict=True)
     return tuple(
         _row(*line, histories=histories, usual=usual_absence, horizon=horizon, several=several)
         for line in lines
@@ -107,13 +85,13 @@ def make_rows(
 
 
 def _row(
-    fact: Any, verdict: Any, by_day: Array, points: Array, *, histories: Histories, usual: float,
+    fact: Any, by_day: Array, points: Array, *, histories: Histories, usual: float,
     horizon: int, several: bool,
 ) -> Row:  # fmt: skip
     as_of, hurts, rung = histories.as_of, bool(fact.pain >= PAIN), histories.ladder.rung(fact.rung)
-    state = state_of(fact, verdict, hurts=hurts)
+    state = state_of(fact, fact, hurts=hurts)
     stuck, paused = state in STUCK, state == PAUSED
-    dated = stuck and pd.notna(verdict.since)
+    dated = stuck and pd.notna(fact.since)
     long = bool(fact.athlete_wait > usual)
     # After a long absence, what was shown before tells more than what is guessed to be left.
     before = paused and fact.sessions > 0 and long
@@ -123,44 +101,39 @@ def _row(
         before=fact.before,
         log=fact.level,
     )
-    gain = Gain(
-        float(verdict.gain), float(verdict.gain_low), float(verdict.gain_high),
-        float(fact.gain_ahead),
-    )  # fmt: skip
+    figures = fact.gain, fact.gain_low, fact.gain_high, fact.gain_ahead
+    gain = Gain(*map(float, figures))
     away = None
     if paused:
         away = Away(
-            person=bool(7.0 * fact.athlete_wait > ABSENCE_DAYS),
-            long=long,
-            back=float(fact.back_weeks),
-            like=int(fact.back_like),
-            low=float(fact.return_low),
-            mid=float(fact.return_mid),
-            high=float(fact.return_high),
-        )
+            person=bool(WEEK * fact.athlete_wait > ABSENCE_DAYS), long=long,
+            back=float(fact.back_weeks), like=int(fact.back_like), low=float(fact.return_low),
+            mid=float(fact.return_mid), high=float(fact.return_high),
+        )  # fmt: skip
     points = np.full(len(POINTS), np.nan) if state in UNDATED else points
+    seen = {name: kind(getattr(fact, name)) for name, kind in _SEEN.items()}
     return Row(
         athlete=fact.athlete,
         rung=rung,
         as_of=as_of,
         back=histories.ladder.rung(rung.fallback).name if rung.fallback else None,
-        seen=_seen(fact),
+        seen=Seen(**seen, last_on=None if pd.isna(fact.last_on) else fact.last_on),
         level=level,
         verdict=Verdict(
             state=state,
-            p_climbing=float(verdict.p_climbing),
-            p_flat=float(verdict.p_flat),
-            p_slipping=float(verdict.p_slipping),
-            least=float(verdict.smallest_gain),
-            since=verdict.since if dated else None,
-            since_low=verdict.since_low if dated else None,
-            since_high=verdict.since_high if dated else None,
-            weeks=float(verdict.weeks_flat) if stuck else np.nan,
+            p_climbing=float(fact.p_climbing),
+            p_flat=float(fact.p_flat),
+            p_slipping=float(fact.p_slipping),
+            least=float(fact.smallest_gain),
+            since=fact.since if dated else None,
+            since_low=fact.since_low if dated else None,
+            since_high=fact.since_high if dated else None,
+            weeks=float(fact.weeks_flat) if stuck else np.nan,
             changed=fact.changed if stuck else (),
         ),
         gain=gain,
         wait=None if hurts else _wait(fact, by_day, points, as_of, horizon),
-        hold=HURTS if hurts else None,
+        hold=PAIN_HOLD if hurts else None,
         pain=float(fact.pain),
         away=away,
         lapse=float(fact.lapse),
@@ -175,11 +148,6 @@ _SEEN = {n: kind for n, kind in get_type_hints(Seen).items() if kind in (int, fl
 """What is seen, by the names that facts have."""
 
 
-def _seen(fact: Any) -> Seen:
-    figures = {name: kind(getattr(fact, name)) for name, kind in _SEEN.items()}
-    return Seen(**figures, last_on=None if pd.isna(fact.last_on) else fact.last_on)
-
-
 def _wait(fact: Any, by_day: Array, points: Array, as_of: pd.Timestamp, horizon: int) -> Wait:
     low, mid, high = weeks = [float(week) for week in np.round(points, 2)]
     days = [pd.NaT if np.isnan(w) else as_of + pd.Timedelta(days=round(7 * w)) for w in weeks]
@@ -187,20 +155,16 @@ def _wait(fact: Any, by_day: Array, points: Array, as_of: pd.Timestamp, horizon:
     return Wait(
         next_session=float(fact.p_next_session),
         chances={week: float(by_day[7 * week]) if within[week] else np.nan for week in MARKS},
-        low=low,
-        mid=mid,
-        high=high,
-        dates=(days[0], days[1], days[2]),
-        never=1.0 - float(by_day[-1]),
-        horizon=horizon,
-    )
+        low=low, mid=mid, high=high, dates=(days[0], days[1], days[2]),
+        never=1.0 - float(by_day[-1]), horizon=horizon,
+    )  # fmt: skip
 
 
 def record_of(sessions: int, comparable: int) -> str:
     """Return ``good``, ``fair`` or ``thin``, from own sessions and cleared spells of others."""
-    if sessions < THIN_SESSIONS or (comparable == 0 and sessions < 3 * THIN_SESSIONS):
+    if sessions < rules.THIN_SESSIONS or (comparable == 0 and sessions < 3 * rules.THIN_SESSIONS):
         return "thin"
-    enough = sessions >= 2 * THIN_SESSIONS and comparable >= THIN_COMPARABLE
+    enough = sessions >= 2 * rules.THIN_SESSIONS and comparable >= rules.THIN_COMPARABLE
     return "good" if enough else "fair"
 
 
@@ -227,16 +191,16 @@ def _reasons(
         if np.isfinite(gain.lately) and state != PAUSED:
             figures = (100 * gain.low, 100 * gain.high, 100 * gain.ahead)
             add(8.0, "gain", 100 * gain.lately, "% a week", *figures)
-        if 7.0 * fact.weeks_since > ABSENCE_DAYS:
+        if WEEK * fact.weeks_since > ABSENCE_DAYS:
             add(7.0, "away", fact.weeks_since, "weeks", fact.back_weeks, fact.back_like)
-        if abs(fact.met - fact.met_expected) > max(SURPRISING * fact.met_sd, 1.0):
+        if abs(fact.met - fact.met_expected) > max(rules.SURPRISING * fact.met_sd, 1.0):
             add(6.0, "met", fact.met, "sessions", fact.met_of, fact.met_expected)
         if fact.break_days > 0:
             add(5.0, "break", fact.break_days, "days")
         if fact.clean_share < 0.9 and not fact.obstacle:
             add(8.0 * (1.0 - fact.clean_share), "clean", 100 * fact.clean_share, "%")
         for kind, effect in (("pace", fact.athlete_pace), ("difficulty", fact.rung_pace)):
-            if several and abs(effect) >= LEAST_EFFECT:
+            if several and abs(effect) >= rules.LEAST_EFFECT:
                 add(5.0 * min(abs(effect) / 0.01, 1.0), kind, 100 * effect, "% a week")
     weighed.sort(key=lambda pair: -pair[0])
-    return tuple(reason for _, reason in weighed[:MOST_REASONS])
+    return tuple(reason for _, reason in weighed[: rules.MOST_REASONS])

@@ -19,12 +19,13 @@ from typing import Annotated, Any, get_type_hints
 
 import numpy as np
 import pandas as pd
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, create_model
+from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError, create_model
 
 from forecast.errors import ModelFileError, NotFittedError
 from forecast.growth import PRIORS, CohortHabits, GrowthConstants, GrowthFit, GrowthModel, Pooled
 from forecast.histories import Absences, CohortRhythm
-from forecast.log import YEAR_DAYS, write_whole
+from forecast.log import write_whole
+from forecast.readiness import rules
 from forecast.readiness.engines import POOLED
 from forecast.readiness.lapse import LapseModel
 from forecast.readiness.pool import Combiner, Engines
@@ -36,21 +37,11 @@ from forecast.survival import (
     TreeHazard,
     Trees,
 )
-from forecast.types import Array, Flags, Ints
+from forecast.types import YEAR, Array, Flags, Ints
 
 FORMAT = 6
-MOST_PACKED = 100
-"""How many times its packed size a model may unpack to (judgement)."""
-MAX_BYTES = 100_000_000
-"""Bytes of a model once unpacked; one of the demo club has less than a hundredth of it."""
-MAX_DEPTH = 40
-"""Brackets within brackets; a saved model has a dozen."""
-MAX_WEEKS, MAX_PATHS, MAX_DRAWS, MAX_SEED = 1_040, 65_536, 4_096, 2**63 - 1
-"""Largest settings a saved model may bring: a forecast would take gigabytes beyond them."""
 _ENTRY, _STAMP = "rungwise.json", (1980, 1, 1, 0, 0, 0)
 """A fixed name and time in the archive, so that the same model gives the same bytes."""
-_LARGEST = 1e9
-"""Bound of every number but day numbers and seeds are far below (judgement)."""
 _SEASON = ("season_cos", "season_sin")
 _RECORDS = {
     kind.__name__: kind
@@ -93,36 +84,14 @@ _NOT_NEGATIVE = {
 }  # fmt: skip
 
 
-class _Settings(BaseModel):
-    """The forecaster's settings; a setting left out keeps what it stands at."""
-
-    model_config = ConfigDict(strict=True, extra="forbid")
-
-    horizon_weeks: Annotated[int, Field(ge=1, le=MAX_WEEKS)] = 52
-    random_state: Annotated[int, Field(ge=0, le=MAX_SEED)] = 0
-    paths: Annotated[int, Field(ge=4, le=MAX_PATHS)] = 2048
-    draws: Annotated[int, Field(ge=2, le=MAX_DRAWS)] = 64
-    lapse_weeks: Annotated[float, Field(gt=0, le=MAX_WEEKS)] = 12.0
-
-
-def _validate(schema: type[BaseModel], where: str, fields: Mapping[str, Any]) -> None:
-    """Raise ``ValueError`` with the place and the first breach."""
-    try:
-        schema.model_validate(dict(fields))
-    except ValidationError as error:
-        first = error.errors()[0]
-        place = ".".join([where, *map(str, first["loc"])])
-        raise ValueError(f"{place}: {first['msg'].removeprefix('Value error, ')}") from error
-
-
-def check_settings(settings: Mapping[str, Any]) -> None:
-    """Raise ``ValueError`` if a setting is unknown, of another type, or out of range."""
-    _validate(_Settings, "settings", settings)
-
-
 def check_record(kind: type, fields: Mapping[str, Any]) -> None:
     """Raise ``ValueError`` if a field is missing, unknown, of another type or shape, or too far."""
-    _validate(_schema(kind), kind.__name__, fields)
+    try:
+        _schema(kind).model_validate(dict(fields))
+    except ValidationError as error:
+        first = error.errors()[0]
+        place = ".".join([kind.__name__, *map(str, first["loc"])])
+        raise ValueError(f"{place}: {first['msg'].removeprefix('Value error, ')}") from error
     lengths: dict[str, int] = {}
     for name, shape in _SHAPES.get(kind.__name__, {}).items():
         actual = fields[name].shape
@@ -198,7 +167,7 @@ def _checked(name: str, value: Any, dtype: type[np.generic] | None) -> Any:
     if numbers.dtype.kind not in "if" and numbers.size:
         raise ValueError("it is not a number")
     finite = np.isfinite(numbers)
-    bounded = np.abs(np.where(finite, numbers, 0)) <= _LARGEST
+    bounded = np.abs(np.where(finite, numbers, 0)) <= rules.LARGEST
     if not (finite & (bounded | name.endswith(".seed"))).all():
         raise ValueError("it holds a number that is not finite, or far too large")
     if name in _POSITIVE and not (numbers > 0).all():
@@ -209,11 +178,7 @@ def _checked(name: str, value: Any, dtype: type[np.generic] | None) -> Any:
 
 
 def save_model(settings: dict[str, Any], learnt: dict[str, Any], path: str | Path) -> Path:
-    """Write settings and learnt values to ``path``; nothing is left half-written.
-
-    Raises ``NotFittedError`` if nothing has been learnt, ``ModelFileError`` if nothing can be
-    written there.
-    """
+    """Write settings and learnt values to ``path``, whole or not at all, or ``ModelFileError``."""
     if not learnt:
         raise NotFittedError("This forecaster has not been fitted; call fit(log) before saving.")
     if not isinstance(path, str | Path) or not str(path):
@@ -234,20 +199,20 @@ def save_model(settings: dict[str, Any], learnt: dict[str, Any], path: str | Pat
 def read_model(
     path: str | Path, records: Sequence[type] = ()
 ) -> tuple[dict[str, Any], dict[str, Any]]:
-    """Return the settings and learnt values of a saved model.
+    """Return the settings and learnt values of a saved model, or raise ``ModelFileError``.
 
-    ``records`` are dataclasses that may stand in it beside those of this room and below. Raises
-    ``ModelFileError`` if the file is missing, not ours, damaged, or of another version.
+    ``records`` are dataclasses that may stand in it beside those of this room and below.
     """
     if not isinstance(path, str | Path):
         raise ModelFileError(f"path = {path!r}; give the name of a file that save wrote.")
     try:
         with zipfile.ZipFile(path) as archive:
             entry = archive.getinfo(_ENTRY)
-            if entry.file_size > min(MAX_BYTES, MOST_PACKED * max(entry.compress_size, 100_000)):
+            most = min(rules.MAX_BYTES, rules.MOST_PACKED * max(entry.compress_size, 100_000))
+            if entry.file_size > most:
                 raise _damaged(path, f"it unpacks to {entry.file_size} bytes")
             text = archive.read(entry)
-            if _depth(text) > MAX_DEPTH:
+            if _depth(text) > rules.MAX_DEPTH:
                 raise _damaged(path, "it is nested without end")
             content = json.loads(text)
     except FileNotFoundError as error:
@@ -266,9 +231,7 @@ def read_model(
         )
     kinds = {**_RECORDS, **{kind.__name__: kind for kind in records}}
     try:
-        settings = dict(content["settings"])
-        check_settings(settings)
-        return settings, dict(_unpack(content["learnt"], kinds))
+        return dict(content["settings"]), dict(_unpack(content["learnt"], kinds))
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
         # what numpy and pandas make of tampered shapes and dates, and what the schema says
         raise _damaged(path, str(error)) from error
@@ -344,7 +307,7 @@ def moved_back(value: Any, days: int) -> Any:
     if not dataclasses.is_dataclass(value) or isinstance(value, type):
         return value
     moved = {f.name: moved_back(getattr(value, f.name), days) for f in dataclasses.fields(value)}
-    angle = 2.0 * math.pi * days / YEAR_DAYS
+    angle = 2.0 * math.pi * days / YEAR
     turn = np.array([[math.cos(angle), math.sin(angle)], [-math.sin(angle), math.cos(angle)]])
     if isinstance(value, Absences):
         moved["began"] = moved["began"] - days

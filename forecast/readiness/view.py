@@ -22,38 +22,36 @@ from forecast.growth import (
     forecast_untried,
     track,
 )
-from forecast.histories import PAIN, Histories, build_histories, cut_day, weeks_until_back
-from forecast.log import TrainingLog, as_day, checked_log
-from forecast.plateau import (
-    DEFAULT_FALSE_ALARMS,
-    VERDICT_COLUMNS,
-    ClubVerdict,
-    learn_shares,
-    verdicts,
+from forecast.histories import (
+    PAIN,
+    Histories,
+    build_histories,
+    cut_day,
+    training_day_gaps,
+    weeks_until_back,
 )
+from forecast.log import TrainingLog, as_day, checked_log
+from forecast.plateau import DEFAULT_FALSE_ALARMS, ClubVerdict, learn_shares, verdicts
+from forecast.readiness import rules
 from forecast.readiness.engines import POOLED, Present, confirm_sessions
 from forecast.readiness.facts import (
-    PAUSE_GAPS,
-    PAUSE_WEEKS,
     alongside,
     open_facts,
     untried_facts,
     untried_rungs,
     valid_by_day,
+    with_values,
 )
 from forecast.readiness.lapse import chance_flat, lapse_chances, training_days
 from forecast.readiness.pool import Engines
 from forecast.readiness.rows import POINTS, curve_table, make_rows, weeks_at
-from forecast.row import KEYS, Row, most_urgent_first
-from forecast.types import Array, Ints
+from forecast.row import KEYS, Row, most_urgent_first, rounded
+from forecast.types import WEEK, Array, Ints
 
 Engine = str
 """A name in ``ENGINES``."""
 ENGINES: tuple[Engine, ...] = ("pool", *(engine.name for engine in POOLED), "unrecalibrated")
 """The pool, each engine alone, and the pool before its chances are recalibrated."""
-USUAL_SHARE = 0.75
-NO_ABSENCE_WEEKS, FEW_ABSENCES = 6.0, 4
-"""What an absence usually lasts at most, and for how many of the log's it counts (judgement)."""
 Progress = Callable[[str], None]
 Made = TypeVar("Made")
 
@@ -63,12 +61,9 @@ class Views(Protocol):
     """Whatever shows a log on a date."""
 
     def view(
-        self,
-        log: TrainingLog,
-        as_of: pd.Timestamp | str | None = None,
-        *,
+        self, log: TrainingLog, as_of: pd.Timestamp | str | None = None, *,
         progress: Progress | None = None,
-    ) -> LogView:
+    ) -> LogView:  # fmt: skip
         """Return a log as this forecaster sees it."""
         ...
 
@@ -76,9 +71,9 @@ class Views(Protocol):
 class Fitted(Views, Protocol):
     """What a view reads of a forecaster: settings and what it learnt, as ``ReadinessForecaster``.
 
-    ``club_verdict_`` is ``None`` where the log asked about is to say how often spells stand still;
-    ``climbing_`` is what ``ahead`` learnt of the ladder, or ``None``; ``hindsight`` says whether
-    days before the fit may be asked about.
+    Where ``club_verdict_`` is ``None`` the log asked about is to say how often spells stand still;
+    ``climbing_`` is what ``ahead`` learnt of the ladder; ``hindsight`` lets days before the fit be
+    asked about.
     """
 
     horizon_weeks: int
@@ -115,6 +110,7 @@ class LogView:
     log: TrainingLog = field(repr=False)
     cut: pd.Timestamp | str | None = None
     progress: Progress | None = field(default=None, repr=False)
+    _kept: dict[tuple[Hashable, ...], Any] = field(default_factory=dict, init=False, repr=False)
 
     def __post_init__(self) -> None:
         if tuple(checked_log(self.log).ladder.keys) != self.model.rungs_:
@@ -136,25 +132,14 @@ class LogView:
             self.progress(step)
 
     def once(self, make: Callable[..., Made], *asked: Hashable) -> Made:
-        """Return ``make(view, *asked)``, worked out at the first call and kept for later ones.
-
-        For what rooms above make of a view: each asks with a function of its own.
-        """
+        """Return ``make(view, *asked)``, worked out at the first call and kept for later ones."""
         if (make, *asked) not in self._kept:
             self._kept[make, *asked] = make(self, *asked)
         return self._kept[make, *asked]
 
     @cached_property
-    def _kept(self) -> dict[tuple[Hashable, ...], Any]:
-        return {}
-
-    @cached_property
     def histories(self) -> Histories:
-        """Sessions and spells from everything dated before the cut.
-
-        Raises ``HistoryError`` if no set is, and ``ForecastError`` if the cut lies before that of
-        the fit (``in_hindsight()`` answers for it).
-        """
+        """Sessions and spells from everything dated before the cut; see ``view`` for errors."""
         model = self.model
         histories = build_histories(
             self.log, self.as_of, lapse_weeks=model.lapse_weeks, log_start=model.engines_.log_start
@@ -188,10 +173,7 @@ class LogView:
         return training_days(self.histories, chance_flat(self.states))
 
     def lapse_chances(self, seed: int | None = None) -> pd.DataFrame:
-        """Return chances of having stopped for good by athlete number.
-
-        ``seed`` is that of the draws, the model's own where left out. See ``lapse.lapse_chances``.
-        """
+        """Return chances of having stopped for good by athlete; see ``lapse.lapse_chances``."""
         return self.once(_lapse, self.model.random_state if seed is None else seed)
 
     @cached_property
@@ -200,34 +182,27 @@ class LogView:
         return most_urgent_first(self.rows_of("pool"))
 
     def rows_of(
-        self,
-        engine: Engine,
-        *,
-        false_alarms_per_year: float = DEFAULT_FALSE_ALARMS,
+        self, engine: Engine, *, false_alarms_per_year: float = DEFAULT_FALSE_ALARMS,
         smallest_gain: float | None = None,
-    ) -> tuple[Row, ...]:
-        """Return the row of every open rung by an engine, by athlete and in ladder order.
+    ) -> tuple[Row, ...]:  # fmt: skip
+        """Return the row of every open rung by one of ``ENGINES``, by athlete and in ladder order.
 
-        ``engine`` is one of ``ENGINES``; for the others see ``plateau.verdicts``. Raises
-        ``ForecastError`` if a name is unknown or a setting out of range, and as ``histories`` does.
+        For settings see ``plateau.verdicts``; ``ForecastError`` if one is unknown or out of range.
         """
-        return self.once(_rows, _checked(engine), false_alarms_per_year, smallest_gain)
+        return self.once(_rows, engine, false_alarms_per_year, smallest_gain)
 
     def curve(self, engine: Engine = "pool", *, despite_hold: bool = False) -> pd.DataFrame:
-        """Return ``athlete, rung, week, p_cleared`` (1..H) of every open rung.
-
-        Rungs on hold are left out, unless ``despite_hold`` asks for their raw chances too.
-        """
-        facts, by_day = self.once(_ordered, _checked(engine))
+        """Return ``athlete, rung, week, p_cleared`` (1..H); of rungs on hold ``despite_hold``."""
+        by_day, facts = self.once(_by_day, engine), self.facts
         if not despite_hold:
             free = (facts["pain"] < PAIN).to_numpy()
             facts, by_day = facts[free], by_day[free]
         return curve_table(facts, by_day)
 
-    @property
+    @cached_property
     def club_verdict(self) -> ClubVerdict:
         """How often spells stand still: learnt with the model, else from the log of this view."""
-        return self.model.club_verdict_ or self.once(_learn_shares)
+        return self.model.club_verdict_ or learn_shares(self.histories)
 
     @property
     def under_way(self) -> Ints:
@@ -253,36 +228,45 @@ class LogView:
     @cached_property
     def at_cut(self) -> GrowthForecast | None:
         """The growth engine's forecast of the spells ``under_way``, none where there are none."""
-        which = self.under_way
-        if len(which) == 0:
+        if not len(which := self.under_way):
             return None
-        how = self._simulation
-        return forecast_open(self.tracked, which, self._today, *self._runs(which), how)
+        asked = self._today, *self._runs(which), self._simulation
+        return forecast_open(self.tracked, which, *asked)
 
     @cached_property
-    def _under_way(self) -> tuple[pd.DataFrame, Array] | None:
-        """Facts of the spells under way, and their daily chances by the growth engine."""
-        growth, known = self.at_cut, self.model.comparable_
-        if growth is None:
-            return None
-        facts = open_facts(self.histories, self.tracked, self.under_way, growth, self.growth, known)
-        return facts, growth.passage.by_day
-
-    @cached_property
-    def _untried(self) -> tuple[pd.DataFrame, Array] | None:
-        """Facts and daily chances of open rungs without a session: the growth engine's alone."""
-        histories = self.histories
-        untried = untried_rungs(histories)
+    def _next(self) -> tuple[pd.DataFrame, GrowthForecast] | None:
+        """Open rungs without a session, and the growth engine's forecast, all there is of them."""
+        untried = untried_rungs(self.histories)
         if untried.empty:
             return None
-        growth = forecast_untried(self.tracked, untried, histories, self._simulation)
-        facts = untried_facts(histories, untried, growth, self.growth, self.model.comparable_)
-        return facts, growth.passage.by_day
+        return untried, forecast_untried(self.tracked, untried, self.histories, self._simulation)
+
+    @cached_property
+    def facts(self) -> pd.DataFrame:
+        """Facts of every open rung, by athlete and ladder order.
+
+        The index is the place among those ``under_way``, followed by those without a session.
+        """
+        self.say("forecast")
+        tables = []
+        if self.at_cut is not None:
+            asked = self.histories, self.tracked, self.under_way, self.at_cut, self.growth
+            tables.append(open_facts(*asked))
+        if self._next is not None:
+            tables.append(untried_facts(*self._next, self.growth))
+        if not tables:
+            none = pd.DataFrame({name: [] for name in (*KEYS, "pain")})
+            return none.astype(dict.fromkeys(KEYS, "str"))
+        facts = pd.concat(tables, ignore_index=True)
+        place = facts["rung"].map({key: i for i, key in enumerate(self.histories.ladder.keys)})
+        order = facts.assign(place=place).sort_values(["athlete", "place"], kind="stable").index
+        facts = with_values(facts.loc[order], self.histories, self.model.comparable_)
+        return _of_athletes(facts, self)
 
     @cached_property
     def _present(self) -> Present:
         """The spells under way, as the engines of the pool are asked about them."""
-        _, passage = self._under_way or (None, np.empty((0, 1)))
+        passage = np.empty((0, 1)) if self.at_cut is None else self.at_cut.passage.by_day
         return Present(
             self.growth, self.tracked, self.histories, self.under_way, self.model.engines_.edges,
             self.model.horizon_weeks, passage,
@@ -299,49 +283,40 @@ class LogView:
             combiner = replace(combiner, shift=0.0, drift=0.0, log_stretch=0.0)
         each = [self.once(LogView._chances, one.name) for one in POOLED]
         away = self._present.moments.features["wait"].to_numpy(dtype=float)
-        return combiner.combine(each, np.arange(each[0].shape[1]) / 7.0, away)
+        return combiner.combine(each, np.arange(each[0].shape[1]) / WEEK, away)
+
+    @cached_property
+    def habits(self) -> pd.DataFrame:
+        """Weeks since the last training day (``wait``) and usual ``gap``, by athlete number."""
+        days = training_day_gaps(self.histories)
+        habits = days.groupby("athlete_id").agg(gap=("gap", "median"), last=("day", "max"))
+        return habits.assign(gap=habits["gap"] / WEEK, wait=(self._today - habits["last"]) / WEEK)
 
     @cached_property
     def after_coming_back(self) -> pd.DataFrame:
         """``return_low, return_mid, return_high`` of rungs under way of those away for long.
 
-        Weeks after coming back by which the rung is cleared with chances of 10, 50 and 90 %, by the
-        growth engine: what the pool says counts from the cut.
+        Weeks *after coming back* until clearing, the 10, 50 and 90 % points by the growth engine;
+        the index is that of ``facts``.
         """
-        spells = self.histories.spells.iloc[self.under_way]
-        last = pd.concat([self.histories.sessions, self.histories.after_clearing])
-        last = last.groupby("athlete")["date"].max()
-        wait = (self.as_of - spells["athlete"].map(last)).dt.days / 7.0
-        which = self.under_way[(wait > self.usual_absence).to_numpy()]
+        athletes = self.histories.spells["athlete_id"].iloc[self.under_way]
+        away = np.flatnonzero(self.habits["wait"].loc[athletes] > self.usual_absence)
         weeks = np.empty((0, len(POINTS)))
-        if len(which):
+        if len(away):
             how = replace(self._simulation, paths=max(self.model.paths // 4, 2 * self.model.draws))
-            weeks = weeks_at(
-                forecast_return(self.tracked, which, self._today, *self._runs(which), how)
-            )
-        points = pd.DataFrame(weeks.round(2), columns=[f"return_{name}" for name in POINTS])
-        keys = self.histories.spells.iloc[which][KEYS].reset_index(drop=True)
-        return pd.concat([keys, points], axis=1)
+            asked = self._today, *self._runs(self.under_way[away]), how
+            weeks = weeks_at(forecast_return(self.tracked, self.under_way[away], *asked))
+        return pd.DataFrame(weeks.round(2), away, columns=[f"return_{name}" for name in POINTS])
 
     @cached_property
     def usual_absence(self) -> float:
-        """Weeks that an absence in this log usually lasts at most.
-
-        ``USUAL_SHARE`` of those that ended did not exceed it, drawn to ``NO_ABSENCE_WEEKS`` where
-        they are few.
-        """
-        law = self.growth.rhythm.absences
-        number, weeks = len(law.length), NO_ABSENCE_WEEKS
+        """Weeks that an absence in this log usually lasts at most, from those that ended."""
+        law, few = self.growth.rhythm.absences, rules.FEW_ABSENCES
+        number, weeks = len(law.length), rules.NO_ABSENCE_WEEKS
         if number:
             reached = np.cumsum(law.share) / law.share.sum()
-            weeks = float(law.length[np.searchsorted(reached, USUAL_SHARE)]) / 7.0
-        return (number * weeks + FEW_ABSENCES * NO_ABSENCE_WEEKS) / (number + FEW_ABSENCES)
-
-
-def _checked(engine: Engine) -> Engine:
-    if engine not in ENGINES:
-        raise ForecastError(f"engine = {engine!r}; choose one of {', '.join(ENGINES)}.")
-    return engine
+            weeks = float(law.length[np.searchsorted(reached, rules.USUAL_SHARE)]) / WEEK
+        return (number * weeks + few * rules.NO_ABSENCE_WEEKS) / (number + few)
 
 
 def _lapse(view: LogView, seed: int) -> pd.DataFrame:
@@ -349,109 +324,77 @@ def _lapse(view: LogView, seed: int) -> pd.DataFrame:
     return lapse_chances(learnt.lapse, learnt.days, view.training_days, seed)
 
 
-def _learn_shares(view: LogView) -> ClubVerdict:
-    return learn_shares(view.histories)
+def _by_day(view: LogView, engine: Engine) -> Array:
+    """(rows, D + 1) chances of every open rung by day, as ``facts`` stand."""
+    if engine not in ENGINES:
+        raise ForecastError(f"engine = {engine!r}; choose one of {', '.join(ENGINES)}.")
+    facts = view.facts
+    if facts.empty:
+        return np.empty((0, 7 * view.model.horizon_weeks + 1))
+    chances = [view.once(LogView._chances, engine) * view.once(_valid)] if view.at_cut else []
+    chances += [view._next[1].passage.by_day] if view._next else []
+    by_day = np.maximum.accumulate(np.concatenate(chances), axis=1)
+    return np.clip(by_day[facts.index.to_numpy()], 0.0, 1.0)
 
 
 def _valid(view: LogView) -> Array:
-    """(T, D + 1) chance of a first valid set by day, of the spells under way, of which some are."""
-    facts, by_day = view._under_way or (pd.DataFrame({"per_week": []}), np.empty((0, 1)))
-    rate, days = facts["per_week"].to_numpy(float), by_day.shape[1] - 1
+    """(T, D + 1) chance of a first valid set by day, of the spells under way."""
+    rate = view.facts["per_week"].sort_index().to_numpy(float)[: len(view.under_way)]
+    days = 7 * view.model.horizon_weeks
     return valid_by_day(view.histories, view.under_way, rate, days, view.model.rows_end_)
-
-
-def _ordered(view: LogView, engine: Engine) -> tuple[pd.DataFrame, Array]:
-    """Facts of every open rung and (rows, D + 1) chances by day, by athlete and ladder order."""
-    view.say("forecast")
-    pairs = [] if view._untried is None else [view._untried]
-    if view._under_way is not None:
-        facts, _ = view._under_way
-        pairs.insert(0, (facts, view.once(LogView._chances, engine) * view.once(_valid)))
-    if not pairs:
-        none = pd.DataFrame({name: [] for name in (*KEYS, "pain")})
-        days = 7 * view.model.horizon_weeks + 1
-        return none.astype(dict.fromkeys(KEYS, "str")), np.empty((0, days))
-    facts = pd.concat([table for table, _ in pairs], ignore_index=True)
-    by_day = np.maximum.accumulate(np.concatenate([chance for _, chance in pairs]), axis=1)
-    place = facts["rung"].map({key: i for i, key in enumerate(view.histories.ladder.keys)})
-    order = facts.assign(place=place).sort_values(["athlete", "place"], kind="stable").index
-    facts = _of_athletes(facts.loc[order].reset_index(drop=True), view)
-    return facts, np.clip(by_day[order.to_numpy()], 0.0, 1.0)
 
 
 def _of_athletes(facts: pd.DataFrame, view: LogView) -> pd.DataFrame:
     """Add what is the athlete's: the wait on any rung, coming back, and the chance of lapse."""
-    histories = view.histories
-    days = pd.concat([histories.sessions, histories.after_clearing])[["athlete", "date"]]
-    days = days.drop_duplicates().sort_values(["athlete", "date"])
-    gap = days.groupby("athlete")["date"].diff().dt.days.groupby(days["athlete"]).median() / 7.0
-    wait = (histories.as_of - days.groupby("athlete")["date"].max()).dt.days / 7.0
-    names = histories.spells.drop_duplicates("athlete").set_index("athlete_id")["athlete"]
-    lapse = view.lapse_chances().rename(index=names)
-    waits = facts["athlete"].map(wait).to_numpy(float)
-    back, like = weeks_until_back(view.growth.rhythm.absences, 7.0 * waits, float(view._today))
-    new = (facts["sessions"] == 0).to_numpy()
-    pause = np.fmax(PAUSE_WEEKS, PAUSE_GAPS * facts["athlete"].map(gap).to_numpy(float))
-    return facts.assign(
-        athlete_wait=waits,
-        weeks_since=np.where(new, waits, facts["weeks_since"]),
-        pause_weeks=np.where(new, pause, facts["pause_weeks"]),
-        back_weeks=back,
-        back_like=like,
-        lapse=facts["athlete"].map(lapse["lapse_26"]).to_numpy(float),
-        gone=facts["athlete"].map(lapse["p_gone"]).to_numpy(float),
+    habits, lapse = (
+        table.reindex(facts["athlete_id"]) for table in (view.habits, view.lapse_chances())
     )
+    wait = habits["wait"].to_numpy()
+    back, like = weeks_until_back(view.growth.rhythm.absences, WEEK * wait, float(view._today))
+    new = (facts["sessions"] == 0).to_numpy()
+    pause = np.fmax(rules.PAUSE_WEEKS, rules.PAUSE_GAPS * habits["gap"].to_numpy())
+    return facts.assign(
+        athlete_wait=wait, weeks_since=np.where(new, wait, facts["weeks_since"]),
+        pause_weeks=np.where(new, pause, facts["pause_weeks"]), back_weeks=back, back_like=like,
+        lapse=lapse["lapse_26"].to_numpy(), gone=lapse["p_gone"].to_numpy(),
+    )  # fmt: skip
 
 
 def _rows(
     view: LogView, engine: Engine, false_alarms: float, smallest_gain: float | None
 ) -> tuple[Row, ...]:
-    facts, by_day = view.once(_ordered, engine)
+    by_day, facts = view.once(_by_day, engine), view.facts
     if facts.empty:
         return ()
     view.say("flat or not")
-    verdict = view.once(_verdicts, false_alarms, smallest_gain)
-    keys = pd.MultiIndex.from_frame(facts[KEYS])
-    verdict = verdict.set_index(KEYS).reindex(keys).reset_index()
-    verdict = verdict.assign(flagged=verdict["flagged"].eq(True))
+    verdict = view.once(_verdicts, false_alarms, smallest_gain).reindex(facts.index)
+    flags = {name: verdict[name].eq(True) for name in ("flagged", "less_clean")}
     changed = [c if isinstance(c, tuple) else () for c in verdict["changed"]]
-    facts = facts.assign(
-        less_clean=verdict["less_clean"].eq(True), changed=pd.Series(changed, dtype=object)
-    )
-    facts = facts.merge(view.after_coming_back, on=KEYS, how="left")
+    verdict = verdict.assign(**flags, changed=pd.Series(changed, facts.index, dtype=object))
+    # rounded before anything is said: last bits depend on who else is asked about
+    beside = view.after_coming_back.reindex(facts.index)
+    facts = pd.concat([rounded(facts), beside, verdict.drop(columns=KEYS)], axis=1)
     return make_rows(
-        facts,
-        by_day,
-        verdict,
-        view.histories,
-        usual_absence=view.usual_absence,
-        several=view.model.athletes_ > 1,
-        horizon=view.model.horizon_weeks,
-    )
+        facts, by_day, view.histories, usual_absence=view.usual_absence,
+        several=view.model.athletes_ > 1, horizon=view.model.horizon_weeks,
+    )  # fmt: skip
 
 
 def _verdicts(view: LogView, false_alarms: float, smallest_gain: float | None) -> pd.DataFrame:
     """The verdict on every spell under way, with what changed in the log beside it."""
-    table = verdicts(
-        view.histories,
-        view.club_verdict,
-        false_alarms_per_year=false_alarms,
-        smallest_gain=smallest_gain,
-    )
+    asked: dict[str, Any] = {"false_alarms_per_year": false_alarms, "smallest_gain": smallest_gain}
+    table = verdicts(view.histories, view.club_verdict, **asked)
     beside = alongside(view.histories, view.under_way, table["since"])
-    return pd.concat([table[list(VERDICT_COLUMNS)], beside], axis=1)
+    return pd.concat([table, beside], axis=1)
 
 
 def as_view(
-    asked: Views | LogView,
-    log: TrainingLog | None = None,
-    as_of: pd.Timestamp | str | None = None,
+    asked: Views | LogView, log: TrainingLog | None = None, as_of: pd.Timestamp | str | None = None
 ) -> LogView:
     """Return the view given, or a log as the forecaster given sees it.
 
-    ``asked`` is a fitted forecaster, or its view, which has a log and a cut date already. Raises
-    ``ForecastError`` if a view is given together with another log or cut date than its own, or what
-    is given is neither; and as ``LogView`` does.
+    Raises ``ForecastError`` if a view is given together with another log or cut date than its own,
+    or what is given is neither; and as ``LogView`` does.
     """
     if isinstance(asked, Views):
         return asked.view(log, as_of)  # type: ignore[arg-type]  # without a log it says so

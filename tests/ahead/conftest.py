@@ -6,9 +6,7 @@ import copy
 
 import pytest
 
-from forecast.ahead import LadderAhead, ladder_ahead
-from forecast.ahead.ladder import look_up, settings_of
-from forecast.ahead.walk import walk
+from forecast.ahead import LadderAhead, ladder_ahead, look_up, settings_of, walk
 from forecast.model import ReadinessForecaster
 
 HORIZON = 120

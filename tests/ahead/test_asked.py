@@ -7,15 +7,7 @@ import copy
 import pandas as pd
 import pytest
 
-from forecast.ahead import fallbacks, ladder_ahead, retests, what_if
-from forecast.ahead.ladder import (
-    MOST_DRAWS,
-    MOST_PATHS,
-    check_horizon,
-    check_rate,
-    check_rates,
-    settings_of,
-)
+from forecast.ahead import fallbacks, ladder_ahead, retests, settings_of, what_if
 from forecast.errors import ForecastError, HistoryError, LogError, NotFittedError
 from forecast.model import ReadinessForecaster
 
@@ -23,23 +15,25 @@ NO_NUMBERS = ["3", None, [3], {}, b"3", 3j, True, float("nan"), float("inf"), -1
 
 
 @pytest.mark.parametrize("value", [*NO_NUMBERS, 0, 2.5, 1041, 10**400])
-def test_horizons_that_are_no_whole_weeks_are_refused(value):
+def test_horizons_that_are_no_whole_weeks_are_refused(small_model, small_log, value):
     with pytest.raises(ForecastError, match=r"horizon_weeks = .*; give a whole number of weeks"):
-        check_horizon(value)
+        ladder_ahead(small_model, small_log, horizon_weeks=value)
 
 
 @pytest.mark.parametrize("value", [*NO_NUMBERS, 0, 7.5, 10**400])
-def test_rates_that_are_none_are_refused(value):
-    with pytest.raises(ForecastError, match=r"sessions_per_week = .*; give a number above 0"):
-        check_rate(value)
-    with pytest.raises(ForecastError, match=r"sessions_per_week = .*; give a number above 0"):
-        check_rates([2, value])
+def test_rates_that_are_none_are_refused(small_model, small_log, value):
+    refused = pytest.raises(ForecastError, match=r"sessions_per_week = .*; give a number above 0")
+    with refused:
+        what_if(small_model, small_log, sessions_per_week=[2, value])
+    if value is not None:
+        with refused:
+            ladder_ahead(small_model, small_log, sessions_per_week=value)
 
 
 @pytest.mark.parametrize("value", ["234", b"2", None, 3.0, [], {}])
-def test_what_is_no_list_of_rates_is_refused(value):
+def test_what_is_no_list_of_rates_is_refused(small_model, small_log, value):
     with pytest.raises(ForecastError, match=r"give a list of one rate or more"):
-        check_rates(value)
+        what_if(small_model, small_log, sessions_per_week=value)
 
 
 @pytest.mark.parametrize("value", NO_NUMBERS)
@@ -48,12 +42,11 @@ def test_drops_that_are_no_numbers_are_refused(small_model, small_log, small_cut
         retests(small_model, small_log, small_cut, least_drop=value)
 
 
-def test_numbers_in_range_are_taken_in_any_numeric_type():
-    numbers = pd.Series([12, 3])
-    assert check_horizon(52.0) == 52
-    assert check_horizon(numbers[0]) == 12
-    assert check_rates(numbers[1:]) == (3.0,)
-    assert check_rates((2, 3.5)) == (2.0, 3.5)
+def test_numbers_in_range_are_taken_in_any_numeric_type(light_model, small_log, small_cut):
+    asked = light_model, small_log, small_cut, small_log.athletes[0]
+    numbers = pd.Series([2.0, 3.0])
+    table = what_if(*asked, sessions_per_week=numbers, horizon_weeks=numbers[0]).table
+    assert set(table.loc[~table["as_now"], "sessions_per_week"]) == {2.0, 3.0}
 
 
 @pytest.mark.parametrize("date", ["03/04/2025", "soon", None, float("nan"), pd.NaT, [1], 20250403])
@@ -95,6 +88,6 @@ def test_an_athlete_that_is_no_name_is_refused(light_model, small_log, athlete):
 def test_a_walk_takes_no_more_paths_than_it_needs(small_model, light_model):
     many = copy.copy(small_model).set_params(paths=4096, draws=64)
     usual = settings_of(many, 10)
-    assert (usual.paths, usual.draws) == (MOST_PATHS, MOST_DRAWS)
+    assert (usual.paths, usual.draws) == (512, 16)
     fewer = settings_of(light_model, 10)
     assert (fewer.paths, fewer.draws) == (light_model.paths, light_model.draws)

@@ -9,10 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from forecast.ahead import ladder_ahead
-from forecast.ahead.standing import Rhythm
-from forecast.ahead.tables import chances_by_day
-from forecast.ahead.walk import chain, walk
+from forecast.ahead import Rhythm, chain, chances_by_day, ladder_ahead, walk
 from forecast.errors import ForecastError, NotFittedError
 from forecast.model import ReadinessForecaster
 from forecast.readiness import CURVE_COLUMNS
@@ -265,15 +262,15 @@ def test_renaming_athletes_changes_nothing(
 
 def test_rungs_that_share_nothing_make_the_range_for_the_top_narrower(ground, walked):
     place, settings = ground[0], replace(walked[1], paths=1024)
-    shared, free = (
-        walk(place, replace(settings, independent=apart), pooled=ground[1])
-        for apart in (False, True)
-    )
+    shared = walk(place, settings, pooled=ground[1])
+    mixed = np.random.default_rng(6).permuted(shared.climbing, axis=2)
+    pace = np.ones(len(place.standing.athletes))
+    free = chain(place.plan, place.standing, replace(shared, climbing=mixed), pace)
     far = place.standing.ahead.sum(axis=1) >= 4
     assert far.sum() >= 4
     spread = [
-        np.diff(np.quantile(np.log(w.cleared[far, -1]), [0.1, 0.9], axis=1), axis=0)
-        for w in (shared, free)
+        np.diff(np.quantile(np.log(cleared[far, -1]), [0.1, 0.9], axis=1), axis=0)
+        for cleared in (shared.cleared, free)
     ]
     assert np.median(spread[1] / spread[0]) < 0.95
 

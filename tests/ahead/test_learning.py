@@ -7,13 +7,11 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from scipy.special import expit
-from scipy.stats import betabinom, binom, norm
+from scipy.stats import norm
 from scipy.stats import t as student
 from statsmodels.regression.linear_model import GLS
 
-from forecast.ahead.going_back import upper_tail
-from forecast.ahead.learning import learn_factor, spread_of_logits
-from forecast.ahead.walk import match_quantiles
+from forecast.ahead import learn_factor, match_quantiles, spread_of_logits
 from forecast.growth import Pooled, Tracked
 from forecast.growth.evidence import SpellInformation
 
@@ -123,17 +121,3 @@ def test_spread_of_logits_finds_what_was_planted():
     trials = np.full(len(group), 8.0)
     hits = rng.binomial(8, expit(base + (0.9 * rng.standard_normal(150))[group]))
     assert spread_of_logits(hits, trials, base, group) == pytest.approx(0.9, abs=0.15)
-
-
-def test_upper_tail_is_the_binomial_where_nothing_varies():
-    one = upper_tail(7, 20, np.array([-1.0]), np.array([1.0]))
-    assert one == pytest.approx(binom.sf(6, 20, expit(-1.0)), rel=1e-9)
-
-
-def test_upper_tail_over_a_beta_is_scipys_beta_binomial():
-    a, b = 3.0, 9.0
-    p = (np.arange(20000) + 0.5) / 20000
-    weight = p ** (a - 1) * (1 - p) ** (b - 1)
-    logit = np.log(p) - np.log1p(-p)
-    mixed = upper_tail(7, 20, logit, weight / weight.sum())
-    assert mixed == pytest.approx(betabinom.sf(6, 20, a, b), rel=1e-4)

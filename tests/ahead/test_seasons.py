@@ -6,16 +6,15 @@ from dataclasses import replace
 
 import numpy as np
 
-from forecast.ahead.ladder import look_up, settings_of
-from forecast.ahead.walk import walk
-from forecast.log import YEAR_DAYS
+from forecast.ahead import look_up, settings_of, walk
+from forecast.types import YEAR
 
 
 def test_a_strong_season_shows_in_rungs_to_come(light_model, small_log, small_cut):
     """Training planted to count double at one time of the year and nearly nothing at the other."""
     ground, pooled, _ = look_up(light_model.view(small_log, small_cut))
     tracked, settings = ground.walker.tracked, settings_of(light_model, 120)
-    fit, turn = tracked.model.fit, 2.0 * np.pi * ground.cut / YEAR_DAYS
+    fit, turn = tracked.model.fit, 2.0 * np.pi * ground.cut / YEAR
     walks = []
     for size in (0.9, -0.9):  # the good half of the year begins a quarter before the cut, or after
         season = {"season_cos": size * np.cos(turn), "season_sin": size * np.sin(turn)}

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from forecast.ahead.standing import ladder_plan, last_needs, stand
+from forecast.ahead import ladder_plan, last_needs, stand
 from forecast.histories import build_histories
 from forecast.ladder import Criterion, Ladder, Rung
 

@@ -3,7 +3,7 @@
 For each law of progress and seed: make a cohort, cut its log at a blind date between 45 and 75 %
 of the club's time, look up the ladder, and compare with when the top rung would have been cleared
 had the athlete kept training. Each look is taken with rungs that share one athlete draw and, for
-comparison, with independent rungs.
+comparison, with climbing times drawn anew for each rung.
 
     python tests/bench/ladder_ahead.py --laws steady stalls --seeds 2 --athletes 60 --out ahead.csv
 
@@ -30,16 +30,11 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 import numpy as np
 import pandas as pd
 
-from forecast.ahead.ladder import look_up, settings_of
-from forecast.ahead.tables import chances_by_day
-from forecast.ahead.walk import Settings, walk
+from forecast.ahead import chain, chances_by_day, look_up, settings_of, walk
 from forecast.model import ReadinessForecaster
 from forecast.simulate import LAWS, SimulatedCohort, simulate_cohort
 
-WAYS = {
-    "shared": {},
-    "independent": {"independent": True},
-}
+WAYS = ("shared", "independent")
 
 
 def pit_range(by_day: np.ndarray, day: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -94,10 +89,12 @@ def run_world(law: str, seed: int, athletes: int, follow_up: int, paths: int) ->
     keys["later"] = [(a, r) not in pooled for a, r in zip(who, rung, strict=True)]
     keys["top"] = rung == ground.plan.n_rungs - 1
     rows = []
-    for way, change in WAYS.items():
-        settings: Settings = replace(base, **change)
-        taken = walk(ground, settings, pooled=pooled)
-        by_day = chances_by_day(taken.cleared[who, rung], settings.most_days)
+    taken = walk(ground, base, pooled=pooled)
+    mixed = np.random.default_rng(base.seed).permuted(taken.climbing, axis=2)
+    pace = np.ones(len(ground.standing.athletes))
+    apart = chain(ground.plan, ground.standing, replace(taken, climbing=mixed), pace)
+    for way, cleared in zip(WAYS, (taken.cleared, apart), strict=True):
+        by_day = chances_by_day(cleared[who, rung], base.most_days)
         low, high = pit_range(by_day, day)
         ends = [(by_day >= p).argmax(axis=1) / 7.0 for p in (0.1, 0.9)]
         ends = [

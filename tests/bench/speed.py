@@ -189,7 +189,7 @@ def _measure_questions(model: Any, log: Any, as_of: pd.Timestamp, clock: Clock) 
     from forecast.report import write_report
 
     view = model.view(log, as_of)
-    clock.run("forecast", lambda: view.forecast_each(("pool",)))
+    clock.run("forecast", view.forecast)
     clock.run("plateaus", lambda: view.plateaus())
     clock.run("ahead", lambda: view.ladder_ahead())
     if "one athlete" not in clock.skip:

@@ -8,7 +8,9 @@ from scipy.special import expit
 from forecast.cohort import hazard_of, lapse_chance, lapse_hazard, lapse_incidence
 from forecast.errors import ForecastError, NotFittedError
 from forecast.model import ReadinessForecaster
-from forecast.readiness.lapse import FEATURES, PRIOR_CHANCE, design_of, fit_lapse
+from forecast.readiness import FEATURES, design_of
+from forecast.readiness.lapse import fit_lapse
+from forecast.readiness.rules import PRIOR_CHANCE
 
 
 def test_clearing_and_lapse_share_the_spells(make_log):

@@ -6,12 +6,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from forecast.histories import build_histories
-from forecast.histories.attendance import (
+from forecast.histories import (
     ABSENCE_DAYS,
     Absences,
     absence_law,
     analogues,
+    build_histories,
     longer_than,
     seen_shares,
     weeks_until_back,
@@ -61,7 +61,7 @@ def test_only_absences_are_kept_and_who_never_came_back_is_no_part_of_them():
 def test_of_very_many_absences_some_stand_for_all(monkeypatch):
     histories = histories_of([np.cumsum(np.r_[0, np.arange(22, 62)])], 3000)
     whole = absence_law(histories)
-    monkeypatch.setattr("forecast.histories.attendance.MAX_ABSENCES", 10)
+    monkeypatch.setattr("forecast.histories.rules.MAX_ABSENCES", 10)
     some = absence_law(histories)
     assert (len(whole.length), len(some.length)) == (40, 10)
     assert (some.length[0], some.length[-1]) == (22.0, 61.0)

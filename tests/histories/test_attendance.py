@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.stats import pareto
 
-from forecast.histories.attendance import (
+from forecast.histories import (
     MEMORY,
     PRIOR_GAPS,
     TABLE_SIZE,

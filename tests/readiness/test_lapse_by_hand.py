@@ -14,8 +14,6 @@ from forecast.ladder import Criterion, Ladder, Rung
 from forecast.log import read_log
 from forecast.readiness.lapse import (
     FEATURES,
-    PRIOR_CHANCE,
-    PRIOR_SD,
     LapseModel,
     chance_flat,
     day_rhythm,
@@ -25,6 +23,7 @@ from forecast.readiness.lapse import (
     silences,
     training_days,
 )
+from forecast.readiness.rules import PRIOR_CHANCE, PRIOR_SD
 
 DAY0 = pd.Timestamp("2025-01-06")
 LADDER = Ladder(

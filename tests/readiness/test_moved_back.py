@@ -10,9 +10,9 @@ import pytest
 
 from forecast.growth import PRIORS, GrowthConstants, GrowthFit, Pooled
 from forecast.histories import Absences
-from forecast.log import YEAR_DAYS
 from forecast.readiness import moved_back
 from forecast.survival import HazardModel
+from forecast.types import YEAR
 
 SEASON = {"season_cos": 0.3, "season_sin": -0.1}
 NAMES = ["fatigue", "season_sin", "season_cos"]
@@ -57,7 +57,7 @@ def test_the_season_of_the_hazard_goes_along():
     moved = moved_back(model, days)
 
     def told(model, day):
-        turn = 2.0 * np.pi * day / YEAR_DAYS
+        turn = 2.0 * np.pi * day / YEAR
         x = np.array([0.5, np.cos(turn), np.sin(turn)])
         return model.weights[0] + model.weights[1:4] @ ((x - model.centre) / model.scale)
 

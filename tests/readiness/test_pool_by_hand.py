@@ -19,9 +19,10 @@ from forecast.errors import ForecastError, ModelFileError
 from forecast.histories import Absences
 from forecast.ladder import Criterion, Ladder, Rung
 from forecast.log import read_log
-from forecast.readiness import rungs_behind
+from forecast.model import ReadinessForecaster
+from forecast.readiness import read_model, rungs_behind, save_model
 from forecast.readiness.pool import Combiner, fit_combiner
-from forecast.readiness.storage import check_record, check_settings, read_model, save_model
+from forecast.readiness.storage import check_record
 from forecast.result import ReadinessForecast
 
 # the pool -------------------------------------------------------------------------------------
@@ -153,22 +154,13 @@ def test_records_have_the_shapes_signs_and_sizes_they_must_have():
 @pytest.mark.parametrize(
     ("name", "least", "most"),
     [("horizon_weeks", 1, 1040), ("random_state", 0, 2**63 - 1), ("paths", 4, 65536),
-     ("draws", 2, 4096)],
+     ("draws", 2, 4096), ("lapse_weeks", 0.1, 1040.0)],
 )  # fmt: skip
 def test_settings_have_bounds(name, least, most):
-    check_settings({name: least})
-    check_settings({name: most})
-    for beyond in (least - 1, most + 1, float(least), str(least)):
-        with pytest.raises(ValueError, match=name):
-            check_settings({name: beyond})
-
-
-def test_weeks_of_lapse_are_above_none():
-    check_settings({"lapse_weeks": 1040.0})
-    check_settings({"lapse_weeks": 0.1})
-    for beyond in (0.0, 1040.1):
-        with pytest.raises(ValueError, match="lapse_weeks"):
-            check_settings({"lapse_weeks": beyond})
+    whole = name != "lapse_weeks"
+    for beyond in (least - 1, most + 1, str(least), *([float(most)] if whole else [])):
+        with pytest.raises(ForecastError, match=f"{name} = .*; give a"):
+            ReadinessForecaster(**{name: beyond}).fit(None)
 
 
 def test_a_folder_is_no_file(tmp_path):

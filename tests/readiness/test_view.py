@@ -116,7 +116,7 @@ def test_what_can_not_be_viewed_is_refused(view, small_model, small_log, small_c
         as_view(view, as_of="2024-11-04")
     assert as_view(view, small_log, small_cut) is view
     with pytest.raises(ForecastError, match="engine = 'both'"):
-        view.forecast_each(["both"])
+        view.forecast("both")
 
 
 @pytest.fixture

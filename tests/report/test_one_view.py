@@ -9,7 +9,7 @@ from functools import wraps
 import pytest
 from awkward import HOSTILE, SLASHED
 
-from forecast.ahead.walk import walk
+from forecast.ahead import walk
 from forecast.errors import ForecastError
 from forecast.growth import forecast_open, forecast_untried, track
 from forecast.histories import build_histories
