@@ -62,10 +62,7 @@ _BOUNDS = {
 
 
 class View(LogView):
-    """A log as a fitted forecaster sees it on one date: forecast, states, and the ladder ahead.
-
-    See ``readiness.LogView`` for what it holds and when that is worked out.
-    """
+    """A ``readiness.LogView`` with what is asked of it: forecast, states, the ladder ahead."""
 
     def forecast(self, engine: Engine = "pool", *, despite_hold: bool = False) -> ReadinessForecast:
         """Return the forecast of every open rung, with the state of each.
@@ -81,28 +78,18 @@ class View(LogView):
     ) -> pd.DataFrame:  # fmt: skip
         """Say for each open rung whether the athlete climbs, is flat, slips or pauses.
 
-        Parameters
-        ----------
-        false_alarms_per_year
-            How many false alarms one athlete may get in a year of training.
-        smallest_gain
-            Gain a week (0.01 is 1 %) below which progress counts as flat. Left out: the gain that
-            takes a year to the target from where the athlete stands, but 0.5 % a week at least.
-
-        Returns
-        -------
-        DataFrame
-            One row an open (athlete, rung), by athlete and in ladder order: ``athlete, rung,
-            state, since, weeks_flat, gain, gain_low, gain_high, p_flat, reason``, then ``since_low,
-            since_high, smallest_gain, p_climbing, p_slipping, on_hold``. ``since`` (50, 10 and 90 %
-            points) and ``weeks_flat`` only where flat or slipping. Where ``on_hold`` is ``pain``
-            chances are missing.
+        One athlete may get so many false alarms in a year of training. A gain a week (0.01 is 1 %)
+        below ``smallest_gain`` counts as flat; left out, the gain that takes a year to the target
+        from where the athlete stands, but 0.5 % a week at least. Returns a row an open (athlete,
+        rung), by athlete and in ladder order: ``athlete, rung, state, since, weeks_flat, gain,
+        gain_low, gain_high, p_flat, reason``, then ``since_low, since_high, smallest_gain,
+        p_climbing, p_slipping, on_hold``. ``since`` (50, 10 and 90 % points) and ``weeks_flat``
+        only where flat or slipping; chances are missing where ``on_hold`` is ``pain``.
         """
-        return states_table(
-            self.rows_of(
-                "pool", false_alarms_per_year=false_alarms_per_year, smallest_gain=smallest_gain
-            )
-        )
+        asked: dict[str, Any] = {
+            "false_alarms_per_year": false_alarms_per_year, "smallest_gain": smallest_gain,
+        }  # fmt: skip
+        return states_table(self.rows_of("pool", **asked))
 
     def ladder_ahead(
         self, *, horizon_weeks: int = 260, target_date: pd.Timestamp | str | None = None,
@@ -346,19 +333,14 @@ class ReadinessForecaster(BaseEstimator):
         Parameters
         ----------
         log, as_of, progress
-            As for ``view``.
-        n_jobs
-            Workers that the athletes are shared over, as joblib counts them; any of its backends
-            will do (``joblib.parallel_config``), and the result does not depend on it.
+            As for ``view``, and so are errors; ``ForecastError`` too if ``as_of`` lies before that
+            of the fit (``in_hindsight()`` answers for it).
         engine
             ``pool``, or one engine alone; ``unrecalibrated`` is the pool before its chances are
             corrected by how they turned out.
-
-        Raises
-        ------
-        ForecastError
-            As ``view`` does; no set is dated before ``as_of``, it lies before that of the fit
-            (``in_hindsight()`` answers for it), or the engine's name is unknown.
+        n_jobs
+            Workers that the athletes are shared over, as joblib counts them; any of its backends
+            will do (``joblib.parallel_config``), and the result does not depend on it.
         """
         # without ``fit`` the shares are learnt from the log asked about, which then stays whole
         if effective_n_jobs(n_jobs) > 1 and self.club_verdict_ is not None:

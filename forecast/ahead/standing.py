@@ -170,7 +170,7 @@ def learn_climbing(tracked: Tracked, histories: Histories, *, seed: int) -> Clim
     margin, own_pace = carry_regressors(tracked, histories)
     usual = float(np.nanmean(margin)) if np.isfinite(margin).any() else 0.0
     # Start on margin and pace on own pace of the rung before, shrunk to 0.
-    after, before = steps["spell"].to_numpy(), steps["before"].to_numpy()
+    after, before = steps[["spell", "before"]].to_numpy(dtype=np.int64).T
     design = np.zeros((panel.n_spells, 3, 2))
     design[after, 0, 0] = margin[before] - usual
     design[after, 2, 1] = own_pace[before]

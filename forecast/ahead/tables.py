@@ -205,7 +205,11 @@ def assemble(
     if as_now:
         summary = _as_forecast(summary, rows_table(current), settings.most_days)
     held = facts["athlete"].isin({row.athlete for row in current if row.hold}).to_numpy()
-    summary = _on_hold(summary[list(SUMMARY_COLUMNS)], held)
+    # Of athletes in pain no chance, week or date is told, on all rungs, not open ones alone.
+    blank = dict.fromkeys([*AHEAD_COLUMNS, "p_climbing", "p_flat", "p_slipping", "p_lapse_26"])
+    blank |= dict.fromkeys(("on_hold", "state"), PAIN)
+    summary = summary[list(SUMMARY_COLUMNS)]
+    summary = summary.assign(**{n: summary[n].mask(held, to) for n, to in blank.items()})
     target = _target_table(ground, walked, view.as_of, target_date)
     return LadderAhead(
         summary=summary,
@@ -214,15 +218,6 @@ def assemble(
         by_day=np.where(held[:, None], np.nan, by_day),
         as_of=view.as_of,
         horizon_weeks=settings.most_days // int(WEEK),
-    )
-
-
-def _on_hold(summary: pd.DataFrame, held: Flags) -> pd.DataFrame:
-    """Take every chance, week and date from athletes in pain: on all rungs, not open ones alone."""
-    ahead = [*AHEAD_COLUMNS, "p_climbing", "p_flat", "p_slipping", "p_lapse_26"]
-    blank = summary.assign(**{name: summary[name].mask(held) for name in ahead})
-    return blank.assign(
-        on_hold=blank["on_hold"].mask(held, PAIN), state=blank["state"].mask(held, PAIN)
     )
 
 

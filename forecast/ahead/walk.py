@@ -238,20 +238,36 @@ def _set_out(ground: Ground, paths: int) -> Walk:
 
 def _climb(going: _Going, rung: int, who: Ints, *, begun: bool) -> None:
     """Climb one rung that athletes ``who`` are all on, or have all yet to begin."""
-    settings, walked, climbing = going.settings, going.walked, going.ground.climbing
+    ground, settings, walked = going.ground, going.settings, going.walked
     scale, faster = going.rhythm.on(rung, who)
     if begun:
-        opening, delay = np.zeros((2, len(who), going.settings.paths))
-        coming, state = _under_way(going, rung, who, scale)
+        opening, delay = np.zeros((2, len(who), settings.paths))
+        spell, confirm = (
+            ground.standing.spell[who, rung],
+            np.full(len(who), ground.plan.confirm[rung]),
+        )
+        run = ground.histories.spells["run"].to_numpy(dtype=np.int64)[spell]
+        usual = ground.walker.under_way(spell, ground.cut, confirm, run)
+        first = scaled_first_gaps(usual.first_gaps, usual.wait, scale)
+        coming = replace(usual, gaps=scaled_gaps(usual.gaps, scale), first_gaps=first)
+        state = going.shared.open_state[going.open_at[who, rung]]
     else:
-        ready, last = _ready(going.ground.plan, going.ground.standing, walked.cleared, rung, who)
+        ready, last = _ready(ground.plan, ground.standing, walked.cleared, rung, who)
         opening, delay = np.maximum(ready, 0.0), _delays(going, rung, ready)
         coming, state = _not_begun(going, rung, who, last, opening + delay, scale)
     state = state.transpose(2, 0, 1).copy()
     state[1:] *= faster
     seed = [settings.seed, 5, rung]
     climb = simulate_days(coming, state, going.shared.laws, most_days=settings.most_days, seed=seed)
-    days = climb.days if begun else _by_the_log(going, rung, who, climb.days)
+    days, climbing = climb.days, ground.climbing
+    if not begun:  # the simulated days times the log's factor
+        logs = np.log1p(days)
+        middle = np.median(logs, axis=1) if going.like is None else going.like.middle[who, rung]
+        walked.middle[who, rung] = middle
+        z = np.random.default_rng([settings.seed, 11]).standard_normal(settings.paths)
+        drawn = middle[:, None] + rules.NARROWER * (logs - middle[:, None])
+        drawn += climbing.factor + climbing.factor_sd * z
+        days = np.expm1(np.clip(drawn, 0.0, 12.0))
     delay, days = _as_pooled(going, rung, who, opening, delay, (climb.days, days))
     above = climb.level - coming.threshold[:, None]
     walked.climbing[who, rung], walked.delay[who, rung] = days, delay
@@ -301,28 +317,6 @@ def _not_begun(
     gaps = scaled_gaps(ground.walker.gaps[who], scale)
     confirm = np.full(len(who), ground.plan.confirm[rung])
     return ground.walker.untried(who, rung, gaps, confirm, ground.cut + begins), state
-
-
-def _under_way(going: _Going, rung: int, who: Ints, scale: Array) -> tuple[Coming, Array]:
-    """Where these athletes stand on the rung in hand, as filtered, and its sessions to come."""
-    ground, spell = going.ground, going.ground.standing.spell[who, rung]
-    run = ground.histories.spells["run"].to_numpy(dtype=np.int64)[spell]
-    confirm = np.full(len(who), ground.plan.confirm[rung])
-    usual = ground.walker.under_way(spell, ground.cut, confirm, run)
-    first = scaled_first_gaps(usual.first_gaps, usual.wait, scale)
-    coming = replace(usual, gaps=scaled_gaps(usual.gaps, scale), first_gaps=first)
-    return coming, going.shared.open_state[going.open_at[who, rung]]
-
-
-def _by_the_log(going: _Going, rung: int, who: Ints, simulated: Array) -> Array:
-    """(T, P) climbing times of a rung not begun: the simulated ones times the log's factor."""
-    logs, climbing = np.log1p(simulated), going.ground.climbing
-    middle = np.median(logs, axis=1) if going.like is None else going.like.middle[who, rung]
-    going.walked.middle[who, rung] = middle
-    z = np.random.default_rng([going.settings.seed, 11]).standard_normal(going.settings.paths)
-    drawn = middle[:, None] + rules.NARROWER * (logs - middle[:, None])
-    drawn += climbing.factor + climbing.factor_sd * z
-    return np.asarray(np.expm1(np.clip(drawn, 0.0, 12.0)))
 
 
 def _as_pooled(

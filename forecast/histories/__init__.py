@@ -14,7 +14,19 @@ from forecast.histories.attendance import (
     training_day_gaps,
     weeks_until_back,
 )
-from forecast.histories.histories import Histories, build_histories, cut_day, recent_pain
+from forecast.histories.histories import (
+    CLEARED,
+    LAPSED,
+    OPEN,
+    PASSED_OVER,
+    Histories,
+    build_histories,
+    build_sessions,
+    cut_day,
+    day_number,
+    recent_pain,
+    running_count,
+)
 from forecast.histories.rules import (
     ABSENCE_DAYS,
     DEFAULT_LAPSE_WEEKS,
@@ -22,15 +34,6 @@ from forecast.histories.rules import (
     PAIN,
     PRIOR_GAPS,
     TABLE_SIZE,
-)
-from forecast.histories.spells import (
-    CLEARED,
-    LAPSED,
-    OPEN,
-    PASSED_OVER,
-    build_sessions,
-    day_number,
-    running_count,
 )
 
 __all__ = [

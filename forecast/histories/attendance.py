@@ -14,9 +14,8 @@ import numpy as np
 import pandas as pd
 
 from forecast.histories import rules
-from forecast.histories.histories import Histories
+from forecast.histories.histories import Histories, day_number
 from forecast.histories.rules import ABSENCE_DAYS, LEVELS, TABLE_SIZE
-from forecast.histories.spells import day_number
 from forecast.types import WEEK, Array, Ints
 
 

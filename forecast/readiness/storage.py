@@ -212,7 +212,10 @@ def read_model(
             if entry.file_size > most:
                 raise _damaged(path, f"it unpacks to {entry.file_size} bytes")
             text = archive.read(entry)
-            if _depth(text) > rules.MAX_DEPTH:
+            signs = np.frombuffer(text, dtype=np.uint8)
+            steps = np.isin(signs, list(b"[{")).astype(np.int8) - np.isin(signs, list(b"]}"))
+            # brackets within texts too: more than there are
+            if steps.cumsum(dtype=np.int32).max(initial=0) > rules.MAX_DEPTH:
                 raise _damaged(path, "it is nested without end")
             content = json.loads(text)
     except FileNotFoundError as error:
@@ -242,13 +245,6 @@ def _damaged(path: str | Path, why: str = "") -> ModelFileError:
     return ModelFileError(
         f"{path}: this is not a saved forecaster, or it is damaged{reason}; save it again."
     )
-
-
-def _depth(text: bytes) -> int:
-    """Count the deepest nesting of brackets, those within texts too: more than there are."""
-    signs = np.frombuffer(text, dtype=np.uint8)
-    steps = np.isin(signs, list(b"[{")).astype(np.int8) - np.isin(signs, list(b"]}"))
-    return int(steps.cumsum(dtype=np.int32).max(initial=0))
 
 
 def _pack(value: Any) -> Any:

@@ -34,17 +34,20 @@ from forecast.log import TrainingLog, as_day, checked_log
 from forecast.plateau import DEFAULT_FALSE_ALARMS, ClubVerdict, learn_shares, verdicts
 from forecast.readiness import rules
 from forecast.readiness.engines import POOLED, Present, confirm_sessions
-from forecast.readiness.facts import (
+from forecast.readiness.lapse import chance_flat, lapse_chances, training_days
+from forecast.readiness.pool import Engines
+from forecast.readiness.rows import (
+    POINTS,
     alongside,
+    curve_table,
+    make_rows,
     open_facts,
     untried_facts,
     untried_rungs,
     valid_by_day,
+    weeks_at,
     with_values,
 )
-from forecast.readiness.lapse import chance_flat, lapse_chances, training_days
-from forecast.readiness.pool import Engines
-from forecast.readiness.rows import POINTS, curve_table, make_rows, weeks_at
 from forecast.row import KEYS, Row, most_urgent_first, rounded
 from forecast.types import WEEK, Array, Ints
 
@@ -331,17 +334,14 @@ def _by_day(view: LogView, engine: Engine) -> Array:
     facts = view.facts
     if facts.empty:
         return np.empty((0, 7 * view.model.horizon_weeks + 1))
-    chances = [view.once(LogView._chances, engine) * view.once(_valid)] if view.at_cut else []
-    chances += [view._next[1].passage.by_day] if view._next else []
+    chances = [] if view._next is None else [view._next[1].passage.by_day]
+    if view.at_cut is not None:  # and no clearing before a first valid set
+        rate = facts["per_week"].sort_index().to_numpy(float)[: len(view.under_way)]
+        asked = view.under_way, rate, 7 * view.model.horizon_weeks, view.model.rows_end_
+        valid = valid_by_day(view.histories, *asked)
+        chances.insert(0, view.once(LogView._chances, engine) * valid)
     by_day = np.maximum.accumulate(np.concatenate(chances), axis=1)
     return np.clip(by_day[facts.index.to_numpy()], 0.0, 1.0)
-
-
-def _valid(view: LogView) -> Array:
-    """(T, D + 1) chance of a first valid set by day, of the spells under way."""
-    rate = view.facts["per_week"].sort_index().to_numpy(float)[: len(view.under_way)]
-    days = 7 * view.model.horizon_weeks
-    return valid_by_day(view.histories, view.under_way, rate, days, view.model.rows_end_)
 
 
 def _of_athletes(facts: pd.DataFrame, view: LogView) -> pd.DataFrame:
