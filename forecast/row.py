@@ -94,8 +94,8 @@ class Level:
     """The usual day.
 
     ``value`` in the rung's unit, never above what was shown, missing where no recent set counts;
-    ``guess`` the same where it can only be guessed; ``before`` at the last session, which is also
-    the ``value`` of those away for long; ``log`` is log(capacity / target) now.
+    ``guess`` where it can only be guessed; ``before`` at the last session, and the ``value`` of
+    those away for long; ``log`` is log(capacity / target) now.
     """
 
     value: Figure
@@ -113,9 +113,8 @@ class Level:
 class Verdict:
     """Chances that the change over six weeks was enough, too little, or downward; they add to 1.
 
-    ``state`` one of ``STATES``; ``since`` with ``since_low, since_high`` (10 and 90 % points) and
-    ``weeks`` only where flat or slipping; ``least`` the smallest gain a week that matters;
-    ``changed`` what changed in the log at the same time, as (what, before, after).
+    ``since`` with its 10 and 90 % points and ``weeks`` only where flat or slipping; ``least`` the
+    smallest gain a week that matters; ``changed`` at the same time, as (what, before, after).
     """
 
     state: str
@@ -144,9 +143,8 @@ class Gain:
 class Wait:
     """When the rung is cleared, if training goes on as lately.
 
-    ``next_session`` chance that the next session meets; ``chances`` by week of ``MARKS``;
-    ``low, mid, high`` the 10, 50 and 90 % points in weeks, missing past ``horizon``, with their
-    dates; ``never`` chance of not clearing within the horizon.
+    ``chances`` by week of ``MARKS``; ``low, mid, high`` the 10, 50 and 90 % points, missing
+    past ``horizon``, with their dates; ``never``: not within the horizon.
     """
 
     next_session: Chance
@@ -161,11 +159,10 @@ class Wait:
 
 @dataclass(frozen=True, slots=True)
 class Away:
-    """A pause.
+    """A pause, of the ``person`` or of this rung alone, ``long``: past the log's usual absence.
 
-    Of the ``person`` (else of this rung alone), and whether ``long``, past the log's usual absence;
-    half of those ``like`` (absences as long that ended) were ``back`` within so many weeks. ``low,
-    mid, high``: 10, 50 and 90 % points in weeks *after coming back*, where long and not on hold.
+    Half of those ``like`` (absences as long that ended) were ``back`` within so many weeks; ``low,
+    mid, high``: points in weeks *after coming back*, where long and not on hold.
     """
 
     person: bool

@@ -81,9 +81,8 @@ def build_histories(
         raise HistoryError(
             f"No set is dated before {cut.date()}; the log begins on {first}. Choose a later date."
         )
-    marked, athlete_ids = _canonical_order(
-        mark_counting_sets(sets, log.ladder, log.roster), log.ladder
-    )
+    marked = mark_counting_sets(sets, log.ladder, log.roster)
+    marked, athlete_ids = _canonical_order(marked, log.ladder)
     sessions = build_sessions(marked, log.ladder)
     start = log_start if log_start is not None else sets["date"].min()
     lapse_after = lapse_days(sessions, lapse_weeks)
@@ -132,9 +131,8 @@ def _number(
     within = sessions["cleared_on"].isna() | (sessions["date"] <= sessions["cleared_on"])
     sessions = sessions[within].drop(columns="cleared_on")
     sessions = sessions.sort_values(["spell", "date"]).reset_index(drop=True)
-    session_of = sessions.reset_index(names="session")[
-        ["athlete", "rung", "date", "spell", "session"]
-    ]
+    keys = ["athlete", "rung", "date", "spell", "session"]
+    session_of = sessions.reset_index(names="session")[keys]
     joined = sets.merge(session_of, on=["athlete", "rung", "date"], how="left")
     later = joined["session"].isna()
     after = joined[later].drop(columns=["spell", "session"]).reset_index(drop=True)
@@ -174,21 +172,12 @@ def build_sessions(sets: pd.DataFrame, ladder: Ladder) -> pd.DataFrame:
     in a row, this one included, have met.
     """
     hits = sets["counts"] & (sets["value"] >= sets["target"] - 1e-9)
-    frame = sets.assign(
-        hit=hits, counting_value=sets["value"].where(sets["counts"]), unassisted=~sets["assisted"]
-    )
-    sessions = (
-        frame.groupby(["athlete", "rung", "date"], sort=True)
-        .agg(
-            n_sets=("value", "size"),
-            n_counting=("counts", "sum"),
-            n_clean=("clean", "sum"),
-            n_assisted=("assisted", "sum"),
-            best=("counting_value", "max"),
-            meets=("hit", "any"),
-        )
-        .reset_index()
-    )
+    frame = sets.assign(meets=hits, best=sets["value"].where(sets["counts"]))
+    by = frame.groupby(["athlete", "rung", "date"], sort=True)
+    numbers = {"n_counting": "counts", "n_clean": "clean", "n_assisted": "assisted"}
+    sessions = by[list(numbers.values())].sum().set_axis(list(numbers), axis=1)
+    sessions.insert(0, "n_sets", by.size())
+    sessions = sessions.assign(best=by["best"].max(), meets=by["meets"].any()).reset_index()
     place = {key: i for i, key in enumerate(ladder.keys)}
     sessions["rung_index"] = sessions["rung"].map(place).astype("int64")
     sessions["run"] = running_count(sessions)
@@ -197,13 +186,9 @@ def build_sessions(sets: pd.DataFrame, ladder: Ladder) -> pd.DataFrame:
 
 def running_count(sessions: pd.DataFrame) -> Ints:
     """Return how many sessions in a row, each included, have met: within athlete and rung."""
-    meets = sessions["meets"].to_numpy()
-    spell = sessions.groupby(["athlete", "rung"], sort=False).ngroup().to_numpy()
-    position = np.arange(len(sessions))
-    starts = np.r_[True, spell[1:] != spell[:-1]] if len(spell) else np.zeros(0, dtype=bool)
-    breaks = np.where(~meets, position + 1, np.where(starts, position, 0))
-    anchor = np.maximum.accumulate(breaks) if len(breaks) else breaks
-    return np.where(meets, position - anchor + 1, 0).astype("int64")
+    meets = sessions["meets"].astype("int64")
+    row = [sessions["athlete"], sessions["rung"], (1 - meets).cumsum()]
+    return meets.groupby(row, sort=False).cumsum().to_numpy()
 
 
 def lapse_days(sessions: pd.DataFrame, lapse_weeks: float) -> pd.Series:
@@ -230,10 +215,8 @@ def build_spells(
     need = sessions["rung"].map({r.key: r.criterion.confirm_sessions for r in ladder.rungs})
     previous = sessions.groupby(["athlete", "rung"])["date"].shift(1)
     done = sessions.assign(previous=previous)[sessions["run"] >= need.astype("int64")]
-    clearing = done.groupby(["athlete", "rung"], sort=False).head(1)
-    clearing = clearing[["athlete", "rung", "date", "previous"]].rename(
-        columns={"date": "cleared_on"}
-    )
+    clearing = done.drop_duplicates(["athlete", "rung"]).rename(columns={"date": "cleared_on"})
+    clearing = clearing[["athlete", "rung", "cleared_on", "previous"]]
     sessions = sessions.merge(clearing, on=["athlete", "rung"], how="left")
     cleared_on = sessions["cleared_on"]
     within = sessions[cleared_on.isna() | (sessions["date"] <= cleared_on)]

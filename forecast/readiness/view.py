@@ -103,10 +103,10 @@ class LogView:
     asked for, and once. Change nothing that a view returns: it will return the same again. What
     becomes of the forecaster later, a new fit or new settings, does not change a view.
 
-    ``model`` is a fitted forecaster, ``log`` of the ladder it was fitted on, ``cut`` the cut date
-    (the day after the last set where left out; ``as_of`` is the day it names); ``progress`` is
-    called with a few words at each step. Raises ``ForecastError`` if the ladder is another,
-    ``HistoryError`` if the log holds no set or ``cut`` is not a date, ``LogError`` for no log.
+    ``log`` is of the ladder that ``model`` was fitted on, ``cut`` the cut date (left out: the day
+    after the last set), ``progress`` called with a few words at each step. Raises
+    ``ForecastError`` if the ladder is another, ``HistoryError`` if the log holds no set or ``cut``
+    is not a date, ``LogError`` for no log.
     """
 
     model: Fitted = field(repr=False)
