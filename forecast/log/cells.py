@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from forecast.log.problems import Problem, counted, problem
+from forecast.log.problems import Problem, counted, problem, say
 from forecast.log.sizes import MAX_NAME
 
 
@@ -100,7 +100,7 @@ def _as_text(cell: Any) -> str:
     try:
         return str(cell)
     except RecursionError:
-        return f"a {type(cell).__name__}, nested too deeply to be shown"
+        return say("too_deep", kind=type(cell).__name__)
 
 
 _UNSEEN = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff]")

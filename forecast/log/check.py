@@ -11,6 +11,7 @@ import pandas as pd
 
 from forecast.errors import LogError
 from forecast.log.cells import counted
+from forecast.log.problems import say
 from forecast.log.read import TrainingLog
 from forecast.log.rows import SESSION
 from forecast.log.sizes import MAX_XLSX_CELL
@@ -18,10 +19,6 @@ from forecast.log.writing import csv_bytes, without_formulas, write_whole
 
 _SHOWN = 20
 """Longest table or list in the text; the data hold all of it."""
-_CORRECT = (
-    "What a word or a notation means can be said in a mapping: check --draft mapping.toml writes "
-    "one with everything that is sure and a question for each of these."
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,14 +75,18 @@ def describe_log(log: TrainingLog) -> LogReport:
         f"{counted(log.rows_in, 'row')} in = {counted(len(sets), 'set')} + {len(log.rejected)} "
         "rejected.",
         listed("Understood:", log.understood),
-        f"Of the sets {int((~sets['clean']).sum())} are unclean, {int(sets['assisted'].sum())} "
-        f"assisted, {int(sets['load_kg'].notna().sum())} have a load, "
-        f"{int(sets['pain'].notna().sum())} a pain score.",
+        say(
+            "of_the_sets",
+            unclean=(~sets["clean"]).sum(),
+            assisted=sets["assisted"].sum(),
+            loads=sets["load_kg"].count(),
+            pains=sets["pain"].count(),
+        ),
         table("Rungs:", rungs),
         table("Athletes:", athletes),
         listed("Worth a look:", log.warnings),
         listed("Not understood:", troubles),
-        _CORRECT if problems["kind"].isin(["rung", "word", "reading"]).any() else "",
+        say("correct") if problems["kind"].isin(["rung", "word", "reading"]).any() else "",
     ]
     return LogReport(athletes, rungs, problems, "\n\n".join(block for block in blocks if block))
 

@@ -24,7 +24,7 @@ from forecast.log.cells import visible
 from forecast.log.dates import EARLIEST, LATEST, DateOrder, as_day
 from forecast.log.draft import Draft, draft
 from forecast.log.mapping import SET_COLUMNS, load_mapping, quoted
-from forecast.log.problems import Problem
+from forecast.log.problems import Problem, say
 from forecast.log.read import TrainingLog
 from forecast.log.rows import Rows, parse_rows, typed
 from forecast.log.sources import file_labels, open_one
@@ -175,10 +175,7 @@ def _plan(path: str | Path) -> tuple[_ClubFile, Path, Ladder]:
     """Read a club file, or the one in a folder; return it with its folder and its ladder."""
     path = checked_path(path, LogError)
     path = path / CLUB_FILE if path.is_dir() else path
-    absent = (
-        f"There is no {path}; a folder needs a {CLUB_FILE} that names its ladder and logs, "
-        "or give the log file itself together with its ladder."
-    )
+    absent = say("no_club", path=path, file=CLUB_FILE)
     content, _ = read_toml(path, absent, LogError)
     try:
         plan = _ClubFile.model_validate(content)
@@ -191,7 +188,7 @@ def _plan(path: str | Path) -> tuple[_ClubFile, Path, Ladder]:
             fields = (_LogTable if len(place) > 2 else _ClubFile).model_fields
             lines.append(f"{where}: {breach(one, str(place[-1]), list(fields))}")
             if one["type"] == "missing" and place == ["log"]:
-                lines[-1] = f'{where}: no log is named; add\n[[log]]\nfile = "your_log.csv"'
+                lines[-1] = say("no_log", where=where)
         raise LogError("\n".join(lines)) from error
     return plan, path.parent, read_ladder(path.parent / plan.ladder)
 

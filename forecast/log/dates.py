@@ -13,8 +13,8 @@ import pandas as pd
 
 from forecast.errors import AmbiguousDateError, ForecastError
 from forecast.ladder import BOUNDS
-from forecast.log.cells import as_number, counted, distinct, is_blank, months, show, weekdays
-from forecast.log.problems import Problem, Rejected, no_problems, placed, problem
+from forecast.log.cells import as_number, distinct, is_blank, months, show, weekdays
+from forecast.log.problems import Problem, Rejected, no_problems, placed, problem, say
 
 DateOrder = Literal["dmy", "mdy", "ymd"]
 EARLIEST, LATEST = (dt.date(int(y) + n, 1, 1) for n, y in enumerate(BOUNDS["year"]))
@@ -197,17 +197,27 @@ def read_dates(
     if len(serial):
         first = serial[0]
         warnings.append(
-            f"{file}: bare spreadsheet day numbers for {counted(int(counts[serial].sum()), 'date')}"
-            f", such as {show(column.iloc[first])} in row {rows[first]}, read as "
-            f"{dates[first].astype('datetime64[D]')}."
+            say(
+                "day_numbers",
+                file=file,
+                count=int(counts[serial].sum()),
+                row=rows[first],
+                cell=show(column.iloc[first]),
+                day=dates[first].astype("datetime64[D]"),
+            )
         )
     if len(typed) and text:
         # a spreadsheet that reads dates in the wrong order turns those it can into real dates
         real, written = typed[0], text[0]
         warnings.append(
-            f"{file}: row {rows[real]} holds a real date ({show(column.iloc[real])}), row "
-            f"{rows[written]} text ({show(column.iloc[written])}). A spreadsheet may have swapped "
-            "day and month in the real ones; compare some with the notes they came from."
+            say(
+                "real_and_text",
+                file=file,
+                one=rows[real],
+                real=show(column.iloc[real]),
+                other=rows[written],
+                text=show(column.iloc[written]),
+            )
         )
     return Dates(dates[codes], clocks[codes], problems[codes], understood, tuple(warnings))
 
@@ -300,8 +310,6 @@ ALONE_WEEKS, DENSE_DAYS, MOST_ALONE = 26, 20, 3
 """Weeks by which a day has to lie after all others to be set aside (a year mistyped puts a date up
 to 52 weeks past the end of the log; off-seasons and injuries end sooner); training days the rest of
 the log needs before a day can look lost; days, each alone, set aside at most (judgements)."""
-KINDS = {"future": "dated after today", "alone": "dated long after everything else"}
-"""Kinds of these rows in ``log.rejected``, in words."""
 
 
 def set_aside_dates(
@@ -350,14 +358,10 @@ def _believed_end(sets: pd.DataFrame) -> pd.Timestamp | None:
 def dates_set_aside(rejected: pd.DataFrame) -> list[str]:
     """Return a sentence for each kind of such rows among the rejected ones."""
     lines = []
-    for kind, what in KINDS.items():
+    for kind in ("future", "alone"):
         rows = rejected[rejected["kind"] == kind]
         if len(rows):
             first = rows.iloc[0]
-            where = f"{first['file']} row {first['row']} ({first['value']})"
-            lines.append(
-                f"Set aside, {what}: {counted(len(rows), 'row')}, such as {where}. Correct the "
-                f"date; if it is right, put last_date = {max(rows['value'])} under [read] in the "
-                "mapping or in club.toml."
-            )
+            facts = {"file": first["file"], "row": first["row"], "value": first["value"]}
+            lines.append(say(f"aside_{kind}", count=len(rows), last=max(rows["value"]), **facts))
     return lines

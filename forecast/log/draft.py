@@ -28,8 +28,7 @@ from forecast.log.mapping import (
     plain_header,
     quoted,
 )  # fmt: skip
-from forecast.log.notation import QUESTIONS
-from forecast.log.problems import PAIN_NOTED, Problem, say
+from forecast.log.problems import PAIN_NOTED, QUESTIONS, Problem, say
 from forecast.log.read import opening, read_roster
 from forecast.log.roles import Profile, RungNames, counts_up, is_name, misfit, profile
 from forecast.log.rows import Rows, parse_rows

@@ -19,8 +19,8 @@ from forecast.errors import LONGEST_QUOTE, MappingError
 from forecast.ladder_file import bounds, breach, read_toml, stranger
 from forecast.log import cells, numbers
 from forecast.log.cells import tidy, vocabulary
-from forecast.log.notation import QUESTIONS
 from forecast.log.numbers import UNITS
+from forecast.log.problems import QUESTIONS, say
 from forecast.log.tables import REQUIRED
 
 
@@ -151,7 +151,7 @@ def load_mapping(mapping: str | Path | Table[str, Any] | Mapping | None) -> Mapp
     where = "the mapping"
     if isinstance(mapping, str | Path):
         where = str(mapping)
-        absent = f"There is no mapping file {where}; check the name."
+        absent = say("no_mapping", where=where)
         mapping, _ = read_toml(Path(mapping), absent, MappingError)
     try:
         plan = Mapping.model_validate(dict(mapping))
@@ -326,10 +326,10 @@ def _missing(missing: list[str], headers: list[str], unused: tuple[str, ...], fi
         near = difflib.get_close_matches(name, by_plain, n=1, cutoff=0.5)
         guess = by_plain[near[0]] if near else "THEIR COLUMN"
         lines.append(f"{name} = {quoted(guess)}  # one of: {_listed(list(unused))}")
-    return (
-        f"{file} has no column for {' and '.join(missing)}; its columns are {_listed(headers)}. "
-        "Put this in a mapping file, with the right names:\n" + "\n".join(lines)
-    )
+    return say(
+        "no_column", file=file, names=" and ".join(missing), columns=_listed(headers),
+        lines="\n".join(lines),
+    )  # fmt: skip
 
 
 def _listed(names: list[str]) -> str:

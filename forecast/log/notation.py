@@ -16,26 +16,7 @@ from forecast.log import numbers
 from forecast.log.cells import NEGATED, any_of, show, tidy, vocabulary
 from forecast.log.dates import Day, Unsettled, read_day
 from forecast.log.numbers import NUMBER, UNITS, Quantity
-from forecast.log.problems import Problem, problem
-
-QUESTIONS: dict[str, dict[str, str]] = {
-    "3x10": {"sets x value": "{0} sets of {1}", "value x sets": "{1} sets of {0}"},
-    "3x15kg": {"sets x load": "{0} sets at {1}", "reps x load": "{0} reps with {1}"},
-    "8 @ 7": {"load": "{0} with a load of {1}", "effort": "{0} at an effort (RPE) of {1}"},
-    "10/9": {"sets": "a set of {0} and one of {1}", "sides": "{0} left and {1} right"},
-    "10,9": {"sets": "a set of {0} and one of {1}", "decimal": "{0}.{1}"},
-    "1,234": {"sets": "a set of {0} and one of {1}", "thousands": "{0}{1}", "decimal": "{0}.{1}"},
-    "12-15": {"sets": "a set of {0} and one of {1}", "low": "a range, of which {0} counts"},
-    "5+2": {"sets": "sets of their own: {0}, then {1}", "sum": "one set, {0} and {1} together"},
-    "4x1 L, 4x2 R": {
-        "weaker": "{0} sets, of which the weaker side counts",
-        "apart": "{0} sets of each side",
-    },
-    "12+": {"target": "{0}, called at the mark", "choice": "{0}, ended by choice with more left"},
-    "10,9 (band)": {"all": "{0} for every set of the cell", "last": "{0} for its last set"},
-    "18:30": {"minutes": "{0} min {1} s", "hours": "{0} h {1} min", "none": "a time of day"},
-}
-"""Notations that can be read in two ways: answers, each with what it makes of a cell."""
+from forecast.log.problems import QUESTIONS, Problem, problem
 
 
 @dataclass(frozen=True, slots=True)

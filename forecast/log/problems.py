@@ -96,9 +96,83 @@ SENTENCES = {
     "covariate": "{text} is not a number from {low:g} to {high:g}; it was left blank.",
 }
 
+QUESTIONS: dict[str, dict[str, str]] = {
+    "3x10": {"sets x value": "{0} sets of {1}", "value x sets": "{1} sets of {0}"},
+    "3x15kg": {"sets x load": "{0} sets at {1}", "reps x load": "{0} reps with {1}"},
+    "8 @ 7": {"load": "{0} with a load of {1}", "effort": "{0} at an effort (RPE) of {1}"},
+    "10/9": {"sets": "a set of {0} and one of {1}", "sides": "{0} left and {1} right"},
+    "10,9": {"sets": "a set of {0} and one of {1}", "decimal": "{0}.{1}"},
+    "1,234": {"sets": "a set of {0} and one of {1}", "thousands": "{0}{1}", "decimal": "{0}.{1}"},
+    "12-15": {"sets": "a set of {0} and one of {1}", "low": "a range, of which {0} counts"},
+    "5+2": {"sets": "sets of their own: {0}, then {1}", "sum": "one set, {0} and {1} together"},
+    "4x1 L, 4x2 R": {
+        "weaker": "{0} sets, of which the weaker side counts",
+        "apart": "{0} sets of each side",
+    },
+    "12+": {"target": "{0}, called at the mark", "choice": "{0}, ended by choice with more left"},
+    "10,9 (band)": {"all": "{0} for every set of the cell", "last": "{0} for its last set"},
+    "18:30": {"minutes": "{0} min {1} s", "hours": "{0} h {1} min", "none": "a time of day"},
+}
+"""Notations that can be read in two ways: answers, each with what it makes of a cell."""
+_ASIDE = (
+    "{file} row {row} ({value}). Correct the date; if it is right, put last_date = {last} under "
+    "[read] in the mapping or in club.toml."
+)
+_LOAD = "{rung!r} asks for a load of {asks}, and "
 PAIN_NOTED = 4
 """Pain, of 10, that stands for a note which says no more than that it hurt: enough for a hold."""
-DRAFTED = {
+ACCOUNTS = {
+    # of files and columns
+    "too_deep": "a {kind}, nested too deeply to be shown",
+    "cp1252": "{file} is not UTF-8; it was read as Windows-1252 (cp1252).",
+    "jottings": "{file}: text in {name}, a note without columns.",
+    "sheet_read": "{file}: of its sheets {read} was read, not {left}. Name others with sheet.",
+    "sheets_read": "{file}: of its sheets {read} were read, not {left}. Name others with sheet.",
+    "clocks": "{file}: clock times without seconds, such as 0:12, in {count_cell}; read as minutes "
+    "and seconds, as shown.",
+    "no_club": "There is no {path}; a folder needs a {file} that names its ladder and logs, or "
+    "give the log file itself together with its ladder.",
+    "no_log": '{where}: no log is named; add\n[[log]]\nfile = "your_log.csv"',
+    "no_mapping": "There is no mapping file {where}; check the name.",
+    "no_column": "{file} has no column for {names}; its columns are {columns}. Put this in a "
+    "mapping file, with the right names:\n{lines}",
+    "bare_load": "{file}: a load without a unit is read in {unit}.",
+    "bare_number": "{file}: a number without a unit in {header!r} is read in {unit}.",
+    "sides_apart": "{file}: each side noted apart in {count_set}: the weaker counts.",
+    "several_sets": "{file}: several sets in {count_cell}, each taken as a set.",
+    "ticks": "{file}: {header!r} holds ticks and {count_blank}, which were read as clean. If a "
+    'blank means unclean, put "" = false under [values.clean] in the mapping.',
+    # of dates
+    "day_numbers": "{file}: bare spreadsheet day numbers for {count_date}, such as {cell} in row "
+    "{row}, read as {day}.",
+    "real_and_text": "{file}: row {one} holds a real date ({real}), row {other} text ({text}). A "
+    "spreadsheet may have swapped day and month in the real ones; compare some with the notes they "
+    "came from.",
+    "aside_future": "Set aside, dated after today: {count_row}, such as " + _ASIDE,
+    "aside_alone": "Set aside, dated long after everything else: {count_row}, such as " + _ASIDE,
+    # of sets
+    "no_set": "No set could be used; the rejected rows say why.",
+    "equal_sets": "Without a set number and equal to another row of the same session: {count_row}, "
+    "kept as repeated sets.",
+    "repeats": "Set aside because they give a set again: {count_row}.",
+    "spelt_alike": "The athletes {names} differ only in case or accents and were kept apart; if "
+    "they are one person, map them under [values.athlete].",
+    "any_load": _LOAD + "no body mass is known for {people}: any load noted was taken as enough. "
+    "Add body_mass_kg to the roster.",
+    "no_load": _LOAD + "none was ever noted there for {people}: it was taken as carried. Note "
+    "load_kg where that is not so.",
+    "no_load_mass": _LOAD + "none was ever noted there for {people}: it was taken as carried. Note "
+    "load_kg where that is not so, and add body_mass_kg to the roster.",
+    "of_the_sets": "Of the sets {unclean} are unclean, {assisted} assisted, {loads} have a load, "
+    "{pains} a pain score.",
+    "correct": "What a word or a notation means can be said in a mapping: check --draft "
+    "mapping.toml writes one with everything that is sure and a question for each of these.",
+    # of the roster
+    "nameless": "{file} row {row} names no athlete; it was left out.",
+    "twice": "{who!r} is in the roster more than once ({places}); taken as one.",
+    "twice_differing": "{who!r} is in the roster more than once ({places}) with different {names}; "
+    "those were left blank.",
+    # of a draft
     "draft_head": "# How {files} is read, as drafted by check. What was sure is filled in. A line "
     "with # before it is a\n# question, with the other answers behind it: take the # off the right "
     "one, or correct it.",
@@ -135,17 +209,17 @@ DRAFTED = {
     "of_the_rung": "in what each row's rung counts",
     "such_as": "{count_cell} such as {shown}",
 }
-"""What a draft says of its lines, and what reading says of shapes."""
+"""What is said of a log that was read, and in a draft of its lines."""
 
 
 def say(what: str, **facts: Any) -> str:
     """Return a sentence; in it, ``count_row`` is the count with its noun."""
-    text = DRAFTED[what] if what in DRAFTED else SENTENCES[what]
+    text = ACCOUNTS[what] if what in ACCOUNTS else SENTENCES[what]
     nouns = {f"count_{noun}": counted(facts["count"], noun) for noun in NOUNS if "count" in facts}
     return text.format(**facts, **nouns)
 
 
-NOUNS = ("row", "cell", "note")
+NOUNS = ("row", "cell", "note", "set", "blank", "date")
 
 
 @dataclass(frozen=True, slots=True)

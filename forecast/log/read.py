@@ -16,11 +16,11 @@ import pandas as pd
 from forecast.errors import LogError, MappingError, quote
 from forecast.ladder import Criterion, Ladder, Rung
 from forecast.log import cells, dates
-from forecast.log.cells import alike, counted, show
+from forecast.log.cells import alike, show
 from forecast.log.dates import DateOrder, as_day, dates_set_aside, latest_today, set_aside_dates
 from forecast.log.mapping import SET_COLUMNS, Mapping, load_mapping, plain_header, value_words
 from forecast.log.numbers import KG_PER_LB, decimal_number
-from forecast.log.problems import Problem, Rejected, problem, rejected_table
+from forecast.log.problems import Problem, Rejected, problem, rejected_table, say
 from forecast.log.roles import RungNames
 from forecast.log.rows import Rows, number_sets, parse_rows, set_aside_repeats, typed
 from forecast.log.shapes import known_headers
@@ -144,19 +144,11 @@ def load_warnings(sets: pd.DataFrame, ladder: Ladder, roster: pd.DataFrame) -> l
         asks = f"{mark.load_kg or 0:g} kg"
         if mark.load_bodyweight:
             asks = f"{100 * mark.load_bodyweight:g} % of body mass"
-        start = f"{rung.key!r} asks for a load of {asks}"
         light, never = here[here["unknown"] & here["load_noted"]], here[~here["load_noted"]]
-        if len(light):
-            lines.append(
-                f"{start}, and no body mass is known for {people(light)}: any load noted was taken "
-                "as enough. Add body_mass_kg to the roster."
-            )
-        if len(never):
-            mass = ", and add body_mass_kg to the roster" if never["unknown"].any() else ""
-            lines.append(
-                f"{start}, and none was ever noted there for {people(never)}: it was taken as "
-                f"carried. Note load_kg where that is not so{mass}."
-            )
+        massless = never["unknown"].any()
+        for rows, what in ((light, "any_load"), (never, "no_load_mass" if massless else "no_load")):
+            if len(rows):
+                lines.append(say(what, rung=rung.key, asks=asks, people=people(rows)))
     return lines
 
 
@@ -226,9 +218,7 @@ def _one_roster(raw: RawTable, mapping: Mapping, lines: list[str]) -> pd.DataFra
     table |= {"file": raw.file, "row": raw.rows}
     frame = pd.DataFrame(table, index=raw.cells.index)
     nameless = frame["athlete"].isna() & ~raw.blank
-    lines += [
-        f"{raw.file} row {row} names no athlete; it was left out." for row in frame["row"][nameless]
-    ]
+    lines += [say("nameless", file=raw.file, row=row) for row in frame["row"][nameless]]
     return frame[frame["athlete"].notna()]
 
 
@@ -294,12 +284,10 @@ def _merge(people: pd.DataFrame, lines: list[str]) -> pd.DataFrame:
     for who, rows in people[people.duplicated("athlete", keep=False)].groupby("athlete"):
         places = ", ".join(f"{f} row {r}" for f, r in zip(rows["file"], rows["row"], strict=True))
         differ = [c for c in covariates if rows[c].dropna().nunique() > 1]
-        twice = f"{who!r} is in the roster more than once ({places})"
         if differ:
             people.loc[rows.index, differ] = None
-            lines.append(f"{twice} with different {', '.join(differ)}; those were left blank.")
-        else:
-            lines.append(f"{twice}; taken as one.")
+        what = "twice_differing" if differ else "twice"
+        lines.append(say(what, who=who, places=places, names=", ".join(differ)))
     merged = people.groupby("athlete", sort=True).first()
     merged.index = merged.index.astype("str")
     return merged
@@ -437,24 +425,13 @@ def check_rungs(plan: Mapping, ladder: Ladder) -> None:
 
 
 def _worth_a_look(sets: pd.DataFrame, kept: pd.DataFrame, repeats: int) -> list[str]:
-    lines = []
-    if sets.empty:
-        lines.append("No usable set was found; see the rejected rows for the reasons.")
+    lines = [say("no_set")] if sets.empty else []
     content = [name for name in SET_COLUMNS if name not in {"file", "row", "set", "note"}]
     equal = int(kept[kept["set"] == 0].duplicated(content).sum())
-    if equal:
-        lines.append(
-            f"Without a set number and equal to another row of the same session: "
-            f"{counted(equal, 'row')}, kept as repeated sets."
-        )
-    if repeats:
-        lines.append(f"Set aside because they give a set again: {counted(repeats, 'row')}.")
-    lines += [
-        f"The athletes {', '.join(map(repr, names))} differ only in case or accents and were "
-        "kept apart; if they are one person, map them under [values.athlete]."
-        for names in alike(sets["athlete"].unique())
-    ]
-    return lines
+    lines += [say("equal_sets", count=equal)] if equal else []
+    lines += [say("repeats", count=repeats)] if repeats else []
+    spelt = (", ".join(map(repr, names)) for names in alike(sets["athlete"].unique()))
+    return lines + [say("spelt_alike", names=names) for names in spelt]
 
 
 RUNG = "threshold"

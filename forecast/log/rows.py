@@ -14,11 +14,11 @@ import pandas as pd
 from forecast.ladder import Ladder
 from forecast.log import cells as cell_words
 from forecast.log import numbers
-from forecast.log.cells import counted, distinct, is_blank, is_empty, parse, show
+from forecast.log.cells import distinct, is_blank, is_empty, parse, show
 from forecast.log.dates import DateOrder, read_dates, with_year
 from forecast.log.mapping import COLUMNS, NOTED, SET_COLUMNS, Columns, Mapping, value_words
 from forecast.log.notation import HELD, Attempt, Style, attempts
-from forecast.log.problems import Problem, Rejected, no_problems, placed, problem
+from forecast.log.problems import Problem, Rejected, no_problems, placed, problem, say
 from forecast.log.roles import RungNames
 from forecast.log.shapes import Shaped, shaped
 from forecast.log.tables import RawTable
@@ -95,11 +95,9 @@ class Values:
     def understood(self, file: str) -> list[str]:
         """Sentences on sides noted apart and on cells with several sets."""
         sided = np.array([any(a.sided for a in one) for one in self.readings])[self.codes].sum()
-        apart, many = counted(int(sided), "set"), int((self.sizes > 1).sum())
-        lines = [f"{file}: each side noted apart in {apart}: the weaker counts."] if sided else []
-        if many:
-            lines.append(f"{file}: several sets in {counted(many, 'cell')}, each taken as a set.")
-        return lines
+        many = int((self.sizes > 1).sum())
+        lines = [say("sides_apart", file=file, count=int(sided))] if sided else []
+        return lines + ([say("several_sets", file=file, count=many)] if many else [])
 
 
 def _any(cells: np.ndarray) -> bool:
@@ -342,9 +340,9 @@ def _understood(raw: RawTable, columns: Columns, dates: str, unit: str) -> list[
         lines.append(f"{raw.file}: not used: {', '.join(map(repr, columns.unused))}.")
     lines += [dates] if dates else []
     if "load_kg" in columns.ours:
-        lines.append(f"{raw.file}: a load without a unit is read in {unit}.")
+        lines.append(say("bare_load", file=raw.file, unit=unit))
     return lines + [
-        f"{raw.file}: a number without a unit in {header!r} is read in {told}."
+        say("bare_number", file=raw.file, header=header, unit=told)
         for header, told in columns.values
         if told and header in raw.cells
     ]
@@ -361,10 +359,7 @@ def _ticks(raw: RawTable, columns: Columns, mapping: Mapping, filled: np.ndarray
     blanks = int(np.isin(codes, empty).sum())
     if not blanks or not noted or not noted <= cell_words.TICKS:
         return []
-    return [
-        f"{raw.file}: {header!r} holds ticks and {counted(blanks, 'blank')}, which were read as "
-        'clean. If a blank means unclean, put "" = false under [values.clean] in the mapping.'
-    ]
+    return [say("ticks", file=raw.file, header=header, count=blanks)]
 
 
 _SAME = [*SESSION, "clock", "set"]

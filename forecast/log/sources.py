@@ -26,7 +26,8 @@ from openpyxl.utils.exceptions import InvalidFileException
 from forecast.errors import LogError
 from forecast.ladder_file import checked_path
 from forecast.log import sizes
-from forecast.log.cells import counted, is_empty, visible
+from forecast.log.cells import is_empty, visible
+from forecast.log.problems import say
 from forecast.log.tables import (
     Opening,
     RawTable,
@@ -265,16 +266,12 @@ def read_workbook(path: Path, file: str, how: Opening) -> list[RawTable]:
             raise LogError(f"{file}, sheet {name!r} is empty; its first row must name the columns.")
         notes = []
         if skipped and name == chosen[0]:
+            read, left = (", ".join(map(repr, some)) for some in (chosen, skipped))
             notes.append(
-                f"{file}: of its sheets {', '.join(map(repr, chosen))} "
-                f"{'were' if several else 'was'} read, not {', '.join(map(repr, skipped))}. "
-                "Name others with sheet."
+                say("sheets_read" if several else "sheet_read", file=file, read=read, left=left)
             )
         if shown:
-            notes.append(
-                f"{file}: clock times without seconds, such as 0:12, in {counted(shown, 'cell')}; "
-                "read as minutes and seconds, as shown."
-            )
+            notes.append(say("clocks", file=file, count=shown))
         label, rows = f"{file} [{name}]" if several else file, range(1, len(records) + 1)
         opened = (f"{file}: workbook, sheet {name!r}.",)
         about = {"understood": opened, "warnings": tuple(notes), "date1904": date1904}

@@ -18,7 +18,7 @@ import pyarrow.csv
 from forecast.errors import LogError
 from forecast.log.cells import is_blank, is_empty, show, vocabulary
 from forecast.log.dates import read_day
-from forecast.log.problems import Problem, problem
+from forecast.log.problems import Problem, problem, say
 from forecast.log.sizes import MAX_CELL, MAX_CELLS, MAX_COLUMNS, check_lines, check_size
 
 
@@ -204,7 +204,7 @@ def decode(data: bytes, file: str, encoding: str | None = None) -> tuple[str, st
         raise LogError(
             f"{file} is neither UTF-8 nor Windows-1252; pass encoding=, or save it as UTF-8."
         ) from error
-    return text, "cp1252", f"{file} is not UTF-8; it was read as Windows-1252 (cp1252)."
+    return text, "cp1252", say("cp1252", file=file)
 
 
 def read_text_file(data: bytes, suffix: str, file: str, how: Opening) -> RawTable:
@@ -236,7 +236,7 @@ def read_text_file(data: bytes, suffix: str, file: str, how: Opening) -> RawTabl
     at, score = find_header(records, known)
     if known is not None and score < 2 and header_row is None:
         lines = text.splitlines()
-        noted = about | {"understood": (f"{file}: text in {name}, a note without columns.",)}
+        noted = about | {"understood": (say("jottings", file=file, name=name),)}
         if (table := read_jottings(file, lines, known.is_rung, **noted)) is not None:
             return _as_text(table)
     told = None if header_row is None else sum(row < header_row for row in rows) + 1

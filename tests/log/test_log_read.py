@@ -470,7 +470,7 @@ def test_an_empty_log_is_a_log(ladder):
     log = read_log(table(), ladder)
     assert log.rows_in == 0
     assert {name: str(kind) for name, kind in log.sets.dtypes.items()} == SET_COLUMNS
-    assert any("No usable set" in said for said in log.warnings)
+    assert any("No set could be used" in said for said in log.warnings)
 
 
 def test_before_uses_nothing_of_the_day_or_later(ladder):
