@@ -97,7 +97,19 @@ Athletes = Annotated[
 Fresh = Annotated[
     bool, typer.Option("--fresh", help="Fit anew, whatever model is kept beside the club file.")
 ]
-OutFile = Annotated[Path | None, typer.Option("--out", help="Write here instead of to the screen.")]
+
+
+def _text_or_data(path: Path | None) -> Path | None:
+    """Refuse a file that programs would open as a document, which no command writes."""
+    if path is not None and path.suffix.casefold() in {".doc", ".docx", ".odt", ".pdf", ".rtf"}:
+        raise ForecastError(f"{path}: a document is not written here; name it .txt, .csv or .json.")
+    return path
+
+
+OutFile = Annotated[
+    Path | None,
+    typer.Option("--out", help="Write here instead of to the screen.", callback=_text_or_data),
+]
 Away = Annotated[bool, typer.Option("--away", help="List those away for long too, in full.")]
 Ahead = Annotated[int, typer.Option("--horizon", min=1, max=1040, help="Weeks to look ahead.")]
 

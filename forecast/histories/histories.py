@@ -100,7 +100,8 @@ def cut_day(log: TrainingLog, as_of: pd.Timestamp | str | None = None) -> pd.Tim
     """Return the cut date as a day: the one given, or that after the last set; ``HistoryError``."""
     sets = checked_log(log).sets
     if len(sets) == 0:
-        raise HistoryError("The log holds no usable set; see log.rejected for what was set aside.")
+        why = f"{log.rows_in} rows were set aside; check, or log.rejected, says why"
+        raise HistoryError(f"The log holds no usable set: {why if log.rows_in else 'it is empty'}.")
     if as_of is None:
         return sets["date"].max() + pd.Timedelta(days=1)
     return as_day(as_of, "as_of", HistoryError)

@@ -239,11 +239,6 @@ def draft(
     return _Drafting(raws, ladder, plan, date_order or plan.read.date_order, people).draft()
 
 
-def draft_mapping(source: Source, ladder: Ladder, **given: Any) -> str:
-    """Draft the mapping of a log as TOML; arguments and errors as in ``draft``."""
-    return draft(source, ladder, **given).text()
-
-
 _CHOICES = {
     "clean": (words.clean_word, (True, False)),
     "assist": (words.assist_word, ("none", "assisted")),
@@ -258,7 +253,6 @@ _ASKED_ABOUT = ("athlete", "rung", "clean", "assist", "stopped")
 """Columns whose words the draft goes through by itself."""
 _SURE_BLANKS = 0.3
 """Share of blanks above which a column is one whose blanks mean the same as above."""
-_NO_NOTES = pd.DataFrame({"note": [], "file": [], "row": []}, dtype=object)
 _PLAUSIBLE = (0.02, 8.0)
 """Values over the mark of their rung that a session may show."""
 
@@ -357,12 +351,6 @@ class _Drafting:
             self._profiles[place] = profile(raw.cells[header], self._rungs)
         return self._profiles[place]
 
-    def _take(self, name: str, value: Any) -> bool:
-        """Go on with a column."""
-        columns = self._plan.columns | {name: value}
-        self._plan = self._plan.model_copy(update={"columns": columns})
-        return True
-
     def _next_column(self, raw: RawTable) -> bool:
         """Settle or ask about one column that no header tells; false where none is left."""
         across = {"athlete", "value"} <= set(self._missing) and whose_columns(raw, self._plan)
@@ -379,17 +367,17 @@ class _Drafting:
             if not answers and name == "athlete":
                 if self._plan.read.athlete is not None:
                     return False
-                self._add(
-                    "read", name, *one_name.values(), sure=bool(one_name), why=say("whose_log")
-                )
+                only = one_name.values()
+                self._add("read", name, *only, sure=bool(one_name), why=say("whose_log"))
                 return self._go_on_with(athlete=next(iter(one_name.values()), "?"))
-            listed = (
-                "" if answers else say("one_of", names=", ".join(map(quoted, raw.cells.columns)))
-            )
+            headers = ", ".join(map(quoted, raw.cells.columns))
+            listed = "" if answers else say("one_of", names=headers)
             rows = [(raw.file, int(row)) for row in raw.rows[~raw.blank][:SAMPLES]]
             self._add("columns", name, *answers, sure=sure, why=listed, rows=rows)
             if answers:
-                return self._take(name, self._items["columns", name].answers[0].value)
+                columns = self._plan.columns | {name: self._items["columns", name].answers[0].value}
+                self._plan = self._plan.model_copy(update={"columns": columns})
+                return True
         return False
 
     def _go_on_with(self, **read: Any) -> bool:
@@ -408,26 +396,17 @@ class _Drafting:
         answers += [Answer(header, say("by_cells")) for header in fits]
         if name == "athlete":
             across = whose_columns(raw, self._plan)
-            if across and (
-                all(bare(one) in self._people for one in across) or all(map(is_name, across))
-            ):
-                answers, sure = [Answer(across, say("columns_of_people")), *answers], not fits
-                return answers, sure
+            if across:
+                return [Answer(across, say("columns_of_people")), *answers], not fits
             sure = self._is_sure_athlete(raw, fits, virtual)
         elif name == "value":
             if len(fits) == 2 and self._never_both(raw, fits):
                 return [Answer(fits, say("never_both"))], True
             sure = len(fits) == 1 and self._is_sure_value(raw, fits[0])
         else:
-            sure = len(answers) == 1 and (
-                all(virtual.values())
-                if virtual
-                else name == "date" or fits[0] in self._half_named(raw)
-            )
+            half = bool(fits) and (name == "date" or self._profile(raw, fits[0]).rungs >= 0.5)
+            sure = len(answers) == 1 and (all(virtual.values()) if virtual else half)
         return answers, sure and bool(answers)
-
-    def _half_named(self, raw: RawTable) -> list[str]:
-        return [h for h in raw.cells.columns if self._profile(raw, h).rungs >= 0.5]
 
     def _is_sure_athlete(self, raw: RawTable, fits: list[str], virtual: dict[str, bool]) -> bool:
         if virtual:
@@ -445,10 +424,10 @@ class _Drafting:
         if self._profile(raw, header).telling > 0.5:
             return True
         told = self._plan.columns.get("rung")
-        heads = (h for h in raw.cells.columns if told == h or header_meaning(h) == "rung")
-        rung = next(heads, None)
-        if rung not in raw.cells.columns:
+        heads = [h for h in raw.cells.columns if told == h or header_meaning(h) == "rung"]
+        if not heads:
             return False
+        rung = heads[0]
         keys = raw.cells[rung].map(lambda cell: self._rungs.sure(show(cell)) or self._rungs(cell))
         marks = keys.map(
             lambda k: np.nan if isinstance(k, Problem) else self._ladder.rung(k).criterion.target
@@ -479,12 +458,10 @@ class _Drafting:
             "(file)": stems,
         }
         some = {}
+        open_to_doubt = name == "athlete" and not self._people  # any word may be a name
         for place, texts in places.items():
             share = np.mean([fits(text) for text in texts]) if texts else 0.0
-            alone = (
-                len(texts) == 1 and place != "(heading)" and name == "athlete" and not self._people
-            )
-            if share > 0.5 and not alone:
+            if share > 0.5 and not (open_to_doubt and len(texts) == 1 and place != "(heading)"):
                 some[place] = bool(share == 1.0)
         return dict(sorted(some.items(), key=lambda pair: not pair[1]))
 
@@ -618,9 +595,9 @@ class _Drafting:
 
     def _remarks(self) -> None:
         """Ask about words for form, help and pain that stand in notes."""
-        notes = pd.concat(
-            [rows.sets[["note", "file", "row"]] for rows in self._rows] or [_NO_NOTES]
-        )
+        if not self._rows:
+            return
+        notes = pd.concat([rows.sets[["note", "file", "row"]] for rows in self._rows])
         notes = notes[notes["note"] != ""]
         for meaning, value in (("unclean", "unclean"), ("help", "assisted"), ("pain", PAIN_NOTED)):
             for word in sorted(vocabulary("words", meaning)):

@@ -9,6 +9,7 @@ import re
 from collections.abc import Callable
 from collections.abc import Mapping as Table
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -295,7 +296,12 @@ def _implied_unit(header: str) -> str:
 
 def _candidates(name: str, by_plain: dict[str, list[str]]) -> list[str]:
     """Headers that fit, our own name first; a synonym counts only where our name is absent."""
-    fits = [header for plain, own in by_plain.items() if _means(plain, name) for header in own]
+    fits = [
+        header
+        for plain, own in by_plain.items()
+        if is_called(plain, synonyms(name))
+        for header in own
+    ]
     return by_plain.get(plain_header(name)) or fits
 
 
@@ -305,18 +311,21 @@ def synonyms(name: str) -> frozenset[str]:
     return vocabulary("columns", name) | ours
 
 
-def _means(plain: str, name: str) -> bool:
-    """Whether a plain header, or what stands before a unit at its end, is a synonym."""
+def is_called(header: str, words: frozenset[str]) -> bool:
+    """Whether a header, or what stands before a unit at its end, is one of these words."""
+    plain = plain_header(header)
     head, _, tail = plain.rpartition(" ")
-    words = synonyms(name)
     return plain in words or (tail in _HEADER_UNITS and head in words)
 
 
+@cache
 def header_meaning(header: str) -> str | None:
     """Our column that a header means by itself, ``None`` if it tells none."""
     plain = plain_header(header)
     names = (*REQUIRED, *OPTIONAL)
-    return next((n for n in names if plain == plain_header(n) or _means(plain, n)), None)
+    return next(
+        (n for n in names if plain == plain_header(n) or is_called(plain, synonyms(n))), None
+    )
 
 
 def _missing(missing: list[str], headers: list[str], unused: tuple[str, ...], file: str) -> str:

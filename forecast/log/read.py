@@ -16,9 +16,17 @@ import pandas as pd
 from forecast.errors import LogError, MappingError, quote
 from forecast.ladder import Criterion, Ladder, Rung
 from forecast.log import cells, dates
-from forecast.log.cells import alike, show
+from forecast.log.cells import alike, show, vocabulary
 from forecast.log.dates import DateOrder, as_day, dates_set_aside, latest_today, set_aside_dates
-from forecast.log.mapping import SET_COLUMNS, Mapping, load_mapping, plain_header, value_words
+from forecast.log.mapping import (
+    SET_COLUMNS,
+    Mapping,
+    header_unit,
+    is_called,
+    load_mapping,
+    plain_header,
+    value_words,
+)
 from forecast.log.numbers import KG_PER_LB, decimal_number
 from forecast.log.problems import Problem, Rejected, problem, rejected_table, say
 from forecast.log.roles import RungNames
@@ -159,18 +167,6 @@ COVARIATE_LIMITS = {
     "training_years": (0.0, 100.0),
 }
 """Covariates known by name, each with the range (in its unit) outside which it is a slip."""
-_COVARIATE_NAMES = {
-    "athlete": "client, person, trainee, member, student, name, athlete name, client name",
-    "age": "age years, years old",
-    "body_mass_kg": "body mass, bodyweight, body weight, weight, mass, weight kg, bodyweight kg",
-    "height_cm": "height",
-    "training_years": "years of training, years training, experience years",
-}
-_POUNDS = {
-    f"{mass} {unit}"
-    for mass in ("body mass", "bodyweight", "body weight", "weight")
-    for unit in ("lb", "lbs")
-}
 
 
 def read_roster(roster: Source | None, mapping: Mapping) -> tuple[pd.DataFrame, tuple[str, ...]]:
@@ -208,7 +204,7 @@ def _one_roster(raw: RawTable, mapping: Mapping, lines: list[str]) -> pd.DataFra
     )
     table: dict[str, Any] = {"athlete": who.values}
     for ours, theirs in names.items():
-        pounds = plain_header(theirs) in _POUNDS
+        pounds = header_unit(theirs) == "lb"
         parsed = cells.parse(
             raw.cells[theirs], partial(_covariate, ours, pounds, mapping.read.decimal)
         )
@@ -233,16 +229,11 @@ def _roster_columns(raw: RawTable, mapping: Mapping) -> dict[str, str]:
                 f"columns are {', '.join(map(quote, headers))}."
             )
         ours[name] = theirs
-    for name in _COVARIATE_NAMES:
+    for name in ("athlete", *COVARIATE_LIMITS):
         if name in ours:
             continue
         own = [h for h in headers if plain_header(h) == plain_header(name)]
-        fits = own or [
-            h
-            for h in headers
-            if plain_header(h) in _COVARIATE_NAMES[name].split(", ")
-            or (name == "body_mass_kg" and plain_header(h) in _POUNDS)
-        ]
+        fits = own or [h for h in headers if is_called(h, vocabulary("roster", name))]
         if len(fits) > 1 or (name == "athlete" and not fits):
             raise MappingError(
                 f"{raw.file}: {'several columns' if fits else 'no column'} could be {name}; its "

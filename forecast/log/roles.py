@@ -110,7 +110,7 @@ class RungNames:
         loose = _loose(text)
         if loose in self._ignored:
             return problem("ignored", "ignored", text)
-        fits = self._keys.get(loose) or self._names.get(loose, [])
+        fits = self.fits(text)
         if len(fits) == 1:
             return fits[0]
         if fits:
@@ -119,6 +119,10 @@ class RungNames:
         return problem(
             "rung", "near_rung" if near else "strange_rung", text, near=near[0][0] if near else None
         )
+
+    def fits(self, text: str) -> list[str]:
+        """Return the keys of rungs that are so called, apart from case, space and punctuation."""
+        return self._keys.get(_loose(text)) or self._names.get(_loose(text), [])
 
     def closest(self, text: str) -> list[tuple[str, float]]:
         """Return keys of the three rungs closest in words or spelling, each with its closeness.
@@ -153,6 +157,8 @@ class RungNames:
 
     def sure(self, text: str) -> str | None:
         """Return the key of the only rung whose name has the same words, in any language."""
+        if not re.search(r"[^\W\d_]{3}", text):
+            return None
         whole = [key for key, closeness in self.closest(text) if closeness == 1.0]
         return whole[0] if len(whole) == 1 else None
 
@@ -201,7 +207,7 @@ def profile(column: pd.Series, rungs: RungNames) -> Profile:
         dates=dates,
         numbers=max(whole, share(lambda c: several(c) or not isinstance(quantity(c), Problem))),
         telling=listed,
-        rungs=share(lambda c: not isinstance(rungs(c), Problem) or rungs.sure(show(c))),
+        rungs=float(np.mean([bool(rungs.fits(text) or rungs.sure(text)) for text in texts[:40]])),
         answers=share(lambda c: not is_blank(c) and not isinstance(clean_word(c), Problem)),
         words=share(lambda c: isinstance(c, str) and not re.search(r"\d", c)),
         units=share(lambda c: show(c).casefold().strip(" .") in UNITS),
