@@ -12,7 +12,8 @@ from forecast.log.club import (
     shift_days,
 )
 from forecast.log.dates import as_day
-from forecast.log.draft import Draft, draft
+from forecast.log.draft import draft
+from forecast.log.drafts import Draft
 from forecast.log.mapping import SET_COLUMNS, as_sets, load_mapping
 from forecast.log.problems import REJECTED_COLUMNS
 from forecast.log.read import TrainingLog, checked_log, load_marks, measurement_log, read_log

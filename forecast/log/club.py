@@ -22,7 +22,8 @@ from forecast.ladder_file import breach, checked_path, read_ladder, read_toml
 from forecast.log import read
 from forecast.log.cells import visible
 from forecast.log.dates import EARLIEST, LATEST, DateOrder, as_day
-from forecast.log.draft import Draft, draft
+from forecast.log.draft import draft
+from forecast.log.drafts import Draft
 from forecast.log.mapping import SET_COLUMNS, load_mapping, quoted
 from forecast.log.problems import Problem, say
 from forecast.log.read import TrainingLog
