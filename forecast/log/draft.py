@@ -240,9 +240,9 @@ class _Drafting:
 
     def _is_sure_athlete(self, raw: RawTable, fits: list[str], virtual: dict[str, bool]) -> bool:
         if virtual:
-            return next(iter(virtual.values())) and (
-                bool(self._people) or not (fits or virtual.keys() - {next(iter(virtual))})
-            )
+            first, *others = virtual
+            alone = first == "(heading)" or not (fits or others)
+            return virtual[first] and (bool(self._people) or alone)
         if len(fits) != 1:
             return False
         cells = [bare(show(c)) for c in distinct(raw.cells[fits[0]])[1] if show(c)]
@@ -272,8 +272,9 @@ class _Drafting:
 
     def _virtual(self, raw: RawTable, name: str) -> dict[str, bool]:
         """Headings, tabs or files that may stand for a column; whether all of them fit."""
-        first = [show(c) for c in raw.cells.iloc[:, 0][headings(raw)]] if raw.cells.shape[1] else []
-        titles = [title[0] for title in raw.titles[-1:] if len(title) == 1]
+        above = [show(c) for c in raw.cells.iloc[:, 0][headings(raw)]] if raw.cells.shape[1] else []
+        if above and not headings(raw)[0]:  # the first block's stands above the header
+            above += [title[0] for title in raw.titles[-1:] if len(title) == 1]
         sheets = [one.sheet for one in self._raws if one.sheet]
         files = dict.fromkeys(one.file.partition(" [")[0] for one in self._raws)
         stems = [Path(file).stem for file in files]
