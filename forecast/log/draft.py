@@ -283,11 +283,7 @@ class _Drafting:
             "rung": lambda t: not isinstance(self._rungs(t), Problem),
             "date": lambda t: not isinstance(read_day(t), Problem),
         }[name]
-        places = {
-            "(heading)": [*titles, *first] if first else [],
-            "(sheet)": sheets,
-            "(file)": stems,
-        }
+        places = {"(heading)": above, "(sheet)": sheets, "(file)": stems}
         some = {}
         open_to_doubt = name == "athlete" and not self._people  # any word may be a name
         for place, texts in places.items():
