@@ -90,6 +90,10 @@ EngineOption = Annotated[
 ModelFile = Annotated[
     Path | None, typer.Option("--model", help="Use a saved model instead of fitting one.")
 ]
+LikeFile = Annotated[
+    Path | None,
+    typer.Option("--like", help="Fit with another club's saved model as prior (see --save-model)."),
+]
 Athletes = Annotated[
     list[str] | None,
     typer.Option("--athlete", help="Only this athlete, half the name will do; may be repeated."),
@@ -106,7 +110,8 @@ Ahead = Annotated[int, typer.Option("--horizon", min=1, max=1040, help="Weeks to
 class Records:
     """What a command works on: ``home`` is the folder of the club file, where runs keep things.
 
-    A model kept there is left alone if it is to be fitted ``fresh``.
+    A model kept there is left alone if it is to be fitted ``fresh``; none is kept of one fitted
+    with another, ``like``, as prior.
     """
 
     name: str
@@ -114,6 +119,7 @@ class Records:
     as_of: pd.Timestamp | None
     home: Path | None = None
     fresh: bool = False
+    like: Path | None = None
 
 
 class Read(Protocol):
@@ -134,6 +140,7 @@ def read_records(
     sheet: SheetOption = None,
     as_of: AsOf = None,
     fresh: Fresh = False,
+    like: LikeFile = None,
     *,
     tell: bool = True,
 ) -> Records:
@@ -148,7 +155,7 @@ def read_records(
             paths if len(paths) > 1 else paths[0], read_ladder(ladder), mapping=mapping,
             roster=roster, date_order=order, sheet=sheet,
         )  # fmt: skip
-        records = Records(log.ladder.name, log, cut, fresh=fresh)
+        records = Records(log.ladder.name, log, cut, fresh=fresh, like=like)
     else:
         path = Path(paths[0])
         if not is_club(paths):
@@ -165,7 +172,8 @@ def read_records(
             )
         club = read_club(path, date_order=order, keep=not fresh)
         home = path if path.is_dir() else path.parent
-        records = Records(club.name, club.log, club.as_of if cut is None else cut, home, fresh)
+        cut = club.as_of if cut is None else cut
+        records = Records(club.name, club.log, cut, home if like is None else None, fresh, like)
     for sentence in records.log.dates_set_aside if tell else []:
         say(f"note: {sentence}")
     return records
@@ -292,10 +300,13 @@ def fitted_model(
     if saved is not None:
         if horizon is not None or seed is not None:
             raise ForecastError("--model brings its own --horizon and --seed; leave them out.")
+        if records.like is not None:
+            raise ForecastError("--model is fitted already; --like goes with a new fit.")
         return forecast.load_model(saved)
     model = new_model(horizon, seed)
     if records.home is None:
-        return model.fit(records.log, records.as_of, progress=step)
+        like = None if records.like is None else forecast.load_model(records.like)
+        return model.fit(records.log, records.as_of, like=like, progress=step)
     return fit_or_kept(
         model, records.log, records.as_of, records.home,
         fresh=records.fresh, progress=step, say=say,

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from forecast.growth import judgement
+from forecast.growth.advice import Advice
 from forecast.growth.evidence import (
     Filtered,
     SpellInformation,
@@ -104,13 +105,14 @@ class GrowthModel:
 
 def fit_growth_model(
     histories: Histories, *, linear: float | None = None, start: GrowthModel | None = None,
-    progress: Callable[[str], None] | None = None,
+    like: tuple[GrowthModel, Ints] | None = None, progress: Callable[[str], None] | None = None,
 ) -> GrowthModel:  # fmt: skip
     """Fit the engine to all spells of the histories.
 
     ``linear``, the share of the plain ratio in the latent scale (``to_latent``), is chosen by
     evidence where left out. From a model of the same club not long ago as ``start`` the scale is
-    kept and one round will do.
+    kept and one round will do. ``like`` is another club's model as prior, and the place of each
+    rung in its ladder (-1: none); where the log asks for another scale, nothing is taken from it.
 
     Raises
     ------
@@ -130,6 +132,10 @@ def fit_growth_model(
         panel, len(histories.ladder.rungs), start=None if start is None else start.fit.constants,
         rounds=judgement.ROUNDS if start is None else 1, progress=progress,
     )  # fmt: skip
+    weeks = np.array([rung.usual_weeks or (np.nan, np.nan) for rung in histories.ladder.rungs])
+    other = like[0].fit if like and like[0].linear == linear else None
+    if other is not None or np.isfinite(weeks).any():
+        fit = Advice(other, like[1] if like else np.full(len(weeks), -1), weeks).lean(fit)
     filtered = filter_population(panel, fit.constants, fit.pooled, fit.n_rungs)
     return GrowthModel(
         fit=fit, rhythm=rhythm_of(panel, histories),

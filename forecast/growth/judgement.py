@@ -142,3 +142,11 @@ LATEST = 30
 """How many of a spell's latest sessions are held against what was expected of them."""
 SHIFT_SD = 1.0
 """How far the log odds of meeting may be off before any session tells."""
+
+LENT_SD = (0.3, 0.9)
+"""How far clubs differ in the centre and the rungs, in the standard deviations that these have
+where nothing is lent: two opinions, between which the log decides."""
+TOLD_SPELLS = 4.0
+"""Cleared spells that the weeks which a coach expects of a rung are worth."""
+TOLD_GAP = 0.55
+"""How far below the mark a rung is usually begun, for the spread of what is expected."""
