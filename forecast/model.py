@@ -212,6 +212,8 @@ class ReadinessForecaster(BaseEstimator):
     """
 
     engines_: Engines
+    athletes_: int
+    rungs_: tuple[str, ...]
     club_verdict_: ClubVerdict | None
     climbing_: Climbing | None
     borrowed_: Borrowed | None = None
@@ -336,7 +338,7 @@ class ReadinessForecaster(BaseEstimator):
             horizon_weeks=self.horizon_weeks,
             seed=self.random_state,
             start=start,
-            like=like and (like.engines_, like.rungs_),
+            like=None if like is None else (like.engines_, like.rungs_),
             progress=progress,
         )
         if like is not None:

@@ -95,21 +95,14 @@ def counting_sessions(at: AtCut) -> pd.DataFrame:
 
     ``days`` runs from the spell's first session; ``level`` is log(best / target).
     """
-    sessions = at.histories.sessions.dropna(subset=["best"])
+    sessions = at.histories.sessions.dropna(subset=["best"]).reset_index(drop=True)
     ladder = at.histories.ladder
-    target = sessions["rung"].map({r.key: r.criterion.target for r in ladder.rungs}).to_numpy(float)
+    target = sessions["rung"].map({r.key: r.criterion.target for r in ladder.rungs}).astype(float)
     start = at.histories.spells["start"].reindex(sessions["spell"]).to_numpy()
-    floor = np.minimum(LEVEL_FLOOR, target / 2)
-    return pd.DataFrame(
-        {
-            "spell": sessions["spell"].to_numpy(),
-            "date": sessions["date"].to_numpy(),
-            "days": (sessions["date"] - start).dt.days.to_numpy(float),
-            "best": sessions["best"].to_numpy(float),
-            "target": target,
-            "level": np.log(np.maximum(sessions["best"].to_numpy(float), floor) / target),
-        }
-    )
+    best = sessions["best"].astype(float)
+    level = np.log(np.maximum(best, np.minimum(LEVEL_FLOOR, target / 2)) / target)
+    days = (sessions["date"] - start).dt.days.astype(float)
+    return sessions[["spell", "date"]].assign(days=days, best=best, target=target, level=level)
 
 
 def straight_line(at: AtCut) -> CutForecast:
@@ -144,13 +137,8 @@ def cohort_curve(at: AtCut) -> CutForecast:
     followed it goes on at the mean rate of clearings a week.
     """
     every = at.histories.spells
-    spells = pd.DataFrame(
-        {
-            "rung": every["rung"],
-            "weeks": np.maximum(every["weeks"], 1 / 7),  # a spell of one day counts as one day
-            "cleared": every["outcome"] == CLEARED,
-        }
-    )
+    weeks = np.maximum(every["weeks"], 1 / 7)  # a spell of one day counts as one day
+    spells = every[["rung"]].assign(weeks=weeks, cleared=every["outcome"] == CLEARED)
     if not spells["cleared"].any():
         raise FitError("no rung has been cleared before the cut, so there is no cohort curve")
     events = spells.groupby("rung")["cleared"].sum()

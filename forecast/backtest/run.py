@@ -90,16 +90,10 @@ def chosen_baselines(
 
 
 def forecast_at(
-    log: TrainingLog,
-    as_of: pd.Timestamp,
-    *,
-    model: Any | None = None,
-    baselines: Mapping[str, Baseline],
-    engines: bool = True,
-    horizon_weeks: int = 52,
-    seed: int = 0,
-    progress: Progress | None = None,
-) -> ForecastsAtCut:
+    log: TrainingLog, as_of: pd.Timestamp, *, model: Any | None = None,
+    baselines: Mapping[str, Baseline], engines: bool = True, horizon_weeks: int = 52,
+    seed: int = 0, progress: Progress | None = None,
+) -> ForecastsAtCut:  # fmt: skip
     """Ask every forecaster at one cut; nothing on or after ``as_of`` reaches any of them.
 
     ``engines`` says whether each engine is scored alone where the model has ``forecast_each``; the
@@ -135,11 +129,9 @@ def forecast_at(
         keep(name, partial(baseline, at))
     order = ["forecaster", "as_of", "athlete", "rung", "week", "p_cleared"]
     forecasts = pd.concat(rows, ignore_index=True)[order] if rows else pd.DataFrame(columns=order)
+    lost = pd.DataFrame(failures, columns=["forecaster", "as_of", "reason"])
     return ForecastsAtCut(
-        asked,
-        forecasts,
-        pd.DataFrame(failures, columns=["forecaster", "as_of", "reason"]),
-        pd.DataFrame(notes, columns=["forecaster", "as_of", "note"]),
+        asked, forecasts, lost, pd.DataFrame(notes, columns=["forecaster", "as_of", "note"])
     )
 
 
@@ -238,11 +230,9 @@ def lapse_weeks_of(model: Any | None) -> float:
 
 
 def outcomes_after(
-    log: TrainingLog,
-    as_of: pd.Timestamp,
-    open_spells: pd.DataFrame,
+    log: TrainingLog, as_of: pd.Timestamp, open_spells: pd.DataFrame,
     lapse_weeks: float = DEFAULT_LAPSE_WEEKS,
-) -> pd.DataFrame:
+) -> pd.DataFrame:  # fmt: skip
     """Return what came of each: ``as_of, athlete, rung, weeks, cleared, ended_by``.
 
     ``weeks`` go to clearing, or to the last day the athlete is known to have been at it: the end of
@@ -251,27 +241,19 @@ def outcomes_after(
     before the cut; such rows can't be scored.
     """
     whole = build_histories(log, lapse_weeks=lapse_weeks).spells
-    ends = open_spells[["athlete", "rung"]].merge(
-        whole[["athlete", "rung", "outcome", "end", "cleared_on"]],
-        on=["athlete", "rung"],
-        how="left",
-        validate="one_to_one",
+    keys = ["athlete", "rung"]
+    ends = open_spells[keys].merge(
+        whole[[*keys, "outcome", "end"]], on=keys, how="left", validate="one_to_one"
     )
     if ends["outcome"].isna().any():
         lost = ends[ends["outcome"].isna()].iloc[0]
         raise BacktestError(
             f"{lost['athlete']} on {lost['rung']} was open at {as_of.date()} but is not in the log"
         )
-    return pd.DataFrame(
-        {
-            "as_of": as_of,
-            "athlete": ends["athlete"],
-            "rung": ends["rung"],
-            "weeks": (ends["end"] - as_of).dt.days / 7.0,
-            "cleared": ends["outcome"] == CLEARED,
-            "ended_by": ends["outcome"],
-        }
-    )
+    weeks, cleared = (ends["end"] - as_of).dt.days / 7.0, ends["outcome"] == CLEARED
+    table = ends[keys].assign(weeks=weeks, cleared=cleared, ended_by=ends["outcome"])
+    table.insert(0, "as_of", as_of)
+    return table
 
 
 def backtest(
@@ -336,9 +318,10 @@ def backtest(
     check_resamples(n_resamples)
     if is_whole(cuts):
         dates = draw_cuts(log, int(cuts), seed=seed)
+    elif isinstance(cuts, Iterable) and not isinstance(cuts, str):
+        dates = given_cuts(log, cuts)
     else:
-        listed = isinstance(cuts, Iterable) and not isinstance(cuts, str)
-        dates = given_cuts(log, cuts if listed else [cuts])
+        dates = given_cuts(log, [cuts])
     alone = effective_n_jobs(None) == 1
     found = Parallel(max_nbytes=None, return_as="generator")(
         delayed(forecast_at)(
@@ -357,12 +340,9 @@ def backtest(
         for date, answer in zip(dates, answers, strict=True)
     ]
     return score_forecasts(
-        answers,
-        pd.concat(outcomes, ignore_index=True),
-        horizon_weeks=horizon_weeks,
-        n_resamples=n_resamples,
-        seed=seed,
-    )
+        answers, pd.concat(outcomes, ignore_index=True), horizon_weeks=horizon_weeks,
+        n_resamples=n_resamples, seed=seed,
+    )  # fmt: skip
 
 
 def _horizon(model: Any | None, asked: int | None) -> int:
@@ -380,13 +360,9 @@ def _horizon(model: Any | None, asked: int | None) -> int:
 
 
 def score_forecasts(
-    answers: Sequence[ForecastsAtCut],
-    outcomes: pd.DataFrame,
-    *,
-    horizon_weeks: int = 52,
-    n_resamples: int = 500,
-    seed: int = 0,
-) -> BacktestResult:
+    answers: Sequence[ForecastsAtCut], outcomes: pd.DataFrame, *, horizon_weeks: int = 52,
+    n_resamples: int = 500, seed: int = 0,
+) -> BacktestResult:  # fmt: skip
     """Score what ``forecast_at`` said at some cuts against outcomes as from ``outcomes_after``.
 
     Scored are the weeks up to which one in ten was still followed. Raises ``BacktestError`` if
@@ -406,18 +382,12 @@ def score_forecasts(
     scored_weeks = weeks_followed(usable["weeks"], usable["cleared"], horizon_weeks)
     cases = make_cases(outcomes, scored_weeks, n_resamples, seed)
     curves = curves_of(forecasts, cases)
+    came = outcomes[[*KEYS, "weeks", "cleared"]]
     return BacktestResult(
         scores=score_table(curves, cases, LEVEL),
         differences=difference_table(curves, cases, LEVEL),
-        forecasts=forecasts.merge(
-            outcomes[[*KEYS, "weeks", "cleared"]], on=KEYS, how="left", validate="many_to_one"
-        ),
-        outcomes=outcomes,
-        calibration=calibration_table(curves, cases, seed),
-        failures=failures,
-        notes=notes,
-        cuts=tuple(sorted(outcomes["as_of"].unique())),
-        horizon_weeks=horizon_weeks,
-        scored_weeks=scored_weeks,
-        level=LEVEL,
-    )
+        forecasts=forecasts.merge(came, on=KEYS, how="left", validate="many_to_one"),
+        outcomes=outcomes, calibration=calibration_table(curves, cases, seed),
+        failures=failures, notes=notes, cuts=tuple(sorted(outcomes["as_of"].unique())),
+        horizon_weeks=horizon_weeks, scored_weeks=scored_weeks, level=LEVEL,
+    )  # fmt: skip

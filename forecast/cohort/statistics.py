@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from importlib.util import find_spec
-from typing import Any, Literal
+from typing import Any, Literal, TypeAlias
 
 import numpy as np
 import pandas as pd
@@ -20,8 +20,8 @@ from forecast.row import KEYS
 from forecast.types import Array
 from forecast.words import cohort as wording
 
-AsOf = pd.Timestamp | str | None
-Model = Fitted | LogView
+AsOf: TypeAlias = pd.Timestamp | str | None
+Model: TypeAlias = Fitted | LogView
 POWER_DRAWS, POWER = 4000, 1.01
 """Draws of the constants, and the power that a prior or the likelihood is raised to."""
 SENSITIVE = 0.05
@@ -126,29 +126,29 @@ def sensitivity(
         raise ForecastError(f"week = {week!r}; give one from 1 to {view.model.horizon_weeks}.")
     known, whole = view.log.before(view.as_of), _chances(view, week)
     who, rung, day = (known.sets[column] for column in ("athlete", "rung", "date"))
+    cases: list[tuple[Any, list[Any], pd.Series]] = []
     if leave == "athlete":
-        kept = {(name,): who != name for name in sorted(who.unique())}
-        if len(kept) < 2:
+        names = sorted(who.unique())
+        if len(names) < 2:
             raise ForecastError("Leaving one out takes two athletes or more in the log.")
+        cases = [(name, [key for key in whole.index if key[0] != name], who != name)
+                 for name in names]  # fmt: skip
     else:
-        kept = {
-            (one, *key): (who == key[0]) & ~((rung == key[1]) & (day == one))
-            for key in whole.index
-            for one in day[(who == key[0]) & (rung == key[1])].unique()
-        }
-    found = Parallel()(delayed(_without)(view, known, rows, leave == "athlete", week)
-                       for rows in kept.values())  # fmt: skip
-    tables = []
-    for (out, *own), chances in zip(kept, found, strict=True):
-        both = pd.DataFrame({"chance": whole, "without": chances}).dropna()
-        both = both.loc[[key for key in both.index if not own or key == tuple(own)]].reset_index()
-        tables.append(both.assign(left_out=out))
-    table = pd.concat(tables, ignore_index=True)
-    table["change"] = table["without"] - table["chance"]
-    order = table["change"].abs().sort_values(ascending=False, kind="stable").index
-    return table.loc[order, ["left_out", *KEYS, "chance", "without", "change"]].reset_index(
-        drop=True
+        for name, key in whole.index:
+            here = (who == name) & (rung == key)
+            cases += [(date, [(name, key)], (who == name) & ~(here & (day == date)))
+                      for date in day[here].unique()]  # fmt: skip
+    answers = Parallel()(
+        delayed(_without)(view, known, rows, leave == "athlete", week) for _, _, rows in cases
     )
+    tables = [
+        pd.DataFrame({"left_out": out, "chance": whole[keys], "without": chances.reindex(keys)})
+        for (out, keys, _), chances in zip(cases, answers, strict=True)
+    ]
+    table = pd.concat(tables).dropna().rename_axis(KEYS).reset_index()
+    table["change"] = table["without"] - table["chance"]
+    table = table.sort_values("change", key=np.abs, ascending=False, kind="stable")
+    return table[["left_out", *KEYS, "chance", "without", "change"]].reset_index(drop=True)
 
 
 def _chances(view: LogView, week: int) -> pd.Series:
@@ -159,7 +159,7 @@ def _chances(view: LogView, week: int) -> pd.Series:
 def _without(view: LogView, log: TrainingLog, rows: pd.Series, refit: bool, week: int) -> pd.Series:
     """Chances from some rows of the log; nothing where no set is left."""
     if not rows.any():
-        return pd.Series(dtype=float)
+        return pd.Series(dtype=float, index=pd.MultiIndex.from_tuples([], names=KEYS))
     fewer = replace(log, sets=log.sets[rows].reset_index(drop=True))
     model: Any = view.model
     if refit:

@@ -53,9 +53,9 @@ class Advice:
         log_low, log_high = np.log(self.weeks[rung]).T
         middle = np.exp(0.5 * (log_low + log_high))
         level = np.column_stack([np.ones(len(rung)), -np.expm1(-alpha * middle) / alpha, middle])
-        design = np.zeros((len(rung), len(mean) // 3, 3))
-        design[:, 0] = design[np.arange(len(rung)), 1 + rung] = level
-        design = design.reshape(len(rung), -1)
+        blocks = np.zeros((len(rung), len(mean) // 3, 3))
+        blocks[:, 0] = blocks[np.arange(len(rung)), 1 + rung] = level
+        design = blocks.reshape(len(rung), -1)
         spread = judgement.TOLD_GAP * (log_high - log_low) / (2.0 * ndtri(0.9))
         noise = np.diag(spread**2 / judgement.TOLD_SPELLS)
         pull = np.linalg.solve(design @ cov @ design.T + noise, design @ cov).T

@@ -44,6 +44,7 @@ FEW_CLEARINGS, LEAST_SHARE = 10.0, 0.05
 """With this many clearings the survival engine starts from a quarter of the pool; never from less
 than the least share (judgement)."""
 LENT_TREES = 0.5
+"""Of the share of another club's trees; they are taken where that is more than one's own have."""
 TREE_CLEARINGS = 100.0
 """With this many clearings the trees are half of the engine; see docs/method/what-was-tried.md."""
 
@@ -238,10 +239,10 @@ class _Survival:
         )
         clearings = int(past.histories.spells["cleared_on"].notna().sum())
         share = clearings / (clearings + TREE_CLEARINGS) if trees.folds else 0.0
-        lent: SurvivalHazards | None = past.like and past.like.learnt[self.name]
-        same = past.like and np.array_equal(past.like.places, np.arange(past.like.n_rungs))
-        if lent and same and LENT_TREES * lent.tree_share > share:
-            trees, share = lent.trees, LENT_TREES * lent.tree_share
+        if past.like and np.array_equal(past.like.places, np.arange(past.like.n_rungs)):
+            lent: SurvivalHazards = past.like.learnt[self.name]
+            if LENT_TREES * lent.tree_share > share:
+                trees, share = lent.trees, LENT_TREES * lent.tree_share
         return SurvivalHazards(_ridge(past, np.arange(len(moments.table))), trees, share)
 
     def n_rungs(self, learnt: SurvivalHazards) -> int:
@@ -278,7 +279,9 @@ def _ridge(past: Past, rows: Ints) -> HazardModel:
     used = past.moments.at(rows[::step])
     table = used.table.assign(weight=np.minimum(step * used.table["weight"], 1.0))
     rungs = len(past.histories.ladder.rungs)
-    like = past.like and on_ladder(past.like.learnt[_Survival.name].ridge, past.like.places)
+    like = None
+    if past.like is not None:
+        like = on_ladder(past.like.learnt[_Survival.name].ridge, past.like.places)
     return fit_hazard(used.features, used.outlook, table, past.edges, rungs, like)
 
 

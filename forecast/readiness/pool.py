@@ -211,11 +211,11 @@ def train_engines(
     ``FitError`` if an engine or the pool could not be fitted.
     """
     say = progress or (lambda _: None)
-    lent = None
+    lent, prior = None, None
     if like is not None:
         places = pd.Index(like[1]).get_indexer(pd.Index(histories.ladder.keys)).astype(np.int64)
         lent = Like(like[0].learnt, like[0].combiner.weights, places, len(like[1]))
-    prior = lent and (lent.learnt[GROWTH.name], lent.places)
+        prior = like[0].growth, places
     growth = fit_growth_model(histories, start=start, like=prior, progress=progress)
     tracked, edges = track(growth, histories), stretch_edges(horizon_weeks)
     days = training_days(histories, chance_flat(tracked.states()))

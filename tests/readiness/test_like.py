@@ -61,7 +61,9 @@ def test_without_another_club_nothing_is_borrowed(plain, club, small_model):
 
 def test_only_rungs_of_the_same_key_are_taken(club, small_model):
     rungs = tuple(
-        dataclasses.replace(rung, key=f"my_{rung.key}", needs=tuple(f"my_{k}" for k in rung.needs))
+        dataclasses.replace(
+            rung, key=f"my_{rung.key}", needs=tuple(f"my_{k}" for k in rung.needs), fallback=None
+        )
         for rung in club.ladder.rungs
     )
     sets = club.sets.assign(rung="my_" + club.sets["rung"])
