@@ -442,7 +442,8 @@ class ReadinessForecaster(BaseEstimator):
         """Show what was learnt from: cleared spells by rung."""
         if "engines_" not in vars(self):
             return f"<p>{escape(repr(self))}</p>"
-        heading = words.screens.fitted(repr(self), self.athletes_, self.as_of_)
+        heading = words.screens.fitted(super().__repr__(), self.athletes_, self.as_of_)
+        heading += f". {self.borrowed_}" if self.borrowed_ else ""
         cleared = words.pages.COLUMNS["n_cleared"][0]
         return f"<p>{escape(heading)}</p>{inline.counts_html(self.comparable_, cleared)}"
 
