@@ -41,6 +41,7 @@ from forecast.growth.panel import (
     split_gap,
     take_spells,
     to_log,
+    usual_reserve,
     usual_units,
 )
 from forecast.growth.passage import CohortHabits, cohort_habits, expected_to_meet
@@ -85,6 +86,11 @@ class GrowthModel:
     habits: CohortHabits
     linear: float
     units: dict[str, float]
+    reserve: float
+
+    def panel_of(self, histories: Histories) -> Panel:
+        """Lay histories out as the log learnt from was read."""
+        return build_panel(histories, linear=self.linear, units=self.units, reserve=self.reserve)
 
     def level_and_gain(self, mean: Array, cov: Array) -> tuple[Array, Array, Array]:
         """Return level as log(capacity / target), its gain a week and the gain's spread, (T,)."""
@@ -141,6 +147,7 @@ def fit_growth_model(
         fit=fit, rhythm=rhythm_of(panel, histories),
         habits=cohort_habits(panel.eligible, panel.n_sets.astype(float), filtered.mean[:, 0]),
         linear=linear, units=usual_units(histories.sets, histories.ladder),
+        reserve=usual_reserve(histories.sets),
     )  # fmt: skip
 
 
@@ -254,7 +261,7 @@ class Tracked:
     ) -> tuple[Panel, Filtered]:
         """Filter on over ``longer``'s sessions of the spells; ``charge`` gives the excess."""
         constants = self.model.fit.constants
-        panel = build_panel(longer, linear=self.model.linear, units=self.model.units)
+        panel = self.model.panel_of(longer)
         panel = replace(panel, excess=charge(panel))
         before = self.priors(np.arange(self.panel.n_spells))
         between = stretches(panel, constants.clock, constants.dynamics)
@@ -283,7 +290,7 @@ class Tracked:
 def track(model: GrowthModel, histories: Histories) -> Tracked:
     """Filter every spell with the prior that its athlete's finished spells gave it."""
     constants, pooled = model.fit.constants, model.fit.pooled
-    panel = build_panel(histories, linear=model.linear, units=model.units)
+    panel = model.panel_of(histories)
     alone = filter_population(panel, constants, pooled, model.fit.n_rungs)
     loose = loose_information(panel, constants, alone)
     mean, cov = priors_from_others(

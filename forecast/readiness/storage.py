@@ -72,8 +72,9 @@ _SHAPES: dict[str, dict[str, tuple[int | str, ...]]] = {
 _POSITIVE = {
     "Absences.length", "Climbing.elasticity_sd", "Climbing.factor_sd", "CohortRhythm.median",
     "CohortRhythm.ratios",
-    "GrowthConstants.session_weeks", "GrowthFit.n_rungs", "GrowthModel.units", "HazardModel.scale",
-    "HazardModel.n_rungs", "ClubVerdict.shares", "CommonScale.scatter",
+    "GrowthConstants.session_weeks", "GrowthFit.n_rungs", "GrowthModel.reserve",
+    "GrowthModel.units",
+    "HazardModel.scale", "HazardModel.n_rungs", "ClubVerdict.shares", "CommonScale.scatter",
 }  # fmt: skip
 _NOT_NEGATIVE = {
     "Absences.share", "Absences.prior", "Climbing.clean_spread",
