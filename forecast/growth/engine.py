@@ -46,7 +46,7 @@ from forecast.growth.panel import (
 )
 from forecast.growth.passage import CohortHabits, cohort_habits, expected_to_meet
 from forecast.histories import CohortRhythm, Histories, absence_law, cohort_rhythm
-from forecast.types import Array, Ints
+from forecast.types import WEEK, Array, Ints
 
 
 def choose_scale(plain: Panel, n_rungs: int) -> float:
@@ -212,7 +212,7 @@ class Tracked:
         spell, dynamics = panel.spell[place], constants.dynamics
         result = np.empty((len(place), len(weeks)))
         rest, excess = split_gap(wait_weeks, panel.grace[spell])
-        done, day = (panel.number[place] + 1).astype(float), panel.day[place] + 7.0 * wait_weeks
+        done, day = (panel.number[place] + 1).astype(float), panel.day[place] + WEEK * wait_weeks
         waited = constants.clock.dose(rest, done, day)
         day_sd = constants.noise.day_sd[panel.measure[spell]] * self.filtered.scatter[spell]
         lost = lost_levels(panel, dynamics)[place]

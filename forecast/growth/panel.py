@@ -17,9 +17,8 @@ from scipy.special import wrightomega
 from forecast.growth import judgement
 from forecast.histories import Histories, day_number
 from forecast.ladder import Criterion, Ladder
-from forecast.types import Array, Flags, Ints
+from forecast.types import WEEK, Array, Flags, Ints
 
-WEEK_DAYS = 7.0
 MAX_FATIGUE_STEPS = 4
 """Sets after which fatigue no longer grows."""
 
@@ -236,7 +235,7 @@ def build_panel(
     length = np.bincount(spell, minlength=len(spells))
     start = np.cumsum(length) - length
     day = day_number(sessions["date"])
-    gap = np.diff(day, prepend=day[:1]) / WEEK_DAYS
+    gap = np.diff(day, prepend=day[:1]) / WEEK
     gap[start] = 0.0
     medians = [np.median(gap[s + 1 : s + n] if n > 1 else 0.0) for s, n in np.c_[start, length]]
     grace = usual_grace(np.asarray(medians, dtype=float))
