@@ -187,11 +187,13 @@ def draw_cuts(log: TrainingLog, n_cuts: int = 6, *, seed: int = 0) -> list[pd.Ti
         raise BacktestError(f"{n_cuts} cuts asked for; give one or more")
     first, last = _first_and_last(log)
     span = (last - first).days
-    edges = np.linspace(EARLIEST * span, LATEST * span, n_cuts + 1)
-    if (edges[1] - edges[0]) < 1:
+    if (
+        LATEST - EARLIEST
+    ) * span < n_cuts:  # before so many are asked for that no memory holds them
         raise BacktestError(
             f"the log spans {span} days, too few for {n_cuts} cuts; ask for fewer cuts"
         )
+    edges = np.linspace(EARLIEST * span, LATEST * span, n_cuts + 1)
     days = np.floor(np.random.default_rng(seed).uniform(edges[:-1], edges[1:])).astype(int)
     return [first + pd.Timedelta(days=int(day)) for day in days]
 

@@ -22,7 +22,16 @@ from forecast import words
 from forecast.errors import ForecastError
 from forecast.kept import fit_or_kept, kept_path
 from forecast.ladder_file import read_ladder
-from forecast.log import TrainingLog, bare, csv_bytes, read_club, read_log, visible, write_whole
+from forecast.log import (
+    TrainingLog,
+    bare,
+    csv_bytes,
+    read_club,
+    read_log,
+    sanity,
+    visible,
+    write_whole,
+)  # fmt: skip
 
 if TYPE_CHECKING:
     from forecast.model import View
@@ -174,9 +183,24 @@ def read_records(
         home = path if path.is_dir() else path.parent
         cut = club.as_of if cut is None else cut
         records = Records(club.name, club.log, cut, home if like is None else None, fresh, like)
-    for sentence in records.log.dates_set_aside if tell else []:
-        say(f"note: {sentence}")
+    if tell:
+        for sentence in records.log.dates_set_aside:
+            say(f"note: {sentence}")
+        refuse_nonsense(records.log)
     return records
+
+
+def refuse_nonsense(log: TrainingLog) -> None:
+    """Name single sets to look at first; end with exit code 1 if a log was surely read wrong."""
+    page = sanity.look_through(log)
+    for flags, what in ((page.wrong, words.setup.ALMOST_SURELY_WRONG),
+                        (page.first, words.setup.RIGHT_AFTER_ALL)):  # fmt: skip
+        for flag in flags:
+            say(f"note: {flag.reason}")
+        if flags:
+            say(what.format(keys=sanity.keys_of(flags)))
+    if page.wrong:
+        raise typer.Exit(1)
 
 
 def is_club(paths: Sequence[str]) -> bool:

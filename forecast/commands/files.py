@@ -39,8 +39,10 @@ def check(
     records = read(tell=False, **drafted)  # the account below has it
     report = logs.describe_log(records.log)
     expected = expected_weeks(records.log) if len(records.log.sets) else ()
-    held = ["\nWeeks expected:", *(f"  - {line}" for line in expected)] if expected else []
-    typer.echo(visible("\n".join([f"{records.name}\n\n{report.text}", *held])))
+    held = "\n  - ".join(["Weeks expected:", *expected]) if expected else ""
+    first, last = words.setup.sanity_page(records.log)
+    blocks = [records.name, first, report.text, held, last]
+    typer.echo(visible("\n\n".join(filter(None, blocks))))
     if rejected is not None:
         path = logs.write_rejected(records.log, rejected)
         common.say(f"Rejected rows written to {path}.")

@@ -149,7 +149,7 @@ def read_answer(model: Path, engine: str) -> Answer | None:
     """Return the answer kept with a model; ``None`` where there is none that holds together."""
     try:
         with zipfile.ZipFile(model) as archive:
-            if archive.getinfo(_name(engine)).file_size > MOST_BYTES:
+            if model.is_symlink() or archive.getinfo(_name(engine)).file_size > MOST_BYTES:
                 return None
             kept = json.loads(archive.read(_name(engine)))
         rows = _ROWS.validate_python(kept["rows"])

@@ -83,11 +83,11 @@ class Item:
         value = first.value if first.value is not None else "KEY"
         ways = [first.means] if first.means and first.value is not None else []
         for one in self.answers[1:]:
-            answer = "ignore" if one.value is None else _toml(one.value)
+            answer = "ignore" if one.value is None else as_toml(one.value)
             ways.append(f"or {answer}: {one.means}" if one.means else f"or {answer}")
         comment = "; ".join([*ways, self.why] if self.why else ways)
         mark = "" if self.sure else "# "
-        return f"{mark}{key} = {_toml(value)}" + (f"  # {comment}" if comment else "")
+        return f"{mark}{key} = {as_toml(value)}" + (f"  # {comment}" if comment else "")
 
 
 _FREE = {"athlete": "NAME", "start": dt.date(2026, 1, 5), "year": 2026, "value": "THEIR COLUMN",
@@ -157,7 +157,7 @@ class Draft:
         strangers = [key for key, last in ways.items() if last is None]
         if strangers:
             listed = [*self._given.ignore, *strangers]
-            blocks.append(f"# ignore = {_toml(listed)}  # {say('not_rungs')}")
+            blocks.append(f"# ignore = {as_toml(listed)}  # {say('not_rungs')}")
         tables = dict.fromkeys(["", "columns", "read", *(item.table for item in self.items)])
         for table in tables:
             lines = [item.line() for item in self.items if item.table == table]
@@ -317,7 +317,9 @@ class _Drafting:
     ) -> None:  # fmt: skip
         listed = tuple(one if isinstance(one, Answer) else Answer(one) for one in answers)
         item = Item(table, key, listed, sure, why, tuple(dict.fromkeys(rows))[:SAMPLES])
-        self._items.setdefault((table, key), item)
+        before = self._items.get((table, key))
+        if before is None or not before.answers:  # of one table only the user could tell
+            self._items[table, key] = item
 
     def _as_given(self) -> None:
         """Take over what the mapping to start from says."""
@@ -330,8 +332,9 @@ class _Drafting:
         for name, table in tables.items():
             for key, value in table.items():
                 self._add(name, key, value, sure=True)
-        if plan.ignore:
-            self._add("", "ignore", list(plan.ignore), sure=True)
+        for name in ("ignore", "right"):
+            if words_of := getattr(plan, name):
+                self._add("", name, list(words_of), sure=True)
 
     def _shape(self, raw: RawTable) -> Shaped | None:
         try:
@@ -506,7 +509,8 @@ class _Drafting:
             if plain_header(header) in other and not listed:
                 continue
             on_roster = name == "athlete" and bool(self._people)
-            person = cells.words > 0.9 and (cells.often > 1.5 or on_roster) and cells.rungs < 0.2
+            often = cells.often > 1.5 or on_roster or self._written_once(raw, header)
+            person = cells.words > 0.9 and often and cells.rungs < 0.2
             flags = cells.answers == 1.0 and cells.count <= 2
             scores[header] = {
                 "date": cells.dates if cells.dates > 0.8 else 0.0,
@@ -516,6 +520,11 @@ class _Drafting:
                 "athlete": cells.names * (person and max(cells.answers, cells.units) < 0.5),
             }.get(name, 0.0)  # fmt: skip
         return sorted((h for h, score in scores.items() if score), key=lambda h: -scores[h])
+
+    def _written_once(self, raw: RawTable, header: str) -> bool:
+        """Whether a column begins with a text, and most of its cells below are blank."""
+        blank = empty_cells(raw.cells[header])[~raw.blank]
+        return bool(len(blank) and not blank[0] and blank.mean() > _SURE_BLANKS)
 
     def _columns(self) -> tuple[str, ...]:
         """Write down the columns that headers tell; return comments."""
@@ -675,10 +684,10 @@ class _Drafting:
             self._add("read", "decimal", *ways, rows=[(one.file, one.row) for one in same])
 
 
-def _toml(value: object) -> str:
+def as_toml(value: object) -> str:
     """Return a value of a mapping as TOML writes it."""
     if isinstance(value, list):
-        return f"[{', '.join(map(_toml, value))}]"
+        return f"[{', '.join(map(as_toml, value))}]"
     if isinstance(value, bool):
         return str(value).lower()
     return quoted(value) if isinstance(value, str) else str(value)
