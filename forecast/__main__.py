@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sys
+import tempfile
+import traceback
 import warnings
 from collections.abc import Sequence
 from importlib import import_module
@@ -16,6 +18,8 @@ from forecast.errors import ForecastError, ForecastWarning
 
 COMMANDS = {
     "check": "Say what was understood of a log, what was not, and how to correct it.",
+    "setup": "Ask about a log at the prompt, write a club with its ladder, and show the first "
+    "forecast.",
     "weeks": "Weeks until each athlete clears the next rung: a line each, most urgent first.",
     "changes": "What changed since the last run: pain, stalls, absences, clearings, comings "
     "and goings.",
@@ -47,8 +51,8 @@ HOMES = {
 """Modules of ``forecast.commands`` with several commands; any other is in a module of its name. It
 is loaded when the command is run: what forecasts takes seconds, which ``--help`` does without."""
 
-USER_ERROR = 2
-"""Exit code when the files or the arguments can't be used as they are."""
+USER_ERROR, FAULT = 2, 3
+"""Exit codes when the files or the arguments can't be used as they are, and when we are wrong."""
 
 
 def function_of(command: str) -> Any:
@@ -103,7 +107,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     """Run a command, by the arguments of the process where none are given.
 
     Raises ``SystemExit`` always: 0 when done, 2 with one sentence on the error stream when the
-    user's files or arguments can't be used.
+    user's files or arguments can't be used, 3 with one where this package is at fault.
     """
     with warnings.catch_warnings():
         warnings.showwarning = _show_warning
@@ -112,6 +116,24 @@ def main(arguments: Sequence[str] | None = None) -> None:
         except ForecastError as error:
             _say(f"rungwise: {error}")
             sys.exit(USER_ERROR)
+        except Exception as fault:  # the last catch, for what no room foresaw
+            _say(_reported(fault))
+            sys.exit(FAULT)
+
+
+def _reported(fault: Exception) -> str:
+    """Write what a maintainer needs to a file of its own; return one sentence for the user."""
+    from forecast import words
+
+    lines = [f"rungwise {version('rungwise')}, Python {sys.version}\n"]
+    text = "".join([*lines, *traceback.format_exception(fault)])
+    try:
+        handle, path = tempfile.mkstemp(prefix="rungwise-", suffix=".txt")
+        with open(handle, "w", encoding="utf-8", errors="backslashreplace") as file:
+            file.write(text)
+    except OSError:
+        return text
+    return words.commands.unforeseen(type(fault).__name__, path)
 
 
 def _show_warning(

@@ -120,7 +120,7 @@ def fit_or_kept(
     from forecast.model import load_model  # takes seconds to load
 
     path = kept_path(home, settings_of(model), log, as_of)
-    if path.exists() and not fresh:
+    if path.exists() and not path.is_symlink() and not fresh:
         try:
             return load_model(path)
         except ModelFileError as error:
@@ -134,6 +134,8 @@ def fit_or_kept(
 def keep_model(path: Path, model: ReadinessForecaster) -> str:
     """Keep the model in place of the one before; return why not, where it can't be kept."""
     try:
+        if path.is_symlink():
+            path.unlink()  # kept here, not wherever a link points
         model.save(path)
         for old in path.parent.glob(NAME.format("*")):
             if old != path:

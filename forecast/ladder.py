@@ -20,6 +20,7 @@ BOUNDS: dict[str, tuple[float, float]] = {
     "load_kg": (0, 500),
     "load_bodyweight": (0, 5),
     "min_weeks": (0, 260),
+    "usual_weeks": (0, 520),
     "header_row": (1, 1_048_576),
     "year": (1950, 2099),
     "text": (0, 100_000),
@@ -51,8 +52,9 @@ class Rung:
 
     ``key`` is short and unique, ``name`` for people, ``stage`` a named group of rungs (may be
     empty); ``criterion`` clears it. ``needs`` are keys of the rungs to clear first, ``min_weeks`` a
-    consolidation period before the next rung opens, ``fallback`` the key of the rung to go back to
-    when form breaks; ``equipment, form, caution`` are free text.
+    consolidation period before the next rung opens, ``usual_weeks`` from how many to how many weeks
+    the coach expects 80 % to take, ``fallback`` the key of the rung to go back to when form breaks;
+    ``equipment, form, caution`` are free text.
     """
 
     key: str
@@ -61,6 +63,7 @@ class Rung:
     criterion: Criterion
     needs: tuple[str, ...] = ()
     min_weeks: float = 0.0
+    usual_weeks: tuple[float, float] | None = None
     fallback: str | None = None
     equipment: str = ""
     form: str = ""

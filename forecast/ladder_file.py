@@ -73,6 +73,13 @@ class _RungTable(_Strict):
     load_kg: Annotated[_Number, bounds("load_kg", above=True)] | None = None
     load_bodyweight: Annotated[_Number, bounds("load_bodyweight", above=True)] | None = None
     min_weeks: Annotated[_Number, bounds("min_weeks")] = 0.0
+    usual_weeks: (
+        Annotated[
+            list[Annotated[_Number, bounds("usual_weeks", above=True)]],
+            Field(min_length=2, max_length=2),
+        ]
+        | None
+    ) = None
     needs: list[_Word] | None = None
     fallback: _Word | None = None
     equipment: _Text = ""
@@ -102,6 +109,7 @@ _SAYS = {
     "less_than_equal": "must be {le} or less, not {value}",
     "string_too_long": "must have {max_length} characters at most",
     "too_long": "must have {max_length} entries at most, not {actual_length}",
+    "too_short": "must have {min_length} entries, not {actual_length}",
     "finite_number": "must be an ordinary number, not {value}",
     "int_type": "must be a whole number without quotes or decimals, not {value}",
     "int_from_float": "must be a whole number, not {value}",
@@ -121,8 +129,9 @@ def read_ladder(path: str | Path) -> Ladder:
     the order of the ladder. A rung has ``key``, ``measure`` (``seconds``, ``reps``, ``kg`` or
     ``cm``) and ``target`` (in that unit), and optionally ``name`` (the key if left out),
     ``stage``, ``confirm_sessions`` (1), ``load_kg`` or ``load_bodyweight`` (fraction of body
-    mass), ``min_weeks`` (weeks, 0), ``needs`` (keys; the rung above if left out, ``[]`` for a
-    root), ``fallback``, ``equipment``, ``form`` and ``caution``.
+    mass), ``min_weeks`` (weeks, 0), ``usual_weeks`` (two: 80 % are expected to take from the first
+    to the second), ``needs`` (keys; the rung above if left out, ``[]`` for a root), ``fallback``,
+    ``equipment``, ``form`` and ``caution``.
 
     Parameters
     ----------
@@ -274,7 +283,8 @@ def _ladder(checked: _LadderFile, places: _Places) -> Ladder:
 
 
 def _rung(table: _RungTable, needs: tuple[str, ...]) -> Rung:
-    given = dict(table) | {"name": table.name or table.key, "needs": needs}
+    weeks = None if table.usual_weeks is None else tuple(table.usual_weeks)
+    given = dict(table) | {"name": table.name or table.key, "needs": needs, "usual_weeks": weeks}
     mark = {field.name: given.pop(field.name) for field in fields(Criterion)}
     return Rung(criterion=Criterion(**mark), **given)
 
@@ -293,6 +303,12 @@ def _faults(rungs: list[_RungTable], places: _Places) -> Iterator[str]:
         if rung.load_kg is not None and rung.load_bodyweight is not None:
             where = places.of(index, "load_bodyweight")
             yield f"{where}: give 'load_kg' or 'load_bodyweight', not both."
+        if rung.usual_weeks and rung.usual_weeks[0] >= rung.usual_weeks[1]:
+            shown = f"[{rung.usual_weeks[0]:g}, {rung.usual_weeks[1]:g}]"
+            yield (
+                f"{places.of(index, 'usual_weeks')}: 'usual_weeks' must rise from the fewer to the "
+                f"more, such as [4, 12], not {shown}."
+            )
         if rung.target > LARGEST[rung.measure]:
             yield (
                 f"{places.of(index, 'target')}: 'target' must be {LARGEST[rung.measure]:g} or "

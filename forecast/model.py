@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from copy import copy
+from dataclasses import dataclass
 from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
@@ -38,8 +39,22 @@ from forecast.row import Row
 if TYPE_CHECKING:
     import altair as alt
 
-_RECORDS = (ClubVerdict, Climbing)
-"""What is learnt beyond the engines and their pool, as kept in a saved model."""
+
+@dataclass(frozen=True, slots=True)
+class Borrowed:
+    """What was taken from another club: its athletes, the rungs that both have, and the belief.
+
+    ``trust`` is the chance that this club's rungs are about as hard as there, as its own log says.
+    """
+
+    athletes: int
+    rungs: tuple[str, ...]
+    trust: float
+
+    def __str__(self) -> str:
+        """Return it in a sentence."""
+        return words.screens.borrowed(self.athletes, len(self.rungs), self.trust)
+
 
 _LEARNT = {
     "engines_": Engines,
@@ -50,8 +65,12 @@ _LEARNT = {
     "rungs_": tuple,
     "club_verdict_": ClubVerdict,
     "climbing_": Climbing,
+    "borrowed_": Borrowed,
 }
-"""What a fit leaves behind, and its type; the last two only ``fit`` does, not ``fit_engines``."""
+"""What a fit leaves behind, and its type; the last three not always."""
+_AT_TIMES = ("club_verdict_", "climbing_", "borrowed_")
+_RECORDS = tuple(_LEARNT[name] for name in _AT_TIMES)
+"""What is learnt beyond the engines and their pool, as kept in a saved model."""
 
 MOST_WEEKS = 1_040
 _BOUNDS = {
@@ -188,12 +207,16 @@ class ReadinessForecaster(BaseEstimator):
     Fitted, it has ``engines_`` (both engines and their pool), ``comparable_`` (cleared spells by
     rung), ``as_of_`` (cut date of the fit), ``rungs_`` (keys of the ladder), ``athletes_`` (how
     many), ``rows_end_`` (how readily rows of sessions without a valid set end), ``club_verdict_``
-    (how often spells climb, stand still and slip) and ``climbing_`` (how the ladder is climbed).
+    (how often spells climb, stand still and slip), ``climbing_`` (how the ladder is climbed) and
+    ``borrowed_`` (what was taken from another club's model, if one was given).
     """
 
     engines_: Engines
+    athletes_: int
+    rungs_: tuple[str, ...]
     club_verdict_: ClubVerdict | None
     climbing_: Climbing | None
+    borrowed_: Borrowed | None = None
     hindsight = False
     """Whether days before the fit may be asked about; see ``in_hindsight``."""
 
@@ -207,11 +230,16 @@ class ReadinessForecaster(BaseEstimator):
         self.draws = draws
         self.lapse_weeks = lapse_weeks
 
+    def __repr__(self, N_CHAR_MAX: int = 700) -> str:
+        text = super().__repr__(N_CHAR_MAX)
+        return f"{text}. {self.borrowed_}" if self.borrowed_ else text
+
     def fit(
         self,
         log: TrainingLog,
         as_of: pd.Timestamp | str | None = None,
         *,
+        like: ReadinessForecaster | None = None,
         n_jobs: int | None = None,
         progress: Progress | None = None,
     ) -> Self:
@@ -223,6 +251,10 @@ class ReadinessForecaster(BaseEstimator):
             A log from ``read_log``.
         as_of
             Cut date; the day after the last set where left out.
+        like
+            Another club's fitted forecaster as prior: the growth engine's constants, how rungs of
+            the same key differ, the hazard's and the pool's weights. What the log says overrules
+            it; ``borrowed_`` says how far it was believed.
         n_jobs
             Workers, as joblib counts them, for what is learnt beside the engines; the result does
             not depend on it.
@@ -238,7 +270,7 @@ class ReadinessForecaster(BaseEstimator):
         ForecastError
             A setting makes no sense.
         """
-        return self._fit(log, as_of, progress, None, n_jobs)
+        return self._fit(log, as_of, progress, None, like)
 
     def update(
         self, log: TrainingLog, as_of: pd.Timestamp | str | None = None, *,
@@ -259,9 +291,9 @@ class ReadinessForecaster(BaseEstimator):
         as_of: pd.Timestamp | str | None,
         progress: Progress | None,
         start: GrowthModel | None,
-        n_jobs: int | None = None,
+        like: ReadinessForecaster | None = None,
     ) -> Self:
-        histories, tracked = self._learn(log, as_of, progress, start)
+        histories, tracked = self._learn(log, as_of, progress, start, like)
         if progress:
             progress("verdict and ladder")
         self.club_verdict_ = learn_shares(histories)
@@ -273,6 +305,7 @@ class ReadinessForecaster(BaseEstimator):
         log: TrainingLog,
         as_of: pd.Timestamp | str | None = None,
         *,
+        like: ReadinessForecaster | None = None,
         progress: Progress | None = None,
     ) -> Self:
         """Learn what ``forecast_each`` needs and no more, as a backtest does at every cut.
@@ -280,7 +313,7 @@ class ReadinessForecaster(BaseEstimator):
         Parameters and errors are those of ``fit``. The rest is then learnt from the log asked
         about.
         """
-        self._learn(log, as_of, progress)
+        self._learn(log, as_of, progress, None, like)
         return self
 
     def _learn(
@@ -289,17 +322,29 @@ class ReadinessForecaster(BaseEstimator):
         as_of: pd.Timestamp | str | None,
         progress: Progress | None,
         start: GrowthModel | None = None,
+        like: ReadinessForecaster | None = None,
     ) -> tuple[Histories, Tracked]:
         self._check_settings()
-        self.club_verdict_, self.climbing_ = None, None  # an earlier fit's do not belong here
+        if like is not None and not (isinstance(like, ReadinessForecaster) and like._learnt()):
+            raise ForecastError(
+                "like= takes another club's fitted forecaster; fit one, or load it: "
+                'load_model("other.zip").'
+            )
+        # an earlier fit's do not belong here
+        self.club_verdict_, self.climbing_, self.borrowed_ = None, None, None
         histories = build_histories(log, as_of, lapse_weeks=self.lapse_weeks)
         self.engines_, tracked = train_engines(
             histories,
             horizon_weeks=self.horizon_weeks,
             seed=self.random_state,
             start=start,
+            like=None if like is None else (like.engines_, like.rungs_),
             progress=progress,
         )
+        if like is not None:
+            shared = [rung for rung in log.ladder.keys if rung in like.rungs_]
+            trust = self.engines_.growth.fit.pooled.lent
+            self.borrowed_ = Borrowed(like.athletes_, tuple(shared), trust)
         cleared = histories.spells.loc[histories.spells["cleared_on"].notna(), "rung"]
         counts = cleared.value_counts()
         self.comparable_ = {key: int(counts.get(key, 0)) for key in log.ladder.keys}
@@ -397,7 +442,8 @@ class ReadinessForecaster(BaseEstimator):
         """Show what was learnt from: cleared spells by rung."""
         if "engines_" not in vars(self):
             return f"<p>{escape(repr(self))}</p>"
-        heading = words.screens.fitted(repr(self), self.athletes_, self.as_of_)
+        heading = words.screens.fitted(super().__repr__(), self.athletes_, self.as_of_)
+        heading += f". {self.borrowed_}" if self.borrowed_ else ""
         cleared = words.pages.COLUMNS["n_cleared"][0]
         return f"<p>{escape(heading)}</p>{inline.counts_html(self.comparable_, cleared)}"
 
@@ -469,7 +515,7 @@ def load_model(path: str | Path) -> ReadinessForecaster:
         model._check_settings()
     except (TypeError, ForecastError) as error:
         raise ModelFileError(f"{path}: {error}") from error
-    needed = set(_LEARNT) - {"club_verdict_", "climbing_"}
+    needed = set(_LEARNT) - set(_AT_TIMES)
     fits = needed <= set(learnt) <= set(_LEARNT)
     if not fits or not all(isinstance(learnt[name], _LEARNT[name]) for name in learnt):
         raise ModelFileError(f"{path}: what it learnt is not all there; fit and save again.")

@@ -568,3 +568,18 @@ def test_it_runs_as_a_module():
         [sys.executable, "-m", "forecast", "--version"], capture_output=True, text=True, check=True
     )
     assert done.stdout.startswith("rungwise ")
+
+
+def test_what_nobody_foresaw_is_one_sentence_and_a_report(run, monkeypatch, tmp_path):
+    def broken(command):
+        raise RuntimeError("a bug")
+
+    monkeypatch.setattr("forecast.__main__.function_of", broken)
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    code, out, err = run("weeks", "club")
+    assert (code, out) == (3, "")
+    (report,) = tmp_path.iterdir()
+    assert "The fault is ours" in err
+    assert str(report) in err
+    assert "Traceback" not in err
+    assert "RuntimeError: a bug" in report.read_text(encoding="utf-8")

@@ -76,6 +76,19 @@ def test_a_spoilt_file_is_fitted_anew(capsys, club, fits):
     assert load_model(kept).rungs_
 
 
+def test_a_link_in_its_place_is_neither_read_nor_written_through(capsys, club, fits):
+    first, _ = ask(capsys, "weeks", club)
+    (kept,) = club.glob("last_model-*.zip")
+    aside = club / "theirs"
+    kept.rename(aside)
+    before = aside.read_bytes()
+    kept.symlink_to(aside)
+    assert ask(capsys, "weeks", club)[0] == first
+    assert len(fits) == 2
+    assert not kept.is_symlink()
+    assert aside.read_bytes() == before
+
+
 def test_a_model_that_cannot_be_kept_is_a_note_and_no_failure(tmp_path, small_model):
     said = keep_model(tmp_path / "nowhere" / "last_model-1.zip", small_model)
     assert "not kept" in said

@@ -44,9 +44,8 @@ FEATURES: tuple[str, ...] = (
 class AtCut:
     """All that is known at a cut date.
 
-    ``histories`` are built from sets dated before ``as_of`` alone; ``open_spells``, rows of
-    ``histories.spells`` sorted by athlete and rung with ``spell`` (row number there) beside them,
-    are to be forecast; ``horizon_weeks`` is the length H of each curve.
+    ``open_spells`` are to be forecast: rows of ``histories.spells`` by athlete and rung, with
+    ``spell`` (row number there) beside them; ``horizon_weeks`` is the length H of each curve.
     """
 
     histories: Histories
@@ -63,11 +62,7 @@ class AtCut:
 
 @dataclass(frozen=True, slots=True)
 class CutForecast:
-    """Curves of one forecaster at one cut, with anything it had to do differently.
-
-    ``curve`` has ``athlete, rung, week, p_cleared``, one row an open spell and week; ``notes`` are
-    sentences, such as how many rungs were too thin for a curve of their own.
-    """
+    """Curves of one forecaster (``athlete, rung, week, p_cleared``), and notes on exceptions."""
 
     curve: pd.DataFrame
     notes: tuple[str, ...] = ()
@@ -100,29 +95,21 @@ def counting_sessions(at: AtCut) -> pd.DataFrame:
 
     ``days`` runs from the spell's first session; ``level`` is log(best / target).
     """
-    sessions = at.histories.sessions.dropna(subset=["best"])
+    sessions = at.histories.sessions.dropna(subset=["best"]).reset_index(drop=True)
     ladder = at.histories.ladder
-    target = sessions["rung"].map({r.key: r.criterion.target for r in ladder.rungs}).to_numpy(float)
+    target = sessions["rung"].map({r.key: r.criterion.target for r in ladder.rungs}).astype(float)
     start = at.histories.spells["start"].reindex(sessions["spell"]).to_numpy()
-    floor = np.minimum(LEVEL_FLOOR, target / 2)
-    return pd.DataFrame(
-        {
-            "spell": sessions["spell"].to_numpy(),
-            "date": sessions["date"].to_numpy(),
-            "days": (sessions["date"] - start).dt.days.to_numpy(float),
-            "best": sessions["best"].to_numpy(float),
-            "target": target,
-            "level": np.log(np.maximum(sessions["best"].to_numpy(float), floor) / target),
-        }
-    )
+    best = sessions["best"].astype(float)
+    level = np.log(np.maximum(best, np.minimum(LEVEL_FLOOR, target / 2)) / target)
+    days = (sessions["date"] - start).dt.days.astype(float)
+    return sessions[["spell", "date"]].assign(days=days, best=best, target=target, level=level)
 
 
 def straight_line(at: AtCut) -> CutForecast:
-    """Forecast by least squares through the best counting set of each session of the spell.
+    """Draw the least-squares line through each session's best counting set on to the target.
 
-    The line is drawn on to the target; from that week on the chance is 1, before it 0. A line
-    that had crossed before the cut date says "next week". A line that does not rise, or fewer
-    than two days with a counting set, says "not within the horizon"; the notes count these.
+    From that week on the chance is 1, before it 0. A line that had crossed before the cut date says
+    "next week", one that does not rise "not within the horizon"; the notes count these.
     """
     sessions = counting_sessions(at)
     sessions["weeks"] = (sessions["date"] - at.as_of).dt.days / 7.0
@@ -145,20 +132,13 @@ def straight_line(at: AtCut) -> CutForecast:
 def cohort_curve(at: AtCut) -> CutForecast:
     """Forecast from how long others took on the rung: ``1 - S(s + w) / S(s)``.
 
-    s is the time served, S the Kaplan-Meier curve of the rung's spells, lapses censored. A rung
-    with fewer than ``RUNG_EVENTS`` clearings takes the curve of all rungs together. Past the last
-    time anybody was followed the curve goes on at the mean rate (clearings a week) of the
-    spells it was made from. Notes count rungs that borrowed and spells beyond anybody's
-    experience. Raises ``FitError`` if nobody has cleared any rung yet.
+    s is the time served, S the Kaplan-Meier curve of the rung's spells, lapses censored; with fewer
+    than ``RUNG_EVENTS`` clearings that of all rungs together. Past the last time anybody was
+    followed it goes on at the mean rate of clearings a week.
     """
     every = at.histories.spells
-    spells = pd.DataFrame(
-        {
-            "rung": every["rung"],
-            "weeks": np.maximum(every["weeks"], 1 / 7),  # a spell of one day counts as one day
-            "cleared": every["outcome"] == CLEARED,
-        }
-    )
+    weeks = np.maximum(every["weeks"], 1 / 7)  # a spell of one day counts as one day
+    spells = every[["rung"]].assign(weeks=weeks, cleared=every["outcome"] == CLEARED)
     if not spells["cleared"].any():
         raise FitError("no rung has been cleared before the cut, so there is no cohort curve")
     events = spells.groupby("rung")["cleared"].sum()
@@ -167,11 +147,8 @@ def cohort_curve(at: AtCut) -> CutForecast:
     served = ((at.as_of - at.open_spells["start"]).dt.days / 7.0).to_numpy()
     p_cleared = np.empty((len(rungs), at.horizon_weeks))
     beyond = 0
-    for key in [None, *sorted(rungs[~thin].unique())]:
-        rows = np.flatnonzero(thin if key is None else ~thin & (rungs == key))
-        if not rows.size:
-            continue
-        group = spells if key is None else spells[spells["rung"] == key]
+    for key, rows in rungs.mask(thin, "").groupby(rungs.mask(thin, "")).indices.items():
+        group = spells[spells["rung"] == key] if key else spells
         p_cleared[rows], outside = _conditional(group, served[rows], at.weeks)
         beyond += outside
     notes = [wording.beyond(beyond)] if beyond else []
@@ -195,11 +172,7 @@ def _conditional(spells: pd.DataFrame, served: Array, weeks: Array) -> tuple[Arr
 
 
 def training_rows(at: AtCut) -> pd.DataFrame:
-    """Return landmark rows of every spell: ``FEATURES``, ``rung``, ``weeks`` to go, ``cleared``.
-
-    A spell gives a row 7 days after its start and every 21 days from there, as long as it was
-    being followed. Rows of one spell are not independent; a point forecast does not mind.
-    """
+    """Return landmark rows of every spell: ``FEATURES``, ``rung``, ``weeks`` to go, ``cleared``."""
     spells = at.histories.spells.reset_index(names="spell")
     length = (spells["end"] - spells["start"]).dt.days
     number = np.maximum(0, np.ceil((length - FIRST_DAY) / STEP_DAYS)).astype(int)
@@ -221,11 +194,9 @@ def open_rows(at: AtCut) -> pd.DataFrame:
 def features_at(at: AtCut, rows: pd.DataFrame) -> pd.DataFrame:
     """Add ``FEATURES`` to rows of ``spell, rung, start, landmark``, from sessions before it.
 
-    ``level_recent`` and ``level_best`` are log(best / target) over four weeks and ever (the
-    lowest level on record where nothing counted yet), ``slope`` the least-squares gain a week
-    over ten weeks, ``rate`` sessions a week over eight, ``log_age`` of the weeks on the rung,
-    ``idle`` weeks since the last session, ``met`` sessions that met the criterion over four. The
-    slope is 0 for fewer than three sessions or under a week.
+    ``level_recent`` and ``level_best`` are log(best / target) over four weeks and ever, or the
+    lowest on record; ``slope`` the least-squares gain a week over ten weeks, 0 for fewer than three
+    sessions or under a week; ``idle`` weeks since the last session.
     """
     out = rows.copy()
     out["row"] = np.arange(len(out))
@@ -267,9 +238,8 @@ def _joined(rows: pd.DataFrame, sessions: pd.DataFrame) -> pd.DataFrame:
 
 @dataclass(frozen=True, slots=True)
 class WeibullFit:
-    """Effects on log weeks, and the scale: ``log T = x b + scale * W``, W standard Gumbel (min).
+    """Effects on log weeks, intercept first: ``log T = x b + scale * W``, W standard Gumbel (min).
 
-    ``effects`` (k + 1,) has the intercept first; 1 / ``scale`` is the Weibull shape;
     ``log_likelihood`` is at the maximum, without the penalty, on the scale of weeks.
     """
 
@@ -281,8 +251,7 @@ class WeibullFit:
 def weibull_landmark(at: AtCut) -> CutForecast:
     """Forecast by Weibull regression of weeks to go on level, slope, attendance, age and rung.
 
-    Curves are ``1 - exp(-(w / exp(x b))**(1 / scale))``. Raises ``FitError`` if fewer than
-    ``MIN_EVENTS`` landmark rows end in a clearing, or no maximum is found.
+    Curves are ``1 - exp(-(w / exp(x b))**(1 / scale))``.
     """
     train, now = training_rows(at), open_rows(at)
     events = int(train["cleared"].sum())
@@ -301,9 +270,8 @@ def weibull_landmark(at: AtCut) -> CutForecast:
 def fit_weibull(x: Array, weeks: Array, cleared: Array, *, ridge: float = 0.0) -> WeibullFit:
     """Maximise the right-censored Weibull likelihood, less ``ridge / 2`` times the effects squared.
 
-    ``x`` (n, k) has no intercept (it is not penalised), ``weeks`` (n,) are positive, ``cleared``
-    (n,) is true for a clearing. Raises ``FitError`` if no flat point is reached. J. Kalbfleisch, R.
-    Prentice (2002), The Statistical Analysis of Failure Time Data, 2nd ed., section 3.6.
+    ``x`` (n, k) has no intercept, which is not penalised. J. Kalbfleisch, R. Prentice (2002), The
+    Statistical Analysis of Failure Time Data, 2nd ed., section 3.6.
     """
     design = np.column_stack([np.ones(len(x)), x])
     log_weeks, done = np.log(weeks), np.asarray(cleared, float)
@@ -342,11 +310,9 @@ def _design(train: pd.DataFrame, now: pd.DataFrame) -> tuple[Array, Array]:
 
 
 def survival_forest(at: AtCut) -> CutForecast:
-    """Forecast by a random survival forest (200 trees, 15 rows a leaf, weeks rounded up).
+    """Forecast by a random survival forest (H. Ishwaran et al. 2008, Ann. Appl. Stat. 2:841-860).
 
-    Past the longest time in training the curve stays flat: a forest does not extrapolate. Raises
-    ``FitError`` if scikit-survival is not installed, or fewer than ``MIN_EVENTS`` landmark rows end
-    in a clearing. H. Ishwaran et al. (2008), Ann. Appl. Stat. 2:841-860.
+    Past the longest time in training the curve stays flat: a forest does not extrapolate.
     """
     if importlib.util.find_spec("sksurv") is None:
         raise FitError("not installed: the survival forest needs `pip install rungwise[forest]`")
@@ -376,8 +342,8 @@ def survival_forest(at: AtCut) -> CutForecast:
 class Lines:
     """A fitted random intercept and slope by spell; time is ``(days - centre) / spread``.
 
-    ``fixed`` (2,) are the cohort's intercept and slope, ``random`` (2, 2) the covariance of the
-    spells' departures, ``residual`` the variance of a session about its spell's line.
+    ``random`` (2, 2) is the covariance of spells' departures from the cohort's ``fixed`` (2,) line,
+    ``residual`` the variance of a session about its spell's.
     """
 
     fixed: Array
@@ -390,11 +356,9 @@ class Lines:
 def mixed_model(at: AtCut) -> CutForecast:
     """Forecast by ``log(best / target) = (a + a_i) + (b + b_i) t + e``, then simulated sessions.
 
-    Lines are drawn from their law given the spell's own sessions (400 draws a spell), sessions come
-    at the rate of the last eight weeks, each with a residual and the spell's chance of a counting
-    set; the first run of enough sessions at or above the target clears. Crossing the bare line
-    instead would ignore good days. Raises ``FitError`` if there are fewer than 20 sessions or two
-    spells, or the fit does not converge. N. Laird, J. Ware (1982), Biometrics 38:963-974.
+    Lines are drawn given the spell's own sessions, sessions come at the rate of the last eight
+    weeks, each with a residual and the spell's chance of a counting set; the first run of enough
+    sessions at or above the target clears. N. Laird, J. Ware (1982), Biometrics 38:963-974.
     """
     sessions = counting_sessions(at)
     lines, notes = fit_lines(sessions)
@@ -408,10 +372,9 @@ def mixed_model(at: AtCut) -> CutForecast:
 
 
 def fit_lines(sessions: pd.DataFrame) -> tuple[Lines, tuple[str, ...]]:
-    """Fit the mixed model by restricted likelihood to ``spell, days, level`` rows.
+    """Fit the mixed model by restricted likelihood to ``spell, days, level`` rows; with notes.
 
     Time is centred and scaled first: on raw days the optimiser stops early without an error.
-    Returns the fit and notes, such as a variance on its boundary; errors as in ``mixed_model``.
     """
     if len(sessions) < MIN_SESSIONS or sessions["spell"].nunique() < 2:
         raise FitError(f"the mixed model needs {MIN_SESSIONS} counting sessions in two spells")

@@ -60,11 +60,9 @@ class ForecastsEach(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class ForecastsAtCut:
-    """What every forecaster said at one cut.
+    """What every forecaster said of the spells ``asked`` about at one cut (``athlete, rung``).
 
-    ``asked`` are ``athlete, rung`` of every spell open then, ``forecasts`` ``forecaster, as_of,
-    athlete, rung, week, p_cleared``, ``failures`` ``forecaster, as_of, reason`` (fits that failed,
-    and curves that were not given), ``notes`` ``forecaster, as_of, note``.
+    The other tables are those of ``BacktestResult``, ``forecasts`` without what came of them.
     """
 
     asked: pd.DataFrame
@@ -76,10 +74,7 @@ class ForecastsAtCut:
 def chosen_baselines(
     baselines: bool | str | Sequence[str] | Mapping[str, Baseline],
 ) -> dict[str, Baseline]:
-    """Return the baselines asked for: all, none, some by name, or own functions by name.
-
-    Raises ``BacktestError`` if a name is not one of ``BASELINES``.
-    """
+    """Return the baselines asked for: all, none, some by name, or own functions by name."""
     if isinstance(baselines, bool):
         return dict(BASELINES) if baselines else {}
     if isinstance(baselines, Mapping):
@@ -95,24 +90,15 @@ def chosen_baselines(
 
 
 def forecast_at(
-    log: TrainingLog,
-    as_of: pd.Timestamp,
-    *,
-    model: Any | None = None,
-    baselines: Mapping[str, Baseline],
-    engines: bool = True,
-    horizon_weeks: int = 52,
-    seed: int = 0,
-    progress: Progress | None = None,
-) -> ForecastsAtCut:
+    log: TrainingLog, as_of: pd.Timestamp, *, model: Any | None = None,
+    baselines: Mapping[str, Baseline], engines: bool = True, horizon_weeks: int = 52,
+    seed: int = 0, progress: Progress | None = None,
+) -> ForecastsAtCut:  # fmt: skip
     """Ask every forecaster at one cut; nothing on or after ``as_of`` reaches any of them.
 
-    ``model`` is an unfitted estimator with ``fit(log, as_of=)`` and ``forecast(log, as_of=)``,
-    which is cloned; left out, only ``baselines`` (functions by name) are asked. ``engines`` says
-    whether each engine is scored alone where the model has ``forecast_each``. ``horizon_weeks`` and
-    ``seed`` are the length of each curve and the seed of random baselines; ``progress`` is called
-    before each fit. A ``FitError`` becomes a row of ``failures``; raises ``BacktestError`` if a
-    forecaster gives a curve that is not a curve (a week missing, a chance outside 0 to 1).
+    ``engines`` says whether each engine is scored alone where the model has ``forecast_each``; the
+    others are as for ``backtest``. A ``FitError`` becomes a row of ``failures``; raises
+    ``BacktestError`` if a forecaster gives a curve that is not a curve.
     """
     known = log.before(as_of)
     histories = build_histories(known, as_of=as_of, lapse_weeks=lapse_weeks_of(model))
@@ -143,22 +129,16 @@ def forecast_at(
         keep(name, partial(baseline, at))
     order = ["forecaster", "as_of", "athlete", "rung", "week", "p_cleared"]
     forecasts = pd.concat(rows, ignore_index=True)[order] if rows else pd.DataFrame(columns=order)
+    lost = pd.DataFrame(failures, columns=["forecaster", "as_of", "reason"])
     return ForecastsAtCut(
-        asked,
-        forecasts,
-        pd.DataFrame(failures, columns=["forecaster", "as_of", "reason"]),
-        pd.DataFrame(notes, columns=["forecaster", "as_of", "note"]),
+        asked, forecasts, lost, pd.DataFrame(notes, columns=["forecaster", "as_of", "note"])
     )
 
 
 def checked_curve_frame(
     curve: pd.DataFrame, asked: pd.DataFrame, horizon_weeks: int, name: str
 ) -> tuple[pd.DataFrame, int]:
-    """Return the curves of the spells asked about, weeks 1 to H, and how many are missing.
-
-    Raises ``BacktestError`` if columns are missing, a curve has weeks missing or twice, or a chance
-    is not in 0 to 1.
-    """
+    """Return the curves of the spells asked about, weeks 1 to H, and how many are missing."""
     columns = ["athlete", "rung", "week", "p_cleared"]
     lacking = [column for column in columns if column not in curve.columns]
     if lacking:
@@ -189,11 +169,9 @@ def _model_forecasters(
     def ask(engine: str) -> CutForecast:
         if not answers:
             fitted = clone(model)
-            if isinstance(fitted, ForecastsEach):
-                # Only times are scored: what else the model learns from a log is left out.
-                fitted.fit_engines(known, as_of=as_of)
-            else:
-                fitted.fit(known, as_of=as_of)
+            # Only times are scored: what else the model learns from a log is left out.
+            fit = fitted.fit_engines if isinstance(fitted, ForecastsEach) else fitted.fit
+            fit(known, as_of=as_of)
             if several:
                 answers.update(fitted.forecast_each(known, as_of, tuple(wanted.values())))
             else:
@@ -204,20 +182,18 @@ def _model_forecasters(
 
 
 def draw_cuts(log: TrainingLog, n_cuts: int = 6, *, seed: int = 0) -> list[pd.Timestamp]:
-    """Draw cut dates blind to what happened: one at random in each of ``n_cuts`` equal stretches.
-
-    Midnights in rising order. Raises ``BacktestError`` if the log is empty or has fewer days than
-    cuts, or no cut is asked for.
-    """
+    """Draw cut dates blind to what happened, one at random in each of ``n_cuts`` stretches."""
     if n_cuts < 1:
         raise BacktestError(f"{n_cuts} cuts asked for; give one or more")
     first, last = _first_and_last(log)
     span = (last - first).days
-    edges = np.linspace(EARLIEST * span, LATEST * span, n_cuts + 1)
-    if (edges[1] - edges[0]) < 1:
+    if (
+        LATEST - EARLIEST
+    ) * span < n_cuts:  # before so many are asked for that no memory holds them
         raise BacktestError(
             f"the log spans {span} days, too few for {n_cuts} cuts; ask for fewer cuts"
         )
+    edges = np.linspace(EARLIEST * span, LATEST * span, n_cuts + 1)
     days = np.floor(np.random.default_rng(seed).uniform(edges[:-1], edges[1:])).astype(int)
     return [first + pd.Timedelta(days=int(day)) for day in days]
 
@@ -225,16 +201,16 @@ def draw_cuts(log: TrainingLog, n_cuts: int = 6, *, seed: int = 0) -> list[pd.Ti
 def given_cuts(log: TrainingLog, cuts: Iterable[object]) -> list[pd.Timestamp]:
     """Return cut dates given by hand as midnights in rising order, or raise ``BacktestError``."""
     first, last = _first_and_last(log)
-    dates = set()
-    for cut in cuts:
-        day = as_day(cut, "cut", BacktestError)
+    dates = sorted({as_day(cut, "cut", BacktestError) for cut in cuts})
+    for day in dates:
         if not first < day <= last:
             raise BacktestError(
                 f"cut {day.date()} lies outside the log, which runs from {first.date()} to "
                 f"{last.date()}; choose a date in between"
             )
-        dates.add(day)
-    return sorted(dates)
+    if not dates:
+        raise BacktestError("give one cut date or more")
+    return dates
 
 
 def _first_and_last(log: TrainingLog) -> tuple[pd.Timestamp, pd.Timestamp]:
@@ -256,44 +232,30 @@ def lapse_weeks_of(model: Any | None) -> float:
 
 
 def outcomes_after(
-    log: TrainingLog,
-    as_of: pd.Timestamp,
-    open_spells: pd.DataFrame,
+    log: TrainingLog, as_of: pd.Timestamp, open_spells: pd.DataFrame,
     lapse_weeks: float = DEFAULT_LAPSE_WEEKS,
-) -> pd.DataFrame:
-    """Say what came of each spell that was open at the cut, as the whole log tells it.
+) -> pd.DataFrame:  # fmt: skip
+    """Return what came of each: ``as_of, athlete, rung, weeks, cleared, ended_by``.
 
-    ``open_spells`` are ``athlete`` and ``rung`` as known then; a spell is followed no further than
-    its last session where the silence at the end of the log has outlasted ``lapse_weeks``, the
-    model's lapse rule. One row each: ``as_of, athlete, rung, weeks, cleared, ended_by``. ``weeks``
-    is ``(cleared_on - as_of).days / 7``, or the weeks to the last day the athlete is known to have
-    been at it: the end of the log, or the last session before a lapse or before the coach passed
-    the rung over (``ended_by`` says which). It is negative where the athlete turns out to have
-    stopped before the cut; such rows can't be scored. Raises ``BacktestError`` if a spell is not in
-    the whole log.
+    ``weeks`` go to clearing, or to the last day the athlete is known to have been at it: the end of
+    the log, or the last session before a lapse (a silence longer than ``lapse_weeks``) or before
+    the coach passed the rung over. They are negative where the athlete turns out to have stopped
+    before the cut; such rows can't be scored.
     """
     whole = build_histories(log, lapse_weeks=lapse_weeks).spells
-    ends = open_spells[["athlete", "rung"]].merge(
-        whole[["athlete", "rung", "outcome", "end", "cleared_on"]],
-        on=["athlete", "rung"],
-        how="left",
-        validate="one_to_one",
+    keys = ["athlete", "rung"]
+    ends = open_spells[keys].merge(
+        whole[[*keys, "outcome", "end"]], on=keys, how="left", validate="one_to_one"
     )
     if ends["outcome"].isna().any():
         lost = ends[ends["outcome"].isna()].iloc[0]
         raise BacktestError(
             f"{lost['athlete']} on {lost['rung']} was open at {as_of.date()} but is not in the log"
         )
-    return pd.DataFrame(
-        {
-            "as_of": as_of,
-            "athlete": ends["athlete"],
-            "rung": ends["rung"],
-            "weeks": (ends["end"] - as_of).dt.days / 7.0,
-            "cleared": ends["outcome"] == CLEARED,
-            "ended_by": ends["outcome"],
-        }
-    )
+    weeks, cleared = (ends["end"] - as_of).dt.days / 7.0, ends["outcome"] == CLEARED
+    table = ends[keys].assign(weeks=weeks, cleared=cleared, ended_by=ends["outcome"])
+    table.insert(0, "as_of", as_of)
+    return table
 
 
 def backtest(
@@ -356,7 +318,12 @@ def backtest(
         raise BacktestError("there is nothing to score; give a model, baselines or both")
     horizon_weeks = _horizon(model, horizon_weeks)
     check_resamples(n_resamples)
-    dates = _dates(log, cuts, seed)
+    if is_whole(cuts):
+        dates = draw_cuts(log, int(cuts), seed=seed)
+    elif isinstance(cuts, Iterable) and not isinstance(cuts, str):
+        dates = given_cuts(log, cuts)
+    else:
+        dates = given_cuts(log, [cuts])
     alone = effective_n_jobs(None) == 1
     found = Parallel(max_nbytes=None, return_as="generator")(
         delayed(forecast_at)(
@@ -375,12 +342,9 @@ def backtest(
         for date, answer in zip(dates, answers, strict=True)
     ]
     return score_forecasts(
-        answers,
-        pd.concat(outcomes, ignore_index=True),
-        horizon_weeks=horizon_weeks,
-        n_resamples=n_resamples,
-        seed=seed,
-    )
+        answers, pd.concat(outcomes, ignore_index=True), horizon_weeks=horizon_weeks,
+        n_resamples=n_resamples, seed=seed,
+    )  # fmt: skip
 
 
 def _horizon(model: Any | None, asked: int | None) -> int:
@@ -397,29 +361,12 @@ def _horizon(model: Any | None, asked: int | None) -> int:
     return int(weeks)
 
 
-def _dates(
-    log: TrainingLog, cuts: int | pd.Timestamp | str | Sequence[pd.Timestamp | str], seed: int
-) -> list[pd.Timestamp]:
-    if is_whole(cuts):
-        return draw_cuts(log, int(cuts), seed=seed)
-    listed = cuts if isinstance(cuts, Iterable) and not isinstance(cuts, str) else [cuts]
-    dates = given_cuts(log, listed)
-    if not dates:
-        raise BacktestError("give one cut date or more")
-    return dates
-
-
 def score_forecasts(
-    answers: Sequence[ForecastsAtCut],
-    outcomes: pd.DataFrame,
-    *,
-    horizon_weeks: int = 52,
-    n_resamples: int = 500,
-    seed: int = 0,
-) -> BacktestResult:
-    """Score forecasts made at some cuts against outcomes, however these came to be known.
+    answers: Sequence[ForecastsAtCut], outcomes: pd.DataFrame, *, horizon_weeks: int = 52,
+    n_resamples: int = 500, seed: int = 0,
+) -> BacktestResult:  # fmt: skip
+    """Score what ``forecast_at`` said at some cuts against outcomes as from ``outcomes_after``.
 
-    ``answers`` are one entry a cut, from ``forecast_at``; ``outcomes`` as from ``outcomes_after``.
     Scored are the weeks up to which one in ten was still followed. Raises ``BacktestError`` if
     there is no forecast or no outcome to score.
     """
@@ -437,18 +384,12 @@ def score_forecasts(
     scored_weeks = weeks_followed(usable["weeks"], usable["cleared"], horizon_weeks)
     cases = make_cases(outcomes, scored_weeks, n_resamples, seed)
     curves = curves_of(forecasts, cases)
+    came = outcomes[[*KEYS, "weeks", "cleared"]]
     return BacktestResult(
         scores=score_table(curves, cases, LEVEL),
         differences=difference_table(curves, cases, LEVEL),
-        forecasts=forecasts.merge(
-            outcomes[[*KEYS, "weeks", "cleared"]], on=KEYS, how="left", validate="many_to_one"
-        ),
-        outcomes=outcomes,
-        calibration=calibration_table(curves, cases, seed),
-        failures=failures,
-        notes=notes,
-        cuts=tuple(sorted(outcomes["as_of"].unique())),
-        horizon_weeks=horizon_weeks,
-        scored_weeks=scored_weeks,
-        level=LEVEL,
-    )
+        forecasts=forecasts.merge(came, on=KEYS, how="left", validate="many_to_one"),
+        outcomes=outcomes, calibration=calibration_table(curves, cases, seed),
+        failures=failures, notes=notes, cuts=tuple(sorted(outcomes["as_of"].unique())),
+        horizon_weeks=horizon_weeks, scored_weeks=scored_weeks, level=LEVEL,
+    )  # fmt: skip

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 from itertools import combinations
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -46,10 +48,10 @@ BETTER: dict[str, str] = {
 
 @dataclass(frozen=True, slots=True)
 class Cases:
-    """Outcomes to score against, one a row, spell by cut: ``as_of, athlete, rung, weeks, cleared``.
+    """Outcomes to score against over ``horizon`` weeks: ``as_of, athlete, rung, weeks, cleared``.
 
-    ``horizon`` are the weeks scored, ``censoring`` is G over all rows, ``multiplicity`` (B, n) how
-    often each row counts in each resample.
+    ``censoring`` is G over all rows, ``multiplicity`` (B, n) how often each row counts in each
+    resample.
     """
 
     frame: pd.DataFrame
@@ -59,12 +61,12 @@ class Cases:
 
     @property
     def weeks(self) -> Array:
-        """Weeks to clearing or loss, shape (n,)."""
+        """(n,) weeks to clearing or loss."""
         return self.frame["weeks"].to_numpy(float)
 
     @property
     def cleared(self) -> Flags:
-        """True where ``weeks`` ends in a clearing, shape (n,)."""
+        """(n,) true where ``weeks`` ends in a clearing."""
         return self.frame["cleared"].to_numpy(bool)
 
 
@@ -103,17 +105,16 @@ def score_curves(curve: Array, cases: Cases, use: Flags) -> Scored:
     p, weeks, cleared = curve[use], cases.weeks[use], cases.cleared[use]
     times, horizon = cases.multiplicity[:, use], cases.horizon
     censored, one = cases.censoring, np.ones(len(p))
-    crps = crps_from_curve(p, weeks, horizon, cleared=cleared, censoring=censored)
-    parts = {"crps_weeks": (crps, one)}
+    known: dict[str, Any] = {"cleared": cleared, "censoring": censored}
+    parts = {"crps_weeks": (crps_from_curve(p, weeks, horizon, **known), one)}
     for week in BRIER_WEEKS:
         brier = np.full(len(p), np.nan)
         if week <= horizon:
-            brier = brier_at(p, weeks, week, cleared=cleared, censoring=censored)
+            brier = brier_at(p, weeks, week, **known)
         parts[f"brier_{week}"] = (brier, one)
-    surprise = log_score(p, weeks, horizon, cleared=cleared, censoring=censored)
-    parts["log_score"] = (surprise, one)
+    parts["log_score"] = (log_score(p, weeks, horizon, **known), one)
     for level in COVERAGE_LEVELS:
-        inside = coverage(p, weeks, level, horizon, cleared=cleared, censoring=censored)
+        inside = coverage(p, weeks, level, horizon, **known)
         parts[f"coverage_{round(100 * level)}"] = (inside.covered, inside.weight)
     width = np.minimum(weeks_at(p, 0.9), horizon) - np.minimum(weeks_at(p, 0.1), horizon)
     parts["width_80_weeks"] = (width, one)
@@ -127,15 +128,14 @@ def score_curves(curve: Array, cases: Cases, use: Flags) -> Scored:
     early = cleared & (weeks <= AUC_WEEK)
     value |= dict.fromkeys(("concordance", auc), float("nan"))
     resampled |= dict.fromkeys(("concordance", auc), np.full(len(times), np.nan))
+    ordering: dict[str, Callable[..., Array]] = {}
     if seen.any() and np.any(weeks > weeks[seen].min()):
         risk = p[:, :horizon].mean(axis=1)  # minus the mean wait up to the horizon, scaled
-        asked = partial(uno_c, risk, weeks, cleared, tau=float(horizon), censoring=censored)
-        value["concordance"] = float(asked())
-        resampled["concordance"] = asked(multiplicity=times)
+        ordering["concordance"] = partial(uno_c, risk, weeks, tau=float(horizon), **known)
     if horizon >= AUC_WEEK and early.any() and np.any(weeks > AUC_WEEK):
-        asked = partial(auc_at, p[:, AUC_WEEK - 1], weeks, cleared, AUC_WEEK, censoring=censored)
-        value[auc] = float(asked())
-        resampled[auc] = asked(multiplicity=times)
+        ordering[auc] = partial(auc_at, p[:, AUC_WEEK - 1], weeks, week=AUC_WEEK, **known)
+    for name, asked in ordering.items():
+        value[name], resampled[name] = float(asked()), asked(multiplicity=times)
     return Scored(value, resampled, len(p))
 
 
@@ -180,13 +180,11 @@ def _answered(curve: Array) -> Flags:
 
 
 def calibration_table(curves: dict[str, Array], cases: Cases, seed: int) -> pd.DataFrame:
-    """Return one row a forecaster, check and bin.
+    """Return one row a forecaster, check and bin with a row in it.
 
-    ``check`` is ``pit`` (share of rows whose randomised PIT lies in low to high; 0.1 expected),
-    ``d_calibration`` (share of S(T) mass; 0.1 expected; ``p_value`` of the test, which takes rows
-    as independent) or ``reliability_W`` (rows whose chance to clear by week W lies in low to
-    high: ``expected`` is their mean chance, ``observed`` the share that did, weighted for those
-    lost before; ``n`` the rows). A bin without a row is left out.
+    ``check`` is ``pit`` or ``d_calibration`` (share in low to high; 0.1 expected), or
+    ``reliability_W`` (of chances to clear by week W in low to high the mean is ``expected``, the
+    share that did ``observed``, weighted for those lost before; ``n`` the rows).
     """
     rows: list[tuple[object, ...]] = []
     for name, curve in curves.items():
@@ -223,13 +221,12 @@ def _reliability(
     weight = np.divide(1.0, g, out=np.zeros_like(g), where=followed)
     bin_of = np.minimum((chance * BINS).astype(int), BINS - 1)
     rows: list[tuple[object, ...]] = []
-    for i in range(BINS):
+    for i in np.unique(bin_of[followed]).tolist():
         mine = (bin_of == i) & followed
-        if mine.any():
-            expected, observed = (float(np.average(x[mine], weights=weight[mine]))
-                                  for x in (chance, did))  # fmt: skip
-            rows.append((name, f"reliability_{week}", i / BINS, (i + 1) / BINS, expected, observed,
-                         int(mine.sum()), np.nan))  # fmt: skip
+        expected, observed = (float(np.average(x[mine], weights=weight[mine]))
+                              for x in (chance, did))  # fmt: skip
+        rows.append((name, f"reliability_{week}", i / BINS, (i + 1) / BINS, expected, observed,
+                     int(mine.sum()), np.nan))  # fmt: skip
     return rows
 
 
@@ -244,9 +241,7 @@ def cluster_multiplicities(
 ) -> Array:
     """Draw clusters (athletes) with replacement; return how often each row then counts, (B, n).
 
-    Rows (n,) of one cluster share their count. Each resample draws as many clusters as there are,
-    so numbers of rows differ between resamples. Cluster bootstrap: C. Field, A. Welsh (2007), J. R.
-    Statist. Soc. B 69:369-390. Raises ``BacktestError`` if there are no rows or no resamples.
+    Cluster bootstrap: C. Field, A. Welsh (2007), J. R. Statist. Soc. B 69:369-390.
     """
     _, member = np.unique(np.asarray(clusters), return_inverse=True)
     if not member.size or n_resamples < 1:
@@ -257,7 +252,7 @@ def cluster_multiplicities(
 
 
 def resampled_means(values: ArrayLike, multiplicity: ArrayLike, weights: ArrayLike) -> Array:
-    """Weighted mean ``sum(w v) / sum(w)`` in each resample, shape (B,); NaN where w sums to 0."""
+    """Weighted mean ``sum(w v) / sum(w)`` in each resample, (B,); NaN where w sums to 0."""
     w = np.asarray(weights, float)
     times = np.asarray(multiplicity, float)
     total, summed = times @ w, times @ (w * np.asarray(values, float))
@@ -265,11 +260,7 @@ def resampled_means(values: ArrayLike, multiplicity: ArrayLike, weights: ArrayLi
 
 
 def percentile_range(resampled: ArrayLike, level: float = 0.9) -> tuple[float, float]:
-    """Central ``level`` range of resampled values; NaN twice if none is known.
-
-    Resamples in which the score could not be formed (NaN) are left out. Raises ``BacktestError`` if
-    the level is not between 0 and 1.
-    """
+    """Central ``level`` range of resampled values that could be formed; NaN twice if none could."""
     if not 0 < level < 1:
         raise BacktestError(f"level {level} must lie between 0 and 1")
     values = np.asarray(resampled, float)

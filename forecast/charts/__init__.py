@@ -4,6 +4,7 @@ from forecast.charts.cohort import (
     growth_fits,
     lapse,
     pace_and_difficulty,
+    predictive_check,
     time_to_clear,
     waits_by_rung,
 )
@@ -34,6 +35,7 @@ __all__ = [
     "pace_and_difficulty",
     "packed_script",
     "pick_a_rung",
+    "predictive_check",
     "progress",
     "reliability",
     "scores",

@@ -68,6 +68,28 @@ def _share(column: str) -> alt.Y:
     )
 
 
+def predictive_check(table: pd.DataFrame) -> alt.LayerChart:
+    """Draw the share of sessions that met the mark, as logged and as drawn from the forecast.
+
+    Parameters
+    ----------
+    table
+        ``week, sessions, observed, low, mid, high``, as ``cohort.predictive_check`` returns it.
+    """
+    base, x = alt.Chart(table), look.on_rung()
+    y = {name: alt.Y(f"{name}:Q", title=captions.AXES["met"], axis=look.shares_axis())
+         for name in ("low", "mid", "observed")}  # fmt: skip
+    layers = [
+        base.mark_area(color=look.BAND).encode(x=x, y=y["low"], y2="high:Q"),
+        base.mark_line(color=look.LINE).encode(x=x, y=y["mid"]),
+        base.mark_point(color=look.INK, filled=True, size=50).encode(
+            x=x, y=y["observed"], tooltip=["week:Q", "sessions:Q", "observed:Q", "mid:Q"]
+        ),
+    ]
+    caption = captions.caption("predictive", count=len(table))
+    return look.dress(alt.layer(*layers), caption, height=280)
+
+
 def waits_by_rung(waits: pd.DataFrame) -> alt.LayerChart:
     """Draw how long each rung holds people up: the middle half of the weeks it takes.
 

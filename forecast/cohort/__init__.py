@@ -18,11 +18,27 @@ from forecast.cohort.regressions import (
     lapse_chance,
     lapse_hazard,
 )
-from forecast.cohort.rungs import Bottlenecks, PaceAndDifficulty, bottlenecks, pace_and_difficulty
+from forecast.cohort.rungs import (
+    Bottlenecks,
+    PaceAndDifficulty,
+    bottlenecks,
+    expected_weeks,
+    pace_and_difficulty,
+)
+from forecast.cohort.statistics import (
+    as_inference_data,
+    draws,
+    predictive_check,
+    predictive_density,
+    prior_sensitivity,
+    sensitivity,
+)
 
 __all__ = [
     "Bottlenecks", "CovariateEffects", "CriterionAudit", "LapseHazard", "LapseIncidence",
-    "PaceAndDifficulty", "TimeToClear", "as_histories", "bottlenecks", "clustered_cox",
-    "covariate_effects", "criterion_audit", "hazard_of", "lapse_chance", "lapse_hazard",
-    "lapse_incidence", "pace_and_difficulty", "spell_times", "time_to_clear", "weeks_of_others",
+    "PaceAndDifficulty", "TimeToClear", "as_histories", "as_inference_data", "bottlenecks",
+    "clustered_cox", "covariate_effects", "criterion_audit", "draws", "expected_weeks",
+    "hazard_of", "lapse_chance", "lapse_hazard", "lapse_incidence", "pace_and_difficulty",
+    "predictive_check", "predictive_density", "prior_sensitivity", "sensitivity", "spell_times",
+    "time_to_clear", "weeks_of_others",
 ]  # fmt: skip

@@ -10,7 +10,7 @@ import pandas as pd
 from scipy.stats import norm
 
 from forecast.cohort.curves import clearing_curve
-from forecast.cohort.records import Shown, spell_times
+from forecast.cohort.records import Records, Shown, as_histories, spell_times
 from forecast.errors import check_level
 from forecast.histories import Histories
 from forecast.log import TrainingLog
@@ -118,6 +118,31 @@ def rung_curves(histories: Histories) -> dict[str, SurvivalCurve]:
     table = spell_times(histories).table
     made = {str(key): clearing_curve(spells) for key, spells in table.groupby("rung")}
     return {key: curve for key, curve in made.items() if curve is not None}
+
+
+def expected_weeks(records: Records, *, as_of: pd.Timestamp | str | None = None) -> tuple[str, ...]:
+    """Hold the weeks that a coach expects (``usual_weeks`` in the ladder) against the log.
+
+    Parameters
+    ----------
+    records, as_of
+        As for ``time_to_clear``, whose curves are read at the first and the last of these weeks.
+
+    Returns
+    -------
+    tuple of str
+        A sentence a rung of which something is expected.
+    """
+    histories, lines = as_histories(records, as_of), []
+    curves = rung_curves(histories)
+    for rung in histories.ladder.rungs:
+        if rung.usual_weeks is not None:
+            curve, shares = curves.get(rung.key), None
+            if curve is not None and curve.start <= rung.usual_weeks[0]:
+                shares = 1.0 - curve.at(np.minimum(rung.usual_weeks, curve.end))
+            cleared = 0 if curve is None else int(curve.n_events.sum())
+            lines.append(wording.expected_weeks(rung, cleared, shares))
+    return tuple(lines)
 
 
 def median_weeks(curves: dict[str, SurvivalCurve]) -> dict[str, float]:

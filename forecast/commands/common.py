@@ -22,7 +22,16 @@ from forecast import words
 from forecast.errors import ForecastError
 from forecast.kept import fit_or_kept, kept_path
 from forecast.ladder_file import read_ladder
-from forecast.log import TrainingLog, bare, csv_bytes, read_club, read_log, visible, write_whole
+from forecast.log import (
+    TrainingLog,
+    bare,
+    csv_bytes,
+    read_club,
+    read_log,
+    sanity,
+    visible,
+    write_whole,
+)  # fmt: skip
 
 if TYPE_CHECKING:
     from forecast.model import View
@@ -90,6 +99,10 @@ EngineOption = Annotated[
 ModelFile = Annotated[
     Path | None, typer.Option("--model", help="Use a saved model instead of fitting one.")
 ]
+LikeFile = Annotated[
+    Path | None,
+    typer.Option("--like", help="Fit with another club's saved model as prior (see --save-model)."),
+]
 Athletes = Annotated[
     list[str] | None,
     typer.Option("--athlete", help="Only this athlete, half the name will do; may be repeated."),
@@ -118,7 +131,8 @@ Ahead = Annotated[int, typer.Option("--horizon", min=1, max=1040, help="Weeks to
 class Records:
     """What a command works on: ``home`` is the folder of the club file, where runs keep things.
 
-    A model kept there is left alone if it is to be fitted ``fresh``.
+    A model kept there is left alone if it is to be fitted ``fresh``; none is kept of one fitted
+    with another, ``like``, as prior.
     """
 
     name: str
@@ -126,6 +140,7 @@ class Records:
     as_of: pd.Timestamp | None
     home: Path | None = None
     fresh: bool = False
+    like: Path | None = None
 
 
 class Read(Protocol):
@@ -146,6 +161,7 @@ def read_records(
     sheet: SheetOption = None,
     as_of: AsOf = None,
     fresh: Fresh = False,
+    like: LikeFile = None,
     *,
     tell: bool = True,
 ) -> Records:
@@ -160,7 +176,7 @@ def read_records(
             paths if len(paths) > 1 else paths[0], read_ladder(ladder), mapping=mapping,
             roster=roster, date_order=order, sheet=sheet,
         )  # fmt: skip
-        records = Records(log.ladder.name, log, cut, fresh=fresh)
+        records = Records(log.ladder.name, log, cut, fresh=fresh, like=like)
     else:
         path = Path(paths[0])
         if not is_club(paths):
@@ -177,10 +193,26 @@ def read_records(
             )
         club = read_club(path, date_order=order, keep=not fresh)
         home = path if path.is_dir() else path.parent
-        records = Records(club.name, club.log, club.as_of if cut is None else cut, home, fresh)
-    for sentence in records.log.dates_set_aside if tell else []:
-        say(f"note: {sentence}")
+        cut = club.as_of if cut is None else cut
+        records = Records(club.name, club.log, cut, home if like is None else None, fresh, like)
+    if tell:
+        for sentence in records.log.dates_set_aside:
+            say(f"note: {sentence}")
+        refuse_nonsense(records.log)
     return records
+
+
+def refuse_nonsense(log: TrainingLog) -> None:
+    """Name single sets to look at first; end with exit code 1 if a log was surely read wrong."""
+    page = sanity.look_through(log)
+    for flags, what in ((page.wrong, words.setup.ALMOST_SURELY_WRONG),
+                        (page.first, words.setup.RIGHT_AFTER_ALL)):  # fmt: skip
+        for flag in flags:
+            say(f"note: {flag.reason}")
+        if flags:
+            say(what.format(keys=sanity.keys_of(flags)))
+    if page.wrong:
+        raise typer.Exit(1)
 
 
 def is_club(paths: Sequence[str]) -> bool:
@@ -304,10 +336,13 @@ def fitted_model(
     if saved is not None:
         if horizon is not None or seed is not None:
             raise ForecastError("--model brings its own --horizon and --seed; leave them out.")
+        if records.like is not None:
+            raise ForecastError("--model is fitted already; --like goes with a new fit.")
         return forecast.load_model(saved)
     model = new_model(horizon, seed)
     if records.home is None:
-        return model.fit(records.log, records.as_of, progress=step)
+        like = None if records.like is None else forecast.load_model(records.like)
+        return model.fit(records.log, records.as_of, like=like, progress=step)
     return fit_or_kept(
         model, records.log, records.as_of, records.home,
         fresh=records.fresh, progress=step, say=say,

@@ -11,6 +11,7 @@ import typer
 
 from forecast import log as logs
 from forecast import words
+from forecast.cohort import expected_weeks
 from forecast.commands import common
 from forecast.errors import ForecastError
 from forecast.ladder_file import read_ladder
@@ -18,7 +19,7 @@ from forecast.log import draft_club, visible, write_all
 from forecast.model import load_model
 
 
-@common.reading("as_of", "fresh")
+@common.reading("as_of", "fresh", "like")
 def check(
     read: common.Read,
     rejected: Annotated[
@@ -37,7 +38,11 @@ def check(
     drafted = {} if draft is None else _draft(draft, read)
     records = read(tell=False, **drafted)  # the account below has it
     report = logs.describe_log(records.log)
-    typer.echo(visible(f"{records.name}\n\n{report.text}"))
+    expected = expected_weeks(records.log) if len(records.log.sets) else ()
+    held = "\n  - ".join(["Weeks expected:", *expected]) if expected else ""
+    first, last = words.setup.sanity_page(records.log)
+    blocks = [records.name, first, report.text, held, last]
+    typer.echo(visible("\n\n".join(filter(None, blocks))))
     if rejected is not None:
         path = logs.write_rejected(records.log, rejected)
         common.say(f"Rejected rows written to {path}.")
@@ -70,7 +75,7 @@ def _draft(path: Path, read: common.Read) -> dict[str, str]:
     return {"mapping": str(path)} if asked["ladder"] is not None else {}
 
 
-@common.reading("fresh")
+@common.reading("fresh", "like")
 def pseudonymise(
     read: common.Read,
     out: Annotated[Path, typer.Option("--out", help="Folder to write the club to.")],

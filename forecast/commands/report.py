@@ -89,7 +89,7 @@ def report(
     common.say(words.CAUTION)
 
 
-@common.reading("sheet", "table", "as_of", "fresh")
+@common.reading("sheet", "as_of", "fresh", "like")
 def backtest(
     read: common.Read,
     cuts: Annotated[int, typer.Option("--cuts", min=1, help="Number of dates drawn blind.")] = 4,

@@ -54,10 +54,11 @@ class Format(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """What ``weeks`` shows: a forecast, and why others have nothing open, by name."""
+    """What ``weeks`` shows: a forecast, why others have nothing open, and what was borrowed."""
 
     forecast: ReadinessForecast
     nothing_open: dict[str, str]
+    borrowed: str = ""
 
 
 @common.reading()
@@ -101,11 +102,12 @@ def weeks(
             view = fitted.view(records.log, records.as_of, progress=step)
             forecast = view.forecast(engine.value)
             rest = nothing_open(records.log, view.histories, forecast.summary)
-            answer = Answer(forecast, rest)
+            answer = Answer(forecast, rest, str(fitted.borrowed_ or ""))
         if path is not None:
             keep_answer(path, answer)
     result = answer.forecast.only(names) if names else answer.forecast
     others = [text for name, text in answer.nothing_open.items() if name in names or not names]
+    others += [answer.borrowed] if answer.borrowed else []
     if form is Format.table:
         common.print_report(
             lambda console: show(
@@ -147,7 +149,7 @@ def read_answer(model: Path, engine: str) -> Answer | None:
     """Return the answer kept with a model; ``None`` where there is none that holds together."""
     try:
         with zipfile.ZipFile(model) as archive:
-            if archive.getinfo(_name(engine)).file_size > MOST_BYTES:
+            if model.is_symlink() or archive.getinfo(_name(engine)).file_size > MOST_BYTES:
                 return None
             kept = json.loads(archive.read(_name(engine)))
         rows = _ROWS.validate_python(kept["rows"])

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from forecast.growth import judgement
+from forecast.growth.advice import Advice
 from forecast.growth.evidence import (
     Filtered,
     SpellInformation,
@@ -40,11 +41,12 @@ from forecast.growth.panel import (
     split_gap,
     take_spells,
     to_log,
+    usual_reserve,
     usual_units,
 )
 from forecast.growth.passage import CohortHabits, cohort_habits, expected_to_meet
 from forecast.histories import CohortRhythm, Histories, absence_law, cohort_rhythm
-from forecast.types import Array, Ints
+from forecast.types import WEEK, Array, Ints
 
 
 def choose_scale(plain: Panel, n_rungs: int) -> float:
@@ -84,6 +86,11 @@ class GrowthModel:
     habits: CohortHabits
     linear: float
     units: dict[str, float]
+    reserve: float
+
+    def panel_of(self, histories: Histories) -> Panel:
+        """Lay histories out as the log learnt from was read."""
+        return build_panel(histories, linear=self.linear, units=self.units, reserve=self.reserve)
 
     def level_and_gain(self, mean: Array, cov: Array) -> tuple[Array, Array, Array]:
         """Return level as log(capacity / target), its gain a week and the gain's spread, (T,)."""
@@ -104,13 +111,14 @@ class GrowthModel:
 
 def fit_growth_model(
     histories: Histories, *, linear: float | None = None, start: GrowthModel | None = None,
-    progress: Callable[[str], None] | None = None,
+    like: tuple[GrowthModel, Ints] | None = None, progress: Callable[[str], None] | None = None,
 ) -> GrowthModel:  # fmt: skip
     """Fit the engine to all spells of the histories.
 
     ``linear``, the share of the plain ratio in the latent scale (``to_latent``), is chosen by
     evidence where left out. From a model of the same club not long ago as ``start`` the scale is
-    kept and one round will do.
+    kept and one round will do. ``like`` is another club's model as prior, and the place of each
+    rung in its ladder (-1: none); where the log asks for another scale, nothing is taken from it.
 
     Raises
     ------
@@ -130,11 +138,16 @@ def fit_growth_model(
         panel, len(histories.ladder.rungs), start=None if start is None else start.fit.constants,
         rounds=judgement.ROUNDS if start is None else 1, progress=progress,
     )  # fmt: skip
+    weeks = np.array([rung.usual_weeks or (np.nan, np.nan) for rung in histories.ladder.rungs])
+    other = like[0].fit if like and like[0].linear == linear else None
+    if other is not None or np.isfinite(weeks).any():
+        fit = Advice(other, like[1] if like else np.full(len(weeks), -1), weeks).lean(fit)
     filtered = filter_population(panel, fit.constants, fit.pooled, fit.n_rungs)
     return GrowthModel(
         fit=fit, rhythm=rhythm_of(panel, histories),
         habits=cohort_habits(panel.eligible, panel.n_sets.astype(float), filtered.mean[:, 0]),
         linear=linear, units=usual_units(histories.sets, histories.ladder),
+        reserve=usual_reserve(histories.sets),
     )  # fmt: skip
 
 
@@ -199,7 +212,7 @@ class Tracked:
         spell, dynamics = panel.spell[place], constants.dynamics
         result = np.empty((len(place), len(weeks)))
         rest, excess = split_gap(wait_weeks, panel.grace[spell])
-        done, day = (panel.number[place] + 1).astype(float), panel.day[place] + 7.0 * wait_weeks
+        done, day = (panel.number[place] + 1).astype(float), panel.day[place] + WEEK * wait_weeks
         waited = constants.clock.dose(rest, done, day)
         day_sd = constants.noise.day_sd[panel.measure[spell]] * self.filtered.scatter[spell]
         lost = lost_levels(panel, dynamics)[place]
@@ -248,7 +261,7 @@ class Tracked:
     ) -> tuple[Panel, Filtered]:
         """Filter on over ``longer``'s sessions of the spells; ``charge`` gives the excess."""
         constants = self.model.fit.constants
-        panel = build_panel(longer, linear=self.model.linear, units=self.model.units)
+        panel = self.model.panel_of(longer)
         panel = replace(panel, excess=charge(panel))
         before = self.priors(np.arange(self.panel.n_spells))
         between = stretches(panel, constants.clock, constants.dynamics)
@@ -277,7 +290,7 @@ class Tracked:
 def track(model: GrowthModel, histories: Histories) -> Tracked:
     """Filter every spell with the prior that its athlete's finished spells gave it."""
     constants, pooled = model.fit.constants, model.fit.pooled
-    panel = build_panel(histories, linear=model.linear, units=model.units)
+    panel = model.panel_of(histories)
     alone = filter_population(panel, constants, pooled, model.fit.n_rungs)
     loose = loose_information(panel, constants, alone)
     mean, cov = priors_from_others(

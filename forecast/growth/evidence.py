@@ -164,12 +164,16 @@ class PoolingPrior:
 
 @dataclass(frozen=True, slots=True)
 class Pooled:
-    """Centre and effects of R rungs, ``common_mean`` (3 + 3 R,); log evidence by athlete."""
+    """Centre and effects of R rungs, ``common_mean`` (3 + 3 R,); log evidence by athlete.
+
+    ``lent`` is the chance that they are about as in the other club's model that was given as prior.
+    """
 
     common_mean: Array
     common_cov: Array
     log_evidence: float
     athlete_log_evidence: Array
+    lent: float = 0.0
 
     @property
     def centre(self) -> Array:

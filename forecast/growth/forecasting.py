@@ -28,7 +28,6 @@ from forecast.growth.fitting import (
 from forecast.growth.kernels import carry_spells
 from forecast.growth.motion import PathLaws, lost_after, lost_levels, propagate, stretches
 from forecast.growth.panel import (
-    WEEK_DAYS,
     Panel,
     latest_spells,
     rung_marks,
@@ -53,7 +52,7 @@ from forecast.growth.passage import (
 )
 from forecast.histories import MEMORY, Histories, day_number, first_gap_table, gap_table
 from forecast.ladder import Ladder
-from forecast.types import Array, Ints
+from forecast.types import WEEK, Array, Ints
 
 SPEED_STREAM, PATH_STREAM = 2, 3
 """Names of random streams beside that of the constants (``fitting.stream``)."""
@@ -233,7 +232,7 @@ def forecast_open(
     clock, dynamics = constants.clock, constants.dynamics
     between, scatter = stretches(panel, clock, dynamics), tracked.filtered.scatter[which]
     now = forward_pass(panel, between, constants.noise, *before, scatter)
-    rest, excess = split_gap(wait / WEEK_DAYS, panel.grace)
+    rest, excess = split_gap(wait / WEEK, panel.grace)
     done = (panel.number[last] + 1).astype(float)
     tau = clock.dose(rest, done, np.full(len(which), float(as_of_day)))
     lost = lost_levels(panel, dynamics)[last]
@@ -400,7 +399,7 @@ def _first_sessions(
     habits: Habits,
 ) -> Coming:  # fmt: skip
     """T rungs on the day of their first session."""
-    none, usual = np.zeros(len(threshold)), np.median(gaps, axis=1) / WEEK_DAYS
+    none, usual = np.zeros(len(threshold)), np.median(gaps, axis=1) / WEEK
     return Coming(
         threshold=threshold, measure=measure, grace=usual_grace(usual),
         confirm=confirm, run=none.astype(np.int64), untried=True, wait=none, origin=origin,

@@ -32,6 +32,13 @@ OPEN_SLIP = 0.1
 """Chance of a record without a lower or upper bound, given a slip."""
 MOST_SLIPS = 0.2
 """No log is believed to hold more slips than this: more of them is a wider scatter."""
+RESERVE, LET_FAIL = 0.2, 20.0
+"""What a set stopped by choice may have kept back beyond the best of late, as a log ratio, where
+all sets below the mark end so; in a log that lets more of them fail, more, and so many failed sets
+are taken to be there besides."""
+LATELY_DAYS, NEAR_BEST = 56, 0.8
+"""How far back the best of late is looked for. A set stopped by choice below this share of it was
+no try at the mark: a day that was easy on purpose."""
 SCATTERS = np.exp(np.linspace(-1.0, 1.0, 5))
 SCATTER_SD = 0.45
 """Multiples of the cohort's noise tried, and how far athletes differ before any set is seen: the
@@ -142,3 +149,11 @@ LATEST = 30
 """How many of a spell's latest sessions are held against what was expected of them."""
 SHIFT_SD = 1.0
 """How far the log odds of meeting may be off before any session tells."""
+
+LENT_SD = (0.3, 0.9)
+"""How far clubs differ in the centre and the rungs, in the standard deviations that these have
+where nothing is lent: two opinions, between which the log decides."""
+TOLD_SPELLS = 4.0
+"""Cleared spells that the weeks which a coach expects of a rung are worth."""
+TOLD_GAP = 0.55
+"""How far below the mark a rung is usually begun, for the spread of what is expected."""

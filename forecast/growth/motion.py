@@ -16,14 +16,13 @@ import numpy as np
 from numba import njit, vectorize
 
 from forecast.growth.kernels import NODES, WEIGHTS, Stretches, above
-from forecast.growth.panel import MAX_FATIGUE_STEPS, WEEK_DAYS, Panel
-from forecast.log import YEAR_DAYS
-from forecast.types import Array, Flags, Ints
+from forecast.growth.panel import MAX_FATIGUE_STEPS, Panel
+from forecast.types import WEEK, YEAR, Array, Flags, Ints
 
 FADE_SESSIONS = 10.0
 """Sessions after which a fade of 1 has halved what a session brings."""
 LEAST_SEASON = 0.05
-TURN = 2.0 * np.pi / YEAR_DAYS
+TURN = 2.0 * np.pi / YEAR
 LOWEST_CLEAN, HIGHEST_CLEAN = -2.0, 0.7
 """Levels beyond which a level tells no more of the share of sets that can count."""
 FAR = 9.0
@@ -52,7 +51,7 @@ class Clock(NamedTuple):
     def ahead(self, weeks: Array, done: Array, day: Array, rate: Array) -> Array:
         """Return the training expected over calendar ``weeks`` from ``day`` on."""
         sessions = rate * weeks
-        return self.dose(weeks, done + 0.5 * sessions, day + WEEK_DAYS * weeks, sessions)
+        return self.dose(weeks, done + 0.5 * sessions, day + WEEK * weeks, sessions)
 
 
 PLAIN_CLOCK = Clock()
@@ -161,7 +160,7 @@ def unfaded_dose(
     """Return the weeks of training in a stretch, were it among the first of the spell."""
     dose = (1.0 - practice) * rest + practice * session_weeks * sessions
     if season_cos != 0.0 or season_sin != 0.0:
-        half = 0.5 * WEEK_DAYS * rest * TURN
+        half = 0.5 * WEEK * rest * TURN
         middle = day * TURN - half
         wave = season_cos * math.cos(middle) + season_sin * math.sin(middle)
         # The mean of a cosine over a stretch around its middle.
@@ -371,8 +370,8 @@ def walk_paths(
                 gap = table[t, luck.columns[b, 0, p]]
                 day[t, p] += gap
                 if now > 0 or not rungs.untried[t]:
-                    rest = min(gap / WEEK_DAYS, rungs.grace[t])
-                    excess = gap / WEEK_DAYS - rest
+                    rest = min(gap / WEEK, rungs.grace[t])
+                    excess = gap / WEEK - rest
                     at = rungs.origin[t, p] + day[t, p]
                     tau = faded[own, b] * unfaded_dose(
                         rest, at, 1.0, clocks.practice[own], clocks.session_weeks[own],

@@ -17,9 +17,8 @@ from scipy.special import wrightomega
 from forecast.growth import judgement
 from forecast.histories import Histories, day_number
 from forecast.ladder import Criterion, Ladder
-from forecast.types import Array, Flags, Ints
+from forecast.types import WEEK, Array, Flags, Ints
 
-WEEK_DAYS = 7.0
 MAX_FATIGUE_STEPS = 4
 """Sets after which fatigue no longer grows."""
 
@@ -108,15 +107,26 @@ def _on_grid(values: np.ndarray, unit: float) -> float:
     return float(np.mean(np.abs(ratio - np.round(ratio)) < 1e-6)) if len(values) else 1.0
 
 
+def usual_reserve(sets: pd.DataFrame) -> float:
+    """Return what a set stopped by choice may have kept back beyond the best of late: a log ratio.
+
+    Where few sets below the mark are let fail, nobody could do much more than they show.
+    """
+    below = sets.loc[sets["value"] < sets["target"], "stopped"]
+    chosen = int((below == "choice").sum())
+    failed = len(below) - chosen + judgement.LET_FAIL
+    return judgement.RESERVE * (1.0 + failed / max(chosen, 1))
+
+
 def set_intervals(
     sets: pd.DataFrame, ladder: Ladder, usual: dict[str, float] | None = None
 ) -> pd.DataFrame:
     """Return ``lower``, ``upper`` (value over target) and ``unit`` for each set.
 
     A value noted to the unit ``u`` says the capacity lay within half a unit of it; ``n`` whole reps
-    say from ``n`` up to ``n + 1``; a set stopped at the target or by choice says from the value up;
-    a miss says from nothing up to the smallest unit. A set that equals the target with no reason
-    for stopping is read as stopped there: coaches call time at the pass mark.
+    say from ``n`` up to ``n + 1``; a set stopped at the target or by choice says from the value up
+    (how far up by choice: ``_pad_sets``); a miss says from nothing up to the smallest unit. A set
+    that equals the target with no reason for stopping is read as stopped there: coaches call time.
     """
     measure = sets["rung"].map({r.key: r.criterion.measure for r in ladder.rungs})
     reps = (measure == "reps").to_numpy()
@@ -216,22 +226,23 @@ BY_SPELL = ("athlete", "rung", "measure", "threshold", "grace")
 
 
 def build_panel(
-    histories: Histories, *, linear: float = 0.0, units: dict[str, float] | None = None
-) -> Panel:
-    """Lay the histories out as arrays; ``units`` are those of ``usual_units``."""
+    histories: Histories, *, linear: float = 0.0, units: dict[str, float] | None = None,
+    reserve: float | None = None,
+) -> Panel:  # fmt: skip
+    """Lay the histories out; ``units`` of ``usual_units``, ``reserve`` of ``usual_reserve``."""
     sessions, spells = histories.sessions, histories.spells
     spell = sessions["spell"].to_numpy(dtype=np.int64)
     length = np.bincount(spell, minlength=len(spells))
     start = np.cumsum(length) - length
     day = day_number(sessions["date"])
-    gap = np.diff(day, prepend=day[:1]) / WEEK_DAYS
+    gap = np.diff(day, prepend=day[:1]) / WEEK
     gap[start] = 0.0
     medians = [np.median(gap[s + 1 : s + n] if n > 1 else 0.0) for s, n in np.c_[start, length]]
     grace = usual_grace(np.asarray(medians, dtype=float))
     rest, excess = split_gap(gap, grace[spell])
     rung = spells["rung_index"].to_numpy(dtype=np.int64)
     _, measure = rung_marks(histories.ladder, linear)
-    columns = _pad_sets(histories, units)
+    columns = _pad_sets(histories, units, reserve)
     plain = Panel(
         start=start, length=length, athlete=spells["athlete_id"].to_numpy(dtype=np.int64),
         rung=rung, measure=measure[rung], threshold=columns.pop("threshold")[start], grace=grace,
@@ -271,7 +282,9 @@ def rung_marks(ladder: Ladder, linear: float) -> tuple[Array, Ints]:
     return to_latent(np.array([pass_ratio(c) for c in criteria]), linear), measure
 
 
-def _pad_sets(histories: Histories, units: dict[str, float] | None) -> dict[str, NDArray]:
+def _pad_sets(
+    histories: Histories, units: dict[str, float] | None, reserve: float | None
+) -> dict[str, NDArray]:
     """Return the panel's columns of sets, (N, K), with threshold, n_sets and eligible (N,)."""
     sets, ladder = histories.sets, histories.ladder
     bounds = set_intervals(sets, ladder, units)
@@ -295,7 +308,18 @@ def _pad_sets(histories: Histories, units: dict[str, float] | None) -> dict[str,
     threshold = np.zeros(shape[0])
     threshold[row] = mark
     met = ~unclean & ~assisted & (lower >= mark - 1e-9)
-    early = (sets["stopped"] == "choice") & (sets["value"] < sets["target"])
+    early = ((sets["stopped"] == "choice") & (sets["value"] < sets["target"])).to_numpy()
+    # The best of late, and what it says had it failed: no less than the set stopped by choice.
+    days = histories.sessions[["spell", "date"]].assign(best=0.0)
+    days["best"] = sets["value"].where(~unclean & ~assisted, 0.0).groupby(row).max()
+    window = f"{judgement.LATELY_DAYS}D"
+    lately = days.groupby("spell").rolling(window, on="date")["best"].max().to_numpy()[row]
+    value, target = sets["value"].to_numpy(dtype=float), sets["target"].to_numpy(dtype=float)
+    whole = sets["rung"].map({key: one.measure == "reps" for key, one in criteria.items()})
+    most = np.maximum(lately, value) + np.where(whole, 1.0, bounds["unit"] / 2)
+    reserve = usual_reserve(sets) if reserve is None else reserve
+    upper = np.where(early, np.minimum(upper, np.log(most / target) + reserve), upper)
+    early = early & (value < judgement.NEAR_BEST * lately)
     return {
         "lower": spread(lower, -np.inf),
         "upper": spread(upper, np.inf),
@@ -303,7 +327,7 @@ def _pad_sets(histories: Histories, units: dict[str, float] | None) -> dict[str,
         "fatigue": spread(np.minimum(column, MAX_FATIGUE_STEPS), 0.0),
         "unclean": spread(unclean, 0.0),
         "assisted": spread(assisted, 0.0),
-        "eligible": spread((sets["counts"] & ~early).to_numpy(), 0.0).sum(axis=1),
+        "eligible": spread(sets["counts"].to_numpy() & ~early, 0.0).sum(axis=1),
         "n_sets": n_sets,
         "threshold": threshold,
     }

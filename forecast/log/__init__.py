@@ -1,5 +1,6 @@
 """Getting records in: formats, mapping, values and units, checks, and everything set aside."""
 
+from forecast.log import ladder_draft, sanity
 from forecast.log.cells import bare, counted, in_percent, visible
 from forecast.log.check import describe_log, write_rejected
 from forecast.log.club import (
@@ -23,7 +24,9 @@ from forecast.types import YEAR as YEAR_DAYS
 __all__ = [
     "REJECTED_COLUMNS", "SET_COLUMNS", "YEAR_DAYS", "Club", "Draft", "TrainingLog", "add_tables",
     "as_day", "as_sets", "bare", "checked_log", "club_files", "code_digest", "counted",
-    "csv_bytes", "describe_log", "draft", "draft_club", "in_percent", "load_mapping",
+    "csv_bytes", "describe_log", "draft", "draft_club", "in_percent", "ladder_draft",
+    "load_mapping",
     "load_marks", "measurement_log", "pseudonymise", "read_club", "read_log", "read_tables",
+    "sanity",
     "shift_days", "visible", "write_all", "write_rejected", "write_whole",
 ]  # fmt: skip

@@ -115,12 +115,13 @@ def read_club(
     plan, folder, ladder = _plan(path)
     parsed: list[tuple[str, Rows]] = []
     used: set[Path] = set()
-    right_until = [plan.last_date]
+    right_until, right = [plan.last_date], []
     labels = file_labels(entry.file for entry in plan.log)
     for entry, label in zip(plan.log, labels, strict=True):
         mapping = load_mapping(folder / entry.mapping if entry.mapping else None)
         read.check_rungs(mapping, ladder)
         right_until.append(mapping.read.last_date)
+        right += mapping.right
         order = entry.date_order or date_order
         asked = (label, entry, order, mapping, ladder)
         file = folder / entry.file
@@ -145,7 +146,7 @@ def read_club(
     name = visible(plan.name or folder.resolve().name)
     until = max((day for day in right_until if day is not None), default=None)
     log = read.join_rows(parsed, ladder, roster=people, today=today, right_until=until)
-    return Club(name, log, as_of)
+    return Club(name, replace(log, right=tuple(right)), as_of)
 
 
 def draft_club(path: str | Path, *, date_order: DateOrder | None = None) -> list[tuple[str, Draft]]:
@@ -235,6 +236,8 @@ def read_kept(path: Path, ladder: Ladder) -> list[tuple[str, Rows]] | None:
 
     kept = []
     try:
+        if path.is_symlink():
+            return None  # nothing of ours is a link
         about, tables = read_tables(path, _KEPT)
         for number, (file, rejected, understood, warnings, rows_in) in enumerate(about["parts"]):
             problems = [tuple(map(problem, row)) for row in rejected]
@@ -276,7 +279,9 @@ def keep_rows(path: Path, parts: list[tuple[str, Rows]]) -> None:
         about.append((file, rejected, rows.understood, rows.warnings, rows.rows_in))
     tables = {f"{number}-sets": typed(rows.sets) for number, (_, rows) in enumerate(parts)}
     add_tables(content, _KEPT, {"parts": about}, tables)
-    with contextlib.suppress(ForecastError):
+    with contextlib.suppress(ForecastError, OSError):
+        if path.is_symlink():
+            path.unlink()  # kept here, not wherever a link points
         write_whole(path, content.getvalue())
 
 
@@ -371,7 +376,7 @@ def club_files(
     lines += [f"as_of = {as_of.date()}"] if as_of is not None else []
     lines += [f"last_date = {log.sets['date'].max().date()}"] if len(log.sets) else []
     files = {
-        "ladder.toml": _ladder_text(log.ladder).encode(),
+        "ladder.toml": ladder_text(log.ladder).encode(),
         "sets.csv": csv_bytes(sets[noted]),
         CLUB_FILE: "\n".join([*lines, "", "[[log]]", 'file = "sets.csv"', ""]).encode(),
     }
@@ -380,7 +385,7 @@ def club_files(
     return [(folder / file, content) for file, content in files.items()]
 
 
-def _ladder_text(ladder: Ladder) -> str:
+def ladder_text(ladder: Ladder) -> str:
     """Return a ladder as TOML, each rung's fields in the order of ``Rung`` and ``Criterion``."""
     lines = ["[ladder]", f"name = {quoted(ladder.name)}"]
     for rung in ladder.rungs:

@@ -140,7 +140,9 @@ class _Drafting:
     ) -> None:  # fmt: skip
         listed = tuple(one if isinstance(one, Answer) else Answer(one) for one in answers)
         item = Item(table, key, listed, sure, why, tuple(dict.fromkeys(rows))[:SAMPLES])
-        self._items.setdefault((table, key), item)
+        before = self._items.get((table, key))
+        if before is None or not before.answers:  # of one table only the user could tell
+            self._items[table, key] = item
 
     def _as_given(self) -> None:
         """Take over what the mapping to start from says."""
@@ -153,8 +155,9 @@ class _Drafting:
         for name, table in tables.items():
             for key, value in table.items():
                 self._add(name, key, value, sure=True)
-        if plan.ignore:
-            self._add("", "ignore", list(plan.ignore), sure=True)
+        for name in ("ignore", "right"):
+            if words_of := getattr(plan, name):
+                self._add("", name, list(words_of), sure=True)
 
     def _shape(self, raw: RawTable) -> Shaped | None:
         try:
@@ -309,7 +312,8 @@ class _Drafting:
             if plain_header(header) in other and not listed:
                 continue
             on_roster = name == "athlete" and bool(self._people)
-            person = cells.words > 0.9 and (cells.often > 1.5 or on_roster) and cells.rungs < 0.2
+            often = cells.often > 1.5 or on_roster or self._written_once(raw, header)
+            person = cells.words > 0.9 and often and cells.rungs < 0.2
             flags = cells.answers == 1.0 and cells.count <= 2
             scores[header] = {
                 "date": cells.dates if cells.dates > 0.8 else 0.0,
@@ -319,6 +323,11 @@ class _Drafting:
                 "athlete": cells.names * (person and max(cells.answers, cells.units) < 0.5),
             }.get(name, 0.0)  # fmt: skip
         return sorted((h for h, score in scores.items() if score), key=lambda h: -scores[h])
+
+    def _written_once(self, raw: RawTable, header: str) -> bool:
+        """Whether a column begins with a text, and most of its cells below are blank."""
+        blank = empty_cells(raw.cells[header])[~raw.blank]
+        return bool(len(blank) and not blank[0] and blank.mean() > _SURE_BLANKS)
 
     def _columns(self) -> tuple[str, ...]:
         """Write down the columns that headers tell; return comments."""

@@ -63,11 +63,11 @@ class Item:
         value = first.value if first.value is not None else "KEY"
         ways = [first.means] if first.means and first.value is not None else []
         for one in self.answers[1:]:
-            answer = "ignore" if one.value is None else toml(one.value)
+            answer = "ignore" if one.value is None else as_toml(one.value)
             ways.append(f"or {answer}: {one.means}" if one.means else f"or {answer}")
         comment = "; ".join([*ways, self.why] if self.why else ways)
         mark = "" if self.sure else "# "
-        return f"{mark}{key} = {toml(value)}" + (f"  # {comment}" if comment else "")
+        return f"{mark}{key} = {as_toml(value)}" + (f"  # {comment}" if comment else "")
 
 
 _FREE = {"athlete": "NAME", "start": dt.date(2026, 1, 5), "year": 2026, "value": "THEIR COLUMN",
@@ -134,7 +134,7 @@ class Draft:
         strangers = [key for key, last in ways.items() if last is None]
         if strangers:
             listed = [*self._given.ignore, *strangers]
-            blocks.append(f"# ignore = {toml(listed)}  # {say('not_rungs')}")
+            blocks.append(f"# ignore = {as_toml(listed)}  # {say('not_rungs')}")
         tables = dict.fromkeys(["", "columns", "read", *(item.table for item in self.items)])
         for table in tables:
             lines = [item.line() for item in self.items if item.table == table]
@@ -182,10 +182,10 @@ def tables(answers: Iterable[tuple[Item, Any]]) -> dict[str, Any]:
     return mapping
 
 
-def toml(value: object) -> str:
+def as_toml(value: object) -> str:
     """Return a value of a mapping as TOML writes it."""
     if isinstance(value, list):
-        return f"[{', '.join(map(toml, value))}]"
+        return f"[{', '.join(map(as_toml, value))}]"
     if isinstance(value, bool):
         return str(value).lower()
     return quoted(value) if isinstance(value, str) else str(value)

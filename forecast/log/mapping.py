@@ -121,6 +121,7 @@ class Mapping(BaseModel):
     columns: dict[str, str | list[str]] = Field(default_factory=dict)
     values: dict[str, dict[str, Scalar]] = Field(default_factory=dict)
     ignore: list[str] = Field(default_factory=list)
+    right: list[str] = Field(default_factory=list)
     cells: dict[str, str] = Field(default_factory=dict)
     words: dict[str, str] = Field(default_factory=dict)
     notes: dict[

@@ -23,6 +23,24 @@ _SAME_AS_ABOVE = ' If a blank means the same as above, put fill_down = ["{key}"]
 SENTENCES = {
     # rows
     "blank": "nothing in it.",
+    "measure_open": '# {line}  # or "{other}": nothing in the log tells which',
+    # a log as it was read
+    "named_answer": "{text} is an athlete with {count}: that is an answer, not a person; name the "
+    "column of athletes under [columns].",
+    "named_rung": "{text} is an athlete with {count}: that is an exercise, not a person; name the "
+    "column of athletes under [columns].",
+    "set_numbers": "{text}: {count} are 1, 2, 3 within each session, as numbers of sets are; name "
+    "the column of values under [columns].",
+    "jump": "{text}: values of the same people differ {ratio:g}-fold between these files ({count} "
+    "times); say which unit or decimal mark each has, under [units] or [read].",
+    "spelling": "{text}, an athlete with {count}, is one letter from {other!r}; if they are one "
+    "person, map it under [values.athlete].",
+    "never_near": "{text}: {count} show {low:.2g} to {high:.2g} times its mark; check the mark and "
+    "the unit of the values.",
+    "far_above": "{file} row {row}: {athlete}, {day}, {rung}: {value:g} is {times:.1f} times the "
+    "mark and far above the other sessions.",
+    "leap": "{file} row {row}: {athlete}, {day}, {rung}: {value:g} clears alone, and no session "
+    "before showed more than {before:g}.",
     "width": "the row has {cells} cells, the header {header}; put quotes round cells that hold the "
     "separator, such as a decimal comma.",
     "repeated": "the same set as in {place}; counted once.",

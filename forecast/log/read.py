@@ -59,6 +59,8 @@ class TrainingLog:
         Sentences on how the source was read.
     problems
         The problems of each row of ``rejected``, as records.
+    right
+        What the mapping calls right, however odd it looks.
     """
 
     sets: pd.DataFrame = field(repr=False)
@@ -69,6 +71,7 @@ class TrainingLog:
     rows_in: int
     understood: tuple[str, ...] = field(default=(), repr=False)
     problems: tuple[Rejected, ...] = field(default=(), repr=False)
+    right: tuple[str, ...] = ()
 
     @property
     def athletes(self) -> list[str]:
@@ -346,7 +349,8 @@ def read_log(
     parsed = [(raw.file, parse_rows(raw, ladder, plan, date_order)) for raw in raws]
     people = read_roster(roster, plan) if roster is not None else None
     until = plan.read.last_date
-    return join_rows(parsed, ladder, roster=people, today=today, right_until=until)
+    log = join_rows(parsed, ladder, roster=people, today=today, right_until=until)
+    return replace(log, right=tuple(plan.right))
 
 
 def opening(

@@ -151,7 +151,7 @@ class RungNames:
         spelt = difflib.get_close_matches(_loose(text), [*self._keys, *self._names], n=3)
         for one in spelt:
             for key in self._keys.get(one) or self._names[one]:
-                scores[key] = max(scores[key], CLOSE)
+                scores[key] = max(scores.get(key, 0.0), CLOSE)
         best = sorted(scores, key=lambda key: -scores[key])[:3]
         return [(key, scores[key]) for key in best if scores[key] >= CLOSE]
 

@@ -9,6 +9,7 @@ import os
 import re
 import secrets
 import stat
+import time
 import zipfile
 import zlib
 from collections.abc import Iterable, Iterator, Mapping
@@ -23,6 +24,11 @@ from forecast.log.sizes import MAX_BYTES
 
 _FORMULA = re.compile(r"[=+\-@\t\r]")
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d+)*|\d*[.,]\d+)([eE][+-]?\d+)?")
+
+
+_PART = re.compile(r"\.[0-9a-f]{16}\.part")
+STALE = 3600
+"""Seconds after which what waits to take a file's place was left by a run that was killed."""
 
 
 def write_whole(path: Path, content: bytes, error: type[ForecastError] = ForecastError) -> Path:
@@ -50,6 +56,8 @@ def write_all(
                     path.write_bytes(content)
                     continue
                 target = Path(os.path.realpath(path))
+                if target.parent not in {place.parent for _, place in parts}:
+                    _sweep(target.parent)
                 # a name of its own length: the file's own may be as long as names can be
                 part = target.with_name(f".{secrets.token_hex(8)}.part")
                 parts.append((part, target))
@@ -67,6 +75,15 @@ def write_all(
             with contextlib.suppress(OSError):  # a read-only file system has none of them
                 part.unlink(missing_ok=True)
     return paths
+
+
+def _sweep(folder: Path) -> None:
+    """Remove what runs that were killed left half written in a folder."""
+    with contextlib.suppress(OSError):
+        for old in folder.glob(".*.part"):
+            left = time.time() - old.stat(follow_symlinks=False).st_mtime
+            if _PART.fullmatch(old.name) and left > STALE:
+                old.unlink()
 
 
 @contextlib.contextmanager

@@ -28,6 +28,7 @@ from forecast.survival import (
     fit_hazard,
     fit_tree_hazard,
     landmark_features,
+    on_ladder,
     predict_hazard,
     predict_tree_hazard,
     spread_over_days,
@@ -42,6 +43,8 @@ MAX_LANDMARKS = 6000
 FEW_CLEARINGS, LEAST_SHARE = 10.0, 0.05
 """With this many clearings the survival engine starts from a quarter of the pool; never from less
 than the least share (judgement)."""
+LENT_TREES = 0.5
+"""Of the share of another club's trees; they are taken where that is more than one's own have."""
 TREE_CLEARINGS = 100.0
 """With this many clearings the trees are half of the engine; see docs/method/what-was-tried.md."""
 
@@ -84,6 +87,19 @@ def confirm_sessions(histories: Histories, rung: Ints) -> Ints:
     return np.asarray(asked, dtype=np.int64)[rung]
 
 
+@dataclass(frozen=True, slots=True)
+class Like:
+    """Another club as prior: what its engines learnt on a ladder of ``n_rungs``, and its pool.
+
+    ``places`` (R,) are those of this ladder's rungs there, -1 where it has no such rung.
+    """
+
+    learnt: dict[str, Any]
+    weights: Array
+    places: Ints
+    n_rungs: int
+
+
 @dataclass(frozen=True)
 class Past:
     """What engines learn from: a log, and landmarks in it with what came of them.
@@ -99,6 +115,7 @@ class Past:
     edges: Array
     horizon_weeks: int
     seed: int
+    like: Like | None = None
 
     @cached_property
     def athlete(self) -> Ints:
@@ -222,6 +239,10 @@ class _Survival:
         )
         clearings = int(past.histories.spells["cleared_on"].notna().sum())
         share = clearings / (clearings + TREE_CLEARINGS) if trees.folds else 0.0
+        if past.like and np.array_equal(past.like.places, np.arange(past.like.n_rungs)):
+            lent: SurvivalHazards = past.like.learnt[self.name]
+            if LENT_TREES * lent.tree_share > share:
+                trees, share = lent.trees, LENT_TREES * lent.tree_share
         return SurvivalHazards(_ridge(past, np.arange(len(moments.table))), trees, share)
 
     def n_rungs(self, learnt: SurvivalHazards) -> int:
@@ -258,7 +279,10 @@ def _ridge(past: Past, rows: Ints) -> HazardModel:
     used = past.moments.at(rows[::step])
     table = used.table.assign(weight=np.minimum(step * used.table["weight"], 1.0))
     rungs = len(past.histories.ladder.rungs)
-    return fit_hazard(used.features, used.outlook, table, past.edges, rungs)
+    like = None
+    if past.like is not None:
+        like = on_ladder(past.like.learnt[_Survival.name].ridge, past.like.places)
+    return fit_hazard(used.features, used.outlook, table, past.edges, rungs, like)
 
 
 def _with_trees(

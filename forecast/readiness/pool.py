@@ -28,7 +28,7 @@ from scipy.special import expit, logit, softmax
 from forecast.errors import FitError
 from forecast.growth import GrowthModel, Tracked, fit_growth_model, track
 from forecast.histories import CohortRhythm, Histories
-from forecast.readiness.engines import GROWTH, POOLED, Past, describe_moments
+from forecast.readiness.engines import GROWTH, POOLED, Like, Past, describe_moments
 from forecast.readiness.lapse import (
     LapseModel,
     chance_flat,
@@ -118,7 +118,7 @@ def fit_combiner(
     time: Array,
     cleared: Flags,
     athlete: Ints,
-    prior_weights: Sequence[float] | None = None,
+    prior_weights: Array | None = None,
     sure: Array | None = None,
     stays: Array | float = 1.0,
     away: Array | float = 0.0,
@@ -127,19 +127,18 @@ def fit_combiner(
 
     ``chances`` (T, W) at whole weeks 0, 1, ..., W - 1, from each of the K engines; ``time`` weeks
     to clearing, or to the end of what is known; ``athlete`` whose landmark it is; ``prior_weights``
-    (K,) prior log weight of each engine, even where left out; ``sure`` weeks that count in full,
-    all where left out, and ``stays`` what those after them count for, as in ``fit_hazard``;
-    ``away`` weeks since the last session. The censored log score is maximised: the log of the mass
-    in the week of clearing, or of what is left at the end of what is known (a proper score:
-    Gneiting & Raftery 2007). Raises ``FitError`` if the score is not a number.
+    (K - 1, 3) the middle of the prior of ``Combiner.weights``, even where left out; ``sure`` weeks
+    that count in full, all where left out, and ``stays`` what those after them count for, as in
+    ``fit_hazard``; ``away`` weeks since the last session. The censored log score is maximised: the
+    log of the mass in the week of clearing, or of what is left at the end of what is known (a
+    proper score: Gneiting & Raftery 2007). Raises ``FitError`` if the score is not a number.
     """
-    prior = np.zeros(len(chances)) if prior_weights is None else np.array(prior_weights)
+    prior = np.zeros((len(chances) - 1, 3)) if prior_weights is None else prior_weights
     _, who, counts = np.unique(athlete, return_inverse=True, return_counts=True)
     importance = np.minimum(1.0, SIGHTINGS / counts)[who]
     sd = SHARE_SD * np.sqrt(1.0 + len(counts) / FREEING_ATHLETES)
-    centre = np.concatenate([np.column_stack([prior[1:], *np.zeros((2, len(prior) - 1))]).ravel(),
-                             np.zeros(3)])  # fmt: skip
-    shares_sd = np.tile(sd, len(prior) - 1)
+    centre = np.concatenate([prior.ravel(), np.zeros(3)])
+    shares_sd = np.tile(sd, len(prior))
     # The score asks for the pool in six weeks only: around a clearing, and around two ends.
     last = chances[0].shape[1] - 1
     ends = [np.clip(end, 0.0, last) for end in (time, time if sure is None else sure)]
@@ -202,15 +201,22 @@ def train_engines(
     horizon_weeks: int,
     seed: int,
     start: GrowthModel | None = None,
+    like: tuple[Engines, Sequence[str]] | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> tuple[Engines, Tracked]:
     """Fit the growth engine, each other one to past landmarks, and their pool on athletes left out.
 
     The histories come back too, as seen through the growth engine, whose fit goes on from
-    ``start``. Raises ``FitError`` if an engine or the pool could not be fitted.
+    ``start``. ``like`` are another club's engines as prior, and the keys of its rungs. Raises
+    ``FitError`` if an engine or the pool could not be fitted.
     """
     say = progress or (lambda _: None)
-    growth = fit_growth_model(histories, start=start, progress=progress)
+    lent, prior = None, None
+    if like is not None:
+        places = pd.Index(like[1]).get_indexer(pd.Index(histories.ladder.keys)).astype(np.int64)
+        lent = Like(like[0].learnt, like[0].combiner.weights, places, len(like[1]))
+        prior = like[0].growth, places
+    growth = fit_growth_model(histories, start=start, like=prior, progress=progress)
     tracked, edges = track(growth, histories), stretch_edges(horizon_weeks)
     days = training_days(histories, chance_flat(tracked.states()))
     rhythm = day_rhythm(days, growth.rhythm.absences)
@@ -219,7 +225,7 @@ def train_engines(
     stays = 1.0 - gone.reindex(histories.spells["athlete_id"]).fillna(0.0).to_numpy()
     table = training_landmarks(histories, stays)
     moments = describe_moments(tracked, histories, table, edges)
-    past = Past(growth, tracked, histories, moments, edges, horizon_weeks, seed)
+    past = Past(growth, tracked, histories, moments, edges, horizon_weeks, seed, lent)
     learnt: dict[str, Any] = {}
     for engine in POOLED:
         say(f"{engine.name} engine")
@@ -233,9 +239,10 @@ def _train_pool(past: Past, learnt: dict[str, Any]) -> Combiner:
     """Pool the engines by what each says of athletes left out, at a sample of the landmarks."""
     n_landmarks, n_athletes = len(past.athlete), len(np.unique(past.athlete))
     n_clearings = int(past.histories.spells["cleared_on"].notna().sum())
-    prior_weights = [engine.prior_weight(n_clearings) for engine in POOLED]
+    usual = np.array([engine.prior_weight(n_clearings) for engine in POOLED[1:]])
+    prior = past.like.weights if past.like else np.column_stack([usual, *np.zeros((2, len(usual)))])
     if n_athletes < MIN_ATHLETES_TO_POOL:
-        return Combiner(np.column_stack([prior_weights[1:], np.zeros((len(POOLED) - 1, 2))]))
+        return Combiner(prior)
     chosen = np.arange(n_landmarks)
     most = int(np.clip(LANDMARKS_EACH * n_athletes, LEAST_LANDMARKS, MOST_LANDMARKS))
     if n_landmarks > most:
@@ -246,7 +253,7 @@ def _train_pool(past: Past, learnt: dict[str, Any]) -> Combiner:
         table["weeks"].to_numpy(dtype=float),
         table["cleared"].to_numpy(dtype=bool),
         past.athlete[chosen],
-        prior_weights,
+        prior,
         sure=table["sure"].to_numpy(dtype=float),
         stays=table["stays"].to_numpy(dtype=float),
         away=past.moments.features["wait"].to_numpy(dtype=float)[chosen],

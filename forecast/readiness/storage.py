@@ -39,7 +39,7 @@ from forecast.survival import (
 )
 from forecast.types import YEAR, Array, Flags, Ints
 
-FORMAT = 6
+FORMAT = 7
 _ENTRY, _STAMP = "rungwise.json", (1980, 1, 1, 0, 0, 0)
 """A fixed name and time in the archive, so that the same model gives the same bytes."""
 _SEASON = ("season_cos", "season_sin")
@@ -72,15 +72,16 @@ _SHAPES: dict[str, dict[str, tuple[int | str, ...]]] = {
 _POSITIVE = {
     "Absences.length", "Climbing.elasticity_sd", "Climbing.factor_sd", "CohortRhythm.median",
     "CohortRhythm.ratios",
-    "GrowthConstants.session_weeks", "GrowthFit.n_rungs", "GrowthModel.units", "HazardModel.scale",
-    "HazardModel.n_rungs", "ClubVerdict.shares", "CommonScale.scatter",
+    "GrowthConstants.session_weeks", "GrowthFit.n_rungs", "GrowthModel.reserve",
+    "GrowthModel.units",
+    "HazardModel.scale", "HazardModel.n_rungs", "ClubVerdict.shares", "CommonScale.scatter",
 }  # fmt: skip
 _NOT_NEGATIVE = {
     "Absences.share", "Absences.prior", "Climbing.clean_spread",
     "Climbing.delays", "CohortHabits.sets", "CohortRhythm.delays",
     "Combiner.n_athletes", "Combiner.n_landmarks", "Engines.edges", "GrowthFit.rounds",
     "GrowthModel.linear", "HazardModel.n_events", "HazardModel.n_landmarks", "ClubVerdict.looks",
-    "SurvivalHazards.tree_share", "Trees.feature", "Trees.roots",
+    "SurvivalHazards.tree_share", "Trees.feature", "Trees.roots", "Pooled.lent", "Borrowed.trust",
 }  # fmt: skip
 
 

@@ -12,6 +12,7 @@ from forecast.cohort import (
     bottlenecks,
     covariate_effects,
     criterion_audit,
+    expected_weeks,
     lapse_hazard,
     lapse_incidence,
     pace_and_difficulty,
@@ -91,18 +92,19 @@ Content = tuple[str, tuple[Figure, ...], tuple[Table, ...]]
 
 def _clearing(data: ReportData) -> Content:
     result = time_to_clear(data.histories)
+    text = " ".join([result.text, *expected_weeks(data.histories)])
     groups = result.groups.assign(name=result.groups["group"].map(result.names))
     columns = ("name", "n_spells", "n_cleared", "n_lapsed", "median_weeks", "median_low",
                "median_high")  # fmt: skip
     tables = (shown(groups, *columns, caption="clearing", level=result.level),)
     if not result.curves:
-        return pages.text("no_curve", text=result.text), (), tables
+        return pages.text("no_curve", text=text), (), tables
     figures = (figure("clearing", charts.time_to_clear(*clear_curves(result), result.level)),)
     spread = waits(result)
     if spread["quarter"].isna().all():
-        return f"{result.text}\n{pages.text('no_quarter')}", figures, tables
+        return f"{text}\n{pages.text('no_quarter')}", figures, tables
     middle = figure("waits", charts.waits_by_rung(spread), title=pages.text("weeks_of_each"))
-    return result.text, (*figures, middle), tables
+    return text, (*figures, middle), tables
 
 
 def _bottlenecks(data: ReportData) -> Content:

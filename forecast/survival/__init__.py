@@ -13,6 +13,7 @@ from forecast.survival.hazard import (
     fit_hazard,
     fit_ridge_logistic,
     offset_hazard,
+    on_ladder,
     predict_hazard,
     spread_over_days,
     stretch_edges,
@@ -40,6 +41,6 @@ __all__ = [
     "OutsideCurveError", "SurvivalCurve", "TreeHazard", "Trees", "at_risk", "athlete_records",
     "common_scale", "cumulative_incidence", "cut_landmarks", "fit_hazard", "fit_ridge_logistic",
     "fit_tree_hazard", "grow_trees", "kaplan_meier", "landmark_features", "offset_hazard",
-    "predict_hazard", "predict_tree_hazard", "spread_over_days", "stretch_edges",
+    "on_ladder", "predict_hazard", "predict_tree_hazard", "spread_over_days", "stretch_edges",
     "training_landmarks",
 ]  # fmt: skip

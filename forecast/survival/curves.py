@@ -11,7 +11,7 @@ import math
 import warnings
 from collections.abc import Hashable
 from dataclasses import dataclass
-from typing import Literal, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -29,12 +29,10 @@ class OutsideCurveError(ForecastError):
 
 @dataclass(frozen=True, slots=True)
 class SurvivalCurve:
-    """A right-continuous step curve: share of spells still open just after each time.
+    """A right-continuous step curve: share of spells still open just after each time of an event.
 
-    ``time`` (m,) are the distinct times of events; at each: ``survival``, Greenwood's ``std_error``
-    (missing once nobody is left), spells ``n_at_risk`` just before it and ``n_events`` at it. The
-    share is conditional on being open at ``start`` and known up to ``end``; asked outside, the
-    curve raises ``OutsideCurveError``.
+    All are (m,); Greenwood's ``std_error`` is missing once nobody is left. The share is conditional
+    on being open at ``start`` and known up to ``end``: beyond, ``OutsideCurveError``.
     """
 
     time: Array
@@ -104,15 +102,11 @@ def kaplan_meier(
 
     S(t) is the product over event times s <= t of (1 - d/n), with d spells ended at s among the n
     under observation just before it (entry < s <= exit). Assumes that a spell still open when last
-    seen, or not yet seen, was no likelier to end than the others: a lapse is not such a thing, so
-    use ``cumulative_incidence`` where spells lapse.
+    seen was no likelier to end than the others: where spells lapse use ``cumulative_incidence``.
 
-    ``entry`` and ``exit`` (n,) say when each spell came under observation (``None``: all from 0)
-    and when it ended or was last seen open, ``event`` (n,) whether it ended. With ``since`` the
-    curve is conditional on being open then: with late entry, the way round a start where too few
-    were watched. Raises ``FitError`` where a time or event cannot be used; gives a ``FitWarning``
-    where all watched early ended before others came, or nobody was watched for a while. Source:
-    Kaplan & Meier (1958), JASA 53:457; Greenwood's variance.
+    ``entry`` ``None``: all from 0. With ``since`` the curve is conditional on being open then: with
+    late entry, the way round a start where too few were watched, of which a ``FitWarning`` tells.
+    Source: Kaplan & Meier (1958), JASA 53:457; Greenwood's variance.
 
     Examples
     --------
@@ -133,14 +127,9 @@ def kaplan_meier(
     spells = _observed(entry, exit, ended.astype(np.int64), since)
     fit = _product_limit(spells)
     return SurvivalCurve(
-        time=_read_only(fit.surv_times),
-        survival=_read_only(fit.surv_prob),
-        std_error=_read_only(fit.surv_prob_se),
-        n_at_risk=_read_only(fit.n_risk),
+        **_common(fit, spells), std_error=_read_only(fit.surv_prob_se),
         n_events=_read_only(fit.n_events),
-        start=spells.start,
-        end=float(spells.exit.max()),
-    )
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,7 +137,7 @@ class IncidenceCurves:
     """Right-continuous step curves: the share ended by each kind of event up to each time.
 
     ``incidence``, ``std_error`` and ``n_events`` (m, k) have a column for each of the sorted
-    ``kinds``; the rest is as in ``SurvivalCurve``. The shares and ``survival`` add up to 1.
+    ``kinds``; the others are as in ``SurvivalCurve``. Shares and ``survival`` add up to 1.
     """
 
     kinds: tuple[Hashable, ...]
@@ -171,17 +160,12 @@ class IncidenceCurves:
     def frame(self) -> pd.DataFrame:
         """Return the curves as a long table: one row a time and kind."""
         m, k = self.incidence.shape
-        return pd.DataFrame(
-            {
-                "time": np.repeat(self.time, k),
-                "kind": list(self.kinds) * m,
-                "n_at_risk": np.repeat(self.n_at_risk, k).astype(int),
-                "n_events": self.n_events.ravel().astype(int),
-                "incidence": self.incidence.ravel(),
-                "std_error": self.std_error.ravel(),
-                "survival": np.repeat(self.survival, k),
-            }
-        )
+        return pd.DataFrame({
+            "time": np.repeat(self.time, k), "kind": list(self.kinds) * m,
+            "n_at_risk": np.repeat(self.n_at_risk, k).astype(int),
+            "n_events": self.n_events.ravel().astype(int), "incidence": self.incidence.ravel(),
+            "std_error": self.std_error.ravel(), "survival": np.repeat(self.survival, k),
+        })  # fmt: skip
 
 
 def cumulative_incidence(
@@ -195,14 +179,13 @@ def cumulative_incidence(
     """Estimate the share of spells ended by each competing kind of event (Aalen-Johansen).
 
     F_k(t) is the sum over event times s <= t of S(s-) d_k / n, with d_k ends of kind k among the
-    n watched just before s (entry < s <= exit) and S the Kaplan-Meier curve of all kinds pooled.
-    One minus a Kaplan-Meier curve that treats the other kinds as censored is larger: it is the
-    share in a world where nobody lapses, and only if lapsing has nothing to do with progress.
+    n watched just before s and S the Kaplan-Meier curve of all kinds pooled. One minus a
+    Kaplan-Meier curve that treats the other kinds as censored is larger: the share in a world where
+    nobody lapses, and only if lapsing has nothing to do with progress.
 
-    ``event_kind`` (n,) are labels of what ended each spell, ``still_open`` where nothing did; the
-    others, errors and warnings as in ``kaplan_meier``. Source: Aalen & Johansen (1978), Scand. J.
-    Statist. 5:141; standard error: delta method on the multinomial counts (Gaynor et al. 1993, JASA
-    88:400), which for a single kind is Greenwood's.
+    ``event_kind`` (n,) are labels of what ended each spell, ``still_open`` where nothing did.
+    Source: Aalen & Johansen (1978), Scand. J. Statist. 5:141; standard error: delta method on the
+    multinomial counts (Gaynor et al. 1993, JASA 88:400), for a single kind Greenwood's.
 
     Examples
     --------
@@ -232,23 +215,24 @@ def cumulative_incidence(
     incidence = np.cumsum(before[:, None] * n_events / at_risk[:, None], axis=0)
     variance = _incidence_variance(at_risk[:, None], n_events, incidence, before[:, None])
     return IncidenceCurves(
-        kinds=kinds,
-        time=_read_only(fit.surv_times),
-        incidence=_read_only(incidence),
-        std_error=_read_only(np.sqrt(variance)),
-        survival=_read_only(fit.surv_prob),
-        n_at_risk=_read_only(at_risk),
-        n_events=_read_only(n_events),
-        start=spells.start,
-        end=float(spells.exit.max()),
-    )
+        **_common(fit, spells), kinds=kinds, incidence=_read_only(incidence),
+        std_error=_read_only(np.sqrt(variance)), n_events=_read_only(n_events),
+    )  # fmt: skip
+
+
+def _common(fit: SurvfuncRight, spells: _Observed) -> dict[str, Any]:
+    return {
+        "time": _read_only(fit.surv_times), "survival": _read_only(fit.surv_prob),
+        "n_at_risk": _read_only(fit.n_risk), "start": spells.start,
+        "end": float(spells.exit.max()),
+    }  # fmt: skip
 
 
 def _incidence_variance(n: Array, n_events: Array, incidence: Array, before: Array) -> Array:
     """Delta-method variance of each incidence at each time, (m, k).
 
     The sum over s <= t of (F(t) - F(s))^2 d / (n (n - d)) - 2 (F(t) - F(s)) S(s-) d_k / n^2
-    + S(s-)^2 d_k (n - d_k) / n^3, with the square multiplied out so that every sum runs once.
+    + S(s-)^2 d_k (n - d_k) / n^3.
     """
     ended = n_events.sum(axis=1, keepdims=True)
     # Where all at risk ended, no curve rises any more, so F(t) - F(s) = 0 and the term is nothing.

@@ -7,7 +7,7 @@ With few data the penalty leaves the offset in charge; with many the data overru
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -25,6 +25,9 @@ RUNG_PENALTY = 40.0
 BASELINE_PENALTY = 5.0
 """Ridge on the scaled columns, on the rungs' own terms, and on the columns that say how long a
 stretch is and what the outlook is worth; see docs/method/what-was-tried.md."""
+LENT_PENALTY = 4.0
+"""Ridge on how far what another club's hazard says is to be believed more or less than in full: a
+spread of one half (judgement)."""
 _LOW, _HIGH = 1e-4, 1.0 - 1e-4
 
 
@@ -167,10 +170,20 @@ def _design(
     return np.column_stack([np.ones(len(z)), linear, spline, rungs, pairs])
 
 
+def on_ladder(model: HazardModel, places: Ints) -> HazardModel:
+    """Return the model with rungs at other places of its ladder, average ones where -1."""
+    first = 1 + len(model.names) + _splines().n_features_out_
+    rungs = model.weights[first : first + model.n_rungs]
+    there = np.where(places >= 0, rungs[places], 0.0)
+    weights = np.concatenate([model.weights[:first], there, model.weights[first + model.n_rungs :]])
+    return replace(model, weights=weights, n_rungs=len(places))
+
+
 def fit_hazard(
-    features: pd.DataFrame, outlook: Array, table: pd.DataFrame, edges: Array, n_rungs: int
-) -> HazardModel:
-    """Fit the hazard to T landmarks of a ladder of ``n_rungs``.
+    features: pd.DataFrame, outlook: Array, table: pd.DataFrame, edges: Array, n_rungs: int,
+    like: HazardModel | None = None,
+) -> HazardModel:  # fmt: skip
+    """Fit the hazard to T landmarks of a ladder of ``n_rungs``, from ``like`` on where given.
 
     ``features`` (T rows) come from ``landmark_features``, ``table`` (T rows: ``weeks, cleared,
     sure, stays, weight``) from ``training_landmarks``; ``outlook`` (T, B + 1) are standard
@@ -186,6 +199,8 @@ def fit_hazard(
     centre = values.mean(axis=0) if len(values) else np.zeros(columns.shape[1])
     scale = values.std(axis=0) if len(values) else np.ones(columns.shape[1])
     scale = np.where(scale < 1e-6, 1.0, scale)
+    if like is not None:
+        centre, scale = like.centre, like.scale
     rung = features["rung"].to_numpy(dtype=np.int64)[rows]
     design = _design(columns, z, rung, n_rungs, centre, scale)
     names = list(columns.columns)
@@ -195,7 +210,13 @@ def fit_hazard(
     first_rung = 1 + len(names) + _splines().n_features_out_
     penalty[first_rung : first_rung + n_rungs] = RUNG_PENALTY
     outcome, offset = event.ravel()[keep].astype(float), columns["offset"].to_numpy()
+    if like is not None:
+        offset = offset + design @ like.weights
+        design = np.column_stack([design, design @ like.weights])
+        penalty = np.append(penalty, LENT_PENALTY)
     weights = fit_ridge_logistic(design, outcome, offset, penalty, lived.ravel()[keep])
+    if like is not None:
+        weights = weights[:-1] + (1.0 + weights[-1]) * like.weights
     n_events = int(table["cleared"].sum())
     return HazardModel(centre, scale, names, weights, n_rungs, len(features), n_events)
 

@@ -44,17 +44,15 @@ _SPAN = np.int64(10**7)
 
 
 def training_landmarks(histories: Histories, stays: Array | None = None) -> pd.DataFrame:
-    """Return landmarks on all spells, one a week from an early day of each spell on.
+    """Return landmarks on all spells, one a week, or wider apart where they would be too many.
 
-    ``stays`` (S,) is the chance that the athlete of each spell still open has not stopped for good.
-    Time since the last session counts for so much: it is time on the rung for whoever is away, none
-    for whoever has left. Left out: all or nothing, as the lapse rule says.
+    ``stays`` (S,) is the chance that the athlete of each spell still open has not stopped for good:
+    what time since the last session counts for. Left out: all or nothing, as the lapse rule says.
 
-    Columns: ``spell`` (row of ``histories.spells``), ``session`` (row of the last session before),
-    ``day`` (date of the landmark), ``weeks`` to clearing or to the end of what is known,
-    ``cleared``, ``sure`` (weeks up to the last session, which count in full; below 0 where that
-    was before), ``stays`` (what the weeks after it count for) and ``weight`` (its share of
-    ``OWN_WEEKS``). Spacing widens where ``MAX_LANDMARKS`` would be exceeded.
+    Columns: ``spell`` (row of ``histories.spells``), ``session`` (row of the last one before),
+    ``day``, ``weeks`` to clearing or to the end of what is known, ``cleared``, ``sure`` (weeks up
+    to the last session, which count in full; below 0 where that was before), ``stays`` (what those
+    after it count for) and ``weight`` (its share of ``OWN_WEEKS``).
     """
     spells = histories.spells
     start, end = day_number(spells["start"]), day_number(spells["end"])
@@ -109,11 +107,7 @@ def _last_session(table: pd.DataFrame, histories: Histories) -> pd.DataFrame:
 def landmark_features(
     histories: Histories, landmarks: pd.DataFrame, states: pd.DataFrame
 ) -> pd.DataFrame:
-    """Return what was known at each landmark, one row each.
-
-    ``states`` have one row a session of ``histories.sessions``: ``level, swing, pace, var_level,
-    var_gain`` as filtered with the sessions up to it.
-    """
+    """Return what was known at each landmark; ``states`` are filtered, one row a session."""
     sessions, spells = histories.sessions, histories.spells
     at, day = landmarks["session"].to_numpy(), landmarks["day"].to_numpy()
     own = landmarks["spell"].to_numpy()
@@ -188,7 +182,7 @@ class CommonScale:
     """One scale for an athlete's values on all rungs.
 
     ``positions`` (R,) how much less each rung's mark asks than the mean one, in logs; ``scatter``
-    of an athlete's days about each other; ``usual_age`` stands where the roster has none.
+    of an athlete's days about each other; ``usual_age`` where the roster has none.
     """
 
     positions: Array
@@ -199,8 +193,7 @@ class CommonScale:
 def common_scale(histories: Histories) -> CommonScale:
     """Read from athletes who trained several rungs how much more each rung's mark asks.
 
-    Least squares of the log share of the mark on rungs, with a parabola of time of each athlete's
-    own; pulled toward marks that all ask the same.
+    Least squares of log shares on rungs, with a parabola of time of each athlete's own.
     """
     sessions, n_rungs = histories.sessions, len(histories.ladder.rungs)
     share, rung = log_shares(histories), sessions["rung_index"].to_numpy()

@@ -5,7 +5,18 @@ charts, ``pages`` and ``screens`` what stands beside rows. A room with sentences
 in a module of its name here. All take figures or rows, and return text.
 """
 
-from forecast.words import ahead, backtest, captions, changes, cohort, commands, pages, say, screens
+from forecast.words import (
+    ahead,
+    backtest,
+    captions,
+    changes,
+    cohort,
+    commands,
+    pages,
+    say,
+    screens,
+    setup,
+)  # fmt: skip
 from forecast.words.rows import (
     HEADINGS,
     ON_HOLD,
@@ -35,4 +46,5 @@ __all__ = [
     "reason",
     "say",
     "screens",
+    "setup",
 ]

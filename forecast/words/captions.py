@@ -59,6 +59,13 @@ _CAPTIONS = {
         "{horizon} weeks.",
         "Range of weeks of {who} at {count} pass marks, the lowest on top.",
     ),
+    "predictive": (
+        "Sessions that met the mark, logged and drawn",
+        "Points: share of the sessions logged. Line and band: the same of records drawn from the "
+        "growth engine, each session from what was known before it (8 in 10 lie in the band).",
+        "Share of sessions that met the mark in {count} stretches of weeks on the rung, logged and "
+        "drawn.",
+    ),
     "clearing": (
         "Weeks to clear a rung",
         "Share cleared, with its {level} band, of those who keep logging. Bottom row: spells still "
@@ -124,6 +131,7 @@ AXES = {
     "level": "usual day, in the rung's unit",
     "weeks": "weeks on the rung",
     "chance": "chance of having cleared",
+    "met": "share that met the mark",
 }
 """Titles of axes, with their units."""
 KINDS = ("clean", "clean, stopped on purpose", "not clean", "with help")

@@ -7,7 +7,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from forecast.ladder import Rung
 from forecast.log import counted, in_percent
+from forecast.types import Array
 from forecast.words import say
 
 FEWER, MORE = "fewer weeks in all", "more weeks in all"
@@ -27,6 +29,8 @@ AUDIT_CAUTION = (
     "allowed for. A pass mark is never a reason to hurry: straight-arm loading is slow on tendons, "
     "pain stops the session, and the coach on the floor decides; local rules come first."
 )
+POWER_SCALING = ["prior and log disagree", "prior counts more than the log"]
+"""What is said of a constant that leans on its prior: where the log moves it too, and not."""
 LITTLE = 0.5
 """Share of the prior uncertainty below which a log is said to have taught little (judgement)."""
 
@@ -59,6 +63,19 @@ def time_to_clear(result: Any) -> str:
             f"{in_percent(result.level)} point by point, not for the whole curve at once."
         )
     return " ".join(lines)
+
+
+def expected_weeks(rung: Rung, cleared: int, shares: Array | None) -> str:
+    """Return how the weeks that a coach expects of a rung stand beside the log's."""
+    low, high = rung.usual_weeks or (np.nan, np.nan)
+    text = f"{rung.name}: 8 in 10 are expected to take {low:g} to {high:g} weeks"
+    if shares is None:
+        return f"{text}; no spell from its beginning on in this log says otherwise yet."
+    by_low, by_high = (in_percent(share) for share in shares)
+    return (
+        f"{text}, so 10 % less and 90 % no more; in this log {by_low} had cleared it by {low:g} "
+        f"weeks and {by_high} by {high:g} ({cleared} cleared)."
+    )
 
 
 def _too_few(result: Any, end: str) -> str:

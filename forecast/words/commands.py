@@ -23,6 +23,15 @@ SHARED = (
 )
 
 
+def unforeseen(fault: str, path: str) -> str:
+    """Return what to do about a fault of the package itself."""
+    return (
+        f"rungwise: something went wrong that nobody foresaw ({fault}). The fault is ours, not "
+        f"yours; what happened is in {path}. Look through it, then send it to whoever maintains "
+        "this package."
+    )
+
+
 def last_cleared(name: str, rung: str, day: pd.Timestamp) -> str:
     """Return why an athlete who cleared the last rung has no row."""
     return f"{name} has nothing open: the last rung, {rung}, was cleared on {day.date()}."

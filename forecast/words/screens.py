@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from forecast.log import Club, counted
+from forecast.log import Club, counted, in_percent
 from forecast.row import PAUSED, STATES, Row
 from forecast.words.pages import away_line
 from forecast.words.rows import STATE_NAMES
@@ -78,3 +78,17 @@ def not_read(error: Exception) -> str:
 def not_kept(error: Exception) -> str:
     """Return the note that a model could not be kept."""
     return f"note: the model is not kept for the next run: {error}"
+
+
+def borrowed(athletes: int, rungs: int, trust: float) -> str:
+    """Return the note on a model that was fitted with another club's as prior."""
+    text = (
+        f"Fitted with another club's model of {counted(athletes, 'athlete')} as prior, "
+        f"{counted(rungs, 'rung')} in common"
+    )
+    if trust == 0.0:
+        return (
+            f"{text}; how levels grow was not taken from it, since this log asks for another scale."
+        )
+    chance = in_percent(trust)
+    return f"{text}; by this log's own sets the chance that it fits this club is {chance}."

@@ -74,5 +74,8 @@ def test_a_cut_that_cannot_be_used_is_named(make_log, cuts, message):
 def test_a_short_or_empty_log_gives_no_cuts(make_log):
     with pytest.raises(BacktestError, match="fewer cuts"):
         draw_cuts(make_log([("ann", "hang", day, 5) for day in (0, 3)]), 6)
+    for many in (10**18, 10**20):
+        with pytest.raises(BacktestError, match="fewer cuts"):
+            draw_cuts(make_log([("ann", "hang", day, 5) for day in range(0, 300, 3)]), many)
     with pytest.raises(BacktestError, match="no usable set"):
         draw_cuts(make_log([]), 2)

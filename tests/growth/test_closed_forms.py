@@ -45,7 +45,7 @@ from forecast.growth.motion import (
 )
 from forecast.growth.panel import MAX_FATIGUE_STEPS
 from forecast.growth.passage import Habits, Targets, simulate_passage
-from forecast.log import YEAR_DAYS
+from forecast.types import YEAR as YEAR_DAYS
 
 MOTION = Dynamics(alpha=0.4, swing_sd=0.08, wiggle_sd=0.05, detraining=0.03, regain=0.5)
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
-from unfitted_club import ROWS, histories_of, rows_of
+from unfitted_club import DAY0, ROWS, histories_of, rows_of
 
 from forecast.growth.forecasting import recent_gaps
 from forecast.growth.judgement import QUICKENING
@@ -87,7 +88,7 @@ def test_flags_of_sets_and_what_could_count():
     assert panel.eligible.tolist() == [3]
     assert panel.met.tolist() == [True]
     assert np.isposinf(panel.ceiling[0, 0])
-    assert np.isposinf(panel.upper[0, 4])  # that much or more
+    assert panel.upper[0, 4] > 5.0  # that much or, as far as the log tells, any more
     assert panel.ceiling[0, 5] == pytest.approx(0.0)  # 4 reps: up to 5 of 5
 
 
@@ -162,3 +163,34 @@ def test_a_panel_on_another_scale_has_its_bounds_moved(panel):
     np.testing.assert_allclose(moved.lower[2, 0], 0.5 * np.log(0.45) + 0.5 * -0.55)
     np.testing.assert_allclose(moved.ceiling[2, 0], 0.5 * np.log(0.55) + 0.5 * -0.45)
     np.testing.assert_array_equal(moved.ceiling, moved.upper)
+
+
+def by_choice(value, **columns):
+    return {"athlete": "Cy", "rung": "hang", "value": float(value), "stopped": "choice"} | columns
+
+
+def test_a_set_stopped_by_choice_is_bounded_by_the_best_of_late():
+    """Of six sets below the mark five end by choice: the reserve is 0.2 * (6 + 20) / 5."""
+    values = {0: (8.0, "failed"), 7: (5.0, "choice"), 14: (6.0, "choice"), 21: (7.0, "choice"),
+              80: (4.0, "choice"), 140: (3.0, "choice")}  # fmt: skip
+    rows = [
+        by_choice(value, date=DAY0 + pd.Timedelta(days=day), set=1, stopped=how)
+        for day, (value, how) in values.items()
+    ]
+    panel = build_panel(histories_of(rows, as_of=200))
+    reserve = 0.2 * 26 / 5
+    # Eight seconds, noted to the second, hold for eight weeks; then the best is what is left.
+    best = np.array([8.5, 8.5, 8.5, 4.5, 3.5])
+    np.testing.assert_allclose(np.exp(panel.upper[1:, 0]), best / 10.0 * np.exp(reserve))
+    # Below four fifths of the best of late nothing was tried.
+    np.testing.assert_array_equal(panel.eligible, [1, 0, 0, 1, 1, 1])
+
+
+def test_where_sets_are_let_fail_a_choice_says_little():
+    rows = rows_of("Cy", "hang", {day: [8, 7, 6] for day in range(0, 60, 3)})
+    rows.append(by_choice(5.0, date=DAY0 + pd.Timedelta(days=62), set=1))
+    panel = build_panel(histories_of(rows))
+    assert panel.upper[-1, 0] > 10.0
+    # The reserve learnt with a model stands in for that of another log.
+    other = build_panel(histories_of(rows), reserve=0.3)
+    assert np.exp(other.upper[-1, 0]) == pytest.approx(0.85 * np.exp(0.3))

@@ -58,6 +58,7 @@ def at_the_priors(histories: Histories, *, linear: float = 0.0, **values) -> Gro
         habits=CohortHabits(2.0, 0.0, np.full(32, 2.0)),
         linear=linear,
         units={"seconds": 1.0, "reps": 1.0},
+        reserve=9.0,
     )
 
 

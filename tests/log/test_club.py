@@ -231,6 +231,19 @@ def test_kept_rows_that_are_spoilt_are_read_anew(folder, content):
     same(read_club(folder, keep=True), plain)
 
 
+def test_a_link_in_place_of_kept_rows_is_neither_read_nor_written_through(folder, parsed):
+    plain = read_club(folder, keep=True)
+    kept, aside = min(folder.glob("last_read-*")), folder / "theirs"
+    kept.rename(aside)
+    before = aside.read_bytes()
+    kept.symlink_to(aside)
+    del parsed[:]
+    same(read_club(folder, keep=True), plain)
+    assert parsed
+    assert not kept.is_symlink()
+    assert aside.read_bytes() == before
+
+
 def test_kept_rows_that_were_tampered_with_are_read_anew(folder):
     plain = read_club(folder, keep=True)
     for change in ({"value": -5.0}, {"value": np.inf}, {"athlete": None}, {"date": pd.NaT}):

@@ -66,6 +66,26 @@ def test_what_was_there_stays_when_writing_fails(tmp_path, monkeypatch, fault, w
     assert names(tmp_path) == ["forecast.csv"]
 
 
+def test_a_read_only_file_system_is_one_sentence(tmp_path, monkeypatch):
+    def refuse(*_, **__):
+        raise OSError(errno.EROFS, "Read-only file system")
+
+    monkeypatch.setattr("builtins.open", refuse)
+    monkeypatch.setattr("pathlib.Path.unlink", refuse)
+    with pytest.raises(LogError, match="Read-only file system"):
+        write_whole(tmp_path / "a", b"", LogError)
+
+
+def test_what_a_killed_run_left_is_swept_later(tmp_path):
+    left, waiting, own = (tmp_path / f".{name}.part" for name in ("0" * 16, "1" * 16, "mine"))
+    for path in (left, waiting, own):
+        path.write_bytes(b"half")
+    for path in (left, own):
+        os.utime(path, (0, 0))
+    write_whole(tmp_path / "a", b"new")
+    assert names(tmp_path) == sorted([waiting.name, own.name, "a"])
+
+
 def test_of_several_files_none_is_new_before_all_are_written(tmp_path):
     first, second = tmp_path / "a", tmp_path / "b"
     first.write_bytes(b"old")

@@ -102,7 +102,7 @@ def test_few_clearings_give_the_survival_engine_less_weight():
             empty,
             empty.astype(bool),
             empty.astype(np.int64),
-            [engine.prior_weight(clearings) for engine in POOLED],
+            np.array([[engine.prior_weight(clearings), 0.0, 0.0] for engine in POOLED[1:]]),
         ).shares(WEEKS)[1, 8]
         for clearings in (0, 10, 1000)
     ]
