@@ -20,33 +20,32 @@ from sklearn.ensemble import HistGradientBoostingClassifier, HistGradientBoostin
 from sklearn.metrics import roc_auc_score
 
 from forecast.boosted import nodes_of
+from forecast.log import in_percent
 from forecast.plateau.figures import HABITS, NAMES, Table, figures_at, habits_of, table_of_careers
-from forecast.plateau.trees import (
+from forecast.plateau.watch import (
     CLIMBING,
+    DEFAULT_FALSE_ALARMS,
     FILE,
     FLAT,
     GAIN_UNIT,
+    LOOKS,
+    MIN_SESSIONS,
     QUANTILES,
     SLIP,
     SLIPPING,
-    STEEP,
-    YEAR,
-    VerdictModel,
-    centre_of,
-    smallest_gain_at,
-)
-from forecast.plateau.watch import (
-    DEFAULT_FALSE_ALARMS,
-    LOOKS,
-    MIN_SESSIONS,
     SPAN_DAYS,
     STAY,
+    STEEP,
+    YEAR,
     ClubVerdict,
+    VerdictModel,
     attendance,
+    centre_of,
     enough_record,
     judge,
     looks_back,
     own_shares,
+    smallest_gain_at,
     verdicts_at,
 )
 from forecast.simulate import Careers, invent_careers
@@ -92,13 +91,14 @@ class Cases:
     @property
     def kind(self) -> Ints:
         """Class of each (n,)."""
-        return kinds_of(self.gain, self.level)
+        flat = self.gain <= smallest_gain_at(self.level)
+        return np.where(self.gain < SLIP, SLIPPING, np.where(flat, FLAT, CLIMBING))
 
 
-def kinds_of(gain: Array, level: Array) -> Ints:
-    """Class by the true gain a week, and by the true level that sets the smallest that matters."""
-    flat = gain <= smallest_gain_at(level)
-    return np.where(gain < SLIP, SLIPPING, np.where(flat, FLAT, CLIMBING))
+def joined(parts: list[Any]) -> Any:
+    """Return cases, or looks, one after the other."""
+    names = type(parts[0]).__slots__
+    return type(parts[0])(*(np.concatenate([getattr(p, name) for p in parts]) for name in names))
 
 
 def true_gain(table: Table, level: Array, spell: Ints, at: Ints) -> Array:
@@ -107,26 +107,20 @@ def true_gain(table: Table, level: Array, spell: Ints, at: Ints) -> Array:
     Between sessions the level is drawn straight. Spells younger than six weeks: since their first
     session; missing in those younger than ``LEAST_SPAN``.
     """
-    first = table.start[spell]
-    apart = int(table.day.max() - table.day.min()) + 1000
-    low = int(table.day.min())
+    first, low = table.start[spell], int(table.day.min())
+    apart = int(table.day.max()) - low + 1000
     key = table.spell * apart + (table.day - low)
     then = np.maximum(table.day[at] - SPAN_DAYS, table.day[first])
-    right = np.searchsorted(key, spell * apart + (then - low), side="left")
-    left = np.maximum(right - 1, first)
-    gap = table.day[right] - table.day[left]
-    share = np.where(gap > 0, (then - table.day[left]) / np.maximum(gap, 1), 1.0)
-    before = level[left] * (1.0 - share) + level[right] * share
+    before = np.interp(spell * apart + (then - low), key, level)
     days = table.day[at] - then
     return np.where(days >= LEAST_SPAN, (level[at] - before) / np.maximum(days / 7.0, 1e-9), np.nan)
 
 
 def cases_of(careers: Careers, rng: np.random.Generator) -> Cases:
-    """Cut each club's log at two dates, and take the spells that are open there."""
+    """Cut each club's log at some dates, and take the spells that are open there."""
     table = table_of_careers(careers)
     end, n, club_of = careers.crew.weeks * 7.0, len(table.start), careers.crew.club
-    key = table.spell * 10**6 + table.day
-    spells, sessions, days, clubs = [], [], [], []
+    key, cuts = table.spell * 10**6 + table.day, []
     for number in range(CUTS):
         cut = np.floor(end * rng.uniform(0.25, 1.0, len(end)))[club_of].astype(np.int64)
         at = np.searchsorted(key, np.arange(n) * 10**6 + cut, side="left") - 1
@@ -136,11 +130,8 @@ def cases_of(careers: Careers, rng: np.random.Generator) -> Cases:
         some = some[np.argsort(club_of[some], kind="stable")]
         club = club_of[some]
         some = some[np.arange(len(some)) - np.searchsorted(club, club) < MOST_A_CLUB]
-        spells.append(some)
-        sessions.append(at[some])
-        days.append(cut[some] - 1)
-        clubs.append(club_of[some] * CUTS + number)
-    spell, at, day, club = map(np.concatenate, (spells, sessions, days, clubs))
+        cuts.append((some, at[some], cut[some] - 1, club_of[some] * CUTS + number))
+    spell, at, day, club = (np.concatenate(of) for of in zip(*cuts, strict=True))
     gain = true_gain(table, careers.level, spell, at)
     old = np.isfinite(gain)
     spell, at = spell[old], at[old]
@@ -161,21 +152,18 @@ def gather(n_cases: int, seed: int) -> Cases:
         batches.append(replace(cases, figures=narrow, club=cases.club + clubs))
         clubs, gathered = clubs + CUTS * len(careers.crew.weeks), gathered + len(cases.gain)
         say(f"careers of seed {seed}", gathered / n_cases)
-    return Cases(*(np.concatenate([getattr(b, name) for b in batches]) for name in Cases.__slots__))
+    return joined(batches)
 
 
 def say(what: str, share: float) -> None:
     """Show how far the work has come."""
-    done = round(30 * min(share, 1.0))
-    end = "\n" if share >= 1.0 else ""
-    print(f"\r{what:24} [{'#' * done}{'.' * (30 - done)}]", end=end, file=sys.stderr, flush=True)
+    print(f"{what}: {in_percent(min(share, 1.0))}", file=sys.stderr, flush=True)
 
 
 def grow(cases: Cases, seed: int, **settings: Any) -> tuple[VerdictModel, list[Any]]:
     """Fit the trees and return them as arrays, limits still to be set, and scikit-learn's own."""
     asked = {**TREES, **settings, "random_state": seed}
-    asked["min_samples_leaf"] = max(20, round(LEAF_SHARE * len(cases.gain)))
-    kind = cases.kind
+    asked["min_samples_leaf"], kind = max(20, round(LEAF_SHARE * len(cases.gain))), cases.kind
     four = np.where((kind == CLIMBING) & (cases.gain > STEEP), 0, kind + 1)
     fitted: list[Any] = [HistGradientBoostingClassifier(**asked).fit(cases.figures, four)]
     say("trees", 0.7)
@@ -226,16 +214,15 @@ def watch_careers(model: VerdictModel, n_careers: int, seed: int) -> Watched:
         clubs, end = careers.crew.club, (7.0 * careers.crew.weeks).astype(np.int64)
         habits = habits_of(table, clubs, clubs[own], end[clubs[own]])[which]
         as_usual = ClubVerdict(model.shares, 0, habits)
-        found = verdicts_at(table, own[which], session, as_usual, model=model)
+        verdict = verdicts_at(table, own[which], session, as_usual, model=model)
         p, steep, gain, least = looks = np.full((4, len(own), LOOKS), np.nan)
         true = true_gain(table, careers.level, own[which], session)
         matters = smallest_gain_at(careers.level[session])
-        looks[:, which, back] = found.p_stuck, found.steep, true, matters
-        group = np.searchsorted(np.array(EDGES), attendance(table, own, at))
+        looks[:, which, back] = verdict.p_stuck, verdict.steep, true, matters
+        group = np.searchsorted(EDGES, attendance(table, own, at))
         parts.append(Watched(p, steep, gain, least, group))
         say(f"looks of seed {seed}", BATCH * (number + 1) / n_careers)
-    names = Watched.__slots__
-    return Watched(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
+    return joined(parts)
 
 
 def set_limits(model: VerdictModel, seen: Watched) -> VerdictModel:
@@ -288,30 +275,30 @@ def raised_at(p: Array, ready: Flags) -> tuple[Flags, Flags]:
 def scores(model: VerdictModel, cases: Cases) -> dict[str, Any]:
     """Scores on cases, each club's chances moved by its own shares."""
     figures = cases.figures.astype(np.float64)
-    chances, shares = judge(model, figures, None).chances, np.empty((len(figures), 3))
+    chances, shares = judge(model, figures, model.shares).chances, np.empty((len(figures), 3))
     order = np.argsort(cases.club, kind="stable")
     for rows in np.split(order, np.flatnonzero(np.diff(cases.club[order])) + 1):
         shares[rows] = own_shares(chances[rows], model.shares)
-    found = judge(model, figures, shares)
-    chances, gains = found.chances, found.gains
+    verdict = judge(model, figures, shares)
+    chances, gains = verdict.chances, verdict.gains
     p, stuck = 1.0 - chances[:, CLIMBING], cases.kind != CLIMBING
     inside = (cases.gain >= gains[:, 0]) & (cases.gain <= gains[:, 2])
     tenth = np.minimum((10 * p).astype(int), 9)
     off = [p[tenth == k].mean() - stuck[tenth == k].mean() for k in range(10) if (tenth == k).any()]
-    flat, said = cases.kind == FLAT, chances[:, FLAT]
-    told = {
+    flat, p_flat = cases.kind == FLAT, chances[:, FLAT]
+    figures_of = {
         "cases": len(p),
         "clubs": len(np.unique(cases.club // CUTS)),
         "no progress": stuck.mean(),
         "no progress, said": p.mean(),
         "no progress, Brier / base rate": ((p - stuck) ** 2).mean() / stuck.var(),
         "no progress, AUC": roc_auc_score(stuck, p),
-        "flat, Brier / base rate": ((said - flat) ** 2).mean() / flat.var(),
-        "flat, AUC": roc_auc_score(flat, said),
+        "flat, Brier / base rate": ((p_flat - flat) ** 2).mean() / flat.var(),
+        "flat, AUC": roc_auc_score(flat, p_flat),
         "furthest tenth": np.abs(off).max(),
         "gain in its 80 % range": inside.mean(),
     }
-    return {name: round(float(value), 4) for name, value in told.items()}
+    return {name: round(float(value), 4) for name, value in figures_of.items()}
 
 
 def digest(model: VerdictModel) -> str:

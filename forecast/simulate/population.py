@@ -81,18 +81,14 @@ def draw_population(rng: np.random.Generator, n_rungs: int) -> Population:
 
 
 def draw_athletes(
-    rng: np.random.Generator,
-    population: Population,
-    n_athletes: int,
-    sessions_per_week: tuple[float, float],
-    prefix: str,
-) -> pd.DataFrame:
+    rng: np.random.Generator, population: Population, n_athletes: int,
+    sessions_per_week: tuple[float, float], prefix: str,
+) -> pd.DataFrame:  # fmt: skip
     """Draw the hidden constants of athletes, a row each.
 
-    Columns: ``athlete`` (invented code), ``pace_effect`` (log pace), ``trait``
-    (standard normal), ``rate`` (sessions per week), ``noise`` (class of scatter),
-    ``usual_sets``, ``stops`` (share of sets stopped at the target), ``notes_stopped``,
-    ``coarse`` (timed to 5 s) and ``notes_effort``.
+    ``athlete`` (code), ``pace_effect`` (log pace), ``trait``, ``rate`` (sessions per week),
+    ``noise`` (class of scatter), ``usual_sets``, ``stops`` (share of sets stopped at the target),
+    ``notes_stopped``, ``coarse`` (timed to 5 s), ``notes_effort``.
     """
     width = max(3, len(str(n_athletes)))
     stopper = rng.random(n_athletes) < population.stop_share
@@ -117,8 +113,8 @@ class Attendance:
     """Chances of turning up, per athlete.
 
     ``week`` (athletes, 7) is the chance of training on each weekday, Monday first, when not in a
-    layoff; ``layoff_every`` the mean weeks between layoffs, ``layoff_weeks`` the median length of
-    one. ``style`` ``ragged`` lets whole weeks go well or badly, ``seasonal`` adds holidays.
+    layoff; the rest as in ``Population``. ``ragged`` lets whole weeks go well or badly,
+    ``seasonal`` adds holidays.
     """
 
     week: Array
@@ -176,11 +172,6 @@ def draw_attendance(
     liking = np.exp(0.8 * rng.standard_normal((rate.size, 7)))
     week = CLUB_WEEK * liking
     week = week / week.sum(axis=1, keepdims=True) * rate[:, None]
-    often = 0.5 if style == "ragged" else 1.0
-    longer = 1.3 if style == "ragged" else 1.0
-    return Attendance(
-        week=np.minimum(week, 0.95),
-        layoff_every=population.layoff_every * often,
-        layoff_weeks=population.layoff_weeks * longer,
-        style=style,
-    )
+    often, longer = (0.5, 1.3) if style == "ragged" else (1.0, 1.0)
+    every, weeks = population.layoff_every * often, population.layoff_weeks * longer
+    return Attendance(np.minimum(week, 0.95), every, weeks, style)
