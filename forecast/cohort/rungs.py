@@ -15,6 +15,7 @@ from forecast.errors import check_level
 from forecast.histories import Histories
 from forecast.log import TrainingLog
 from forecast.readiness import FLAT_GAIN, Fitted, LogView, as_view, chance_flat
+from forecast.survival import SurvivalCurve
 from forecast.types import Array
 from forecast.words import cohort as wording
 
