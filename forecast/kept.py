@@ -15,7 +15,6 @@ import pandas as pd
 from forecast import inline, words
 from forecast.errors import ForecastError, ModelFileError
 from forecast.log import Club, TrainingLog, code_digest, read_club
-from forecast.row import Row
 
 if TYPE_CHECKING:
     from forecast.model import ReadinessForecaster, View
@@ -34,10 +33,6 @@ class OpenClub:
     club: Club
     model: ReadinessForecaster
     view: View
-
-    def rows(self, athlete: str = "") -> tuple[Row, ...]:
-        """Return an athlete's rows, else the most urgent's; ``ForecastError`` if there is none."""
-        return self.view.about(athlete)
 
     def before(self, weeks: int) -> View:
         """Return what the same forecaster sees of a day so many weeks before, in hindsight.

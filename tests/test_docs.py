@@ -19,6 +19,7 @@ from pathlib import Path
 import pytest
 
 import forecast
+from forecast import inline
 from forecast.__main__ import COMMANDS, function_of, main
 from forecast.ladder_file import _RungTable
 from forecast.log import sizes as limits
@@ -322,6 +323,41 @@ def test_the_site_is_built_without_a_warning(tmp_path):
     )
     assert done.returncode == 0, done.stderr + done.stdout
     assert (tmp_path / "first-hour" / "index.html").exists()
+    links = re.findall(
+        r'href="\.\./(example/[^"]+)"', (ROOT / "docs/examples.md").read_text("utf-8")
+    )
+    assert len(links) == 6
+    for link in links:
+        page = (tmp_path / link).read_text(encoding="utf-8")
+        assert "vega-embed" in page or "charts.js" in page, link
+        assert 'src="http' not in page, link
+
+
+def test_pictures_are_small_and_each_is_shown(refresh):
+    """Pictures of the demo club; ``docs/refresh.py --pictures`` draws them anew."""
+    pictures = sys.modules["pictures"]
+    files = sorted(path.name for path in pictures.FOLDER.iterdir())
+    assert files == sorted(
+        [
+            *(f"{name}.svg" for name in pictures.CHARTS),
+            *(f"{name}.png" for name in pictures.SCREENS),
+        ]
+    )
+    assert [f for f in files if (pictures.FOLDER / f).stat().st_size > pictures.MOST_BYTES] == []
+    shown = {
+        target.rpartition("/")[2]
+        for page in PAGES
+        for target in re.findall(r"\]\(([^)]*pictures/[^)]+)\)", page.read_text(encoding="utf-8"))
+    }
+    assert shown == set(files)
+    first = (ROOT / "README.md").read_text(encoding="utf-8").partition("## ")[0]
+    assert len(re.findall(r"!\[[^\]]{30,}\]", first)) == 2  # a forecast and a sheet, in words too
+
+
+def test_the_site_has_the_inks_of_the_charts():
+    css = (ROOT / "docs" / "look.css").read_text(encoding="utf-8")
+    inks = {inline.INK, inline.LINE, inline.ALERT, inline.BAND, inline.FAN}
+    assert set(re.findall(r"#[0-9a-f]{6}", css)) == inks
 
 
 def test_the_log_columns_of_the_guide_are_those_of_the_reader():
