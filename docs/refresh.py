@@ -37,7 +37,7 @@ STORY = [
     for name in ("first-hour", "my-log", "my-ladder", "reading", "weekly", "method/cohort")
 ]
 """Pages whose blocks are played in the order in which a reader goes through them, in one folder."""
-BESIDE = [README, ROOT / "docs" / "api.md"]
+BESIDE = [README, ROOT / "docs" / "api" / "index.md"]
 """Pages whose blocks are played beside a folder of the demo club, each for itself."""
 PAGES = [README, ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").rglob("*.md"))]
 SAMPLE = ROOT / "docs" / "training.csv"

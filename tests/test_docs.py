@@ -100,12 +100,16 @@ def test_every_prior_has_a_meaning(refresh):
     assert without == []
 
 
-def on_the_api_page() -> list[str]:
-    text = (ROOT / "docs" / "api.md").read_text(encoding="utf-8")
-    return re.findall(r"^::: (\S+)$", text, re.M)
+def on_the_api_pages() -> list[str]:
+    pages = sorted((ROOT / "docs" / "api").glob("*.md"))
+    return [
+        name
+        for page in pages
+        for name in re.findall(r"^::: (\S+)$", page.read_text(encoding="utf-8"), re.M)
+    ]
 
 
-@pytest.mark.parametrize("name", on_the_api_page())
+@pytest.mark.parametrize("name", on_the_api_pages())
 def test_each_parameter_of_a_public_function_is_explained(name):
     public = pydoc.locate(name)
     if not inspect.isfunction(public) or not (asked := set(inspect.signature(public).parameters)):
@@ -289,7 +293,7 @@ def test_the_site_lists_pages_that_exist():
 
 def test_the_api_page_names_what_there_is():
     """Without the site's own builder, which refuses a name that it can't find."""
-    named = re.findall(r"^::: (\S+)$", (ROOT / "docs" / "api.md").read_text("utf-8"), re.M)
+    named = on_the_api_pages()
     assert len(named) == len(set(named)) > 50
     for name in named:
         room, _, last = name.rpartition(".")
