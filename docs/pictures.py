@@ -35,8 +35,11 @@ CHARTS = {
     "lapse": ("What becomes of a spell", DATA, 'report.question(data, "lapse").figures[0]'),
 }  # fmt: skip
 """Name of the picture: its title, what comes before the call, and the call."""
-SCREENS = {"coach": (1280, 800), "analyst": (1280, 800), "athlete": (1280, 800),
-           "coach-phone": (375, 812), "athlete-phone": (375, 812)}  # fmt: skip
+WIDE, PHONE = (1280, 800), (375, 812)
+SCREENS = {
+    **dict.fromkeys(("coach", "analyst", "athlete"), WIDE),
+    **dict.fromkeys(("coach-phone", "analyst-phone", "athlete-phone"), PHONE),
+}
 """First screens of pages, in pixels; what follows the dash names the screen."""
 
 
@@ -108,7 +111,10 @@ def screens(files: dict[str, Path]) -> list[Path]:
             size = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": width < 500}
             browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
             browser.get(files[name.partition("-")[0]].as_uri())
-            drawn = "return document.documentElement.dataset.drawn !== undefined"
+            drawn = (
+                "return !document.querySelector('[data-draw]') ||"
+                " document.documentElement.dataset.drawn !== undefined"
+            )
             WebDriverWait(browser, 120).until(lambda b, drawn=drawn: b.execute_script(drawn))
             paths.append(FOLDER / f"{name}.png")
             browser.save_screenshot(str(paths[-1]))
