@@ -119,7 +119,7 @@ def fit_or_kept(
         try:
             return load_model(path)
         except ModelFileError as error:
-            say(words.screens.not_read(error))
+            say(words.say.text("not_read", error=error))
     fitted = model.fit(log, as_of, progress=progress)
     if trouble := keep_model(path, fitted):
         say(trouble)
@@ -136,5 +136,5 @@ def keep_model(path: Path, model: ReadinessForecaster) -> str:
             if old != path:
                 old.unlink(missing_ok=True)
     except (ForecastError, OSError) as error:
-        return words.screens.not_kept(error)
+        return words.say.text("not_kept", error=error)
     return ""

@@ -76,7 +76,7 @@ def cohort(
 
     def show(console: Console) -> None:
         console.print(f"{records.name}: the cohort, as of {view.as_of.date()}\n", style="bold")
-        shown = Table(*words.commands.COHORT, box=None, padding=(0, 2, 0, 0))
+        shown = Table(*words.say.TEXTS["lists"]["cohort"], box=None, padding=(0, 2, 0, 0))
         for row in table.sort_values("weeks_per_clearing", ascending=False).to_dict("records"):
             half, watched = row["median_weeks"], row["watched_weeks"]
             beyond = pd.isna(half) and not pd.isna(watched)  # fewer than half had cleared it
@@ -87,7 +87,7 @@ def cohort(
                 number(100 * row["flat_share"], " %"), number(100 * row["lapse_share"], " %"),
             )  # fmt: skip
         console.print(shown)
-        console.print(f"\n{words.commands.COHORT_LEGEND}")
+        console.print(f"\n{words.say.text('cohort_legend')}")
         for found in (slow, pace, *stopped):
             console.print(f"\n{found.text}")
         console.print(f"\n{words.CAUTION}")

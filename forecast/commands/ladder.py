@@ -126,19 +126,23 @@ def retests(
     with common.viewing(records, "Re-tests", saved=model, seed=seed) as view:
         table = common.rows_of(whole_ladder.retests(view), names)
     due = table[table["due"]].sort_values(["weeks_off", "athlete"])
-    told = words.commands.due(len(due), len(table))
+    told = words.say.text("due", due=len(due), cleared=counted(len(table), "cleared rung"))
 
     def show(console: Console) -> None:
         console.print(f"{records.name}: {told}, as of {view.as_of.date()}\n", style="bold")
         measure = {rung.key: rung.criterion.measure for rung in records.log.ladder.rungs}
         shown = Table("Athlete", "Rung", "Usual day", "Weeks off", box=None, padding=(0, 2, 0, 0))
         for row in due.to_dict("records"):
-            stands = words.commands.stands(row["level_value"], row["target"], measure[row["rung"]])
-            off = words.commands.weeks_off(row["weeks_off"])
+            stands = words.screens.stands(row["level_value"], row["target"], measure[row["rung"]])
+            off = (
+                f"{row['weeks_off']:.0f}"
+                if row["weeks_off"] >= 1
+                else words.say.text("sets_show_it")
+            )
             shown.add_row(row["athlete"], row["rung_name"], stands, off)
         if len(due):
             console.print(shown)
-            console.print(f"\n{words.screens.RETESTS_LEGEND}\n")
+            console.print(f"\n{words.say.text('retests_legend')}\n")
         console.print(words.CAUTION)
 
     common.print_table(table, show, out, told)

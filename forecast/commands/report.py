@@ -132,7 +132,7 @@ def backtest(
         common.say(f"Scores written to {scores}.")
     if keep is not None:
         save_backtest(result, keep)
-        common.say(words.commands.backtest_kept(keep))
+        common.say(words.say.text("backtest_kept", path=keep))
 
 
 def demo(
@@ -149,11 +149,11 @@ def demo(
             "package. Run this from a clone, or run 'weeks' on your own records."
         )
     make_folder(out)  # a folder that can't be written to is better known before the fit
-    common.say(words.commands.reading_demo(place))
+    common.say(words.say.text("reading_demo", place=place))
     records = common.read_records([str(place)])
     with common.viewing(records, "Forecast") as view:
         result = view.forecast()
     common.print_report(lambda console: show(console, records, result))
     with common.progress("Pages") as step:
         pages = write_report(view, out=out, club=records.name, progress=step)
-    typer.echo(words.commands.pages(pages))
+    typer.echo(words.screens.pages(pages))

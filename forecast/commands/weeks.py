@@ -137,11 +137,11 @@ def nothing_open(log: TrainingLog, histories: Histories, summary: pd.DataFrame) 
     for name in sorted(set(common.people_of(log)) - set(summary["athlete"])):
         if name in last.index:
             rung, day = rungs[last.at[name, "rung"]], last.at[name, "cleared_on"]
-            lines[name] = words.commands.last_cleared(name, rung, day)
+            lines[name] = words.say.text("last_cleared", name=name, rung=rung, day=day)
         elif name in set(spells["athlete"]):
-            lines[name] = words.commands.nothing_left(name)
+            lines[name] = words.say.text("nothing_left", name=name)
         else:
-            lines[name] = words.commands.no_set_yet(name, histories.as_of)
+            lines[name] = words.say.text("no_set_yet", name=name, day=histories.as_of)
     return lines
 
 
@@ -236,8 +236,8 @@ def show(
     note = "" if away else words.screens.away_note(rows)
     for line_on in [note, *others] if note else others:
         console.print(line_on)
-    legend = words.screens.WHY_LEGEND if why else words.screens.WEEKS_LEGEND
-    console.print(f"\n{legend.format(horizon=result.horizon_weeks)}\n{words.CAUTION}")
+    legend = words.say.text("why_legend" if why else "weeks_legend", horizon=result.horizon_weeks)
+    console.print(f"\n{legend}\n{words.CAUTION}")
 
 
 def _grid(

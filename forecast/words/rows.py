@@ -35,6 +35,8 @@ FAR = 0.75
 """Going back a rung is worth a thought below this share of the mark (judgement)."""
 TOO_WIDE = 0.2
 """An 80 % range of the gain wider than this a week measures nothing."""
+OBSTACLES = say.TEXTS["obstacles"]
+"""Why no set counts yet, by what is in the way."""
 HEADINGS = {
     "athlete": "Athlete", "rung": "Rung", "stands": "Usual day", "weeks": "Weeks",
     "half_by": "Half by", "state": "State", "next_step": "Next step",
@@ -106,7 +108,12 @@ def for_athlete(row: Row) -> RowWords:
     row
         Of ``view.rows``.
     """
-    return _in_words(row, _own_why(row), _OWN_STEPS[row.state](row), say.chance)
+    return _in_words(
+        row,
+        _filled("own_why", "stuck" if row.state in STUCK else row.state, row),
+        _filled("own_steps", row.state, row),
+        say.chance,
+    )
 
 
 def _in_words(row: Row, why: str, step: str, chance: Callable[[float], str]) -> RowWords:
@@ -262,7 +269,7 @@ def _why(row: Row) -> str:
             "progress can be told from the scatter of days."
         )
     elif _undated(row):
-        text = _OBSTACLES[seen.obstacle].format(all_sets(seen.sets))
+        text = OBSTACLES[seen.obstacle].format(all_sets(seen.sets))
     elif row.state in STUCK:
         text = f"{_gain(row)} {_stuck(row)}"
     elif row.state == AT_MARK:
@@ -278,14 +285,6 @@ def _why(row: Row) -> str:
     if seen.less_clean and row.state not in (PAIN, PAUSED):
         text += " Longer but less clean: the numbers rise while more sets lose form."
     return text
-
-
-_OBSTACLES = {
-    "missed": "{} missed: nothing to measure yet.",
-    "unclean": "{} unclean: the capacity is there, a valid set is not yet.",
-    "helped": "{} with help: no unassisted set yet.",
-    "underloaded": "{} under the load asked for: none counts yet.",
-}
 
 
 def all_sets(count: int) -> str:
@@ -329,19 +328,9 @@ def _paused(row: Row) -> str:
     return text
 
 
-_CHANGES = {
-    "attendance": "attendance {:.1f} then {:.1f} sessions a week",
-    "clean": "clean sets {:.0%} then {:.0%}",
-    "sets": "sets a session {:.1f} then {:.1f}",
-    "effort": "effort {:.1f} then {:.1f}",
-    "pain": "highest pain {:.0f} then {:.0f}",
-    "gap": "a gap of {1:.0f} days",
-}
-
-
 def _changed(row: Row) -> str:
     texts = [
-        _CHANGES[what].format(before, after)
+        say.TEXTS["together"][what].format(before, after)
         .replace("nan", "none noted").replace("%", " %")
         for what, before, after in row.verdict.changed
     ]  # fmt: skip
@@ -350,95 +339,32 @@ def _changed(row: Row) -> str:
 
 def _next_step(row: Row) -> str:
     """Return one line of what to do next, fit for the exercise; common practice, no source."""
-    criterion, person = row.rung.criterion, row.away is not None and row.away.person
-    far = row.level.guess < FAR * criterion.target
-    steps = {
-        PAIN: PAIN_CAUTION,
-        PAUSED: "Start below where it stopped, and test after a week or two."
-        if person and row.seen.sessions
-        else "Nothing to do, unless it should be trained.",
-        NEW: "Try it once and write down every set, the missed ones too.",
-        FEW: "Go on, and write down every set, the missed ones too.",
-        NO_SUCCESS: "Try an easier variation until one succeeds.",
-        FORM: f"Shorter, cleaner sets first{_form(row)}.",
-        HELP: "One try without help early in each session, while fresh.",
-        SLIPPING: "Look at pain, sleep, illness and load first; a lighter week often helps.",
-        FLAT: "Change one thing for a few weeks: fewer, cleaner sets, more rest or a variation.",
-        AT_MARK: f"Test it: {criterion.confirm_sessions} sessions in a row pass."
-        if criterion.confirm_sessions > 1
-        else "Test it when fresh.",
-        CLIMBING: "Go on as now.",
-        UNCLEAR: "Go on and keep the notes: the next sessions will tell.",
-    }
-    text = steps[row.state]
-    if row.back and far and row.state in (SLIPPING, FLAT, NO_SUCCESS):
-        text += f" Or some weeks on the rung to go back to: {row.back}."
-    return text
-
-
-def _form(row: Row) -> str:
-    return f" ({row.rung.form.rstrip('.')})" if row.rung.form else ""
-
-
-PAIN_CAUTION = (
-    "Pain ends the session. Do not load it again before a licensed clinician or qualified coach "
-    "has seen it; local rules come first. No figure here clears anyone to train."
-)
-
-
-def _own_why(row: Row) -> str:
-    """Why, in an athlete's words."""
-    if row.state in STUCK:
-        moved = "gone down" if row.state == SLIPPING else "hardly moved"
-        weeks_so = row.verdict.weeks
-        since = f" for about {say.weeks(weeks_so)}" if np.isfinite(weeks_so) else " for some time"
-        return (
-            f"Your usual day has {moved}{since}. This warning is set to be wrong only about once "
-            "in five years of training, but it can be."
-        )
-    return _OWN_WHY[row.state].format(
-        sets=all_sets(row.seen.sets).lower(),
-        more=counted(row.seen.more_sessions, "session"),
-        met=row.seen.met,
-        of=counted(row.seen.met_of, "session"),
+    far = row.level.guess < FAR * row.rung.criterion.target
+    kind = row.state
+    if row.away is not None and row.away.person and row.seen.sessions:
+        kind = "paused_person"
+    elif kind == AT_MARK and row.rung.criterion.confirm_sessions > 1:
+        kind = "at_mark_run"
+    goes_back = row.back and far and row.state in (SLIPPING, FLAT, NO_SUCCESS)
+    return _filled("next_steps", kind, row) + (
+        _filled("next_steps", "back", row) if goes_back else ""
     )
 
 
-_OWN_WHY = {
-    PAIN: "Pain comes first: whether you are stuck is not the question now.",
-    PAUSED: "You have not trained this lately; nothing says you are stuck.",
-    NEW: "There is no session yet to judge by.",
-    FEW: "It takes {more} more to tell progress from good and bad days.",
-    NO_SUCCESS: "So far {sets} missed. That is where it starts.",
-    FORM: "You are strong enough; what is missing is a set with the form held.",
-    HELP: "So far {sets} with help; the first one without is the next step.",
-    AT_MARK: "A usual day brings you to the mark: met in {met} of your last {of}.",
-    CLIMBING: "What you can do on a usual day has been rising.",
-    UNCLEAR: "Your record fits both getting better and standing still.",
-}
-
-_OWN_STEPS: dict[str, Callable[[Row], str]] = {
-    PAIN: lambda row: (
-        "Stop what hurts, tell your coach, and see a licensed clinician before you load it again."
-    ),
-    PAUSED: lambda row: (
-        "Start again below where you stopped, and give it a week or two before you test."
-    ),
-    NEW: lambda row: "Try it once with your coach, and write down every set.",
-    FEW: lambda row: "Write down every set, the missed ones too.",
-    NO_SUCCESS: lambda row: "Ask your coach for an easier variation until one succeeds.",
-    FORM: lambda row: f"Shorter sets with clean form first{_form(row)}.",
-    HELP: lambda row: "Try once without help while you are fresh.",
-    SLIPPING: lambda row: (
-        "Show this to your coach before adding work; look at sleep, illness and pain first."
-    ),
-    FLAT: lambda row: (
-        "A flat stretch is common. Ask your coach what one thing to change for a few weeks."
-    ),
-    AT_MARK: lambda row: "Ask your coach for a test when you are fresh.",
-    CLIMBING: lambda row: "Keep what works; stop a set when the form goes.",
-    UNCLEAR: lambda row: "Keep training and writing down every set; then there is more to say.",
-}
+def _filled(section: str, kind: str, row: Row) -> str:
+    """Return a sentence of a section, with the row's figures in it."""
+    seen, so = row.seen, row.verdict.weeks
+    return str(say.TEXTS[section][kind]).format(
+        form=f" ({row.rung.form.rstrip('.')})" if row.rung.form else "",
+        confirm=row.rung.criterion.confirm_sessions,
+        back=row.back,
+        sets=all_sets(seen.sets).lower(),
+        more=counted(seen.more_sessions, "session"),
+        met=seen.met,
+        of=counted(seen.met_of, "session"),
+        moved="gone down" if row.state == SLIPPING else "hardly moved",
+        since=f" for about {say.weeks(so)}" if np.isfinite(so) else " for some time",
+    )
 
 
 def reason(one: Reason, row: Row) -> str:
@@ -505,8 +431,8 @@ _REASONS: dict[str, Callable[[Reason, Row], str]] = {
     "difficulty": lambda one, row: f"this rung goes {_quicker(one.value)} than the others",
     "comparable": lambda one, row: f"{counted(int(one.value), 'athlete')} cleared it before",
     **{
-        kind: lambda one, row: _OBSTACLES[one.kind].format(all_sets(int(one.value))).rstrip(".")
-        for kind in _OBSTACLES
+        kind: lambda one, row: OBSTACLES[one.kind].format(all_sets(int(one.value))).rstrip(".")
+        for kind in OBSTACLES
     },
 }
 
@@ -522,7 +448,7 @@ def _warnings(row: Row) -> str:
         ("few others have cleared this rung", row.comparable < 5),
         ("not trained lately", row.state == PAUSED),
         ("load not checked: no body mass in the roster", not seen.load_known),
-        (_OBSTACLES.get(seen.obstacle, "").format(all_sets(seen.sets).lower()).rstrip("."),
+        (OBSTACLES.get(seen.obstacle, "").format(all_sets(seen.sets).lower()).rstrip("."),
          bool(seen.obstacle)),
         *((text, True) for text in unusual),
     ]  # fmt: skip

@@ -3,13 +3,20 @@
 from __future__ import annotations
 
 import calendar
-from collections.abc import Sequence
+import tomllib
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from forecast.log import counted, in_percent
 
+TEXTS: Mapping[str, Any] = tomllib.loads(
+    Path(__file__).with_name("texts.toml").read_text(encoding="utf-8")
+)
+"""Fixed sentences, by section and name."""
 NBSP = "\u00a0"
 MINUS = "\u2212"
 UNITS = {"seconds": "s", "reps": "reps", "kg": "kg", "cm": "cm"}
@@ -25,6 +32,11 @@ CHANCES = (
 """Chances below each figure, in words."""
 SAYS_NOTHING = 3.0
 """A range from under so many weeks to beyond the horizon says nothing (judgement)."""
+
+
+def text(name: str, /, **figures: object) -> str:
+    """Return a heading or sentence by its name, filled in."""
+    return str(TEXTS["texts"][name]).format(**figures)
 
 
 def chance(share: float) -> str:
