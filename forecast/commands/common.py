@@ -284,6 +284,21 @@ def named(asked: Sequence[str] | None, log: TrainingLog) -> list[str]:
     return list(dict.fromkeys(map(whole, asked or [])))
 
 
+def in_roster(roster: pd.DataFrame, column: str, value: str) -> list[str]:
+    """Return who has this value in a column of the roster; ``ForecastError`` where nobody has."""
+    if column not in roster:
+        raise ForecastError(
+            f"--{column} needs a roster with a column {column!r}; this one has "
+            f"{', '.join(map(str, roster.columns)) or 'none'}."
+        )
+    plain = roster[column].astype("str").map(lambda text: bare(text).strip())
+    names = list(roster.index[plain == bare(value).strip()])
+    if not names:
+        there = ", ".join(sorted(set(roster[column].dropna().astype("str"))))
+        raise ForecastError(f"Nobody in the roster has {column} {value!r}; there are {there}.")
+    return names
+
+
 def rows_of(frame: pd.DataFrame, names: Sequence[str]) -> pd.DataFrame:
     """Return the rows about these athletes, all where none is named."""
     return frame[frame["athlete"].isin(names)].reset_index(drop=True) if names else frame

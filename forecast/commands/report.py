@@ -8,6 +8,9 @@ from typing import Annotated
 
 import pandas as pd
 import typer
+from rich.console import Console
+from rich.padding import Padding
+from rich.text import Text
 
 import forecast
 from forecast import words
@@ -15,7 +18,7 @@ from forecast.commands import common
 from forecast.commands.changes import KeptFile, Runs, Since
 from forecast.commands.weeks import show
 from forecast.errors import ForecastError
-from forecast.log import csv_bytes, visible, write_whole
+from forecast.log import counted, csv_bytes, visible, write_whole
 
 FOLDER = "data_demo"
 PAGES = Path("build") / "pages"
@@ -87,6 +90,58 @@ def report(
     for page in pages:
         typer.echo(page)
     common.say(words.CAUTION)
+
+
+@common.reading()
+def today(
+    read: common.Read,
+    coach: Annotated[
+        str | None, typer.Option("--coach", help="Only the athletes of this coach of the roster.")
+    ] = None,
+    group: Annotated[
+        str | None, typer.Option("--group", help="Only the athletes of this group of the roster.")
+    ] = None,
+    present: Annotated[
+        str | None, typer.Option("--present", help='Who comes: "Bo, Ada"; half a name will do.')
+    ] = None,
+    seed: common.Seed = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", help="A sheet to print (.html), or to type into (.csv).")
+    ] = None,
+    model: common.ModelFile = None,
+) -> None:
+    """Who trains today: the rung in hand, what to reach, the chance of it, and what to do."""
+    from forecast.report import today as sheet_of
+
+    records = read()
+    asked = [name.strip() for name in (present or "").split(",") if name.strip()]
+    names = common.named(asked, records.log) or None
+    for column, value in (("coach", coach), ("group", group)):
+        if value is not None:
+            theirs = common.in_roster(records.log.roster, column, value)
+            names = [name for name in names or theirs if name in theirs]
+    with common.viewing(records, "Today", saved=model, seed=seed) as view:
+        sheet = sheet_of(view, names, club=records.name)
+    told = words.say.text("sheet_of", people=counted(len(sheet.table), "athlete"))
+    ending = out.suffix.casefold() if out else ""
+    if out is not None and ending in (".html", ".csv"):
+        write_whole(out, sheet.html().encode("utf-8") if ending == ".html" else sheet.csv())
+        common.say(f"{words.CAUTION}\n{told} written to {out}.")
+        return
+
+    def show(console: Console) -> None:
+        day = words.say.text("on_day", day=sheet.as_of)
+        console.print(f"{records.name}: {day}\n", style="bold")
+        for line in sheet.table.itertuples():
+            heading = f"{line.athlete}, {words.pages.and_more(line.rung_name, line.more)}"
+            console.print(Text(f"{heading}: {line.state}", "bold"))
+            console.print(Padding(Text(words.pages.today_text(line)), (0, 0, 1, 4)))
+        console.print(words.say.text("today_nobody") if sheet.table.empty else "", end="")
+        console.print(words.CAUTION)
+
+    common.print_report(show, out)
+    if out is not None:
+        common.say(f"{told} written to {out}.")
 
 
 @common.reading("sheet", "as_of", "fresh", "like")

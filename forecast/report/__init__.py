@@ -4,11 +4,13 @@ from forecast.report.analyst import question
 from forecast.report.data import ReportData, gather
 from forecast.report.page import paragraphs, rates, shown
 from forecast.report.tables import open_tables
+from forecast.report.today import Sheet, today
 from forecast.report.write import READERS, make_folder, write_report
 
 __all__ = [
     "READERS",
     "ReportData",
+    "Sheet",
     "gather",
     "make_folder",
     "open_tables",
@@ -16,5 +18,6 @@ __all__ = [
     "question",
     "rates",
     "shown",
+    "today",
     "write_report",
 ]

@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from forecast.log import counted
+from forecast.log import counted, in_percent
+from forecast.row import Row
 from forecast.words import say
 
 MOST_DAYS = 5
@@ -64,3 +65,47 @@ def days(what: str, dates: Iterable[pd.Timestamp], as_of: pd.Timestamp) -> str:
     names = [say.day(date, as_of) for date in dates]
     more = f" and {len(names) - MOST_DAYS} days more" if len(names) > MOST_DAYS else ""
     return text(what, as_of, days=", ".join(names[:MOST_DAYS]) + more)
+
+
+def said(low: float, high: float) -> str:
+    """Return a range of chances as the diary groups them: ``60 to 80 %``."""
+    return f"{100 * low:.0f} to {in_percent(high)}"
+
+
+def looked_back(lines: pd.DataFrame, as_of: pd.Timestamp) -> str:
+    """Return what was said of an athlete's rungs some weeks ago, and what came of it."""
+    first = lines["as_of"].min()
+    each = [
+        text(
+            "diary_cleared" if line.came else "diary_open", as_of,
+            rung=line.rung_name, chance=say.percent(line.p_8), day=line.cleared_on,
+        )
+        for line in lines.itertuples()
+    ]  # fmt: skip
+    weeks = round((as_of - first).days / 7)
+    return text("diary", as_of, weeks=weeks, first=first, each="; ".join(each))
+
+
+def diary(table: pd.DataFrame, since: pd.Timestamp, weeks: int) -> str:
+    """Return how often chances came true, over all and where most was said."""
+    most = table.loc[table["n"].idxmax()]
+    count, expected = table["n"].sum(), (table["n"] * table["expected"]).sum()
+    return text(
+        "came_true", since, since=since, weeks=weeks, count=count, came=table["came"].sum(),
+        expected=round(expected), most=most,
+    )  # fmt: skip
+
+
+def moved_by(row: Row, was: pd.Series) -> str:
+    """Return by how many weeks the date moved since an earlier day, and what lies between."""
+    assert row.wait is not None
+    weeks = (row.as_of - was["as_of"]).days / 7.0
+    later = (row.wait.dates[1] - was["date_mid"]).days / 7.0
+    if np.isnan(later):  # one of the two is past the horizon
+        return ""
+    trained, usual = row.seen.sessions - was["sessions"], round(was["per_week"] * weeks)
+    how = "as_before" if abs(later) < 0.75 else "later" if later > 0 else "sooner"
+    return text(
+        how, row.as_of, weeks=say.weeks(abs(later)), day=was["as_of"],
+        trained=counted(int(trained), "session"), usual=usual,
+    )  # fmt: skip

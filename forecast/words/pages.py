@@ -11,10 +11,10 @@ import numpy as np
 import pandas as pd
 
 from forecast.log import counted
-from forecast.row import PAIN, PAUSED, Row
+from forecast.row import PAIN, PAUSED, Row, most_urgent_first
 from forecast.words import say
 from forecast.words.captions import in_sessions
-from forecast.words.rows import STATE_NAMES, RowWords, for_athlete, for_coach
+from forecast.words.rows import ON_HOLD, STATE_NAMES, RowWords, for_athlete, for_coach
 from forecast.words.say import text
 
 STOP, HOW_SURE = (tuple(say.TEXTS["lists"][name]) for name in ("stop", "how_sure"))
@@ -126,6 +126,52 @@ def paragraphs(row: Row, *more: str) -> tuple[str, ...]:
         )
         if text
     )
+
+
+def one_each(rows: Iterable[Row]) -> list[tuple[Row, int]]:
+    """Return each athlete's most urgent row, and how many more rungs they have open."""
+    ordered = most_urgent_first(rows)
+    counts = Counter(row.athlete for row in ordered)
+    first = {row.athlete: row for row in reversed(ordered)}
+    return [(row, counts[row.athlete] - 1) for row in most_urgent_first(first.values())]
+
+
+def and_more(rung: str, more: int) -> str:
+    """Return the rung's name, and how many more are open."""
+    return f"{rung} and {more} more" if more else rung
+
+
+def today(row: Row, last: float | None) -> dict[str, str]:
+    """Return what a coach wants to know of a row tonight; ``last`` is the last session's best set.
+
+    Nothing to reach, no chance and no rung to go back to under a hold.
+    """
+    criterion, coach, seen = row.rung.criterion, for_coach(row), row.seen
+    confirm, run = criterion.confirm_sessions, seen.run + 1
+    best = text("none_counted") if last is None or np.isnan(last) else say.value(
+        last, criterion.measure)  # fmt: skip
+    return {
+        "reach": "" if row.hold else say.mark(criterion),
+        "makes": ""
+        if row.hold
+        else text("clears_it")
+        if run >= confirm
+        else text("in_a_row", run=run, confirm=confirm),
+        "chance": say.percent(row.wait.next_session) if row.wait else ON_HOLD,
+        "last": f"{best}, {say.ago(seen.weeks_since)}" if seen.sessions else text("never"),
+        "state": coach.state,
+        "action": coach.next_step,
+        "fallback": "" if row.hold else row.back or "",
+    }
+
+
+def today_text(line: Any) -> str:
+    """Return a line of today's sheet (``report.today``) as a coach's two or three sentences."""
+    parts = [text("today_reach", line=line)] if line.reach else []
+    parts += [text("today_last", line=line), line.action]
+    parts += [text("if_form_breaks", rung=line.fallback)] if line.fallback else []
+    parts += [text("re_test", rungs=line.retest)] if line.retest else []
+    return " ".join(parts)
 
 
 def away_line(rows: Iterable[Row]) -> str:

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from forecast.ladder import Criterion
 from forecast.log import counted, in_percent
 
 TEXTS: Mapping[str, Any] = tomllib.loads(
@@ -72,6 +73,14 @@ def value(shown: float, measure: str) -> str:
     if measure == "reps":
         return f"{round(shown)}{NBSP}{'rep' if round(shown) == 1 else 'reps'}"
     return f"{number(shown, measure)}{NBSP}{UNITS[measure]}"
+
+
+def mark(criterion: Criterion) -> str:
+    """Return a pass mark with the load it asks for: ``10 s``, ``5 reps with 20 kg``."""
+    load = f" with {criterion.load_kg:g}{NBSP}kg" if criterion.load_kg else ""
+    if criterion.load_bodyweight:
+        load = f" with {in_percent(criterion.load_bodyweight)} of body mass"
+    return f"{value(criterion.target, criterion.measure)}{load}"
 
 
 def number(shown: float, measure: str = "") -> str:

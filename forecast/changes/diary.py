@@ -1,0 +1,117 @@
+"""The diary: what was forecast on each day, kept beside the club, and what came of it."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from forecast import words
+from forecast.errors import ForecastError
+from forecast.histories import CLEARED, OPEN
+from forecast.log import write_whole
+from forecast.readiness import LogView
+from forecast.row import KEYS, Row
+
+DIARY = "diary.csv"
+COLUMNS = {
+    "as_of": "datetime64[ns]", "athlete": "str", "rung": "str", "sessions": "int64",
+    "per_week": "float64", "p_8": "float64", "date_mid": "datetime64[ns]",
+}  # fmt: skip
+LOOK_AHEAD = 8
+"""Weeks ahead of the chance that is held against what came."""
+A_WHILE = pd.Timedelta(days=5)
+"""Between a forecast and the earlier one it is compared with, at least (judgement)."""
+BINS = (0.0, 0.2, 0.4, 0.6, 0.8, 1.0)
+
+
+def entries(rows: Sequence[Row], as_of: pd.Timestamp) -> pd.DataFrame:
+    """Return a day's lines of the diary: chance and date missing where nothing ahead is given."""
+    lines = [
+        (as_of, *row.key, row.seen.sessions, row.seen.per_week,
+         row.wait.chances[LOOK_AHEAD] if row.wait else np.nan,
+         row.wait.dates[1] if row.wait else pd.NaT)
+        for row in rows
+    ]  # fmt: skip
+    return pd.DataFrame(lines, columns=list(COLUMNS)).astype(COLUMNS)
+
+
+def read_diary(path: Path) -> pd.DataFrame:
+    """Return the diary in a file, empty where there is none.
+
+    Raises ``ForecastError`` if it holds something else.
+    """
+    try:
+        text = path.read_text(encoding="utf-8") if path.exists() else ",".join(COLUMNS)
+        kept = pd.read_csv(io.StringIO(text), dtype={"athlete": "str", "rung": "str"})
+        kept = kept[list(COLUMNS)].astype(COLUMNS)
+        if not kept["p_8"].dropna().between(0, 1).all() or kept[["as_of", *KEYS]].isna().any(None):
+            raise ValueError
+    except (OSError, ValueError, KeyError) as error:
+        raise ForecastError(
+            f"{path} does not hold a diary of forecasts; move it away, and a new one is begun."
+        ) from error
+    return kept
+
+
+def keep_entries(path: Path, rows: Sequence[Row], as_of: pd.Timestamp) -> None:
+    """Add a day's forecasts behind those kept; a day that is there already stays as it was."""
+    kept = read_diary(path)
+    if not (kept["as_of"] == as_of).any() and rows:
+        day = entries(rows, as_of).round({"per_week": 2, "p_8": 4})
+        before = path.read_bytes() if path.exists() else (",".join(COLUMNS) + "\n").encode()
+        added = day.to_csv(header=False, index=False, lineterminator="\n").encode("utf-8")
+        write_whole(path, before + added)
+
+
+def came(diary: pd.DataFrame, view: LogView) -> pd.DataFrame:
+    """Return the entries that have come due by the view's day, with ``due``, ``cleared_on, came``.
+
+    Whoever stopped logging before that without clearing is left out: it is not known what would
+    have come. So is a rung that was passed over, or is no longer in the log.
+    """
+    spells = view.histories.spells
+    spells = spells.loc[spells["outcome"].isin([CLEARED, OPEN]), [*KEYS, "cleared_on"]]
+    sets = view.log.sets[view.log.sets["date"] < view.as_of]
+    last = sets.groupby("athlete")["date"].max()
+    table = diary.dropna(subset="p_8").merge(spells, on=KEYS)
+    table["due"] = table["as_of"] + pd.Timedelta(weeks=LOOK_AHEAD)
+    table["came"] = table["cleared_on"] <= table["due"]
+    ended = table["cleared_on"].notna() & (table["cleared_on"] < table["as_of"])
+    followed = table["came"] | (table["athlete"].map(last) >= table["due"])
+    return table[(table["due"] <= view.as_of) & followed & ~ended].reset_index(drop=True)
+
+
+def came_true(due: pd.DataFrame) -> pd.DataFrame:
+    """Return, by what was said, how many came true: ``said, expected, n, came``."""
+    said = pd.cut(due["p_8"], list(BINS), include_lowest=True, labels=list(BINS[:-1]))
+    groups = due.groupby(said, observed=True)
+    table = groups.agg(expected=("p_8", "mean"), n=("came", "size"), came=("came", "sum"))
+    table = table.rename_axis("low").reset_index()
+    table["said"] = [words.changes.said(float(low), float(low) + 0.2) for low in table["low"]]
+    return table[["said", "expected", "n", "came"]]
+
+
+def own_diary(due: pd.DataFrame, as_of: pd.Timestamp) -> dict[str, str]:
+    """Return of each athlete what was said about eight weeks ago, and what came, in a sentence."""
+    latest = due.sort_values("as_of", kind="stable").drop_duplicates(KEYS, keep="last")
+    return {
+        str(athlete): words.changes.looked_back(lines, as_of)
+        for athlete, lines in latest.groupby("athlete")
+    }
+
+
+def moved(diary: pd.DataFrame, rows: Sequence[Row], as_of: pd.Timestamp) -> dict[tuple, str]:
+    """Return by athlete and rung how far the date moved since an earlier day, and why."""
+    days = diary.loc[diary["as_of"] <= as_of - A_WHILE, "as_of"]
+    if days.empty:
+        return {}
+    before = diary[diary["as_of"] == days.max()].set_index(KEYS)
+    return {
+        row.key: words.changes.moved_by(row, before.loc[row.key])
+        for row in rows
+        if row.key in before.index and row.wait and not row.is_away
+    }
