@@ -81,12 +81,17 @@ def changes_since(view: LogView, since: pd.Timestamp | str, *, first: bool = Fal
             f"since = {day.date()} is not before {view.as_of.date()}, the day looked at; give an "
             "earlier one."
         )
-    model: Any = copy(view.model)
-    model.hindsight = True
-    before = snapshot(replace(view, model=model, cut=day))
+    before = snapshot(looking_back(view, day))
     if first:
         before = replace(before, rungs=before.rungs.assign(stuck=False))
     return changes(before, snapshot(view, before), view.log.ladder)
+
+
+def looking_back(view: LogView, day: pd.Timestamp) -> LogView:
+    """Return what the same forecaster sees of an earlier day; its constants know what came."""
+    model: Any = copy(view.model)
+    model.hindsight = True
+    return replace(view, model=model, cut=day)
 
 
 def changes(before: Snapshot, now: Snapshot, ladder: Ladder) -> Changes:

@@ -11,9 +11,8 @@ import pandas as pd
 
 from forecast import words
 from forecast.errors import ForecastError
-from forecast.histories import CLEARED, OPEN
+from forecast.histories import CLEARED, OPEN, Histories
 from forecast.log import write_whole
-from forecast.readiness import LogView
 from forecast.row import KEYS, Row
 
 DIARY = "diary.csv"
@@ -67,22 +66,22 @@ def keep_entries(path: Path, rows: Sequence[Row], as_of: pd.Timestamp) -> None:
         write_whole(path, before + added)
 
 
-def came(diary: pd.DataFrame, view: LogView) -> pd.DataFrame:
-    """Return the entries that have come due by the view's day, with ``due``, ``cleared_on, came``.
+def came(diary: pd.DataFrame, histories: Histories) -> pd.DataFrame:
+    """Return the entries due by the cut of the histories, with ``due``, ``cleared_on, came``.
 
     Whoever stopped logging before that without clearing is left out: it is not known what would
     have come. So is a rung that was passed over, or is no longer in the log.
     """
-    spells = view.histories.spells
+    spells = histories.spells
     spells = spells.loc[spells["outcome"].isin([CLEARED, OPEN]), [*KEYS, "cleared_on"]]
-    sets = view.log.sets[view.log.sets["date"] < view.as_of]
+    sets = pd.concat([histories.sets, histories.after_clearing])
     last = sets.groupby("athlete")["date"].max()
     table = diary.dropna(subset="p_8").merge(spells, on=KEYS)
     table["due"] = table["as_of"] + pd.Timedelta(weeks=LOOK_AHEAD)
     table["came"] = table["cleared_on"] <= table["due"]
     ended = table["cleared_on"].notna() & (table["cleared_on"] < table["as_of"])
     followed = table["came"] | (table["athlete"].map(last) >= table["due"])
-    return table[(table["due"] <= view.as_of) & followed & ~ended].reset_index(drop=True)
+    return table[(table["due"] <= histories.as_of) & followed & ~ended].reset_index(drop=True)
 
 
 def came_true(due: pd.DataFrame) -> pd.DataFrame:
@@ -95,11 +94,18 @@ def came_true(due: pd.DataFrame) -> pd.DataFrame:
     return table[["said", "expected", "n", "came"]]
 
 
-def own_diary(due: pd.DataFrame, as_of: pd.Timestamp) -> dict[str, str]:
-    """Return of each athlete what was said about eight weeks ago, and what came, in a sentence."""
-    latest = due.sort_values("as_of", kind="stable").drop_duplicates(KEYS, keep="last")
+def in_words(due: pd.DataFrame, name: str = "came_true") -> str:
+    """Return how often what was said came true: ``came_true`` of forecasts kept, ``hindsight``."""
+    return words.changes.diary(came_true(due), due["as_of"].min(), LOOK_AHEAD, name)
+
+
+def own_diary(due: pd.DataFrame, histories: Histories) -> dict[str, str]:
+    """Return of each athlete what was said some weeks ago, and what came of it, in a sentence."""
+    names = {rung.key: rung.name for rung in histories.ladder.rungs}
+    latest = due.assign(rung_name=due["rung"].map(names)).sort_values("as_of", kind="stable")
+    latest = latest[latest["as_of"] == latest.groupby("athlete")["as_of"].transform("max")]
     return {
-        str(athlete): words.changes.looked_back(lines, as_of)
+        str(athlete): words.changes.looked_back(lines, histories.as_of)
         for athlete, lines in latest.groupby("athlete")
     }
 

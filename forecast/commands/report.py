@@ -14,10 +14,12 @@ from rich.text import Text
 
 import forecast
 from forecast import words
+from forecast.changes import came, in_words
 from forecast.commands import common
 from forecast.commands.changes import KeptFile, Runs, Since
 from forecast.commands.weeks import show
 from forecast.errors import ForecastError
+from forecast.histories import build_histories
 from forecast.log import counted, csv_bytes, visible, write_whole
 
 FOLDER = "data_demo"
@@ -36,7 +38,7 @@ class Reader(StrEnum):
 @common.reading()
 def report(
     read: common.Read,
-    out: Annotated[Path, typer.Option("--out", help="Folder to write the pages to.")],
+    out: Annotated[Path | None, typer.Option("--out", help="Folder to write the pages to.")] = None,
     who: Annotated[
         list[Reader] | None, typer.Option("--who", help="For whom; may be repeated; all if not.")
     ] = None,
@@ -47,6 +49,9 @@ def report(
         Path | None,
         typer.Option("--backtest", help="A result of backtest --keep, for the analyst's page."),
     ] = None,
+    text: Annotated[
+        bool, typer.Option("--text", help="With --who athlete: one message each, for a phone.")
+    ] = False,
     single_file: Annotated[
         bool, typer.Option("--single-file", help="Keep each page whole, to be mailed alone.")
     ] = False,
@@ -61,6 +66,11 @@ def report(
     from forecast.backtest import load_backtest
     from forecast.report import READERS, write_report
 
+    if text != (out is None) or (text and who != [Reader.athlete]):
+        raise ForecastError(
+            "Name the folder for the pages with --out FOLDER; or ask for messages to the screen "
+            "with --who athlete --text, without --out."
+        )
     records = read()
     trust = None if backtest is None else load_backtest(backtest)
     if trust is not None:
@@ -75,6 +85,11 @@ def report(
             )
     runs = Runs.of(records, kept)
     with common.viewing(records, "Report", saved=model, horizon=horizon, seed=seed) as view:
+        if out is None:  # messages
+            messages = [words.pages.message(*one) for one in words.pages.one_each(view.rows)]
+            typer.echo(visible("\n\n".join(messages)))
+            return
+        common.keep_diary(records, view.rows, view.as_of, model)
         told = runs.changes(view, since) if since or runs.before(view.as_of) else None
         pages = write_report(
             view,
@@ -84,6 +99,7 @@ def report(
             trust=trust,
             notes=notes,
             changes=told,
+            diary=common.diary(records),
             single_file=single_file,
             progress=view.progress,
         )
@@ -121,6 +137,7 @@ def today(
             theirs = common.in_roster(records.log.roster, column, value)
             names = [name for name in names or theirs if name in theirs]
     with common.viewing(records, "Today", saved=model, seed=seed) as view:
+        common.keep_diary(records, view.rows, view.as_of, model)
         sheet = sheet_of(view, names, club=records.name)
     told = words.say.text("sheet_of", people=counted(len(sheet.table), "athlete"))
     ending = out.suffix.casefold() if out else ""
@@ -182,12 +199,23 @@ def backtest(
         )
     typer.echo(visible(f"{records.name}\n"))
     typer.echo(result.summary())
+    for line in diary_of(records):
+        typer.echo(f"\n{line}")
     if scores is not None:
         write_whole(scores, csv_bytes(result.scores))
         common.say(f"Scores written to {scores}.")
     if keep is not None:
         save_backtest(result, keep)
         common.say(words.say.text("backtest_kept", path=keep))
+
+
+def diary_of(records: common.Records) -> list[str]:
+    """Return how often the forecasts kept beside the club came true, where there are any."""
+    kept = common.diary(records)
+    if kept is None:
+        return []
+    due = came(kept, build_histories(records.log, records.as_of))
+    return [in_words(due)] if len(due) else []
 
 
 def demo(

@@ -108,6 +108,8 @@ def weeks(
             answer = Answer(forecast, rest, str(fitted.borrowed_ or ""))
         if path is not None:
             keep_answer(path, answer)
+            if engine is common.Engine.pool:
+                common.keep_diary(records, forecast.rows, forecast.as_of, model)
     result = answer.forecast.only(names) if names else answer.forecast
     others = [text for name, text in answer.nothing_open.items() if name in names or not names]
     others += [answer.borrowed] if answer.borrowed else []

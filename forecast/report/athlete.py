@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 
 from forecast.charts import ROW, chance_by_week, ladder_ahead, progress
-from forecast.report.data import AthleteData, ReportData
+from forecast.report.data import ReportData
 from forecast.report.page import Figure, Picture, figure, render
 from forecast.row import PAIN, Row
 from forecast.words import captions, pages
@@ -42,7 +42,7 @@ def _figures(data: ReportData) -> dict[str, Figure]:
     return figures
 
 
-def _page(data: AthleteData, drawn: Mapping[str, Figure], back: str) -> str:
+def _page(data: ReportData, drawn: Mapping[str, Figure], back: str) -> str:
     hurts = any(row.state == PAIN for row in data.rows)
     pictures = [_pictures(row, first=place == 0) for place, row in enumerate(data.rows)]
     figures = [

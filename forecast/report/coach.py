@@ -3,42 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from typing import Any
 
 from markupsafe import Markup
 
 from forecast.charts import progress, small_line
 from forecast.report.data import ReportData
-from forecast.report.page import Figure, figure, render
+from forecast.report.page import figure, render
 from forecast.row import Row
-from forecast.words import HEADINGS, RowWords, captions, for_coach, pages
-
-
-@dataclass(frozen=True, slots=True)
-class RungLine:
-    """One open rung in words; ``small`` is its line, empty where there is none to draw."""
-
-    row: Row
-    words: RowWords
-    small: Markup
-    drawn: bool
-    alt: str
-    under: str
-    bullets: tuple[str, ...]
-    rests_on: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Client:
-    """One athlete: the rungs, the most urgent first, and where they stand on this and other pages.
-
-    ``page`` is the file of the athlete's own page, empty where none was written.
-    """
-
-    athlete: str
-    anchor: str
-    page: str
-    rungs: tuple[RungLine, ...]
+from forecast.words import HEADINGS, captions, for_coach, pages
 
 
 def coach_page(data: ReportData, files: Mapping[str, str], *, linked: bool = False) -> str:
@@ -46,7 +19,19 @@ def coach_page(data: ReportData, files: Mapping[str, str], *, linked: bool = Fal
 
     ``files`` is the file of each athlete's page; ``linked`` says that they are written beside.
     """
-    figures = _figures(data)
+    figures = [
+        figure(f"sets-{measure}", progress(data.tables, here))
+        for measure, rows in data.by_measure.items()
+        if (here := [row for row in rows if not row.is_away])
+    ]
+    by_athlete: dict[str, list[dict[str, Any]]] = {}
+    for row in data.here:
+        by_athlete.setdefault(row.athlete, []).append(_line(data, row))
+    clients = [
+        {"athlete": name, "anchor": anchor(files[name]), "page": files[name] if linked else "",
+         "rungs": rungs}
+        for name, rungs in by_athlete.items()
+    ]  # fmt: skip
     changes = data.changes
     return render(
         "coach.html.j2",
@@ -58,10 +43,10 @@ def coach_page(data: ReportData, files: Mapping[str, str], *, linked: bool = Fal
         if changes
         else "",
         changes=changes,
-        clients=clients(data, files, linked=linked),
+        clients=clients,
         away=pages.away_people(data.rows),
         how=figures[0].subtitle if figures else "",
-        how_sure=pages.HOW_SURE,
+        how_sure=[*pages.HOW_SURE, *data.diary],
         headings=HEADINGS,
     )
 
@@ -71,36 +56,19 @@ def anchor(file: str) -> str:
     return f"client-{file.removeprefix('athlete-').removesuffix('.html')}"
 
 
-def clients(data: ReportData, files: Mapping[str, str], *, linked: bool = False) -> list[Client]:
-    """Return every athlete who is not away for long, the most urgent first."""
-    by_athlete: dict[str, list[RungLine]] = {}
-    for row in data.here:
-        by_athlete.setdefault(row.athlete, []).append(_line(data, row))
-    return [
-        Client(name, anchor(files[name]), files[name] if linked else "", tuple(rungs))
-        for name, rungs in by_athlete.items()
-    ]
-
-
-def _line(data: ReportData, row: Row) -> RungLine:
+def _line(data: ReportData, row: Row) -> dict[str, Any]:
+    """One open rung in words; ``small`` is its line, empty where there is none to draw."""
     words, mine = for_coach(row), data.tables.only([row.who])
-    breaking = data.going_back.get(row.key, "")
-    return RungLine(
-        row=row,
-        words=words,
-        small=Markup(small_line(mine.level, mine.fan, row)) if len(mine.level) else Markup(),
-        drawn=len(mine.sets) > 0,
-        alt=captions.of_sets(row),
-        under=captions.under_sets(row),
-        bullets=tuple(text for text in (words.why, breaking, words.next_step) if text),
-        rests_on=tuple(text for text in (*words.reasons, words.lapse) if text),
-    )
-
-
-def _figures(data: ReportData) -> list[Figure]:
-    """Return the charts that the page draws for one rung after the other, one a measure."""
-    return [
-        figure(f"sets-{measure}", progress(data.tables, here))
-        for measure, rows in data.by_measure.items()
-        if (here := [row for row in rows if not row.is_away])
-    ]
+    why = " ".join(text for text in (words.why, data.going_back.get(row.key, "")) if text)
+    return {
+        "row": row,
+        "words": words,
+        "chance": pages.today(row)["chance"],
+        "moved": data.moved.get(row.key, ""),
+        "small": Markup(small_line(mine.level, mine.fan, row)) if len(mine.level) else Markup(),
+        "drawn": len(mine.sets) > 0,
+        "alt": captions.of_sets(row),
+        "under": captions.under_sets(row),
+        "bullets": (why, words.next_step),
+        "rests_on": [text for text in (*words.reasons, words.lapse) if text],
+    }

@@ -44,6 +44,7 @@ def write_report(
     trust: BacktestResult | None = None,
     notes: bool = False,
     changes: Changes | None = None,
+    diary: pd.DataFrame | None = None,
     single_file: bool = False,
     progress: Progress | None = None,
 ) -> list[Path]:
@@ -74,6 +75,8 @@ def write_report(
         Show athletes the free-text notes of their own sets; they stay with the coach otherwise.
     changes
         What changed since an earlier day, for the top of the coach's page.
+    diary
+        What was forecast before, as ``changes.read_diary`` reads it: what moved, what came true.
     single_file
         Put the code that draws into each page (half a megabyte), so that it can be mailed alone.
     progress
@@ -105,6 +108,7 @@ def write_report(
         for_athlete="athlete" in who,
         notes=notes,
         changes=changes,
+        diary=diary,
         progress=progress,
     )
     pages = _pages(dict.fromkeys(who), data, trust, progress or (lambda _: None))

@@ -86,12 +86,12 @@ def looked_back(lines: pd.DataFrame, as_of: pd.Timestamp) -> str:
     return text("diary", as_of, weeks=weeks, first=first, each="; ".join(each))
 
 
-def diary(table: pd.DataFrame, since: pd.Timestamp, weeks: int) -> str:
+def diary(table: pd.DataFrame, since: pd.Timestamp, weeks: int, name: str) -> str:
     """Return how often chances came true, over all and where most was said."""
     most = table.loc[table["n"].idxmax()]
     count, expected = table["n"].sum(), (table["n"] * table["expected"]).sum()
     return text(
-        "came_true", since, since=since, weeks=weeks, count=count, came=table["came"].sum(),
+        name, since, since=since, weeks=weeks, count=count, came=table["came"].sum(),
         expected=round(expected), most=most,
     )  # fmt: skip
 

@@ -141,7 +141,7 @@ def and_more(rung: str, more: int) -> str:
     return f"{rung} and {more} more" if more else rung
 
 
-def today(row: Row, last: float | None) -> dict[str, str]:
+def today(row: Row, last: float | None = None) -> dict[str, str]:
     """Return what a coach wants to know of a row tonight; ``last`` is the last session's best set.
 
     Nothing to reach, no chance and no rung to go back to under a hold.
@@ -161,7 +161,7 @@ def today(row: Row, last: float | None) -> dict[str, str]:
         "last": f"{best}, {say.ago(seen.weeks_since)}" if seen.sessions else text("never"),
         "state": coach.state,
         "action": coach.next_step,
-        "fallback": "" if row.hold else row.back or "",
+        "fallback": "" if row.hold or not row.back or row.back in coach.next_step else row.back,
     }
 
 
@@ -172,6 +172,14 @@ def today_text(line: Any) -> str:
     parts += [text("if_form_breaks", rung=line.fallback)] if line.fallback else []
     parts += [text("re_test", rungs=line.retest)] if line.retest else []
     return " ".join(parts)
+
+
+def message(row: Row, more: int) -> str:
+    """Return what to send an athlete: where they stand, by when, what to do, and stop at pain."""
+    own = for_athlete(row)
+    beside = text("message_more", more=more) if more else ""
+    stands = text("message", row=row, stands=own.stands, state=own.state, more=beside)
+    return f"{stands} {own.headline} {own.next_step} {text('message_end')}"
 
 
 def away_line(rows: Iterable[Row]) -> str:

@@ -118,7 +118,10 @@ def for_athlete(row: Row) -> RowWords:
 
 def _in_words(row: Row, why: str, step: str, chance: Callable[[float], str]) -> RowWords:
     chances = row.wait.chances.items() if row.wait else ()
-    reasons = (reason(one, row) for one in row.reasons if one.kind not in ("level", "gain"))
+    hidden = {"level", "gain"}
+    if any(what == "attendance" for what, *_ in row.verdict.changed):
+        hidden.add("attendance")  # told already, before and after
+    reasons = (reason(one, row) for one in row.reasons if one.kind not in hidden)
     return RowWords(
         state=_state(row),
         stands=_stands(row),

@@ -126,7 +126,7 @@ def span(low: float, high: float, horizon: int) -> str:
     if says_nothing(low, high):
         return "cannot say yet"
     ends = whole_weeks(low, horizon), whole_weeks(high, horizon)
-    same = ends[0] == ends[1] or ends == ("<1", "1")
+    same = ends[0] in (ends[1], str(horizon)) or ends == ("<1", "1")
     return ends[1] if same else " to ".join(ends)
 
 

@@ -44,7 +44,7 @@ def triage_heading(name: str, rows: Sequence[Row]) -> str:
 def opened(club: Club, rungs: int, as_of: pd.Timestamp) -> str:
     """Return what a club that was opened holds."""
     return (
-        f"{club.name}: {len(club.log.sets)} sets understood, {len(club.log.rejected)} rows set "
+        f"{club.name}: {len(club.log.sets):,} sets understood, {len(club.log.rejected):,} rows set "
         f"aside; {rungs} open rungs as of {as_of.date()}"
     )
 
