@@ -45,8 +45,7 @@ COMMANDS = {
 
 HOMES = {
     "files": ("check", "pseudonymise"),
-    "ladder": ("ahead", "what-if", "retests"),
-    "club": ("plateau", "cohort", "audit"),
+    "club": ("changes", "plateau", "cohort", "audit", "ahead", "what-if", "retests"),
     "report": ("report", "backtest", "demo", "today"),
 }
 """Modules of ``forecast.commands`` with several commands; any other is in a module of its name. It

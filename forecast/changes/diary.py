@@ -47,7 +47,9 @@ def read_diary(path: Path) -> pd.DataFrame:
         text = path.read_text(encoding="utf-8") if path.exists() else ",".join(COLUMNS)
         kept = pd.read_csv(io.StringIO(text), dtype={"athlete": "str", "rung": "str"})
         kept = kept[list(COLUMNS)].astype(COLUMNS)
-        if not kept["p_8"].dropna().between(0, 1).all() or kept[["as_of", *KEYS]].isna().any(None):
+        if not kept["p_8"].dropna().between(0, 1).all() or kept[["as_of", *KEYS]].isna().any(
+            axis=None
+        ):
             raise ValueError
     except (OSError, ValueError, KeyError) as error:
         raise ForecastError(

@@ -16,7 +16,7 @@ import forecast
 from forecast import words
 from forecast.changes import came, in_words
 from forecast.commands import common
-from forecast.commands.changes import KeptFile, Runs, Since
+from forecast.commands.club import KeptFile, Runs, Since
 from forecast.commands.weeks import show
 from forecast.errors import ForecastError
 from forecast.histories import build_histories
@@ -144,6 +144,8 @@ def today(
     if out is not None and ending in (".html", ".csv"):
         write_whole(out, sheet.html().encode("utf-8") if ending == ".html" else sheet.csv())
         common.say(f"{words.CAUTION}\n{told} written to {out}.")
+        if ending == ".csv":
+            common.say(words.say.text("typed"))
         return
 
     def show(console: Console) -> None:

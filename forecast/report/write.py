@@ -17,8 +17,7 @@ from forecast.errors import ForecastError, HistoryError
 from forecast.log import TrainingLog, as_day, write_all
 from forecast.readiness import Fitted, LogView
 from forecast.report.analyst import analyst_page
-from forecast.report.athlete import athlete_pages
-from forecast.report.coach import anchor, coach_page
+from forecast.report.cards import anchor, athlete_pages, coach_page
 from forecast.report.data import ReportData, gather
 from forecast.report.page import DRAWING_FILE, drawing_file, in_one_file, is_linked
 

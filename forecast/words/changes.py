@@ -78,12 +78,13 @@ def looked_back(lines: pd.DataFrame, as_of: pd.Timestamp) -> str:
     each = [
         text(
             "diary_cleared" if line.came else "diary_open", as_of,
-            rung=line.rung_name, chance=say.percent(line.p_8), day=line.cleared_on,
+            rung=line.rung_name, chance=say.percent(line.p_8), due=line.due,
+            day=line.cleared_on,
         )
         for line in lines.itertuples()
     ]  # fmt: skip
     weeks = round((as_of - first).days / 7)
-    return text("diary", as_of, weeks=weeks, first=first, each="; ".join(each))
+    return text("diary", as_of, weeks=weeks, each=". ".join(each))
 
 
 def diary(table: pd.DataFrame, since: pd.Timestamp, weeks: int, name: str) -> str:

@@ -177,8 +177,9 @@ def today_text(line: Any) -> str:
 def message(row: Row, more: int) -> str:
     """Return what to send an athlete: where they stand, by when, what to do, and stop at pain."""
     own = for_athlete(row)
-    beside = text("message_more", more=more) if more else ""
-    stands = text("message", row=row, stands=own.stands, state=own.state, more=beside)
+    usual = own.usual_day[:1].lower() + own.usual_day[1:-1]
+    beside = text("message_more", more=counted(more, "more rung")) if more else ""
+    stands = text("message", row=row, usual=usual, state=own.state, more=beside)
     return f"{stands} {own.headline} {own.next_step} {text('message_end')}"
 
 

@@ -385,12 +385,3 @@ def test_one_list_picks_for_sets_chances_and_words():
     assert " ".join(lines) == " ".join(words.pages.paragraphs(ONE))
     assert max(map(len, lines)) <= 105
     assert "Climbing." in vl_convert.vegalite_to_svg(spec)
-
-
-@pytest.mark.parametrize("one", FIXED_CLUB, ids=lambda one: one.athlete)
-def test_a_small_line_has_no_words(one):
-    drawn = tables(one)
-    line = charts.small_line(drawn.level, drawn.fan, one)
-    assert line.startswith("<svg")
-    assert "nan" not in line
-    assert "<text" not in line

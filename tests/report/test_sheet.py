@@ -14,9 +14,7 @@ from slow import day_and_night
 
 from forecast import words
 from forecast.charts import OpenTables
-from forecast.report import ReportData
-from forecast.report.coach import coach_page
-from forecast.report.write import file_names
+from forecast.report import ReportData, coach_page, file_names
 
 
 def club(people: int) -> ReportData:

@@ -67,6 +67,9 @@ def test_the_sheet_typed_in_is_read_back(sheet, small_view, tmp_path):
     table.loc[0, ["set 1", "set 2", "set 3", "pain", "note"]] = ["8", "7 bent", "6 band", "2", "hm"]
     table.loc[1, ["set 1", "set 2"]] = ["5", "4"]
     table.to_csv(path, index=False)
+    everybody = read_log(path, small_view.log.ladder)
+    assert set(everybody.rejected["row"]) == set(range(4, len(table) + 2))  # who did not come
+    table.head(2).to_csv(path, index=False)
     log = read_log(path, small_view.log.ladder)
     assert len(log.rejected) == 0
     first, second = (log.sets[log.sets["athlete"] == name] for name in sheet.table["athlete"][:2])
@@ -77,7 +80,7 @@ def test_the_sheet_typed_in_is_read_back(sheet, small_view, tmp_path):
     assert set(first["rung"]) == {sheet.table["rung"][0]}
     assert set(first["date"]) == {small_view.as_of}
     assert second["value"].tolist() == [5, 4]
-    assert len(log.sets) == 5  # whoever did not come has no set
+    assert len(log.sets) == len(everybody.sets) == 5
 
 
 @pytest.mark.parametrize("paper", ["A4 landscape", "letter landscape"])
