@@ -55,11 +55,6 @@ def packed_script() -> bytes:
 
     Put together once for each version of the libraries, where the package's folder can be
     written to; else by every process anew.
-
-    Raises
-    ------
-    MissingExtraError
-        vl-convert is not installed.
     """
     if find_spec("vl_convert") is None:
         raise MissingExtraError("Drawing charts", "pages")

@@ -67,12 +67,7 @@ def question(data: ReportData, slot: str) -> Answer:
 def analyst_page(data: ReportData, trust: BacktestResult | None = None) -> str:
     """Return the analyst's page as HTML.
 
-    Parameters
-    ----------
-    data
-        The club's tables.
-    trust
-        A backtest on the same log, if one was run.
+    ``trust`` is a backtest on the same log, if one was run.
     """
     told = _trust(data) if trust is None else _scored(trust)
     answers = [told, *(question(data, slot) for slot in QUESTIONS)]

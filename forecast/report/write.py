@@ -171,13 +171,7 @@ def file_names(names: Iterable[str], prefix: str) -> dict[str, str]:
 
 
 def make_folder(path: str | Path) -> Path:
-    """Return the folder, made where it is not there yet.
-
-    Raises
-    ------
-    ForecastError
-        It can't be made, or is a file.
-    """
+    """Return the folder, made where it is not there yet."""
     folder = Path(path)
     try:
         folder.mkdir(parents=True, exist_ok=True)

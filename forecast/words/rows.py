@@ -372,7 +372,17 @@ def _filled(section: str, kind: str, row: Row) -> str:
 
 def reason(one: Reason, row: Row) -> str:
     """Return one reason as half a sentence."""
-    return _REASONS[one.kind](one, row)
+    if one.kind in _REASONS:
+        return _REASONS[one.kind](one, row)
+    if one.kind in OBSTACLES:
+        return str(OBSTACLES[one.kind]).format(all_sets(int(one.value))).rstrip(".")
+    return str(say.TEXTS["reasons"][one.kind]).format(
+        one=one,
+        when="before the break" if row.away else "lately",
+        size=abs(one.value),
+        quicker="quicker" if one.value > 0 else "slower",
+        athletes=counted(int(one.value), "athlete") if one.kind == "comparable" else "",
+    )
 
 
 def _of_gain(one: Reason, row: Row) -> str:
@@ -410,34 +420,7 @@ def _of_away(one: Reason, row: Row) -> str:
     )
 
 
-def _quicker(effect: float) -> str:
-    return f"{abs(effect):.1f} % a week {'quicker' if effect > 0 else 'slower'}"
-
-
-_REASONS: dict[str, Callable[[Reason, Row], str]] = {
-    "level": _of_level,
-    "gain": _of_gain,
-    "away": _of_away,
-    "attendance": lambda one, row: (
-        f"trained {one.value:.1f} times a week {'before the break' if row.away else 'lately'}"
-    ),
-    "met": lambda one, row: (
-        f"met the mark in {one.value:.0f} of the last {one.figures[0]:.0f} "
-        f"sessions; about {one.figures[1]:.0f} were to be expected"
-    ),
-    "break": lambda one, row: f"a break of {one.value:.0f} days among the latest sessions",
-    "clean": lambda one, row: f"{one.value:.0f} % of recent sets count (clean, unassisted)",
-    "run": lambda one, row: (
-        f"{one.value:.0f} of {one.figures[0]:.0f} sessions in a row have met the mark so far"
-    ),
-    "pace": lambda one, row: f"on other rungs this athlete goes {_quicker(one.value)} than most",
-    "difficulty": lambda one, row: f"this rung goes {_quicker(one.value)} than the others",
-    "comparable": lambda one, row: f"{counted(int(one.value), 'athlete')} cleared it before",
-    **{
-        kind: lambda one, row: OBSTACLES[one.kind].format(all_sets(int(one.value))).rstrip(".")
-        for kind in OBSTACLES
-    },
-}
+_REASONS = {"level": _of_level, "gain": _of_gain, "away": _of_away}
 
 
 def _warnings(row: Row) -> str:
