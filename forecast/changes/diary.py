@@ -11,7 +11,7 @@ import pandas as pd
 
 from forecast import words
 from forecast.errors import ForecastError
-from forecast.histories import CLEARED, OPEN, Histories
+from forecast.histories import PASSED_OVER, Histories
 from forecast.log import write_whole
 from forecast.row import KEYS, Row
 
@@ -71,18 +71,19 @@ def keep_entries(path: Path, rows: Sequence[Row], as_of: pd.Timestamp) -> None:
 def came(diary: pd.DataFrame, histories: Histories) -> pd.DataFrame:
     """Return the entries due by the cut of the histories, with ``due``, ``cleared_on, came``.
 
-    Whoever stopped logging before that without clearing is left out: it is not known what would
+    Whoever had stopped logging by then without clearing is left out: it is not known what would
     have come. So is a rung that was passed over, or is no longer in the log.
     """
     spells = histories.spells
-    spells = spells.loc[spells["outcome"].isin([CLEARED, OPEN]), [*KEYS, "cleared_on"]]
+    spells = spells.loc[spells["outcome"] != PASSED_OVER, [*KEYS, "cleared_on"]]
     sets = pd.concat([histories.sets, histories.after_clearing])
     last = sets.groupby("athlete")["date"].max()
     table = diary.dropna(subset="p_8").merge(spells, on=KEYS)
     table["due"] = table["as_of"] + pd.Timedelta(weeks=LOOK_AHEAD)
     table["came"] = table["cleared_on"] <= table["due"]
     ended = table["cleared_on"].notna() & (table["cleared_on"] < table["as_of"])
-    followed = table["came"] | (table["athlete"].map(last) >= table["due"])
+    silent = (table["due"] - table["athlete"].map(last)).dt.days
+    followed = table["came"] | (silent <= table["athlete"].map(histories.lapse_after))
     return table[(table["due"] <= histories.as_of) & followed & ~ended].reset_index(drop=True)
 
 

@@ -187,7 +187,8 @@ def _trust(data: ReportData) -> Answer:
     columns = ("said", "expected_count", "came", "n")
     table["expected_count"] = (table["expected"] * table["n"]).round()
     listed = shown(table, *columns, caption="came_true")
-    return Answer("trust", title, (text, pages.text("how_to_try")), (), (listed,))
+    how = () if kept else (pages.text("in_hindsight"),)
+    return Answer("trust", title, (text, *how, pages.text("how_to_try")), (), (listed,))
 
 
 def _scored(result: BacktestResult) -> Answer:

@@ -92,7 +92,7 @@ def account(way: int, after: int, ends: Mapping[str, int], under_way: int) -> st
     ``way, after``: sets on the way and on rungs cleared before; ``ends``: spells by outcome;
     ``under_way``: those begun before the log.
     """
-    upkeep = f", {way} of them on the way and {after} on rungs cleared before" if after else ""
+    upkeep = f", {way:,} of them on the way and {after:,} on rungs cleared before" if after else ""
     begun = f"; {under_way} under way when the log began" if under_way else ""
     kinds = ", ".join(f"{count} {kind.replace('_', ' ')}" for kind, count in ends.items())
     away = " Lapsed ones stopped logging; they are forecast all the same, as away." * (
@@ -245,7 +245,9 @@ def card(row: Row, normal: str = "") -> Card:
     return Card(
         row,
         own,
-        line=f"{own.stands.replace('- of', 'mark')}; {own.state}; {when}.",
+        line=f"{own.stands.replace('- of', 'mark')}; {own.state}; {when}.".replace(
+            "> ", "more than "
+        ),
         stands=_stands(row),
         state=say.sentence(own.state),
         normal="" if row.state in (PAIN, PAUSED) else normal,
