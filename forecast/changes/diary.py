@@ -82,8 +82,9 @@ def came(diary: pd.DataFrame, histories: Histories) -> pd.DataFrame:
     table["due"] = table["as_of"] + pd.Timedelta(weeks=LOOK_AHEAD)
     table["came"] = table["cleared_on"] <= table["due"]
     ended = table["cleared_on"].notna() & (table["cleared_on"] < table["as_of"])
-    silent = (table["due"] - table["athlete"].map(last)).dt.days
-    followed = table["came"] | (silent <= table["athlete"].map(histories.lapse_after))
+    silent = (table["due"] - last.reindex(table["athlete"]).to_numpy()).dt.days
+    usual = histories.lapse_after.reindex(table["athlete"]).to_numpy(float)
+    followed = table["came"] | (silent <= usual)
     return table[(table["due"] <= histories.as_of) & followed & ~ended].reset_index(drop=True)
 
 

@@ -256,82 +256,49 @@ def card(row: Row, normal: str = "") -> Card:
 
 
 def _stands(row: Row) -> str:
-    criterion, seen = row.rung.criterion, row.seen
+    criterion, seen, value = row.rung.criterion, row.seen, row.level.value
     mark = say.value(criterion.target, criterion.measure) + in_sessions(criterion.confirm_sessions)
-    value = row.level.value
     if seen.sessions == 0:
         guess = say.value(row.level.guess, criterion.measure)
-        return (
-            "You have no session on this rung yet. Going by your other rungs, a first usual day "
-            f"would bring about {guess}; the mark is {mark}."
-        )
+        return text("stands_guess", guess=guess, mark=mark)
     if np.isnan(value):
-        return f"No set has counted toward the mark of {mark} lately."
-    level = say.value(value, criterion.measure)
-    if row.is_away:
-        usual = f"Before the break a usual day brought about {level}"
-    elif row.state == PAUSED:
-        usual = f"After the break a usual day would bring about {level}"
-    else:
-        usual = f"On a usual day you are at about {level}"
-    text = (
-        f"{usual}; the mark is {mark}. That is read from {counted(seen.sessions, 'session')}, not "
-        "from your best day."
-    )
+        return text("stands_uncounted", mark=mark)
+    when = "before" if row.is_away else "after" if row.state == PAUSED else "now"
+    usual = text(f"stands_{when}", level=say.value(value, criterion.measure))
+    told = text("stands", usual=usual, mark=mark, sessions=counted(seen.sessions, "session"))
     if criterion.confirm_sessions > 1 and seen.run:
-        need = criterion.confirm_sessions
-        text += f" So far you have met it in {seen.run} of the {need} sessions in a row."
+        told += text("stands_run", run=seen.run, need=criterion.confirm_sessions)
     if row.wait is None:
-        return text
-    return f"{text} Chance that your next session meets it: {say.chance(row.wait.next_session)}."
-
-
-_SURE = {
-    "good": "fairly sure of its range",
-    "fair": "only roughly sure",
-    "thin": "little more than an educated guess",
-}
+        return told
+    return told + text("stands_next", chance=say.chance(row.wait.next_session))
 
 
 def _sure(row: Row) -> str:
-    others = (
-        f"{counted(row.comparable, 'other')} cleared it before"
-        if row.comparable
-        else "nobody in this record has cleared it yet"
-    )
+    others = text("no_others")
+    if row.comparable:
+        others = text("others", others=counted(row.comparable, "other"))
     count = counted(row.seen.sessions, "session") if row.seen.sessions else "no session"
-    sessions = f"{count} of yours on this rung"
-    if row.hold:
-        return f"The record holds {sessions}; {others}."
-    return f"This forecast is {_SURE[row.record]}: it rests on {sessions}, and {others}."
+    how = text(f"sure_{row.record}")
+    return text("sure_hold" if row.hold else "sure_of", how=how, sessions=count, others=others)
 
 
 def beside_others(week: int, at_least: bool, quarter: float, three_quarters: float) -> str:
     """Return an athlete's week on a rung beside the weeks that others took for it."""
     now = f"you are in week {week}{' or later' if at_least else ''}"
+    figures = {"now": now, "quarter": quarter, "three": three_quarters}
     if np.isnan(quarter):
-        return f"Too few others have cleared this rung here to say what is usual; {now}."
+        return text("others_few", **figures)
     if np.isfinite(three_quarters):
         longer = ", longer than most" if week > three_quarters else ""
-        return (
-            f"Half of the others took {quarter:.0f} to {three_quarters:.0f} weeks; {now}{longer}."
-        )
-    if np.isfinite(quarter):
-        return (
-            f"A quarter of the others took {quarter:.0f} weeks or less, and more than a quarter "
-            f"longer than this record can show; {now}."
-        )
-    return f"Fewer than a quarter of the others have cleared this rung here so far; {now}."
+        return text("others_half", longer=longer, **figures)
+    return text("others_quarter" if np.isfinite(quarter) else "others_fewer", **figures)
 
 
 def nothing_open(cleared: Sequence[tuple[str, pd.Timestamp]], as_of: pd.Timestamp) -> str:
     """Return what there is to say where every rung logged is behind the athlete."""
     days = [f"{rung} on {say.day(day, as_of)}" for rung, day in cleared]
     done = f"You cleared {say.listed(days)}. " if days else ""
-    return (
-        f"No rung is open for you now, so there is nothing to forecast. {done}What comes next is "
-        "for you and your coach to choose."
-    )
+    return text("nothing_open", done=done)
 
 
 AS_NOW = "as now"

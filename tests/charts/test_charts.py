@@ -247,7 +247,14 @@ def test_marks_beside_sets_are_the_dates_of_the_row(one):
 
 def test_chance_has_points_dates_under_weeks_and_a_slider_on_demand():
     told = drawn_words(CHARTS["chance"]())
-    for text in ("half by mid-July", "9 in 10 by early August", "1 Jun", "weeks from 1 Jun 2026"):
+    for text in (
+        "half",
+        "by mid-July",
+        "9 in 10",
+        "by early August",
+        "1 Jun",
+        "weeks from 1 Jun 2026",
+    ):
         assert text in told
     assert "weeks" in named_parameters(CHARTS["chance of many"]().to_dict())
 
