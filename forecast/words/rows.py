@@ -225,30 +225,29 @@ def _headline(row: Row) -> str:
     """Return when the rung is cleared, in a sentence."""
     wait = row.wait
     if wait is None:
-        return "On hold: pain is noted, so no weeks and no dates until it has been seen."
+        return say.text("headline_hold")
     if row.is_away:
         span = _after(row)
         if not span.endswith(" after"):
-            return "Nothing to forecast until training goes on."
-        return f"8 in 10 clear it in {span.removesuffix(' after')} weeks after coming back."
+            return say.text("headline_gone")
+        return say.text("headline_back", span=span.removesuffix(" after"))
     if _undated(row):
-        return f"No date before a first valid set; {say.chance(wait.chances[12])} by 12 weeks."
+        return say.text("headline_undated", chance=say.chance(wait.chances[12]))
     if say.says_nothing(wait.low, wait.high):
-        return "Cannot say yet: the record fits anything from days to more than a year."
-    given = _given(row)
+        return say.text("headline_unknown")
+    told = {"horizon": wait.horizon, "given": _given(row), "first": "", "chance": ""}
     if np.isnan(wait.low):
-        return f"Not likely within {wait.horizon} weeks {given} ({say.chance(1 - wait.never)})."
+        return say.text("headline_unlikely", **told | {"chance": say.chance(1 - wait.never)})
     if np.isnan(wait.mid):
         first = say.whole_weeks(wait.low, wait.horizon)
-        few = f"Fewer than half clear it within {wait.horizon} weeks"
-        return f"{few}, 1 in 10 within {first}, {given}."
+        return say.text("headline_few", **told | {"first": first})
     half = f"Half clear it by {_half_by(row)}".replace("by about", "about")
     if wait.low < 0.5:  # nine in ten are cleared by the upper end
         span = f"9 in 10 within {say.weeks(max(wait.high, 1.0))}"
     else:
         ends = say.span(wait.low, wait.high, wait.horizon).replace("> ", "more than ")
         span = f"8 in 10 in {ends} {'week' if ends == '1' else 'weeks'}"
-    return f"{half}; {span}, {given}."
+    return f"{half}; {span}, {told['given']}."
 
 
 def _given(row: Row) -> str:
@@ -259,35 +258,25 @@ def _given(row: Row) -> str:
 
 def _why(row: Row) -> str:
     """Return what stands behind the state, in one or two sentences."""
-    seen, verdict = row.seen, row.verdict
-    if row.state == PAIN:
-        text = f"Pain of {row.pain:.0f} of 10 noted lately."
-    elif row.state == PAUSED:
-        text = _paused(row)
-    elif row.state == NEW:
-        text = "No session on this rung yet."
-    elif row.state == FEW:
-        text = (
-            f"{counted(seen.sessions, 'session')} so far: {seen.more_sessions} more before "
-            "progress can be told from the scatter of days."
-        )
+    seen, confirm = row.seen, row.rung.criterion.confirm_sessions
+    if row.state == PAUSED:
+        told = _paused(row)
     elif _undated(row):
-        text = OBSTACLES[seen.obstacle].format(all_sets(seen.sets))
-    elif row.state in STUCK:
-        text = f"{_gain(row)} {_stuck(row)}"
-    elif row.state == AT_MARK:
-        need = row.rung.criterion.confirm_sessions
-        text = "A usual day is on the mark"
-        text += f"; {seen.run} of {need} sessions in a row so far." if need > 1 else "."
-    elif row.state == CLIMBING:
-        text = _gain(row)
+        told = str(OBSTACLES[seen.obstacle]).format(all_sets(seen.sets))
     else:
-        text = f"{_gain(row)} Progress or none: both fit."
-    if verdict.changed:
-        text += f" Changed at about the same time, which need not be why: {_changed(row)}."
+        told = str(say.TEXTS["why"][row.state]).format(
+            pain=row.pain,
+            sessions=counted(seen.sessions, "session"),
+            more=seen.more_sessions,
+            gain=_gain(row),
+            stuck=_stuck(row) if row.state in STUCK else "",
+            run=f"; {seen.run} of {confirm} sessions in a row so far" if confirm > 1 else "",
+        )
+    if row.verdict.changed:
+        told += say.text("why_changed", what=_changed(row))
     if seen.less_clean and row.state not in (PAIN, PAUSED):
-        text += " Longer but less clean: the numbers rise while more sets lose form."
-    return text
+        told += say.text("why_less_clean")
+    return told
 
 
 def all_sets(count: int) -> str:
