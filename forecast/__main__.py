@@ -133,7 +133,7 @@ def _reported(fault: Exception) -> str:
             file.write(text)
     except OSError:
         return text
-    return words.commands.unforeseen(type(fault).__name__, path)
+    return words.screens.unforeseen(type(fault).__name__, path)
 
 
 def _show_warning(
