@@ -630,3 +630,25 @@ def test_what_nobody_foresaw_is_one_sentence_and_a_report(run, monkeypatch, tmp_
     assert str(report) in err
     assert "Traceback" not in err
     assert "RuntimeError: a bug" in report.read_text(encoding="utf-8")
+
+
+def test_another_club_s_model_is_a_prior_and_weeks_says_so(run, club, few_club):
+    code, out, _ = run("weeks", few_club, "--like", club / "model.zip")
+    assert code == 0
+    assert "another club's model of 12 athletes" in " ".join(out.split())
+    assert not list(few_club.glob("last_model-*"))
+    code, _, err = run(
+        "weeks", few_club, "--like", club / "model.zip", "--model", club / "model.zip"
+    )
+    assert code == USER_ERROR
+    assert "--like goes with a new fit" in err
+
+
+def test_check_holds_the_weeks_expected_against_the_log(run, club, tmp_path):
+    folder = shutil.copytree(club, tmp_path / "club")
+    ladder = folder / "ladder.toml"
+    text = ladder.read_text(encoding="utf-8")
+    ladder.write_text(text.replace("measure = ", "usual_weeks = [4, 12]\nmeasure = ", 1), "utf-8")
+    code, out, _ = run("check", folder)
+    assert code == 0
+    assert "8 in 10 are expected to take 4 to 12 weeks" in out
