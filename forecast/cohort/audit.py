@@ -56,9 +56,8 @@ class CriterionAudit(Shown):
     ``order`` has one row a step: of ``cleared_next`` athletes who cleared the later rung,
     ``cleared_first`` had not cleared the earlier one by then; ``share`` with its Wilson interval;
     ``p_value`` of the log-rank test whether those who began without it took as long; ``verdict``.
-    ``n_moves`` are moves from which it is learnt what a margin carries over, ``share_learnt`` how
-    much of the prior uncertainty about a quicker gain they have removed, 0 to 1; ``change`` is how
-    much higher the other mark is, as a share of the mark, ``level`` that of the intervals.
+    ``n_moves`` teach what a margin carries over, and have removed ``share_learnt`` (0 to 1) of the
+    prior uncertainty about a quicker gain; ``change`` as a share of the mark.
     """
 
     rungs: pd.DataFrame

@@ -36,14 +36,12 @@ FEW_OTHERS = 5
 class TimeToClear(Shown):
     """Curves of the share cleared, a group each.
 
-    ``by`` is ``rung`` or a roster column; ``curves`` are Kaplan-Meier curves of weeks to clearing,
-    clearing dated to its session, ``bands`` ``week, low, high`` of the share cleared and ``names``
-    what to call each (a rung's name, else the group itself), all by group; ``spells`` are behind
-    the curves (the table of ``SpellTimes`` with their ``group``). ``groups`` has one row each:
-    ``group, n_spells, n_cleared, n_lapsed, entered_late, median_weeks, median_low, median_high``; a
-    median past what was seen is infinite. ``left_out`` are spells under way when the log began
-    whose beginning is unknown, ``too_few`` groups with fewer than three spells, or none cleared;
-    ``level`` is that of the bands.
+    ``by`` is ``rung`` or a roster column; by group are ``curves`` (Kaplan-Meier, weeks to the
+    session that cleared), ``bands`` (``week, low, high`` of the share cleared) and ``names``;
+    ``spells`` are behind the curves (the table of ``SpellTimes`` with their ``group``). ``groups``
+    has one row each: ``group, n_spells, n_cleared, n_lapsed, entered_late, median_weeks,
+    median_low, median_high``; a median past what was seen is infinite. ``left_out`` are spells
+    whose beginning is unknown, ``too_few`` groups with fewer than three, or none cleared.
     """
 
     by: str

@@ -149,11 +149,9 @@ class PaceAndDifficulty(Shown):
 
     ``athletes`` has one row each: ``athlete, spells, start`` and ``gain`` (level at the first
     session and gain a week, against an average athlete on the same rungs), each with ``_low`` and
-    ``_high``; ``share_learnt`` (0 to 1) is how much of the prior uncertainty on the gain their sets
-    have removed: near 0 the effect is shrunk to nothing for lack of data. ``rungs`` has ``rung,
-    rung_name, spells, start, gain`` (of an average athlete), ``weeks`` (by which half had cleared
-    it, with its interval; missing where that was not reached), ``watched_weeks`` (how long anybody
-    was), ``share_learnt``; ``level`` is that of the intervals.
+    ``_high``; ``share_learnt`` (0 to 1) of the prior uncertainty on the gain their sets have
+    removed. ``rungs`` has ``rung, rung_name, spells, start, gain`` (of an average athlete),
+    ``share_learnt``, and the columns of ``rung_weeks``.
     """
 
     athletes: pd.DataFrame

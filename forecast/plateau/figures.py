@@ -190,10 +190,7 @@ NEAR = -0.03
 
 
 def habits_of(table: Table, group: Ints, asked: Ints, until: Ints) -> Array:
-    """Return ``HABITS`` (n, H) of groups of spells, such as clubs, in the half year up to a day.
-
-    ``group`` (S,) of each spell; ``asked`` (n,) which group, ``until`` (n,) which day.
-    """
+    """Return ``HABITS`` (n, H) of groups ``asked`` (n,) of spells (S,) in half a year, to a day."""
     return _means(_sums_until(group[table.spell], table.day, table.shown, asked, until))
 
 

@@ -39,9 +39,7 @@ from forecast.plateau.watch import (
     YEAR,
     ClubVerdict,
     VerdictModel,
-    attendance,
     centre_of,
-    enough_record,
     judge,
     looks_back,
     own_shares,
@@ -68,10 +66,11 @@ TREES: dict[str, Any] = {
 LEAF_SHARE = 1e-3
 """Least cases in a leaf, of all cases."""
 SETTINGS = (0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0)
-EDGES = (1.0, 2.0)
-BOUNDS = (0.001, 0.5)
+BOUNDS = (0.01, 1.0)
 WATCHED = 3
 """One spell in so many is watched."""
+CHECK = 1500, 987_654
+"""Cases, of a seed of their own, that a test scores the shipped trees on again."""
 LONG = 7
 """Looks in a row without a gain that matters, twelve weeks in all: a stall that is to be found."""
 
@@ -93,12 +92,6 @@ class Cases:
         """Class of each (n,)."""
         flat = self.gain <= smallest_gain_at(self.level)
         return np.where(self.gain < SLIP, SLIPPING, np.where(flat, FLAT, CLIMBING))
-
-
-def joined(parts: list[Any]) -> Any:
-    """Return cases, or looks, one after the other."""
-    names = type(parts[0]).__slots__
-    return type(parts[0])(*(np.concatenate([getattr(p, name) for p in parts]) for name in names))
 
 
 def true_gain(table: Table, level: Array, spell: Ints, at: Ints) -> Array:
@@ -152,7 +145,7 @@ def gather(n_cases: int, seed: int) -> Cases:
         batches.append(replace(cases, figures=narrow, club=cases.club + clubs))
         clubs, gathered = clubs + CUTS * len(careers.crew.weeks), gathered + len(cases.gain)
         say(f"careers of seed {seed}", gathered / n_cases)
-    return joined(batches)
+    return Cases(*(np.concatenate([getattr(b, name) for b in batches]) for name in Cases.__slots__))
 
 
 def say(what: str, share: float) -> None:
@@ -179,74 +172,53 @@ def grow(cases: Cases, seed: int, **settings: Any) -> tuple[VerdictModel, list[A
         **nodes_of(fitted), low=low, high=high, most_outside=np.quantile(outside, 0.99),
         shares=np.bincount(kind, minlength=3) / len(kind),
         habits=np.median(cases.figures[:, -len(HABITS) :], axis=0).astype(float),
-        settings=np.array(SETTINGS), edges=np.array(EDGES),
-        limits=np.full((len(SETTINGS), len(EDGES) + 1), BOUNDS[0]),
+        settings=np.array(SETTINGS), limits=np.full(len(SETTINGS), BOUNDS[0]),
     )  # fmt: skip
     return model, fitted
 
 
-@dataclass(frozen=True, slots=True)
-class Watched:
-    """A look a week at S spells of careers, newest first, (S, LOOKS), missing where there is none.
+def watch_careers(model: VerdictModel, n_careers: int, seed: int) -> Array:
+    """Look back, week by week, over careers of other clubs than those learnt from, (4, S, LOOKS).
 
-    ``p`` chance of no progress, ``steep`` of steep climbing; ``gain`` true; ``least`` the smallest
-    that matters; ``group`` (S,) class of attendance.
+    Of S spells, newest first, missing where there is no look: chances of no progress and of steep
+    climbing, true gain, and the smallest that matters.
     """
-
-    p: Array
-    steep: Array
-    gain: Array
-    least: Array
-    group: Ints
-
-
-def watch_careers(model: VerdictModel, n_careers: int, seed: int) -> Watched:
-    """Look back, week by week, over careers of other clubs than those learnt from."""
-    parts: list[Watched] = []
+    parts: list[Array] = []
     for number in range(-(-n_careers // BATCH)):
         careers = invent_careers(min(BATCH, n_careers), seed=SEEDS * seed + SEEDS // 2 + number)
         table = table_of_careers(careers)
         own = np.flatnonzero(table.length >= MIN_SESSIONS)[::WATCHED]
         at = table.start[own] + table.length[own] - 1
         which, back, session = looks_back(table, own, at)
-        judged = enough_record(table, own[which], session)
-        which, back, session = which[judged], back[judged], session[judged]
         clubs, end = careers.crew.club, (7.0 * careers.crew.weeks).astype(np.int64)
         habits = habits_of(table, clubs, clubs[own], end[clubs[own]])[which]
         as_usual = ClubVerdict(model.shares, 0, habits)
         verdict = verdicts_at(table, own[which], session, as_usual, model=model)
-        p, steep, gain, least = looks = np.full((4, len(own), LOOKS), np.nan)
+        looks = np.full((4, len(own), LOOKS), np.nan)
         true = true_gain(table, careers.level, own[which], session)
         matters = smallest_gain_at(careers.level[session])
         looks[:, which, back] = verdict.p_stuck, verdict.steep, true, matters
-        group = np.searchsorted(EDGES, attendance(table, own, at))
-        parts.append(Watched(p, steep, gain, least, group))
+        parts.append(looks)
         say(f"looks of seed {seed}", BATCH * (number + 1) / n_careers)
-    return joined(parts)
+    return np.concatenate(parts, axis=1)
 
 
-def set_limits(model: VerdictModel, seen: Watched) -> VerdictModel:
+def set_limits(model: VerdictModel, looks: Array) -> VerdictModel:
     """Return the trees with the limits that give so many false alarms a year on careers.
 
     False: raised while the true gain over six weeks was above ``STEEP``; a year of such climbing.
     """
-    limits = np.geomspace(*BOUNDS, 80)[::-1]
-    out = np.empty((len(SETTINGS), len(EDGES) + 1))
-    for g in range(len(EDGES) + 1):
-        rate = np.array([alarms(seen, limit, seen.group == g)["false, steep year"]
-                         for limit in limits])  # fmt: skip
-        for k, wanted in enumerate(SETTINGS):
-            kept = np.flatnonzero(rate <= wanted)
-            out[k, g] = limits[kept[0]] if len(kept) else limits[-1]
-    return replace(model, limits=out)
+    limits = np.geomspace(*BOUNDS, 80)
+    rate = np.array([alarms(looks, limit)["false, steep year"] for limit in limits])
+    kept = [limits[rate <= wanted].max(initial=BOUNDS[0]) for wanted in SETTINGS]
+    return replace(model, limits=np.array(kept))
 
 
-def alarms(seen: Watched, limit: Array | float, rows: Flags) -> dict[str, float]:
-    """Count alarms at a limit, one for all or (S, 1), over some of the careers."""
-    own = Watched(*(getattr(seen, name)[rows] for name in Watched.__slots__))
-    most = np.broadcast_to(limit, (len(rows), 1))[rows] if np.ndim(limit) else limit
-    raised, up = raised_at(own.p, own.steep <= most)
-    steep, still = own.gain > STEEP, own.gain <= own.least
+def alarms(looks: Array, limit: float) -> dict[str, float]:
+    """Count alarms at a limit of the chance of steep climbing beside that of no progress."""
+    p, p_steep, gain, least = looks
+    raised, up = raised_at(p, p_steep <= limit * p)
+    steep, still = gain > STEEP, gain <= least
     long = still.copy()
     for back in range(1, LONG):  # newest first: moved left is what was before
         before = np.zeros_like(still)
@@ -254,7 +226,7 @@ def alarms(seen: Watched, limit: Array | float, rows: Flags) -> dict[str, float]
         long &= before
     return {
         "false, steep year": float((raised & steep).sum() / max(steep.sum() / YEAR, 1e-9)),
-        "alarms a year": float(raised.sum() / max(np.isfinite(own.p).sum() / YEAR, 1e-9)),
+        "alarms a year": float(raised.sum() / max(np.isfinite(p).sum() / YEAR, 1e-9)),
         "alarms while still": float((raised & still).sum() / max(raised.sum(), 1)),
         "up after 12 weeks still": float((up & long).sum() / max(long.sum(), 1)),
     }
@@ -316,9 +288,9 @@ def main(argv: list[str] | None = None) -> None:
     asked = parser.parse_args(argv)
     cases = gather(asked.cases, 3 * asked.seed)
     model, _ = grow(cases, asked.seed)
-    seen = watch_careers(model, max(asked.cases // 8, 300), 3 * asked.seed + 1)
-    model = set_limits(model, seen)
-    at_usual = model.limits[SETTINGS.index(DEFAULT_FALSE_ALARMS)][seen.group][:, None]
+    looks = watch_careers(model, max(asked.cases // 8, 300), 3 * asked.seed + 1)
+    model = set_limits(model, looks)
+    limit = float(model.limits[SETTINGS.index(DEFAULT_FALSE_ALARMS)])
     card = {
         "command": f"python -m forecast.plateau.learn --cases {asked.cases} --seed {asked.seed}",
         "cases": len(cases.gain),
@@ -327,7 +299,8 @@ def main(argv: list[str] | None = None) -> None:
         "figures": len(NAMES),
         "trees": len(model.roots),
         "left out": scores(model, gather(max(asked.cases // 10, 300), 3 * asked.seed + 2)),
-        "alarms": {k: round(v, 3) for k, v in alarms(seen, at_usual, seen.group >= 0).items()},
+        "check": scores(model, gather(*CHECK)),
+        "alarms": {k: round(v, 3) for k, v in alarms(looks, limit).items()},
         "hash": digest(model),
     }
     arrays = {name: np.asarray(getattr(model, name)) for name in VerdictModel.__slots__}

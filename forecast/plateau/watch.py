@@ -36,9 +36,9 @@ LEAST_CHANCE = 1e-3
 DEFAULT_FALSE_ALARMS = 0.2
 MIN_WEEKS, MIN_SESSIONS = 4.0, 6
 """With less training on a rung than this nothing can be said, and no alarm is given."""
-HARD_CAREERS = 2.5
-"""Careers hold more hard cases than clubs: limits that give 0.5 false alarms a year on careers left
-out give 0.28 in worlds of another make and 0.1 under our own laws (docs/method/plateau.md)."""
+HARD_CAREERS = 4.0
+"""Careers hold more hard cases than clubs: a limit that gives 0.8 false alarms a year on careers
+left out gives a fifth of that in worlds of another make (docs/method/plateau.md)."""
 STAY = 0.5
 """A flag goes up, and stays up, only while the chance of no progress is no less."""
 LOOKS = 60
@@ -58,9 +58,8 @@ class VerdictModel:
 
     ``low, high`` (F,): 0.5 and 99.5 % points of each figure; ``most_outside``: share of figures
     outside these that one career in a hundred has; ``shares`` (3,) of climbing, flat and slipping;
-    ``habits`` (H,) that clubs' sessions usually show; ``settings`` (K,), false alarms a year;
-    ``edges`` (G - 1,), sessions a week that part the classes of attendance; ``limits`` (K, G), the
-    chance of steep climbing up to which a flag may go up.
+    ``habits`` (H,) that clubs' sessions usually show; ``settings`` (K,), false alarms a year, and
+    ``limits`` (K,), see ``limit_for``.
     """
 
     feature: Ints
@@ -77,7 +76,6 @@ class VerdictModel:
     shares: Array
     habits: Array
     settings: Array
-    edges: Array
     limits: Array
 
     def outputs(self, figures: Array) -> Array:
@@ -278,7 +276,10 @@ def own_shares(chances: Array, usual: Array, prior: float = PRIOR_LOOKS) -> Arra
 
 
 def looks_back(table: Table, spell: Ints, at: Ints) -> tuple[Ints, Ints, Ints]:
-    """One session a week back from each of ``at``: which of the n, how many weeks back, session."""
+    """One session a week back from each of ``at``: which of the n, how many weeks back, session.
+
+    Of those after which there is record enough.
+    """
     first = table.start[spell]
     number = at - first + 1
     which = np.repeat(np.arange(len(at)), number)
@@ -286,7 +287,7 @@ def looks_back(table: Table, spell: Ints, at: Ints) -> tuple[Ints, Ints, Ints]:
     back = (table.day[at][which] - table.day[session]) // 7
     newest = np.ones(len(which), dtype=bool)
     newest[:-1] = (back[1:] != back[:-1]) | (which[1:] != which[:-1])
-    keep = newest & (back < LOOKS)
+    keep = newest & (back < LOOKS) & enough_record(table, spell[which], session)
     return which[keep], back[keep], session[keep]
 
 
@@ -301,14 +302,8 @@ def enough_record(table: Table, spell: Ints, at: Ints) -> Flags:
     return np.asarray((weeks >= MIN_WEEKS) & (made[at + 1] - made[first] >= MIN_SESSIONS))
 
 
-def attendance(table: Table, spell: Ints, at: Ints) -> Array:
-    """Sessions a week on the rung so far, (n,)."""
-    first = table.start[spell]
-    return np.asarray((at - first) / np.maximum((table.day[at] - table.day[first]) / 7.0, 1.0))
-
-
-def limits_for(false_alarms_per_year: float, smallest_gain: float | None = None) -> Array:
-    """Return the chance of steep climbing up to which a flag may go up, by attendance, (G,).
+def limit_for(false_alarms_per_year: float, smallest_gain: float | None = None) -> float:
+    """Return how likely steep climbing may be, beside no progress, for a flag to go up.
 
     As counted on careers left out, kept beside the trees, at ``HARD_CAREERS`` times the setting.
     Raises ``ForecastError`` where ``false_alarms_per_year`` is not a number above 0 and up to 10,
@@ -327,8 +322,7 @@ def limits_for(false_alarms_per_year: float, smallest_gain: float | None = None)
     trees = read_verdict()
     on_careers = HARD_CAREERS * false_alarms_per_year
     wanted = np.log(np.clip(on_careers, trees.settings[0], trees.settings[-1]))
-    columns = [np.interp(wanted, np.log(trees.settings), limits) for limits in trees.limits.T]
-    return np.array(columns)
+    return float(np.interp(wanted, np.log(trees.settings), trees.limits))
 
 
 def verdicts(
@@ -347,7 +341,7 @@ def verdicts(
     ``since`` with its own and ``weeks_flat`` only where ``flagged``; ``unlike``: whether the
     figures lie outside those of the careers.
     """
-    limits = limits_for(false_alarms_per_year, smallest_gain)
+    limit = limit_for(false_alarms_per_year, smallest_gain)
     table = table_of(histories)
     spell, at = _open_spells(histories, table)
     club = club or learn_shares(histories, table=table)
@@ -358,8 +352,7 @@ def verdicts(
     asked = np.flatnonzero(enough & (now.p_stuck >= STAY))
     if len(asked):
         seen, steep = _looks(table, spell[asked], at[asked], club, smallest_gain)
-        most = limits[np.searchsorted(read_verdict().edges, attendance(table, spell, at)[asked])]
-        flagged[asked] = flags_of(seen, steep <= most[:, None])
+        flagged[asked] = flags_of(seen, steep <= limit * seen)
         first, last = table.day[table.start[spell[asked]]], table.day[at[asked]]
         began = last[:, None] - SPAN_DAYS - 7.0 * weeks_back(seen)
         onset[asked] = np.clip(began, first[:, None], last[:, None] - 7)
@@ -384,8 +377,6 @@ def _looks(
     Missing where there is no look, and before a stretch that has surely begun.
     """
     which, back, session = looks_back(table, spell, at)
-    judged = enough_record(table, spell[which], session)
-    which, back, session = which[judged], back[judged], session[judged]
     seen, steep = np.full((2, len(at), LOOKS), np.nan)
     for low in range(0, LOOKS, SPAN_WEEKS):
         goes_on = ~(seen < STAY).any(axis=1) | (_reach(seen)[:, -1] >= LEAST_REACH)

@@ -115,21 +115,15 @@ def simulate_cohort(
 
     Parameters
     ----------
-    law
-        One of ``LAWS``.
-    n_athletes
-        Number of athletes, 1 or more.
+    law, n_athletes
+        One of ``LAWS``, and how many athletes, 1 or more.
     seed
         Same seed, same cohort; lapse dates do not disturb the rest of the draws.
-    weeks, follow_up
+    weeks, follow_up, start
         Weeks of the club's log, of which athletes join during the first 80 %, and weeks simulated
-        beyond, for outcomes.
-    start
-        First day of the log.
-    lapse_rate
-        Share of athletes who lapse within a year of joining, in [0, 1).
-    setting
-        Ladder, late entry, rounding and how often the athletes train.
+        beyond, for outcomes; first day of the log.
+    lapse_rate, setting
+        Share of athletes who lapse within a year of joining, in [0, 1); what kind of club it is.
 
     Raises
     ------

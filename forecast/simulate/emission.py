@@ -21,11 +21,10 @@ CHOICE_RANGE = (0.5, 0.9)
 
 @dataclass(frozen=True, slots=True)
 class Marks:
-    """What is known of each session before it starts; arrays of shape (sessions,).
+    """What is known of each session (sessions,) before it starts.
 
-    ``target`` in the rung's unit, ``whole`` (repetitions), ``unit`` of rounding, ``load`` asked
-    for (0 for none), ``noise`` class, ``usual_sets``, ``stops`` (share stopped at the target),
-    ``notes_stopped``.
+    ``whole``: repetitions; ``unit`` of rounding; ``load`` asked for (0 for none); ``noise`` class;
+    ``stops``: share stopped at the target.
     """
 
     target: Array

@@ -39,10 +39,9 @@ class DaySessions:
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """All that happened: days counted from the start of the log, shape (athletes, rungs).
+    """All that happened: days from the start of the log (athletes, rungs); ``NEVER`` if not at all.
 
-    ``opens``, ``started`` and ``cleared`` hold ``NEVER`` where it did not happen, and
-    ``cleared`` something far in the past for rungs already behind an athlete.
+    ``cleared`` is far in the past for rungs already behind an athlete.
     """
 
     opens: Ints

@@ -119,9 +119,9 @@ class Law(ABC):
     def _progress(self, state: State, weeks: Array, trained: Flags, rng: Rng) -> None:
         """Let ``weeks`` of training time act on the (already copied) state, in place."""
 
-    @abstractmethod
     def gain(self, state: State) -> Array:
         """Expected gain per week of training from here on."""
+        return state["pace"]
 
 
 @dataclass(frozen=True)
@@ -134,10 +134,6 @@ class Steady(Law):
     def _progress(self, state: State, weeks: Array, trained: Flags, rng: Rng) -> None:
         step = state["pace"] * weeks
         state["core"] = state["core"] + step + brownian(self.wiggle, weeks, rng)
-
-    def gain(self, state: State) -> Array:
-        """Expected gain per week of training: the pace."""
-        return state["pace"]
 
 
 @dataclass(frozen=True)
@@ -191,10 +187,6 @@ class Jumps(Law):
         sizes = np.exp(log_mean + self.spread * rng.standard_normal(owner.size))
         jumped = np.bincount(owner, weights=sizes, minlength=core.size)
         state["core"] = core + jumped.reshape(core.shape)
-
-    def gain(self, state: State) -> Array:
-        """Expected gain per week of training: the pace, jumps averaged."""
-        return state["pace"]
 
 
 @dataclass(frozen=True)

@@ -26,18 +26,16 @@ SORE_SHARE = 0.35
 class Population:
     """Constants of one cohort, drawn from stated ranges so that no one set can be tuned to.
 
-    A middling spell starts ``usual_gap`` (log units) below the target and takes ``usual_weeks``
-    weeks of training; log gaps have sd ``gap_sd``. Log pace spreads by ``athlete_sd``, ``rung_sd``
-    and ``spell_sd``; ``rung_effects`` (rungs,) is that of each rung beside the middling one.
-    ``form_sd`` and ``set_sd`` are the scatter of a session and of a set, ``fatigue`` the level lost
-    from set to set. ``unclean_at_target`` is the logit of an unclean set at the target, with its
-    slope in level, the rise when pushing close to the target, and what bad form adds to the value.
-    Below ``band_level`` about half the band users take the band, which adds ``band_help``.
-    ``slip`` and ``choice`` are shares of sets that fail outright, and that are broken off.
-    ``stop_share`` of athletes stop at the target, ``stop_habit`` is how often; of ``note_share``
-    the coach notes why a set stopped, ``coarse_share`` are timed to 5 s. ``layoff_every`` and
-    ``layoff_weeks`` are the mean weeks between layoffs and the median length of one,
-    ``lapse_shape`` the tail index of the (Lomax) time to lapse.
+    A middling spell starts ``usual_gap`` (log units) below the target and takes ``usual_weeks`` of
+    training; log gaps have sd ``gap_sd``. Log pace spreads by athlete, rung and spell;
+    ``rung_effects`` (rungs,) are beside the middling one. ``form_sd`` and ``set_sd`` are the
+    scatter of a session and of a set. ``unclean_at_target`` is the logit of an unclean set at the
+    target, with its slope in level, the rise close to the target, and what bad form adds. Below
+    ``band_level`` about half the band users take the band. ``slip`` and ``choice`` are shares of
+    sets that fail outright, and that are broken off. ``stop_share`` of athletes stop at the target,
+    ``stop_habit`` is how often; of ``note_share`` it is noted why, ``coarse_share`` are timed to
+    5 s. ``layoff_every`` is a mean, ``layoff_weeks`` a median; ``lapse_shape`` is the tail index of
+    the (Lomax) time to lapse.
     """
 
     rung_effects: np.ndarray
