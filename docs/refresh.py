@@ -5,9 +5,11 @@
 - what the commands and the Python blocks of a page print (see ``blocks.py``), and, where that
   changed, the line after ``<!-- printed -->``: by which commit, on which date;
 - the table after ``<!-- modules -->``: every module and its first sentence;
-- the table after ``<!-- priors -->``: every prior of the growth engine as the code has it.
+- the table after ``<!-- priors -->``: every prior of the growth engine as the code has it;
+- what follows ``<!-- gallery -->``: each chart with the call that draws it (see ``pictures.py``).
 
 ``python docs/refresh.py --tables`` leaves the outputs alone, which take a fit or two;
+``--pictures`` draws the pictures anew, which takes a fit and a browser, and nothing else;
 ``--check`` rewrites nothing and fails where a page is not as it would be written.
 """
 
@@ -24,6 +26,7 @@ from pathlib import Path
 
 import numpy as np
 from blocks import Player, play
+from pictures import draw, gallery
 
 from forecast.growth.judgement import CENTRE_MEAN, CENTRE_SD, PRIORS
 
@@ -34,7 +37,7 @@ STORY = [
     for name in ("first-hour", "my-log", "my-ladder", "reading", "weekly", "method/cohort")
 ]
 """Pages whose blocks are played in the order in which a reader goes through them, in one folder."""
-BESIDE = [README, ROOT / "docs" / "api.md"]
+BESIDE = [README, ROOT / "docs" / "api" / "index.md"]
 """Pages whose blocks are played beside a folder of the demo club, each for itself."""
 PAGES = [README, ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").rglob("*.md"))]
 SAMPLE = ROOT / "docs" / "training.csv"
@@ -42,6 +45,7 @@ EIGHTY = 1.2815515655446004
 
 _MODULES = re.compile(r"(?<=<!-- modules -->\n)(?P<old>.*?)(?=<!-- end -->)", re.S)
 _PRIORS = re.compile(r"(?<=<!-- priors -->\n)(?P<old>.*?)(?=<!-- end -->)", re.S)
+_GALLERY = re.compile(r"(?<=<!-- gallery -->\n)(?P<old>.*?)(?=<!-- end -->)", re.S)
 _STAMP = re.compile(r"(?<=<!-- printed -->\n)(?P<old>[^\n]+)")
 
 
@@ -104,6 +108,7 @@ def priors_table(old: str) -> str:
 def with_tables(text: str) -> str:
     """Return a page with its tables made anew."""
     text = _MODULES.sub(lambda _: modules_table(), text)
+    text = _GALLERY.sub(lambda _: gallery(), text)
     return _PRIORS.sub(lambda match: priors_table(match["old"]), text)
 
 
@@ -133,6 +138,9 @@ def stamped(text: str) -> str:
 
 def main() -> int:
     """Rewrite the pages that changed, or name them."""
+    if "--pictures" in sys.argv[1:]:
+        print(*(path.relative_to(ROOT) for path in draw()), sep="\n")
+        return 0
     old = {page: page.read_text(encoding="utf-8") for page in PAGES}
     new = {page: with_tables(text) for page, text in old.items()}
     if "--tables" not in sys.argv[1:]:

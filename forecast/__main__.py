@@ -20,6 +20,7 @@ COMMANDS = {
     "check": "Say what was understood of a log, what was not, and how to correct it.",
     "setup": "Ask about a log at the prompt, write a club with its ladder, and show the first "
     "forecast.",
+    "today": "Who trains today: the rung in hand, what to reach, the chance of it, and what to do.",
     "weeks": "Weeks until each athlete clears the next rung: a line each, most urgent first.",
     "changes": "What changed since the last run: pain, stalls, absences, clearings, comings "
     "and goings.",
@@ -44,9 +45,8 @@ COMMANDS = {
 
 HOMES = {
     "files": ("check", "pseudonymise"),
-    "ladder": ("ahead", "what-if", "retests"),
-    "club": ("plateau", "cohort", "audit"),
-    "report": ("report", "backtest", "demo"),
+    "club": ("changes", "plateau", "cohort", "audit", "ahead", "what-if", "retests"),
+    "report": ("report", "backtest", "demo", "today"),
 }
 """Modules of ``forecast.commands`` with several commands; any other is in a module of its name. It
 is loaded when the command is run: what forecasts takes seconds, which ``--help`` does without."""
@@ -133,7 +133,7 @@ def _reported(fault: Exception) -> str:
             file.write(text)
     except OSError:
         return text
-    return words.commands.unforeseen(type(fault).__name__, path)
+    return words.screens.unforeseen(type(fault).__name__, path)
 
 
 def _show_warning(

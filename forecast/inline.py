@@ -84,33 +84,23 @@ def small_range(row: Row) -> str:
 
 def counts_html(counts: Mapping[str, int], heading: str) -> str:
     """Return counts by rung, each with its bar."""
-    most = max([1, *counts.values()])
-    bar = f'<svg width="{{}}" height="{HIGH - 4}" style="background:{LINE}" aria-hidden="true"/>'
-    lines = [
-        (escape(name), f"{bar.format(round(WIDE * count / most))} {count}")
-        for name, count in counts.items()
-    ]
+    wide = WIDE / max([1, *counts.values()])
+    bar = f'<svg width="{{:.0f}}" height="{HIGH - 4}" style="background:{LINE}"/>'
+    lines = [(escape(key), f"{bar.format(wide * count)} {count}") for key, count in counts.items()]
     return table((HEADINGS["rung"], heading), lines)
 
 
 def frame_html(frame: pd.DataFrame, *columns: str) -> str:
     """Return the first rows of a result's table under headings that people read."""
-    kinds = {
-        name: pages.COLUMNS.get(name) or (name.replace("_", " ").capitalize(), _kind(frame[name]))
-        for name in columns or frame
-    }
-    shown = frame.head(FIRST_ROWS)
-    cells = [
-        [escape(pages.cell(value, kind)) for value in shown[name]]
-        for name, (_, kind) in kinds.items()
+    shown = frame[list(columns or frame)].head(FIRST_ROWS)
+    usual = {"f": "number", "M": "day"}
+    kinds = [
+        pages.COLUMNS.get(name, (name.replace("_", " "), usual.get(dtype.kind, "text")))
+        for name, dtype in shown.dtypes.items()
     ]
-    beyond = len(frame) - FIRST_ROWS
-    note = f"<p>and {counted(beyond, 'row')} more</p>" if beyond > 0 else ""
-    headings = (heading.format(interval="").strip() for heading, _ in kinds.values())
-    return table(headings, zip(*cells, strict=True)) + note
-
-
-def _kind(column: pd.Series) -> str:
-    if pd.api.types.is_datetime64_any_dtype(column):
-        return "day"
-    return "number" if pd.api.types.is_float_dtype(column) else "text"
+    lines = [
+        [escape(pages.cell(value, kind)) for value, (_, kind) in zip(line, kinds, strict=True)]
+        for line in shown.itertuples(index=False)
+    ]
+    note = f"<p>and {counted(more, 'row')} more</p>" if (more := len(frame) - len(shown)) else ""
+    return table((title.format(interval="") for title, _ in kinds), lines) + note

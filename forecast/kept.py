@@ -15,7 +15,6 @@ import pandas as pd
 from forecast import inline, words
 from forecast.errors import ForecastError, ModelFileError
 from forecast.log import Club, TrainingLog, code_digest, read_club
-from forecast.row import Row
 
 if TYPE_CHECKING:
     from forecast.model import ReadinessForecaster, View
@@ -34,10 +33,6 @@ class OpenClub:
     club: Club
     model: ReadinessForecaster
     view: View
-
-    def rows(self, athlete: str = "") -> tuple[Row, ...]:
-        """Return an athlete's rows, else the most urgent's; ``ForecastError`` if there is none."""
-        return self.view.about(athlete)
 
     def before(self, weeks: int) -> View:
         """Return what the same forecaster sees of a day so many weeks before, in hindsight.
@@ -124,7 +119,7 @@ def fit_or_kept(
         try:
             return load_model(path)
         except ModelFileError as error:
-            say(words.screens.not_read(error))
+            say(words.say.text("not_read", error=error))
     fitted = model.fit(log, as_of, progress=progress)
     if trouble := keep_model(path, fitted):
         say(trouble)
@@ -141,5 +136,5 @@ def keep_model(path: Path, model: ReadinessForecaster) -> str:
             if old != path:
                 old.unlink(missing_ok=True)
     except (ForecastError, OSError) as error:
-        return words.screens.not_kept(error)
+        return words.say.text("not_kept", error=error)
     return ""

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import dataclasses
+import os
+import shutil
+from collections.abc import Iterator
 
 import pandas as pd
 import pytest
@@ -17,6 +20,9 @@ from forecast.simulate import SimulatedCohort, simulate_cohort
 
 SMALL = {"horizon_weeks": 30, "draws": 16, "paths": 512}
 """Settings of the shared forecaster: a quarter of the usual simulation; its laws hold at any."""
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+CHROMEDRIVER = shutil.which("chromedriver")
 
 FIRST = ("tests/test_notebooks.py", "tests/log/")
 """Notebooks take longest, and at the end one worker would wait for the other. What follows them
@@ -117,3 +123,30 @@ def with_sets():
         return dataclasses.replace(log, sets=sets, rows_in=len(sets) + len(log.rejected))
 
     return make
+
+
+@pytest.fixture(scope="session")
+def browser(tmp_path_factory) -> Iterator[object]:
+    """A headless Chromium with a fresh profile that keeps its console and network logs."""
+    if CHROMIUM is None or CHROMEDRIVER is None:
+        missing = "needs chromium and chromedriver (Debian: chromium, chromium-driver)"
+        if os.environ.get("BROWSER_REQUIRED"):
+            pytest.fail(f"BROWSER_REQUIRED is set, and this {missing}")
+        pytest.skip(missing)
+    from selenium import webdriver
+    from selenium.webdriver.chrome.options import Options
+    from selenium.webdriver.chrome.service import Service
+
+    options = Options()
+    options.binary_location = CHROMIUM
+    for argument in (
+        "--headless=new", "--no-sandbox", "--disable-gpu", "--no-first-run",
+        "--disable-background-networking", "--disable-component-update", "--disable-sync",
+        f"--user-data-dir={tmp_path_factory.mktemp('profile')}",
+    ):  # fmt: skip
+        options.add_argument(argument)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
+    driver = webdriver.Chrome(options=options, service=Service(CHROMEDRIVER))
+    driver.set_script_timeout(180)  # seconds: the machine may be busy
+    yield driver
+    driver.quit()

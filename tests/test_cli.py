@@ -18,7 +18,7 @@ from slow import day_and_night
 import forecast as fc
 from forecast.__main__ import COMMANDS, USER_ERROR, main
 from forecast.ahead import retests
-from forecast.commands.common import WIDTH, named, read_records
+from forecast.commands.common import WIDTH, in_roster, named, read_records
 from forecast.commands.weeks import nothing_open
 from forecast.errors import ForecastWarning
 from forecast.histories import build_histories
@@ -112,10 +112,21 @@ def lines_of(out):
     return out.split("State\n")[1].split("\n\n")[0].splitlines()
 
 
+def test_each_athlete_has_a_line_of_the_most_urgent_rung_and_how_many_more(weeks, view):
+    rows = [row for row in view.rows if not row.is_away]
+    lines = lines_of(weeks()[1])
+    for name in (names := list(dict.fromkeys(row.athlete for row in rows))):
+        (line,) = (one for one in lines if one.split()[0] == name)
+        first, *others = (row for row in rows if row.athlete == name)
+        assert first.rung.name[:10] in line
+        assert (f"and {len(others)} more" in line) == bool(others)
+    assert [line.split()[0] for line in lines[: len(names)]] == names
+
+
 def test_each_open_rung_has_one_line_most_urgent_first_and_away_is_one(weeks, view):
     rows = [row for row in view.rows if not row.is_away]
     gone = len(view.rows) - len(rows)
-    lines = lines_of(weeks()[1])
+    lines = lines_of(weeks("--all")[1])
     assert sum("--away" in line for line in lines) == (gone > 0)
     assert [line.split()[0] for line in lines[: len(rows)]] == [row.athlete for row in rows]
     for line, row in zip(lines, rows, strict=False):
@@ -123,7 +134,7 @@ def test_each_open_rung_has_one_line_most_urgent_first_and_away_is_one(weeks, vi
         for text in (said.state[:15], said.stands, said.weeks, said.half_by[:10]):
             assert text.replace("\u00a0", " ") in line.replace("\u00a0", " ")
     assert len({row.state for row in rows}) > 1  # else the order shows nothing
-    assert len(lines_of(weeks("--away")[1])) >= len(view.rows)
+    assert len(lines_of(weeks("--all", "--away")[1])) >= len(view.rows)
 
 
 def test_why_adds_the_chances_every_reason_and_the_next_step(weeks, view):
@@ -298,6 +309,42 @@ def test_plateau_is_triage(run, club, tmp_path, view):
     path = tmp_path / "states.csv"
     assert run("plateau", club, "--model", club / "model.zip", "--out", path)[0] == 0
     assert pd.read_csv(path)["state"].tolist() == view.plateaus()["state"].tolist()
+
+
+# today, messages ----------------------------------------------------------------------------
+
+
+def test_today_is_a_line_an_athlete_on_screen_paper_and_to_type_into(run, club, tmp_path, view):
+    asked = ("today", club, "--model", club / "model.zip")
+    code, out, err = run(*asked)
+    assert code == 0, err
+    here = {row.athlete for row in view.rows if not row.is_away}
+    assert {line.split(",")[0] for line in out.splitlines() if line[:1] == "a"} == here
+    assert out.rstrip().endswith(" ".join(CAUTION.split())[-20:])
+    first, second = sorted(here)[:2]
+    assert run(*asked, "--present", f"{first}, {second}", "--out", tmp_path / "x.csv")[0] == 0
+    assert sorted(pd.read_csv(tmp_path / "x.csv")["athlete"]) == [first, second]
+    code, _, err = run(*asked, "--coach", "Kim")
+    assert code == USER_ERROR
+    assert "--coach needs a roster with a column 'coach'" in err
+
+
+def test_whose_athletes_come_is_read_off_the_roster():
+    roster = pd.DataFrame({"coach": ["Kim", "Lo", "kim "]}, index=["Bo", "Ada", "Cy"])
+    assert in_roster(roster, "coach", "KIM") == ["Bo", "Cy"]
+    with pytest.raises(fc.ForecastError, match=r"Nobody in the roster has coach 'Max'; there are"):
+        in_roster(roster, "coach", "Max")
+
+
+def test_a_message_an_athlete_is_short_and_plain(run, club, view):
+    asked = ("report", club, "--model", club / "model.zip", "--text")
+    code, out, err = run(*asked, "--who", "athlete")
+    assert code == 0, err
+    messages = out.strip().split("\n\n")
+    assert len(messages) == len({row.athlete for row in view.rows})
+    assert max(map(len, messages)) <= 420
+    assert all(text.endswith("Pain stops the session.") for text in messages)
+    assert run(*asked)[0] == USER_ERROR  # for athletes alone
 
 
 # changes ------------------------------------------------------------------------------------
@@ -583,3 +630,25 @@ def test_what_nobody_foresaw_is_one_sentence_and_a_report(run, monkeypatch, tmp_
     assert str(report) in err
     assert "Traceback" not in err
     assert "RuntimeError: a bug" in report.read_text(encoding="utf-8")
+
+
+def test_another_club_s_model_is_a_prior_and_weeks_says_so(run, club, few_club):
+    code, out, _ = run("weeks", few_club, "--like", club / "model.zip")
+    assert code == 0
+    assert "another club's model of 12 athletes" in " ".join(out.split())
+    assert not list(few_club.glob("last_model-*"))
+    code, _, err = run(
+        "weeks", few_club, "--like", club / "model.zip", "--model", club / "model.zip"
+    )
+    assert code == USER_ERROR
+    assert "--like goes with a new fit" in err
+
+
+def test_check_holds_the_weeks_expected_against_the_log(run, club, tmp_path):
+    folder = shutil.copytree(club, tmp_path / "club")
+    ladder = folder / "ladder.toml"
+    text = ladder.read_text(encoding="utf-8")
+    ladder.write_text(text.replace("measure = ", "usual_weeks = [4, 12]\nmeasure = ", 1), "utf-8")
+    code, out, _ = run("check", folder)
+    assert code == 0
+    assert "8 in 10 are expected to take 4 to 12 weeks" in out

@@ -19,6 +19,7 @@ from pathlib import Path
 import pytest
 
 import forecast
+from forecast import inline
 from forecast.__main__ import COMMANDS, function_of, main
 from forecast.ladder_file import _RungTable
 from forecast.log import sizes as limits
@@ -99,12 +100,16 @@ def test_every_prior_has_a_meaning(refresh):
     assert without == []
 
 
-def on_the_api_page() -> list[str]:
-    text = (ROOT / "docs" / "api.md").read_text(encoding="utf-8")
-    return re.findall(r"^::: (\S+)$", text, re.M)
+def on_the_api_pages() -> list[str]:
+    pages = sorted((ROOT / "docs" / "api").glob("*.md"))
+    return [
+        name
+        for page in pages
+        for name in re.findall(r"^::: (\S+)$", page.read_text(encoding="utf-8"), re.M)
+    ]
 
 
-@pytest.mark.parametrize("name", on_the_api_page())
+@pytest.mark.parametrize("name", on_the_api_pages())
 def test_each_parameter_of_a_public_function_is_explained(name):
     public = pydoc.locate(name)
     if not inspect.isfunction(public) or not (asked := set(inspect.signature(public).parameters)):
@@ -288,7 +293,7 @@ def test_the_site_lists_pages_that_exist():
 
 def test_the_api_page_names_what_there_is():
     """Without the site's own builder, which refuses a name that it can't find."""
-    named = re.findall(r"^::: (\S+)$", (ROOT / "docs" / "api.md").read_text("utf-8"), re.M)
+    named = on_the_api_pages()
     assert len(named) == len(set(named)) > 50
     for name in named:
         room, _, last = name.rpartition(".")
@@ -322,6 +327,41 @@ def test_the_site_is_built_without_a_warning(tmp_path):
     )
     assert done.returncode == 0, done.stderr + done.stdout
     assert (tmp_path / "first-hour" / "index.html").exists()
+    links = re.findall(
+        r'href="\.\./(example/[^"]+)"', (ROOT / "docs/examples.md").read_text("utf-8")
+    )
+    assert len(links) == 6
+    for link in links:
+        page = (tmp_path / link).read_text(encoding="utf-8")
+        assert "vega-embed" in page or "charts.js" in page, link
+        assert 'src="http' not in page, link
+
+
+def test_pictures_are_small_and_each_is_shown(refresh):
+    """Pictures of the demo club; ``docs/refresh.py --pictures`` draws them anew."""
+    pictures = sys.modules["pictures"]
+    files = sorted(path.name for path in pictures.FOLDER.iterdir())
+    assert files == sorted(
+        [
+            *(f"{name}.svg" for name in pictures.CHARTS),
+            *(f"{name}.png" for name in pictures.SCREENS),
+        ]
+    )
+    assert [f for f in files if (pictures.FOLDER / f).stat().st_size > pictures.MOST_BYTES] == []
+    shown = {
+        target.rpartition("/")[2]
+        for page in PAGES
+        for target in re.findall(r"\]\(([^)]*pictures/[^)]+)\)", page.read_text(encoding="utf-8"))
+    }
+    assert shown == set(files)
+    first = (ROOT / "README.md").read_text(encoding="utf-8").partition("## ")[0]
+    assert len(re.findall(r"!\[[^\]]{30,}\]", first)) == 2  # a forecast and a sheet, in words too
+
+
+def test_the_site_has_the_inks_of_the_charts():
+    css = (ROOT / "docs" / "look.css").read_text(encoding="utf-8")
+    inks = {inline.INK, inline.LINE, inline.ALERT, inline.BAND, inline.FAN}
+    assert set(re.findall(r"#[0-9a-f]{6}", css)) == inks
 
 
 def test_the_log_columns_of_the_guide_are_those_of_the_reader():

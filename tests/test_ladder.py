@@ -163,6 +163,9 @@ SLIPS = [
     ("sessions = 2", "sessions = true", ["whole number", "True"]),
     ("min_weeks = 1", "min_weeks = -1", ["0 or more", "-1"]),
     ("min_weeks = 1", "load_kg = 0", ["'load_kg'", "above 0"]),
+    ("min_weeks = 1", "usual_weeks = [4]", ["'usual_weeks'", "2 entries, not 1"]),
+    ("min_weeks = 1", "usual_weeks = [0, 9]", ["above 0"]),
+    ("min_weeks = 1", "usual_weeks = [12, 4]", ["must rise", "[4, 12]", "not [12, 4]"]),
     ("min_weeks = 1", "load_kg = 5\nload_bodyweight = 0.5", ["rung 2", "not both"]),
     ('key = "bar"', 'key = "wall"', ["rung 2 ('wall')", "rung 1 has the key 'wall' already"]),
     ('key = "bar"', 'key = "WALL"', ["rung 1 has the key 'wall' already"]),
@@ -250,3 +253,9 @@ def test_files_that_are_no_ladder(tmp_path):
     latin.write_bytes('[ladder]\nname = "Förde"\n'.encode("cp1252"))
     with pytest.raises(LadderError, match="not in UTF-8"):
         read_ladder(latin)
+
+
+def test_the_weeks_a_coach_expects_are_read(tmp_path):
+    path = tmp_path / "ladder.toml"
+    path.write_text(BASE.replace("min_weeks = 1", "usual_weeks = [4, 12]"), encoding="utf-8")
+    assert {rung.usual_weeks for rung in read_ladder(path).rungs} == {(4.0, 12.0), None}

@@ -22,9 +22,7 @@ import forecast as fc
 from forecast import words
 from forecast.changes import changes, snapshot
 from forecast.commands.weeks import WRITERS, Format
-from forecast.report import ReportData, gather
-from forecast.report.coach import coach_page
-from forecast.report.write import file_names
+from forecast.report import ReportData, coach_page, file_names, gather
 from forecast.row import SUMMARY_COLUMNS, Row
 from forecast.words import captions, for_athlete, for_coach, pages, say
 
@@ -269,6 +267,6 @@ def test_the_coachs_page_says_of_each_what_the_row_says(data):
     page = coach_page(data, file_names(data.athletes, "athlete"))
     for row in data.here:
         coach = for_coach(row)
-        assert page.count(f'<td class="state">{coach.state}</td>') >= (
-            row == next(one for one in data.here if one.athlete == row.athlete)
-        )
+        line = f'<td class="state"><strong>{coach.state.capitalize()}.</strong>'
+        first = next(one for one in data.here if one.athlete == row.athlete)
+        assert page.count(line) >= (row == first)

@@ -58,7 +58,7 @@ class Changes:
     def text(self) -> str:
         """The changes in sentences, one a line."""
         if self.table.empty:
-            return words.changes.nothing(self.since, self.as_of)
+            return words.changes.text("nothing", self.as_of, since=self.since)
         return "\n".join(self.table["athlete"] + ": " + self.table["text"])
 
     def frame(self) -> pd.DataFrame:
@@ -66,7 +66,7 @@ class Changes:
         return self.table.copy()
 
     def _repr_html_(self) -> str:
-        heading = words.changes.heading(self.since, self.as_of)
+        heading = words.changes.text("heading", self.as_of, since=self.since)
         return f"<p>{heading}</p>" + frame_html(self.table, "kind", "athlete", "text")
 
 
@@ -81,12 +81,17 @@ def changes_since(view: LogView, since: pd.Timestamp | str, *, first: bool = Fal
             f"since = {day.date()} is not before {view.as_of.date()}, the day looked at; give an "
             "earlier one."
         )
-    model: Any = copy(view.model)
-    model.hindsight = True
-    before = snapshot(replace(view, model=model, cut=day))
+    before = snapshot(looking_back(view, day))
     if first:
         before = replace(before, rungs=before.rungs.assign(stuck=False))
     return changes(before, snapshot(view, before), view.log.ladder)
+
+
+def looking_back(view: LogView, day: pd.Timestamp) -> LogView:
+    """Return what the same forecaster sees of an earlier day; its constants know what came."""
+    model: Any = copy(view.model)
+    model.hindsight = True
+    return replace(view, model=model, cut=day)
 
 
 def changes(before: Snapshot, now: Snapshot, ladder: Ladder) -> Changes:
@@ -127,14 +132,26 @@ def _of_athletes(before: Snapshot, now: Snapshot, ladder: Ladder) -> Iterator[Li
     for row in now.athletes.itertuples(index=False):
         if row.pain_on >= before.as_of:
             name = names[row.pain_rung]
-            text = words.changes.pain(row.pain, row.pain_on, name, now.as_of)
+            text = words.changes.text("pain", now.as_of, score=row.pain, day=row.pain_on, rung=name)
             yield "pain", row.athlete, row.pain_rung, name, text
         if row.athlete not in was.index:
-            yield "came", row.athlete, "", "", words.changes.came(row.first_on, now.as_of)
+            yield (
+                "came",
+                row.athlete,
+                "",
+                "",
+                words.changes.text("came", now.as_of, day=row.first_on),
+            )
         elif row.lapsed and not was.at[row.athlete, "lapsed"]:
-            yield "left", row.athlete, "", "", words.changes.left(row.last_on, now.as_of)
+            yield (
+                "left",
+                row.athlete,
+                "",
+                "",
+                words.changes.text("left", now.as_of, day=row.last_on),
+            )
     for athlete in sorted(set(was.index) - set(now.athletes["athlete"])):
-        yield "left", athlete, "", "", words.changes.left(None, now.as_of)
+        yield "left", athlete, "", "", words.changes.text("gone", now.as_of)
 
 
 def _of_rungs(before: Snapshot, now: Snapshot) -> Iterator[Line]:

@@ -1,10 +1,13 @@
 """Every chart: takes rows or a result's table, draws, computes nothing."""
 
 from forecast.charts.cohort import (
+    calibration,
     growth_fits,
     lapse,
     pace_and_difficulty,
     predictive_check,
+    reliability,
+    scores,
     time_to_clear,
     waits_by_rung,
 )
@@ -16,9 +19,7 @@ from forecast.charts.rung import (
     edge_weeks,
     pick_a_rung,
     progress,
-    small_line,
 )
-from forecast.charts.trust import calibration, reliability, scores
 
 __all__ = [
     "ROW",
@@ -39,7 +40,6 @@ __all__ = [
     "progress",
     "reliability",
     "scores",
-    "small_line",
     "time_to_clear",
     "waiting_list",
     "waits_by_rung",

@@ -98,15 +98,7 @@ def day_labels() -> alt.Axis:
 
 
 def one_or_pick(who: pd.Series, label: str) -> alt.Parameter | None:
-    """Return a drop-down list of who is in the table, or nothing where it is one alone.
-
-    Parameters
-    ----------
-    who
-        The column by which rows belong together.
-    label
-        Word before the list.
-    """
+    """Return a drop-down list of who is in the table, or nothing where it is one alone."""
     names = list(dict.fromkeys(who))
     if len(names) < 2:
         return None

@@ -17,7 +17,7 @@ import altair as alt
 
 from forecast.errors import ForecastError, MissingExtraError
 from forecast.log import write_whole
-from forecast.words import captions
+from forecast.words import captions, say
 
 RENDERER = "rungwise"
 OPTIONS = {
@@ -55,11 +55,6 @@ def packed_script() -> bytes:
 
     Put together once for each version of the libraries, where the package's folder can be
     written to; else by every process anew.
-
-    Raises
-    ------
-    MissingExtraError
-        vl-convert is not installed.
     """
     if find_spec("vl_convert") is None:
         raise MissingExtraError("Drawing charts", "pages")
@@ -88,7 +83,7 @@ class ChartCode:
         return (
             # in a block of its own: a cell run again declares nothing twice
             f"<script>if (!window.vegaEmbed) {{ {chart_script()} }}</script>"
-            f"<p>{captions.DRAWING}</p>"
+            f"<p>{say.text('drawing')}</p>"
         )
 
 
@@ -120,5 +115,5 @@ def fragment(spec: dict[str, Any]) -> str:
     text = json.dumps(spec).replace("<", "\\u003c")
     slot = "chart-" + hashlib.sha256(text.encode("utf-8")).hexdigest()[:12]
     return FRAGMENT.format(
-        slot=slot, spec=text, options=json.dumps(OPTIONS), missing=captions.NOT_DRAWING
+        slot=slot, spec=text, options=json.dumps(OPTIONS), missing=say.text("not_drawing")
     )

@@ -323,8 +323,11 @@ def _point_layers(
         return [line]
     points = pd.DataFrame(lines, columns=["who", "share", "week", "text", "low", "high"])
     base, at = look.picked(alt.Chart(points), pick), {"x": x, "y": _chance("share")}
-    early = base.transform_filter(f"datum.week < {0.55 * last}")
-    late = base.transform_filter(f"datum.week >= {0.55 * last}")
+    # In two lines, each point's words fit beside it on half a page too.
+    words = {"text": "lines:N", **at}
+    named = base.transform_calculate(lines="split(replace(datum.text, ' by ', '|by '), '|')")
+    early = named.transform_filter(f"datum.week < {0.55 * last}")
+    late = named.transform_filter(f"datum.week >= {0.55 * last}")
     return [
         base.transform_filter("datum.share == 0.1").mark_rect(color=look.FAN).encode(
             x="low:Q", x2="high:Q"
@@ -333,8 +336,8 @@ def _point_layers(
         base.mark_point(
             shape="diamond", size=110, fill="white", stroke=look.ALERT, opacity=1, strokeWidth=2
         ).encode(**at, tooltip=["text:N"]),
-        early.mark_text(align="left", dx=12, dy=6, color=look.INK).encode(**at, text="text:N"),
-        late.mark_text(align="right", dx=-12, dy=-8, color=look.INK).encode(**at, text="text:N"),
+        early.mark_text(align="left", dx=12, dy=6, color=look.INK).encode(**words),
+        late.mark_text(align="right", dx=-12, dy=-14, color=look.INK).encode(**words),
     ]  # fmt: skip
 
 
@@ -406,58 +409,4 @@ def _written(rows: Sequence[Row], pick: alt.Parameter | None) -> alt.Chart:
         .mark_text(align="left", baseline="top", color=look.INK)
         .encode(x=alt.value(0), y=alt.Y("line:Q", axis=None, scale=scale), text="text:N")
         .properties(width=WIDTH, height=LINE_HEIGHT * most)
-    )
-
-
-SMALL_WIDTH, SMALL_HEIGHT = 168, 30
-BACK, AHEAD = 26, 26
-"""Weeks before and after the cut that the small drawing shows."""
-
-
-def small_line(level: pd.DataFrame, fan: pd.DataFrame, row: Row) -> str:
-    """Return a row's chart in a line of a table, as plain SVG without words.
-
-    Parameters
-    ----------
-    level, fan
-        As in ``progress``, of this row alone.
-    row
-        For the pass mark and the cut, the thin upright line.
-    """
-    target, as_of = row.rung.criterion.target, row.as_of
-    level = level[level["date"] >= as_of - pd.Timedelta(weeks=BACK)]
-    top = max(1.25 * target, 1.05 * float(level["high"].max()) if len(level) else 0.0)
-
-    def xs(days: pd.Series) -> np.ndarray:
-        weeks = (days - as_of).dt.days.to_numpy() / 7.0
-        return SMALL_WIDTH * (weeks + BACK) / (BACK + AHEAD)
-
-    def ys(values: pd.Series) -> np.ndarray:
-        return SMALL_HEIGHT * (1.0 - values.to_numpy(dtype=float) / top)
-
-    def path(x: np.ndarray, y: np.ndarray) -> str:
-        return "M" + "L".join(f"{a:.1f} {b:.1f}" for a, b in zip(x, y, strict=True))
-
-    def band(table: pd.DataFrame, colour: str) -> str:
-        x = xs(table["date"])
-        edge = path(np.r_[x, x[::-1]], np.r_[ys(table["high"]), ys(table["low"])[::-1]])
-        return f'<path d="{edge}Z" fill="{colour}"/>'
-
-    def line(table: pd.DataFrame, dashes: str) -> str:
-        drawn = path(xs(table["date"]), ys(table["mid"]))
-        return f'<path d="{drawn}" fill="none" stroke="{look.LINE}" stroke-width="1.6"{dashes}/>'
-
-    mark, now = SMALL_HEIGHT * (1.0 - target / top), SMALL_WIDTH * BACK / (BACK + AHEAD)
-    shapes = [
-        band(table, ink) for table, ink in ((fan, look.FAN), (level, look.BAND)) if len(table)
-    ]
-    shapes.append(
-        f'<path d="M0 {mark:.1f}H{SMALL_WIDTH}" stroke="{look.INK}" stroke-dasharray="4 2"/>'
-        f'<path d="M{now:.1f} 0V{SMALL_HEIGHT}" stroke="{look.SOFT}" stroke-width=".6"/>'
-    )
-    shapes += [line(level, "")] if len(level) else []
-    shapes += [line(fan, ' stroke-dasharray="1.5 2"')] if len(fan) else []
-    return (
-        f'<svg class="small" viewBox="0 0 {SMALL_WIDTH} {SMALL_HEIGHT}" width="{SMALL_WIDTH}" '
-        f'height="{SMALL_HEIGHT}" aria-hidden="true">{"".join(shapes)}</svg>'
     )

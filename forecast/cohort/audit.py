@@ -12,7 +12,7 @@ from statsmodels.duration.survfunc import survdiff
 from statsmodels.stats.proportion import proportion_confint
 
 from forecast.cohort.records import Shown
-from forecast.cohort.rungs import median_weeks, rung_curves
+from forecast.cohort.rungs import rung_weeks
 from forecast.errors import FitError, check_level, check_seed, is_number
 from forecast.growth import to_latent
 from forecast.histories import CLEARED, Histories
@@ -56,9 +56,8 @@ class CriterionAudit(Shown):
     ``order`` has one row a step: of ``cleared_next`` athletes who cleared the later rung,
     ``cleared_first`` had not cleared the earlier one by then; ``share`` with its Wilson interval;
     ``p_value`` of the log-rank test whether those who began without it took as long; ``verdict``.
-    ``n_moves`` are moves from which it is learnt what a margin carries over, ``share_learnt`` how
-    much of the prior uncertainty about a quicker gain they have removed, 0 to 1; ``change`` is how
-    much higher the other mark is, as a share of the mark, ``level`` that of the intervals.
+    ``n_moves`` teach what a margin carries over, and have removed ``share_learnt`` (0 to 1) of the
+    prior uncertainty about a quicker gain; ``change`` as a share of the mark.
     """
 
     rungs: pd.DataFrame
@@ -73,70 +72,51 @@ class CriterionAudit(Shown):
 
     def frame(self) -> pd.DataFrame:
         """Return the rungs' table with a sentence beside each verdict (``text``)."""
-        steps = [
-            (row, self.ladder.rung(row["rung"]), self.ladder.rung(row["next_rung"]))
-            for _, row in self.rungs.iterrows()
-        ]
-        text = [
-            wording.audit_step(row, rung.name, later.name, rung.criterion.measure)
-            for row, rung, later in steps
-        ]
+        text = []
+        for _, row in self.rungs.iterrows():
+            rung, later = self.ladder.rung(row["rung"]), self.ladder.rung(row["next_rung"])
+            text.append(wording.audit_step(row, rung.name, later.name, rung.criterion.measure))
         return self.rungs.assign(text=text)
 
 
 def criterion_audit(
-    model: Fitted | LogView,
-    log: TrainingLog | None = None,
-    as_of: pd.Timestamp | str | None = None,
-    *,
-    change: float = 0.1,
-    level: float = 0.9,
-    seed: int = 0,
-) -> CriterionAudit:
+    model: Fitted | LogView, log: TrainingLog | None = None,
+    as_of: pd.Timestamp | str | None = None, *,
+    change: float = 0.1, level: float = 0.9, seed: int = 0,
+) -> CriterionAudit:  # fmt: skip
     """Say what another pass mark would do to the next rung, for each step of the ladder.
+
+    What the margin of a move (mean log of best over mark in the last three sessions up to it)
+    carries over to the next rung is learnt from all moves of the log in the growth engine's own
+    normal model, athletes' effects integrated out, and shrunk to nothing by ``PRIOR_SD`` (Lindley &
+    Smith 1972, JRSS B 34:1), so that every club has an estimate whose range says how much its log
+    taught. A higher mark raises the margin by as much and costs the time an average athlete takes
+    for the difference. Factors become weeks by the week at which half had cleared each rung.
 
     Parameters
     ----------
     model, log, as_of
-        A view, or a fitted forecaster, a log and its cut date: see ``readiness.as_view``.
+        A view, or a fitted forecaster, a log and its cut date, as ``readiness.as_view`` takes them.
     change
         How much higher the other mark is, as a share of the present one: -0.5 to 1, but 0.
-    level
-        Level of all intervals.
-    seed
-        Of the draws behind the intervals.
+    level, seed
+        Level of all intervals, and seed of the draws behind them.
 
     Raises
     ------
-    NotFittedError, ForecastError, HistoryError
-        See ``readiness.LogView``.
     FitError
         ``level`` or ``change`` is out of range.
-
-    Notes
-    -----
-    The margin of a move is the mean log of best over mark in the last three sessions up to it,
-    those after clearing included. What it carries over to the next rung (a higher start, a quicker
-    gain) is learnt from all moves of the log in the growth engine's own normal model, athletes'
-    effects integrated out, and shrunk to nothing by ``PRIOR_SD`` (Lindley & Smith 1972, JRSS B
-    34:1), so that every club has an estimate whose range says how much its log taught. A higher
-    mark is taken to raise the margin by as much; it costs the time an average athlete takes for the
-    difference. Factors become weeks by the week at which half had cleared each rung.
     """
     check_level("level", level)
     check_seed(seed)
     if not (is_number(change) and -0.5 <= change <= 1.0 and change):
         raise FitError(f"change = {change!r}; give a share from -0.5 to 1 that is not 0.")
-    view = as_view(model, log, as_of)
+    view, rng = as_view(model, log, as_of), np.random.default_rng(seed)
     histories, ladder = view.histories, view.histories.ladder
-    moves = _moves(histories)
-    mean, cov, moves = _carry_over(view, moves)
-    rng = np.random.default_rng(seed)
+    mean, cov, moves = _carry_over(view)
     spread = WIDER**2 * cov + np.diag((MISFIT * mean) ** 2)
     drawn = rng.multivariate_normal(mean, spread, DRAWS, method="cholesky")
-    gaps = _gaps(view, rng)
-    weeks = _usual_weeks(histories, level, rng)
-    rows = []
+    gaps, weeks, rows = _gaps(view, rng), _usual_weeks(histories, level, rng), []
     for rung, later in _steps(ladder):
         seen = moves[(moves["rung"] == rung) & (moves["next_rung"] == later)]
         mark, other = _other_mark(ladder.rung(rung).criterion, change)
@@ -156,14 +136,10 @@ def criterion_audit(
             points = np.quantile(values, [0.5, (1 - level) / 2, (1 + level) / 2])
             row |= dict(zip((name, f"{name}_low", f"{name}_high"), points, strict=True))
         rows.append({**row, "p_fewer": p_fewer, "verdict": verdict})
+    share_learnt = float(1.0 - cov[1, 1] / PRIOR_SD[1] ** 2)
+    order = _order_table(histories, level)
     return CriterionAudit(
-        rungs=pd.DataFrame(rows),
-        order=_order_table(histories, level),
-        n_moves=len(moves),
-        share_learnt=float(1.0 - cov[1, 1] / PRIOR_SD[1] ** 2),
-        change=float(change),
-        ladder=ladder,
-        level=level,
+        pd.DataFrame(rows), order, len(moves), share_learnt, float(change), ladder, level
     )
 
 
@@ -177,16 +153,14 @@ def _other_mark(criterion: Criterion, change: float) -> tuple[float, float]:
 
 def _usual_weeks(histories: Histories, level: float, rng: np.random.Generator) -> dict[str, Array]:
     """Draws of the week by which half had cleared each rung; missing where that was not reached."""
-    curves = rung_curves(histories)
     draws = {key: np.full(DRAWS, np.nan) for key in histories.ladder.keys}
-    for key, week in median_weeks(curves).items():
-        if np.isfinite(week):
-            low, high = curves[key].quantile_band(0.5, level)
-            # Where one limit is open the other one says how far off the middle may be.
-            ends = [np.log(high / week)] if np.isfinite(high) else []
-            ends += [np.log(week / low)] if 0 < low < week else []
-            spread = np.mean(ends) / norm.ppf((1 + level) / 2) if ends else OPEN_SPREAD
-            draws[key] = week * np.exp(spread * rng.standard_normal(DRAWS))
+    halves = rung_weeks(histories, level).dropna(subset="weeks").sort_index()
+    for key, week, low, high, _ in halves.itertuples():
+        # Where one limit is open the other one says how far off the middle may be.
+        ends = [np.log(high / week)] if np.isfinite(high) else []
+        ends += [np.log(week / low)] if 0 < low < week else []
+        spread = np.mean(ends) / norm.ppf((1 + level) / 2) if ends else OPEN_SPREAD
+        draws[str(key)] = week * np.exp(spread * rng.standard_normal(DRAWS))
     return draws
 
 
@@ -200,24 +174,21 @@ def _moves(histories: Histories) -> pd.DataFrame:
     spells = histories.spells.reset_index(names="spell")
     done = spells.loc[spells["outcome"] == CLEARED, ["athlete", "rung", "cleared_on", "spell"]]
     later = spells.loc[~spells["under_way"], ["athlete", "rung", "start", "spell"]]
+    later = later.rename(columns={"rung": "next_rung", "spell": "next_spell"})
     steps = pd.DataFrame(_steps(histories.ladder), columns=["rung", "next_rung"])
-    moves = done.merge(steps, on="rung").merge(
-        later.rename(columns={"rung": "next_rung", "spell": "next_spell"}),
-        on=["athlete", "next_rung"],
-    )
+    moves = done.merge(steps, on="rung").merge(later, on=["athlete", "next_rung"])
     moves = moves[moves["start"] >= moves["cleared_on"]]
     # Of several rungs needed, the one cleared last is the one that was moved on from.
     moves = moves.sort_values(["next_spell", "cleared_on", "spell"])
-    return moves.drop_duplicates("next_spell", keep="last").reset_index(drop=True)
+    return moves.drop_duplicates("next_spell", keep="last", ignore_index=True)
 
 
 def _margins(histories: Histories, moves: pd.DataFrame) -> pd.Series:
     """Usual log of best over mark when moving on, by row of ``moves``; missing where none shows it.
 
-    Over the last sessions up to that day, those after clearing included; one whose best set was
-    stopped at the target does not show what was in reserve. Three sessions tell it only roughly, so
-    margins are shrunk to the middle of their step by how much of their spread is chance (regression
-    calibration: Carroll et al. 2006, Measurement Error in Nonlinear Models, ch. 4).
+    A best set stopped at the target does not show what was in reserve. Three sessions tell a margin
+    only roughly, so margins are shrunk to the middle of their step by how much of their spread is
+    chance (regression calibration: Carroll et al. 2006, Measurement Error in Nonlinear Models).
     """
     sets = pd.concat([histories.sets, histories.after_clearing])
     sets = sets[sets["counts"] & (sets["value"] > 0)].sort_values("value", kind="stable")
@@ -236,10 +207,9 @@ def _margins(histories: Histories, moves: pd.DataFrame) -> pd.Series:
     return (margin - away * (1.0 - true / (true + scatter / count))).reindex(moves.index)
 
 
-def _carry_over(view: LogView, moves: pd.DataFrame) -> tuple[Array, Array, pd.DataFrame]:
+def _carry_over(view: LogView) -> tuple[Array, Array, pd.DataFrame]:
     """What margins carry over: mean (3,) and covariance (3, 3), and the moves it is learnt from."""
-    panel, linear = view.tracked.panel, view.growth.linear
-    own_pace = view.tracked.own_paces()
+    panel, linear, moves = view.tracked.panel, view.growth.linear, _moves(view.histories)
     moves = moves.assign(margin=_margins(view.histories, moves)).dropna(subset="margin")
     # Rungs differ in their usual margin; only differences on one step say what a margin does.
     latent = pd.Series(to_latent(np.exp(moves["margin"].to_numpy()), linear), moves.index)
@@ -250,7 +220,7 @@ def _carry_over(view: LogView, moves: pd.DataFrame) -> tuple[Array, Array, pd.Da
     design = np.zeros((panel.n_spells, 3, 3))
     design[at, 0, 0] = around
     design[at, 1:, 1] = around[:, None] * usual[at, 1:]
-    design[at, 2, 2] = own_pace[moves["spell"].to_numpy(dtype=np.int64)]
+    design[at, 2, 2] = view.tracked.own_paces()[moves["spell"].to_numpy(dtype=np.int64)]
     mean, cov = view.tracked.regress(design, PRIOR_SD)
     return mean, cov, moves
 
@@ -266,12 +236,9 @@ def _gaps(view: LogView, rng: np.random.Generator) -> Array:
 
 
 def _order_table(histories: Histories, level: float) -> pd.DataFrame:
-    """For each rung and each that needs it, how often the later one was cleared first.
-
-    A rung already behind an athlete when the log began looks skipped too, so athletes whose first
-    rung in the log is the later one are left out.
-    """
+    """For each rung and each that needs it, how often the later one was cleared first."""
     spells = histories.spells
+    # A rung behind an athlete when the log began looks skipped: who begins on the later is left out
     first = spells.groupby("athlete")["start"].transform("min")
     rows = []
     for rung, later in _steps(histories.ladder):
@@ -285,15 +252,12 @@ def _order_table(histories: Histories, level: float) -> pd.DataFrame:
         p_value, slower = _log_rank(after["weeks"], done, ~(earlier <= after["start"]))
         doubtful = low > SKIPPED_SHARE and not (slower and p_value < 1 - level)
         verdict = "order looks wrong" if doubtful else "as planned"
-        rows.append(
-            {
-                "rung": rung, "next_rung": later, "cleared_next": n, "cleared_first": k,
-                "share": k / n if n else np.nan, "share_low": low, "share_high": high,
-                "p_value": p_value,
-                "verdict": verdict if n >= MIN_CLEARED else "not enough data",
-            }
-        )  # fmt: skip
-    return pd.DataFrame(rows)
+        verdict = verdict if n >= MIN_CLEARED else "not enough data"
+        share = k / n if n else np.nan
+        rows.append((rung, later, n, k, share, low, high, p_value, verdict))
+    columns = ["rung", "next_rung", "cleared_next", "cleared_first", "share", "share_low",
+               "share_high", "p_value", "verdict"]  # fmt: skip
+    return pd.DataFrame(rows, columns=columns)
 
 
 def _log_rank(weeks: pd.Series, cleared: pd.Series, without: pd.Series) -> tuple[float, bool]:

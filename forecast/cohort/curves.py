@@ -19,6 +19,7 @@ from forecast.cohort.records import (
     group_names,
     group_of,
     spell_times,
+    stacked,
 )
 from forecast.errors import FitError, check_level, check_seed
 from forecast.histories import OPEN, Histories
@@ -35,14 +36,12 @@ FEW_OTHERS = 5
 class TimeToClear(Shown):
     """Curves of the share cleared, a group each.
 
-    ``by`` is ``rung`` or a roster column; ``curves`` are Kaplan-Meier curves of weeks to clearing,
-    clearing dated to its session, ``bands`` ``week, low, high`` of the share cleared and ``names``
-    what to call each (a rung's name, else the group itself), all by group; ``spells`` are behind
-    the curves (the table of ``SpellTimes`` with their ``group``). ``groups`` has one row each:
-    ``group, n_spells, n_cleared, n_lapsed, entered_late, median_weeks, median_low, median_high``; a
-    median past what was seen is infinite. ``left_out`` are spells under way when the log began
-    whose beginning is unknown, ``too_few`` groups with fewer than three spells, or none cleared;
-    ``level`` is that of the bands.
+    ``by`` is ``rung`` or a roster column; by group are ``curves`` (Kaplan-Meier, weeks to the
+    session that cleared), ``bands`` (``week, low, high`` of the share cleared) and ``names``;
+    ``spells`` are behind the curves (the table of ``SpellTimes`` with their ``group``). ``groups``
+    has one row each: ``group, n_spells, n_cleared, n_lapsed, entered_late, median_weeks,
+    median_low, median_high``; a median past what was seen is infinite. ``left_out`` are spells
+    whose beginning is unknown, ``too_few`` groups with fewer than three, or none cleared.
     """
 
     by: str
@@ -62,20 +61,13 @@ class TimeToClear(Shown):
         """Return the curves as one long table, a row a week in which somebody cleared."""
         columns = ["group", "week", "p_cleared", "p_low", "p_high", "n_at_risk", "n_cleared"]
         tables = [
-            pd.DataFrame(
-                {
-                    "group": group,
-                    "week": curve.time,
-                    "p_cleared": 1 - curve.survival,
-                    "p_low": self.bands[group]["low"].to_numpy(),
-                    "p_high": self.bands[group]["high"].to_numpy(),
-                    "n_at_risk": curve.n_at_risk.astype(int),
-                    "n_cleared": curve.n_events.astype(int),
-                }
-            )
+            self.bands[group].assign(
+                group=group, p_cleared=1 - curve.survival,
+                n_at_risk=curve.n_at_risk.astype(int), n_cleared=curve.n_events.astype(int),
+            ).rename(columns={"low": "p_low", "high": "p_high"})[columns]
             for group, curve in self.curves.items()
-        ]
-        return pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=columns)
+        ]  # fmt: skip
+        return stacked(tables, columns)
 
     def still_watched(self, weeks: ArrayLike) -> pd.DataFrame:
         """Return ``group, week, n_at_risk``: spells of each curve watched at these weeks.
@@ -88,37 +80,27 @@ class TimeToClear(Shown):
             entry, leave = (spells[c].to_numpy(dtype=float)[:, None] for c in ("entry", "exit"))
             watched = ((entry < weeks) & (leave >= weeks)).sum(axis=0)
             tables.append(pd.DataFrame({"group": group, "week": weeks, "n_at_risk": watched}))
-        columns = ["group", "week", "n_at_risk"]
-        return pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=columns)
+        return stacked(tables, ["group", "week", "n_at_risk"])
 
 
 def time_to_clear(
-    records: Records,
-    by: str = "rung",
-    *,
-    as_of: pd.Timestamp | str | None = None,
-    level: float = 0.9,
-    seed: int = 0,
-) -> TimeToClear:
+    records: Records, by: str = "rung", *, as_of: pd.Timestamp | str | None = None,
+    level: float = 0.9, seed: int = 0,
+) -> TimeToClear:  # fmt: skip
     """Estimate the share of spells cleared by week, for each rung or group.
+
+    Kaplan-Meier with late entry: at risk only from when the log saw the spell. Bands: log-log, or
+    quantiles over 200 resamples of athletes where some give several spells to a group. Assumes that
+    those who lapsed would have gone on like the others. Groups in ladder order, or sorted.
 
     Parameters
     ----------
-    records
-        A log, or histories made from one.
+    records, as_of
+        A log and its cut date (the day after the last set where left out), or histories.
     by
         ``"rung"``, ``"start_year"`` (of the athlete's first set) or a roster column.
-    as_of
-        Cut date for a log; the day after the last set where left out.
-    level
-        Confidence level of the bands, between 0 and 1.
-    seed
-        Of the resampled bands, where an athlete has several spells in a group.
-
-    Returns
-    -------
-    TimeToClear
-        Groups in ladder order for rungs, else sorted.
+    level, seed
+        Confidence level of the bands, and seed of those that are resampled.
 
     Raises
     ------
@@ -126,18 +108,10 @@ def time_to_clear(
         The column is unknown or empty, or the log holds no usable set before ``as_of``.
     FitError
         No spell can be used, or ``level`` is out of range.
-
-    Notes
-    -----
-    Kaplan-Meier with late entry: a spell counts as at risk only from when the log saw it. Bands:
-    log-log where an athlete gives one spell to a group; where athletes give several, quantiles over
-    200 resamples of athletes, because spells of one athlete are alike. Assumes that those who
-    lapsed would have gone on like the others.
     """
     check_level("level", level)
     check_seed(seed)
-    histories = as_histories(records, as_of)
-    times = spell_times(histories)
+    times = spell_times(histories := as_histories(records, as_of))
     if times.table.empty:
         raise FitError(
             f"All {len(times.left_out)} spells were under way when the log began, so none has a "
@@ -156,35 +130,21 @@ def time_to_clear(
             median, (low, high) = curve.quantile(0.5), curve.quantile_band(0.5, level)
         rows.append(
             {
-                "group": group,
-                "n_spells": len(spells),
-                "n_cleared": int(spells["cleared"].sum()),
+                "group": group, "n_spells": len(spells), "n_cleared": int(spells["cleared"].sum()),
                 "n_lapsed": int((spells["outcome"] == "lapsed").sum()),
                 "entered_late": int((spells["entry"] > -1).sum()),
-                "median_weeks": median,
-                "median_low": low,
-                "median_high": high,
+                "median_weeks": median, "median_low": low, "median_high": high,
             }
-        )
+        )  # fmt: skip
+    left_out = times.left_out.sort_values(["athlete", "rung"], ignore_index=True)
+    names = group_names(histories.ladder, by, table["group"])
     return TimeToClear(
-        by=by,
-        curves=curves,
-        bands=bands,
-        names=group_names(histories.ladder, by, table["group"]),
-        spells=table,
-        groups=pd.DataFrame(rows),
-        left_out=times.left_out.sort_values(["athlete", "rung"], ignore_index=True),
-        too_few=tuple(too_few),
-        level=level,
+        by, curves, bands, names, table, pd.DataFrame(rows), left_out, tuple(too_few), level
     )
 
 
 def clearing_curve(spells: pd.DataFrame) -> SurvivalCurve | None:
-    """Kaplan-Meier of a group's spells, from the table of ``SpellTimes``.
-
-    Conditional on a later start where nobody was watched from the beginning; ``None`` with fewer
-    than three spells, or none cleared.
-    """
+    """Kaplan-Meier from when anybody was watched; ``None`` with too few spells, or none cleared."""
     if len(spells) < MIN_SPELLS or not spells["cleared"].any():
         return None
     since = max(float(spells["entry"].min()), 0.0) or None
@@ -195,9 +155,8 @@ def _in_order(
     table: pd.DataFrame, by: str, keys: tuple[str, ...]
 ) -> list[tuple[Hashable, pd.DataFrame]]:
     """Groups in ladder order for rungs, sorted otherwise."""
-    groups = dict(iter(table.groupby("group", sort=True)))
-    order = [key for key in keys if key in groups] if by == "rung" else list(groups)
-    return [(group, groups[group]) for group in order]
+    groups = list(table.groupby("group", sort=True))
+    return sorted(groups, key=lambda pair: keys.index(pair[0])) if by == "rung" else groups
 
 
 def _band(
@@ -252,17 +211,18 @@ class LapseIncidence(Shown):
             table["p_low"] = (table["p_ended"] - z * table["std_error"]).clip(lower=0.0)
             table["p_high"] = (table["p_ended"] + z * table["std_error"]).clip(upper=1.0)
             tables.append(table.assign(group=group)[columns])
-        return pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=columns)
+        return stacked(tables, columns)
 
 
 def lapse_incidence(
-    records: Records,
-    by: str = "rung",
-    *,
-    as_of: pd.Timestamp | str | None = None,
+    records: Records, by: str = "rung", *, as_of: pd.Timestamp | str | None = None,
     level: float = 0.9,
-) -> LapseIncidence:
+) -> LapseIncidence:  # fmt: skip
     """Estimate how many spells end by clearing and how many by lapse, by group and week.
+
+    Aalen & Johansen (1978), see ``survival.cumulative_incidence``. A spell ``passed_over`` (the
+    athlete was moved on without clearing) is a third way to end. A lapse is dated to the last
+    session on the rung.
 
     Parameters
     ----------
@@ -279,19 +239,12 @@ def lapse_incidence(
         The column is unknown or empty, or the log holds no usable set.
     FitError
         ``level`` is out of range.
-
-    Notes
-    -----
-    Aalen & Johansen (1978), see ``survival.cumulative_incidence``. A spell ``passed_over`` (the
-    athlete was moved on without clearing) is a third way to end. A lapse is dated to the last
-    session on the rung.
     """
     check_level("level", level)
     histories = as_histories(records, as_of)
     times = spell_times(histories)
     table = times.table.assign(group=group_of(histories, by, times.table))
-    curves: dict[Hashable, IncidenceCurves] = {}
-    too_few: list[Hashable] = []
+    curves, too_few = {}, []
     for group, spells in _in_order(table, by, histories.ladder.keys):
         if len(spells) < MIN_SPELLS or (spells["outcome"] == OPEN).all():
             too_few.append(group)
@@ -307,17 +260,15 @@ def lapse_incidence(
 def weeks_of_others(histories: Histories) -> pd.DataFrame:
     """Return, for every open spell, the week it is in and how long the others took.
 
-    Columns: ``athlete, rung``; ``week``, 1 in the first seven days, ``at_least`` where the spell
-    was under way when the log began and its beginning is unknown; ``others``, spells of others with
-    a known beginning; ``quarter`` and ``three_quarters``, weeks by which so many of the others had
-    cleared, on their Kaplan-Meier curve (infinite past what was seen). Both are missing with fewer
-    than five others, or none of them cleared.
+    Columns: ``athlete, rung``; ``week``, from 1, ``at_least`` where the beginning is unknown;
+    ``others``, spells of others with a known beginning; ``quarter`` and ``three_quarters``, weeks
+    by which so many of them had cleared (infinite past what was seen; missing with fewer than five
+    others, or none of them cleared).
     """
     times = spell_times(histories)
     by_rung = dict(iter(times.table.groupby("rung")))
     begun = times.table.set_index(["athlete", "rung"])["entry"].to_dict()
-    rows = []
-    spells = histories.spells
+    rows, spells = [], histories.spells
     for spell in spells[spells["outcome"] == OPEN].itertuples(index=False):
         key = (spell.athlete, spell.rung)
         others = by_rung.get(spell.rung, times.table.iloc[:0])
@@ -325,8 +276,7 @@ def weeks_of_others(histories: Histories) -> pd.DataFrame:
         curve = clearing_curve(others) if len(others) >= FEW_OTHERS else None
         ends = (curve.quantile(0.25), curve.quantile(0.75)) if curve else (np.nan, np.nan)
         weeks = (histories.as_of - spell.start).days / DAYS + max(begun.get(key, 0.0), 0.0)
-        rows.append(
-            (*key, int(weeks) + 1, key not in begun and spell.under_way, len(others), *ends)
-        )
+        at_least = key not in begun and spell.under_way
+        rows.append((*key, int(weeks) + 1, at_least, len(others), *ends))
     columns = ["athlete", "rung", "week", "at_least", "others", "quarter", "three_quarters"]
     return pd.DataFrame(rows, columns=columns)

@@ -47,6 +47,11 @@ class Shown:
         return text + frame_html(self.frame())
 
 
+def stacked(tables: list[pd.DataFrame], columns: list[str]) -> pd.DataFrame:
+    """Return tables below each other; an empty one with these columns where there is none."""
+    return pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=columns)
+
+
 def as_histories(records: Records, as_of: pd.Timestamp | str | None = None) -> Histories:
     """Return histories as they are, or made from a log with the usual lapse rule.
 
@@ -79,12 +84,7 @@ class SpellTimes:
 
 
 def spell_times(histories: Histories) -> SpellTimes:
-    """Put all spells on one clock; see ``SpellTimes`` for what becomes of those under way.
-
-    ``on_rung_since`` is one date an athlete: it is taken for the rung they were on when they
-    entered the log. Where they were on several at once, nobody can tell which is meant, and the
-    spells are left out.
-    """
+    """Put all spells on one clock; see ``SpellTimes`` for what becomes of those under way."""
     spells = histories.spells
     since = _known_since(histories)
     late = since.notna()
@@ -103,27 +103,22 @@ def spell_times(histories: Histories) -> SpellTimes:
 
 
 def _known_since(histories: Histories) -> pd.Series:
-    """Date on which each spell truly began, where the roster tells and it is the one meant."""
-    spells, roster = histories.spells, histories.roster
-    nothing = pd.Series(pd.NaT, index=spells.index, dtype="datetime64[ns]")
-    if SINCE_COLUMN not in roster.columns:
-        return nothing
-    noted = roster[SINCE_COLUMN].dropna()
+    """Date on which each spell truly began, where the roster tells and it is the one meant.
+
+    The roster has one date an athlete: that of the rung they were on when they entered the log,
+    unless they were on several.
+    """
+    spells, noted = histories.spells, histories.roster.get(SINCE_COLUMN, pd.Series(dtype=object))
     # One by one, and never guessed: 03/04/2026 has no order of day and month of its own.
-    dates = pd.Series(
-        [
-            as_day(cell, f"Roster, athlete {who!r}, column {SINCE_COLUMN}", HistoryError)
-            for who, cell in noted.items()
-        ],
-        index=noted.index,
-        dtype="datetime64[ns]",
-    )
-    written = spells["athlete"].map(dates)
+    dates = {
+        who: as_day(cell, f"Roster, athlete {who!r}, column {SINCE_COLUMN}", HistoryError)
+        for who, cell in noted.dropna().items()
+    }
+    written = spells["athlete"].map(dates).astype("datetime64[ns]")
     first = spells.groupby("athlete")["start"].transform("min")
     at_entry = (spells["start"] - first).dt.days < 14
     alone = at_entry.groupby(spells["athlete"]).transform("sum") == 1
-    meant = at_entry & alone & written.notna() & (written < spells["start"])
-    return nothing.where(~meant, written)
+    return written.where(at_entry & alone & (written < spells["start"]))
 
 
 def group_of(histories: Histories, by: str, table: pd.DataFrame) -> pd.Series:

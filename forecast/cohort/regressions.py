@@ -9,11 +9,17 @@ from typing import ClassVar
 import numpy as np
 import pandas as pd
 import statsmodels.api as sm
-from scipy.stats import norm
 from statsmodels.duration.hazard_regression import PHReg, PHRegResults
 from statsmodels.stats.multitest import multipletests
 
-from forecast.cohort.records import SINCE_COLUMN, Records, Shown, as_histories, spell_times
+from forecast.cohort.records import (
+    SINCE_COLUMN,
+    Records,
+    Shown,
+    as_histories,
+    spell_times,
+    stacked,
+)
 from forecast.errors import FitError, HistoryError, check_level
 from forecast.log import TrainingLog
 from forecast.readiness import FEATURES, Fitted, LogView, as_view, design_of
@@ -58,22 +64,21 @@ class CovariateEffects(Shown):
 
 
 def covariate_effects(
-    records: Records,
-    columns: Sequence[str] | None = None,
-    *,
-    as_of: pd.Timestamp | str | None = None,
-    level: float = 0.9,
-) -> CovariateEffects:
+    records: Records, columns: Sequence[str] | None = None, *,
+    as_of: pd.Timestamp | str | None = None, level: float = 0.9,
+) -> CovariateEffects:  # fmt: skip
     """Relate roster columns to the hazard of clearing a rung.
+
+    Cox (1972), Efron's handling of ties, stratified by rung (each rung has its own baseline),
+    late entry, standard errors clustered by athlete (Lin & Wei 1989, JASA 84:1074). A spell that
+    lapsed counts as unfinished. Holm (1979, Scand. J. Statist. 6:65) over all effects shown.
 
     Parameters
     ----------
-    records
-        A log with a roster, or histories made from one.
+    records, as_of
+        A log with a roster and its cut date, or histories made from one.
     columns
         Roster columns; all of them where left out.
-    as_of
-        Cut date for a log.
     level
         Level of the intervals.
 
@@ -83,107 +88,78 @@ def covariate_effects(
         There is no roster, or a column named is not in it.
     FitError
         ``level`` is out of range.
-
-    Notes
-    -----
-    Cox (1972), Efron's handling of ties, stratified by rung (each rung has its own baseline),
-    late entry, standard errors clustered by athlete (Lin & Wei 1989, JASA 84:1074). A spell that
-    lapsed counts as unfinished. Holm (1979, Scand. J. Statist. 6:65) over all effects shown.
     """
     check_level("level", level)
     histories = as_histories(records, as_of)
     roster = histories.roster
     if roster.empty or len(roster.columns) == 0:
         raise HistoryError("There is no roster; give one with read_log(..., roster=...).")
-    names = [str(name) for name in roster.columns]
-    wanted = [name for name in names if name != SINCE_COLUMN] if columns is None else list(columns)
-    for name in wanted:
-        if name not in names:
-            raise HistoryError(
-                f"{name!r} is not a column of the roster; it has: {', '.join(names)}."
-            )
+    for name in columns or ():
+        if name not in roster.columns:
+            names = ", ".join(map(str, roster.columns))
+            raise HistoryError(f"{name!r} is not a column of the roster; it has: {names}.")
+    wanted = roster.columns.drop(SINCE_COLUMN, errors="ignore") if columns is None else columns
     times = spell_times(histories)
-    coded, skipped = _coded(roster, wanted)
-    parts = []
-    for name, design in coded.items():
-        part, reason = _regress(times.table, name, design, level)
-        parts.append(part)
-        skipped += [(name, reason)] if reason else []
-    table = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=COLUMNS)
+    effects, skipped = [], []
+    for name in wanted:
+        answer = _regress(times.table, str(name), roster[name], level)
+        if isinstance(answer, str):
+            skipped.append((name, answer))
+        else:
+            effects.append(answer)
+    table = stacked(effects, COLUMNS)
     if len(table):
         table["p_holm"] = multipletests(table["p_value"], method="holm")[1]
-    return CovariateEffects(
-        table=table[COLUMNS],
-        skipped=pd.DataFrame(skipped, columns=["column", "reason"]),
-        level=level,
-        n_left_out=len(times.left_out),
+    skip = pd.DataFrame(skipped, columns=["column", "reason"])
+    return CovariateEffects(table, skip, level, len(times.left_out))
+
+
+def _coded(values: pd.Series) -> pd.DataFrame | str:
+    """Numbers per standard deviation, words as 0/1 against the commonest; or why neither."""
+    if pd.api.types.is_numeric_dtype(values) and not pd.api.types.is_bool_dtype(values):
+        numbers = values.astype(float)
+        spread = float(numbers.std())
+        unit = f"one standard deviation, {spread:.3g}"
+        if not spread > 0:
+            return wording.SAME
+        return pd.DataFrame({unit: (numbers - numbers.mean()) / spread})
+    common = values.dropna().astype(str).value_counts()
+    if not 2 <= len(common) <= MAX_WORDS:
+        return wording.too_many_words(len(common))
+    base = min(common[common == common.max()].index)
+    words = values.astype("object").where(values.notna()).astype(str)
+    return pd.DataFrame(
+        {
+            f"{word} against {base}": (words == word).astype(float).where(values.notna())
+            for word in sorted(set(common.index) - {base})
+        }
     )
 
 
-def _coded(
-    roster: pd.DataFrame, wanted: list[str]
-) -> tuple[dict[str, pd.DataFrame], list[tuple[str, str]]]:
-    """Numbers per standard deviation, words as 0/1 against the commonest; and what can't be."""
-    coded: dict[str, pd.DataFrame] = {}
-    skipped: list[tuple[str, str]] = []
-    for name in wanted:
-        values = roster[name]
-        if pd.api.types.is_numeric_dtype(values) and not pd.api.types.is_bool_dtype(values):
-            numbers = values.astype(float)
-            spread = float(numbers.std())
-            if not spread > 0:
-                skipped.append((name, wording.SAME))
-                continue
-            unit = f"one standard deviation, {spread:.3g}"
-            coded[name] = pd.DataFrame({unit: (numbers - numbers.mean()) / spread})
-            continue
-        words = values.dropna().astype(str)
-        common = words.value_counts()
-        if not 2 <= len(common) <= MAX_WORDS:
-            skipped.append((name, wording.too_many_words(len(common))))
-            continue
-        base = sorted(common[common == common.max()].index)[0]
-        others = sorted(set(common.index) - {base})
-        text = values.astype("object").where(values.notna())
-        frame = {
-            f"{word} against {base}": (text.astype(str) == word).astype(float).where(values.notna())
-            for word in others
-        }
-        coded[name] = pd.DataFrame(frame, index=roster.index)
-    return coded, skipped
-
-
-def _regress(
-    table: pd.DataFrame, name: str, design: pd.DataFrame, level: float
-) -> tuple[pd.DataFrame, str]:
-    """One Cox regression; an empty table and the reason where there is too little to go by."""
+def _regress(table: pd.DataFrame, name: str, values: pd.Series, level: float) -> pd.DataFrame | str:
+    """Return the effects of one column by Cox regression, or why there are none."""
+    design = _coded(values)
+    if isinstance(design, str):
+        return design
     by_spell = design.reindex(table["athlete"])
     noted = by_spell.notna().all(axis=1).to_numpy()
     rows, x = table[noted], by_spell[noted].to_numpy(dtype=float)
     cleared, athletes = int(rows["cleared"].sum()), rows["athlete_id"].nunique()
     if cleared < max(MIN_CLEARED, 5 * x.shape[1]) or athletes < MIN_ATHLETES:
-        return pd.DataFrame(columns=COLUMNS), wording.too_few_cleared(cleared, athletes)
+        return wording.too_few_cleared(cleared, athletes)
     if np.linalg.matrix_rank(x - x.mean(axis=0)) < x.shape[1]:
-        return pd.DataFrame(columns=COLUMNS), wording.TOO_EVEN
+        return wording.TOO_EVEN
     fit = clustered_cox(rows, x)
-    z = float(norm.ppf((1 + level) / 2))
+    low, high = np.exp(fit.conf_int(1 - level)).T
     contrasts = [str(contrast) for contrast in design.columns]
-    effects = pd.DataFrame(
+    return pd.DataFrame(
         {
-            "column": name,
-            "contrast": contrasts,
+            "column": name, "contrast": contrasts,
             "unit": [text if "deviation" in text else "" for text in contrasts],
-            "hazard_ratio": np.exp(fit.params),
-            "low": np.exp(fit.params - z * fit.bse),
-            "high": np.exp(fit.params + z * fit.bse),
-            "p_value": 2 * norm.sf(np.abs(fit.params / fit.bse)),
-            "p_holm": np.nan,
-            "spells": len(rows),
-            "cleared": cleared,
-            "athletes": athletes,
+            "hazard_ratio": np.exp(fit.params), "low": low, "high": high, "p_value": fit.pvalues,
+            "p_holm": np.nan, "spells": len(rows), "cleared": cleared, "athletes": athletes,
         }
-    )
-    return effects, ""
+    )  # fmt: skip
 
 
 def clustered_cox(rows: pd.DataFrame, x: np.ndarray) -> PHRegResults:
@@ -243,44 +219,28 @@ class LapseHazard(Shown):
 
 
 def lapse_hazard(
-    model: Fitted | LogView,
-    log: TrainingLog | None = None,
-    as_of: pd.Timestamp | str | None = None,
-    *,
-    level: float = 0.9,
-) -> LapseHazard:
+    model: Fitted | LogView, log: TrainingLog | None = None,
+    as_of: pd.Timestamp | str | None = None, *, level: float = 0.9,
+) -> LapseHazard:  # fmt: skip
     """Relate lapse to flatness, as filtered on each training day, and to other things known then.
+
+    Logistic regression on training days (a discrete-time hazard, Prentice & Gloeckler 1978), errors
+    clustered by athlete. ``flat`` is a time-varying covariate and uses nothing later than that day.
 
     Parameters
     ----------
-    model
-        A fitted forecaster, or its view of a log, which has a log and a cut date already; its
-        growth engine says how flat an athlete is.
-    log, as_of
-        The log and its cut date.
+    model, log, as_of
+        A view, or a fitted forecaster, a log and its cut date, as ``readiness.as_view`` takes them.
     level
         Level of the intervals.
-
-    Raises
-    ------
-    NotFittedError, ForecastError, HistoryError
-        See ``readiness.LogView``.
-
-    Notes
-    -----
-    Logistic regression on training days (a discrete-time hazard, Prentice & Gloeckler 1978, with
-    training days as the clock), errors clustered by athlete. ``flat`` changes from day to day: it
-    is a time-varying covariate and uses nothing later than that day.
     """
     return hazard_of(as_view(model, log, as_of).training_days, level)
 
 
 def hazard_of(days: pd.DataFrame, level: float) -> LapseHazard:
-    """Relate lapse to the features of training days already laid out.
-
-    Days are used where it is settled whether another followed. Later days are left out even where
-    one did: keeping one kind only would make lapse look rarer than it is.
-    """
+    """Relate lapse to the features of training days already laid out."""
+    # Days of which it is open whether another follows are left out even where one did: keeping one
+    # kind only would make lapse look rarer than it is.
     settled = days[days["settled"]]
     lapses = int(settled["lapsed"].sum())
     people = settled["athlete_id"].nunique()
@@ -292,50 +252,36 @@ def hazard_of(days: pd.DataFrame, level: float) -> LapseHazard:
     fit = sm.GLM(
         settled["lapsed"].to_numpy(dtype=float), design[:, varied], family=sm.families.Binomial()
     ).fit(cov_type="cluster", cov_kwds={"groups": settled["athlete_id"].to_numpy()})
-    z = float(norm.ppf((1 + level) / 2))
     names = [name for name, kept in zip(FEATURES, varied[1:], strict=True) if kept]
-    rows = []
-    for place, name in enumerate(names, start=1):
-        effect, error = (float(of[place]) * STEPS[name] for of in (fit.params, fit.bse))
-        ratio = np.exp([effect, effect - z * error, effect + z * error])
-        rows.append((name, wording.CONTRASTS[name], *ratio, float(fit.pvalues[place])))
+    step = np.array([STEPS[name] for name in names])
+    ratios = np.exp(np.column_stack([fit.params, fit.conf_int(1 - level)])[1:] * step[:, None])
+    contrasts = [wording.CONTRASTS[name] for name in names]
+    rows = zip(names, contrasts, *ratios.T, fit.pvalues[1:], strict=True)
     return LapseHazard(pd.DataFrame(rows, columns=columns), len(settled), lapses, people, level)
 
 
 def lapse_chance(
-    model: Fitted | LogView,
-    log: TrainingLog | None = None,
-    as_of: pd.Timestamp | str | None = None,
-    *,
-    seed: int | None = None,
-) -> pd.DataFrame:
+    model: Fitted | LogView, log: TrainingLog | None = None,
+    as_of: pd.Timestamp | str | None = None, *, seed: int | None = None,
+) -> pd.DataFrame:  # fmt: skip
     """Return, for each rung under way, the chance that the athlete stops within 12 and 26 weeks.
+
+    Being forecast to clear assumes no lapse; this figure stands beside that and is not mixed in. It
+    is learnt when the model is fitted, and is the ``p_lapse_26`` of its forecasts.
 
     Parameters
     ----------
-    model
-        A fitted forecaster, or its view of a log, which has a log and a cut date already.
-    log, as_of
-        The log and its cut date.
+    model, log, as_of
+        A view, or a fitted forecaster, a log and its cut date, as ``readiness.as_view`` takes them.
     seed
         Of the draws behind the 80 % ranges; the model's own where left out.
 
     Returns
     -------
     DataFrame
-        One row an open spell, columns ``CHANCE_COLUMNS``: ``p_gone`` is the chance that the last
-        training day has been already, ``lapse_12`` and ``lapse_26`` that it will have been by
-        then, with 80 % ranges; ``text`` says it in words. All rungs of an athlete share them.
-
-    Raises
-    ------
-    NotFittedError, ForecastError, HistoryError
-        See ``readiness.LogView``.
-
-    Notes
-    -----
-    Being forecast to clear assumes no lapse; this figure stands beside that and is not mixed in. It
-    is learnt when the model is fitted, and is the ``p_lapse_26`` of its forecasts.
+        One row an open spell: ``p_gone`` is the chance that the last training day has been already,
+        ``lapse_12`` and ``lapse_26`` that it will have been by then, with 80 % ranges; ``text``
+        says it in words. All rungs of an athlete share them.
     """
     view = as_view(model, log, as_of)
     open_spells = view.histories.open_spells

@@ -54,52 +54,39 @@ def bottlenecks(
 ) -> Bottlenecks:
     """Table the rungs by the time they take.
 
+    A week is flat where the filtered gain is more likely than not below ``FLAT_GAIN``; layoffs
+    beyond two weeks are not counted as trained.
+
     Parameters
     ----------
-    model
-        A fitted forecaster; its growth engine says which weeks were flat.
-    log, as_of
-        The log and its cut date.
-
-    Raises
-    ------
-    NotFittedError, ForecastError, HistoryError
-        See ``readiness.LogView``.
-
-    Notes
-    -----
-    A week is flat where the filtered gain is more likely than not below
-    ``FLAT_GAIN``; layoffs beyond two weeks are not counted as trained.
+    model, log, as_of
+        A view, or a fitted forecaster, a log and its cut date, as ``readiness.as_view`` takes them.
     """
     view = as_view(model, log, as_of)
-    histories = view.histories
-    keys, spells = list(histories.ladder.keys), histories.spells
+    histories, spells = view.histories, view.histories.spells
+    keys = list(histories.ladder.keys)
     ends = pd.crosstab(spells["rung"], spells["outcome"])
     ends = ends.reindex(index=keys, columns=["cleared", "lapsed", "open"], fill_value=0)
-    curves = rung_curves(histories)
     # each session's opinion (flat or not) holds until the next one
     sessions = histories.sessions
-    following = (
-        sessions.groupby("spell")["date"].shift(-1).fillna(sessions["spell"].map(spells["end"]))
-    )
-    weeks = (following - sessions["date"]).dt.days.clip(0, LONGEST_COUNTED_GAP) / 7.0
+    until = sessions.groupby("spell")["date"].shift(-1).fillna(sessions["spell"].map(spells["end"]))
+    weeks = (until - sessions["date"]).dt.days.clip(0, LONGEST_COUNTED_GAP) / 7.0
     flat = weeks.where(chance_flat(view.states) > 0.5, 0.0).groupby(sessions["rung"]).sum()
     trained = weeks.groupby(sessions["rung"]).sum()
+    by_rung = spells.groupby("rung")["weeks"]
     table = ends.assign(
-        spells=spells["rung"].value_counts(),
-        weeks_logged=spells.groupby("rung")["weeks"].sum(),
-        flat_weeks=flat,
-        median_weeks=pd.Series(median_weeks(curves), dtype=float),
-        watched_weeks=pd.Series({key: curve.end for key, curve in curves.items()}, dtype=float),
-    )
-    counts = ["spells", "weeks_logged", "flat_weeks"]
-    table[counts] = table[counts].fillna(0.0)
-    table = table.astype({"spells": int})
+        spells=by_rung.size().reindex(keys, fill_value=0),
+        weeks_logged=by_rung.sum().reindex(keys, fill_value=0.0),
+        flat_weeks=flat.reindex(keys, fill_value=0.0),
+        rung_name=[rung.name for rung in histories.ladder.rungs],
+    ).join(rung_weeks(histories).rename(columns={"weeks": "median_weeks"}))
     table["share_logged"] = table["weeks_logged"] / max(table["weeks_logged"].sum(), 1e-9)
-    table["weeks_per_clearing"] = _share(table["weeks_logged"], table["cleared"])
-    table["flat_share"] = _share(table["flat_weeks"], trained.reindex(keys))
-    table["lapse_share"] = _share(table["lapsed"], table["cleared"] + table["lapsed"])
-    table["rung_name"] = [rung.name for rung in histories.ladder.rungs]
+    for name, count, of in (
+        ("weeks_per_clearing", "weeks_logged", table["cleared"]),
+        ("flat_share", "flat_weeks", trained.reindex(keys)),
+        ("lapse_share", "lapsed", table["cleared"] + table["lapsed"]),
+    ):
+        table[name] = (table[count] / of).where(of > 0)
     columns = [
         "rung", "rung_name", "spells", "cleared", "lapsed", "open", "weeks_logged", "share_logged",
         "weeks_per_clearing", "median_weeks", "watched_weeks", "flat_weeks",
@@ -109,15 +96,10 @@ def bottlenecks(
     return Bottlenecks(table, len(spell_times(histories).left_out))
 
 
-def _share(count: pd.Series, of: pd.Series) -> pd.Series:
-    return (count / of).where(of > 0)
-
-
 def rung_curves(histories: Histories) -> dict[str, SurvivalCurve]:
     """Return the clearing curve of each rung that has one, by key."""
-    table = spell_times(histories).table
-    made = {str(key): clearing_curve(spells) for key, spells in table.groupby("rung")}
-    return {key: curve for key, curve in made.items() if curve is not None}
+    by_rung = spell_times(histories).table.groupby("rung")
+    return {str(key): curve for key, spells in by_rung if (curve := clearing_curve(spells))}
 
 
 def expected_weeks(records: Records, *, as_of: pd.Timestamp | str | None = None) -> tuple[str, ...]:
@@ -145,10 +127,20 @@ def expected_weeks(records: Records, *, as_of: pd.Timestamp | str | None = None)
     return tuple(lines)
 
 
-def median_weeks(curves: dict[str, SurvivalCurve]) -> dict[str, float]:
-    """Return the week by which half had cleared each rung; missing where that was not reached."""
-    medians = {key: curve.quantile(0.5) for key, curve in curves.items()}
-    return {key: week if np.isfinite(week) else np.nan for key, week in medians.items()}
+def rung_weeks(histories: Histories, level: float = 0.9) -> pd.DataFrame:
+    """Return, by rung, the week by which half had cleared it, and how long anybody was watched.
+
+    ``weeks, weeks_low, weeks_high, watched_weeks``; missing where that was not reached.
+    """
+    rows = {
+        key: (curve.quantile(0.5), *curve.quantile_band(0.5, level), curve.end)
+        for key, curve in rung_curves(histories).items()
+    }
+    columns = ["weeks", "weeks_low", "weeks_high", "watched_weeks"]
+    table = pd.DataFrame.from_dict(rows, orient="index", columns=columns, dtype=float)
+    table = table.reindex(list(histories.ladder.keys)).replace(np.inf, np.nan)
+    table[columns[1:3]] = table[columns[1:3]].where(table["weeks"].notna())
+    return table
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,11 +149,9 @@ class PaceAndDifficulty(Shown):
 
     ``athletes`` has one row each: ``athlete, spells, start`` and ``gain`` (level at the first
     session and gain a week, against an average athlete on the same rungs), each with ``_low`` and
-    ``_high``; ``share_learnt`` (0 to 1) is how much of the prior uncertainty on the gain their sets
-    have removed: near 0 the effect is shrunk to nothing for lack of data. ``rungs`` has ``rung,
-    rung_name, spells, start, gain`` (of an average athlete), ``weeks`` (by which half had cleared
-    it, with its interval; missing where that was not reached), ``watched_weeks`` (how long anybody
-    was), ``share_learnt``; ``level`` is that of the intervals.
+    ``_high``; ``share_learnt`` (0 to 1) of the prior uncertainty on the gain their sets have
+    removed. ``rungs`` has ``rung, rung_name, spells, start, gain`` (of an average athlete),
+    ``share_learnt``, and the columns of ``rung_weeks``.
     """
 
     athletes: pd.DataFrame
@@ -183,18 +173,19 @@ class PaceAndDifficulty(Shown):
 
 
 def pace_and_difficulty(
-    model: Fitted | LogView,
-    log: TrainingLog | None = None,
-    as_of: pd.Timestamp | str | None = None,
-    *,
-    level: float = 0.9,
-) -> PaceAndDifficulty:
+    model: Fitted | LogView, log: TrainingLog | None = None,
+    as_of: pd.Timestamp | str | None = None, *, level: float = 0.9,
+) -> PaceAndDifficulty:  # fmt: skip
     """Return athletes' pace and rungs' difficulty with their uncertainty.
+
+    Crossed normal effects (Lindley & Smith 1972; Bates et al. 2015 sec. 3), see
+    ``growth.evidence``, on the engine's latent scale (at power 0: log of value over target).
+    Intervals of athletes leave out the uncertainty of the rungs' effects and of the constants.
 
     Parameters
     ----------
     model, log, as_of
-        A view, or a fitted forecaster, a log and its cut date: see ``readiness.as_view``.
+        A view, or a fitted forecaster, a log and its cut date, as ``readiness.as_view`` takes them.
     level
         Level of the intervals.
 
@@ -202,13 +193,6 @@ def pace_and_difficulty(
     ------
     FitError
         ``level`` is out of range.
-
-    Notes
-    -----
-    Crossed normal effects (Lindley & Smith 1972; Bates et al. 2015 sec. 3), see
-    ``growth.evidence``. Athlete effects are given the rungs' effects and the engine's constants,
-    whose uncertainty their intervals leave out. Level and gain are on the engine's latent scale
-    (at power 0: log of value over target).
     """
     check_level("level", level)
     view = as_view(model, log, as_of)
@@ -232,30 +216,20 @@ def _rungs(view: LogView, level: float) -> pd.DataFrame:
     k = len(prior.rung)
     n_rungs = len(pooled.common_mean) // k - 1
     # Each rung's typical values are the centre plus its effect: one linear map of both.
-    maps = np.zeros((n_rungs, k, k * (n_rungs + 1)))
-    for r in range(n_rungs):
-        maps[r, :, :k] = np.eye(k)
-        maps[r, :, k * (r + 1) : k * (r + 2)] = np.eye(k)
+    own = np.kron(np.eye(n_rungs), np.eye(k)).reshape(n_rungs, k, -1)
+    maps = np.concatenate([np.broadcast_to(np.eye(k), (n_rungs, k, k)), own], axis=2)
     mean = maps @ pooled.common_mean
     cov = maps @ pooled.common_cov @ maps.transpose(0, 2, 1)
-    rungs = view.histories.ladder.rungs
-    counts = view.histories.spells["rung"].value_counts()
+    ladder, counts = view.histories.ladder, view.histories.spells["rung"].value_counts()
     table = pd.DataFrame(
         {
-            "rung": [rung.key for rung in rungs],
-            "rung_name": [rung.name for rung in rungs],
-            "spells": [int(counts.get(rung.key, 0)) for rung in rungs],
+            "rung": ladder.keys,
+            "rung_name": [rung.name for rung in ladder.rungs],
+            "spells": counts.reindex(ladder.keys, fill_value=0).to_numpy(),
         }
     )
     _add_effects(table, mean, cov, prior.rung + prior.centre_var, level)
-    curves = rung_curves(view.histories)
-    bands = {key: curve.quantile_band(0.5, level) for key, curve in curves.items()}
-    table["weeks"] = table["rung"].map(median_weeks(curves))
-    for place, end in enumerate(("low", "high")):
-        limit = table["rung"].map({key: band[place] for key, band in bands.items()}).astype(float)
-        table[f"weeks_{end}"] = limit.where(np.isfinite(limit) & table["weeks"].notna())
-    table["watched_weeks"] = table["rung"].map({key: c.end for key, c in curves.items()})
-    return table
+    return table.join(rung_weeks(view.histories, level), on="rung")
 
 
 def _add_effects(table: pd.DataFrame, mean: Array, cov: Array, prior: Array, level: float) -> None:

@@ -19,6 +19,7 @@ from rich.console import Console
 
 import forecast
 from forecast import words
+from forecast.changes import DIARY, keep_entries, read_diary
 from forecast.errors import ForecastError
 from forecast.kept import fit_or_kept, kept_path
 from forecast.ladder_file import read_ladder
@@ -32,6 +33,7 @@ from forecast.log import (
     visible,
     write_whole,
 )  # fmt: skip
+from forecast.row import Row
 
 if TYPE_CHECKING:
     from forecast.model import View
@@ -296,6 +298,21 @@ def named(asked: Sequence[str] | None, log: TrainingLog) -> list[str]:
     return list(dict.fromkeys(map(whole, asked or [])))
 
 
+def in_roster(roster: pd.DataFrame, column: str, value: str) -> list[str]:
+    """Return who has this value in a column of the roster; ``ForecastError`` where nobody has."""
+    if column not in roster:
+        raise ForecastError(
+            f"--{column} needs a roster with a column {column!r}; this one has "
+            f"{', '.join(map(str, roster.columns)) or 'none'}."
+        )
+    plain = roster[column].astype("str").map(lambda text: bare(text).strip())
+    names = list(roster.index[plain == bare(value).strip()])
+    if not names:
+        there = ", ".join(sorted(set(roster[column].dropna().astype("str"))))
+        raise ForecastError(f"Nobody in the roster has {column} {value!r}; there are {there}.")
+    return names
+
+
 def rows_of(frame: pd.DataFrame, names: Sequence[str]) -> pd.DataFrame:
     """Return the rows about these athletes, all where none is named."""
     return frame[frame["athlete"].isin(names)].reset_index(drop=True) if names else frame
@@ -347,6 +364,20 @@ def fitted_model(
         model, records.log, records.as_of, records.home,
         fresh=records.fresh, progress=step, say=say,
     )  # fmt: skip
+
+
+def diary(records: Records) -> pd.DataFrame | None:
+    """Return the forecasts kept beside the club; ``None`` where the records are no club's."""
+    return None if records.home is None else read_diary(records.home / DIARY)
+
+
+def keep_diary(records: Records, rows: Sequence[Row], as_of: pd.Timestamp, saved: object) -> None:
+    """Keep the forecasts beside the club, unless they come from a model ``saved`` elsewhere."""
+    if records.home is not None and saved is None:
+        try:
+            keep_entries(records.home / DIARY, rows, as_of)
+        except ForecastError as error:
+            say(f"note: {error}")
 
 
 @contextlib.contextmanager

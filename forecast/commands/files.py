@@ -15,7 +15,7 @@ from forecast.cohort import expected_weeks
 from forecast.commands import common
 from forecast.errors import ForecastError
 from forecast.ladder_file import read_ladder
-from forecast.log import draft_club, visible, write_all
+from forecast.log import counted, draft_club, visible, write_all
 from forecast.model import load_model
 
 
@@ -69,9 +69,10 @@ def _draft(path: Path, read: common.Read) -> dict[str, str]:
     at = [path.with_stem(f"{path.stem}-{n}") if drafts[1:] else path for n in names]
     write_all((o, drafted.text().encode()) for o, (_, drafted) in zip(at, drafts, strict=True))
     for one, (file, drafted) in zip(at, drafts, strict=True):
-        common.say(words.commands.drafted(one, len(drafted.questions)))
+        asked_for = counted(len(drafted.questions), "question")
+        common.say(words.say.text("drafted", path=one, asked=asked_for))
         if file:
-            common.say(words.commands.answer_draft(one.name, file))
+            common.say(words.say.text("answer_draft", name=one.name, file=file))
     return {"mapping": str(path)} if asked["ladder"] is not None else {}
 
 
@@ -116,4 +117,4 @@ def pseudonymise(
         paths.append(fitted.save(out / "model.zip"))
     for path in paths:
         typer.echo(path)
-    common.say(words.commands.SHARED)
+    common.say(words.say.text("shared"))

@@ -8,14 +8,19 @@ from typing import Annotated
 
 import pandas as pd
 import typer
+from rich.console import Console
+from rich.padding import Padding
+from rich.text import Text
 
 import forecast
 from forecast import words
+from forecast.changes import came, in_words
 from forecast.commands import common
-from forecast.commands.changes import KeptFile, Runs, Since
+from forecast.commands.club import KeptFile, Runs, Since
 from forecast.commands.weeks import show
 from forecast.errors import ForecastError
-from forecast.log import csv_bytes, visible, write_whole
+from forecast.histories import build_histories
+from forecast.log import counted, csv_bytes, visible, write_whole
 
 FOLDER = "data_demo"
 PAGES = Path("build") / "pages"
@@ -33,7 +38,7 @@ class Reader(StrEnum):
 @common.reading()
 def report(
     read: common.Read,
-    out: Annotated[Path, typer.Option("--out", help="Folder to write the pages to.")],
+    out: Annotated[Path | None, typer.Option("--out", help="Folder to write the pages to.")] = None,
     who: Annotated[
         list[Reader] | None, typer.Option("--who", help="For whom; may be repeated; all if not.")
     ] = None,
@@ -44,6 +49,9 @@ def report(
         Path | None,
         typer.Option("--backtest", help="A result of backtest --keep, for the analyst's page."),
     ] = None,
+    text: Annotated[
+        bool, typer.Option("--text", help="With --who athlete: one message each, for a phone.")
+    ] = False,
     single_file: Annotated[
         bool, typer.Option("--single-file", help="Keep each page whole, to be mailed alone.")
     ] = False,
@@ -58,6 +66,11 @@ def report(
     from forecast.backtest import load_backtest
     from forecast.report import READERS, write_report
 
+    if text != (out is None) or (text and who != [Reader.athlete]):
+        raise ForecastError(
+            "Name the folder for the pages with --out FOLDER; or ask for messages to the screen "
+            "with --who athlete --text, without --out."
+        )
     records = read()
     trust = None if backtest is None else load_backtest(backtest)
     if trust is not None:
@@ -72,6 +85,11 @@ def report(
             )
     runs = Runs.of(records, kept)
     with common.viewing(records, "Report", saved=model, horizon=horizon, seed=seed) as view:
+        if out is None:  # messages
+            messages = [words.pages.message(*one) for one in words.pages.one_each(view.rows)]
+            typer.echo(visible("\n\n".join(messages)))
+            return
+        common.keep_diary(records, view.rows, view.as_of, model)
         told = runs.changes(view, since) if since or runs.before(view.as_of) else None
         pages = write_report(
             view,
@@ -81,12 +99,68 @@ def report(
             trust=trust,
             notes=notes,
             changes=told,
+            diary=common.diary(records),
             single_file=single_file,
             progress=view.progress,
         )
     for page in pages:
         typer.echo(page)
     common.say(words.CAUTION)
+
+
+@common.reading()
+def today(
+    read: common.Read,
+    coach: Annotated[
+        str | None, typer.Option("--coach", help="Only the athletes of this coach of the roster.")
+    ] = None,
+    group: Annotated[
+        str | None, typer.Option("--group", help="Only the athletes of this group of the roster.")
+    ] = None,
+    present: Annotated[
+        str | None, typer.Option("--present", help='Who comes: "Bo, Ada"; half a name will do.')
+    ] = None,
+    seed: common.Seed = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", help="A sheet to print (.html), or to type into (.csv).")
+    ] = None,
+    model: common.ModelFile = None,
+) -> None:
+    """Who trains today: the rung in hand, what to reach, the chance of it, and what to do."""
+    from forecast.report import today as sheet_of
+
+    records = read()
+    asked = [name.strip() for name in (present or "").split(",") if name.strip()]
+    names = common.named(asked, records.log) or None
+    for column, value in (("coach", coach), ("group", group)):
+        if value is not None:
+            theirs = common.in_roster(records.log.roster, column, value)
+            names = [name for name in names or theirs if name in theirs]
+    with common.viewing(records, "Today", saved=model, seed=seed) as view:
+        common.keep_diary(records, view.rows, view.as_of, model)
+        sheet = sheet_of(view, names, club=records.name)
+    told = words.say.text("sheet_of", people=counted(len(sheet.table), "athlete"))
+    ending = out.suffix.casefold() if out else ""
+    if out is not None and ending in (".html", ".csv"):
+        write_whole(out, sheet.html().encode("utf-8") if ending == ".html" else sheet.csv())
+        common.say(f"{words.CAUTION}\n{told} written to {out}.")
+        if ending == ".csv":
+            common.say(words.say.text("typed"))
+        return
+
+    def show(console: Console) -> None:
+        day = words.say.text("on_day", day=sheet.as_of)
+        console.print(f"{records.name}: {day}\n", style="bold")
+        for line in sheet.table.itertuples():
+            heading = f"{line.athlete}, {words.pages.and_more(line.rung_name, line.more)}"
+            console.print(Text(f"{heading}: {line.state}", "bold"))
+            console.print(Padding(Text(words.pages.today_text(line)), (0, 0, 1, 4)))
+        console.print(words.say.text("today_nobody") if sheet.table.empty else "", end="")
+        console.print(words.CAUTION)
+
+    common.print_report(show, out)
+    if out is not None:
+        common.say(f"{told} written to {out}.")
 
 
 @common.reading("sheet", "as_of", "fresh", "like")
@@ -127,12 +201,23 @@ def backtest(
         )
     typer.echo(visible(f"{records.name}\n"))
     typer.echo(result.summary())
+    for line in diary_of(records):
+        typer.echo(f"\n{line}")
     if scores is not None:
         write_whole(scores, csv_bytes(result.scores))
         common.say(f"Scores written to {scores}.")
     if keep is not None:
         save_backtest(result, keep)
-        common.say(words.commands.backtest_kept(keep))
+        common.say(words.say.text("backtest_kept", path=keep))
+
+
+def diary_of(records: common.Records) -> list[str]:
+    """Return how often the forecasts kept beside the club came true, where there are any."""
+    kept = common.diary(records)
+    if kept is None:
+        return []
+    due = came(kept, build_histories(records.log, records.as_of))
+    return [in_words(due)] if len(due) else []
 
 
 def demo(
@@ -149,11 +234,11 @@ def demo(
             "package. Run this from a clone, or run 'weeks' on your own records."
         )
     make_folder(out)  # a folder that can't be written to is better known before the fit
-    common.say(words.commands.reading_demo(place))
+    common.say(words.say.text("reading_demo", place=place))
     records = common.read_records([str(place)])
     with common.viewing(records, "Forecast") as view:
         result = view.forecast()
     common.print_report(lambda console: show(console, records, result))
     with common.progress("Pages") as step:
         pages = write_report(view, out=out, club=records.name, progress=step)
-    typer.echo(words.commands.pages(pages))
+    typer.echo(words.screens.pages(pages))

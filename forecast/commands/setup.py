@@ -72,12 +72,12 @@ def setup(
         common.say(told.SURE_ONLY)
         yes = True
     state, answers = (asking.drafted(State()), 0) if yes else asking.ask()
-    paths, left = asking.write(folder, state)
+    paths, drafted = asking.write(folder, state)
     if doubts := sum(not one.sure for one in state.rungs):
         common.say(told.measures_open(paths[-1], doubts))
         raise typer.Exit(1)
     log = common.read_records([str(folder)], tell=False).log
-    typer.echo(f"\n{told.understood(log, paths, answers, left)}\n")
+    typer.echo(f"\n{told.understood(log, paths, answers, drafted)}\n")
     given = {p.name: p.default for p in inspect.signature(weeks).parameters.values()}
     weeks(**given | {"paths": [str(folder)]})
 
@@ -176,8 +176,8 @@ class Asking:
         ladder = self._given or state.ladder()
         return draft(self._files, ladder, roster=self._roster, mapping=mapping, **self._how)
 
-    def write(self, folder: Path, state: State) -> tuple[list[Path], int]:
-        """Write club, mapping and, if drafted, ladder beside what is there; count what is open."""
+    def write(self, folder: Path, state: State) -> tuple[list[Path], Draft]:
+        """Write club, mapping and, if drafted, ladder beside what is there; return the draft."""
         if self._given is None and not state.rungs:
             raise ForecastError(
                 f"Exercises may be named in {', '.join(self._places)}; run setup in a terminal, or "
@@ -209,7 +209,7 @@ class Asking:
         if self._given is None:
             files[ladder] = ladder_draft.likely_text(state.ladder(), state.rungs)
         write_all((path, text.encode()) for path, text in files.items())
-        return list(files), len(drafted.questions)
+        return list(files), drafted
 
 
 def nth(answers: Any, typed: str) -> Any:

@@ -72,6 +72,9 @@ def weeks(
         bool, typer.Option("--why", help="Chances by 4 to 26 weeks, reasons and the next step too.")
     ] = False,
     away: common.Away = False,
+    every: Annotated[
+        bool, typer.Option("--all", help="Every open rung, not the most urgent of each athlete.")
+    ] = False,
     form: Annotated[
         Format | None,
         typer.Option("--format", help="Left out: by the ending of --out, else table."),
@@ -105,13 +108,21 @@ def weeks(
             answer = Answer(forecast, rest, str(fitted.borrowed_ or ""))
         if path is not None:
             keep_answer(path, answer)
+            if engine is common.Engine.pool:
+                common.keep_diary(records, forecast.rows, forecast.as_of, model)
     result = answer.forecast.only(names) if names else answer.forecast
     others = [text for name, text in answer.nothing_open.items() if name in names or not names]
     others += [answer.borrowed] if answer.borrowed else []
     if form is Format.table:
         common.print_report(
             lambda console: show(
-                console, records, result, why=why, away=away or bool(names), others=others
+                console,
+                records,
+                result,
+                why=why,
+                away=away or bool(names),
+                every=every or bool(names),
+                others=others,
             ),
             out,
         )
@@ -137,11 +148,11 @@ def nothing_open(log: TrainingLog, histories: Histories, summary: pd.DataFrame) 
     for name in sorted(set(common.people_of(log)) - set(summary["athlete"])):
         if name in last.index:
             rung, day = rungs[last.at[name, "rung"]], last.at[name, "cleared_on"]
-            lines[name] = words.commands.last_cleared(name, rung, day)
+            lines[name] = words.say.text("last_cleared", name=name, rung=rung, day=day)
         elif name in set(spells["athlete"]):
-            lines[name] = words.commands.nothing_left(name)
+            lines[name] = words.say.text("nothing_left", name=name)
         else:
-            lines[name] = words.commands.no_set_yet(name, histories.as_of)
+            lines[name] = words.say.text("no_set_yet", name=name, day=histories.as_of)
     return lines
 
 
@@ -205,9 +216,10 @@ def show(
     *,
     why: bool = False,
     away: bool = False,
+    every: bool = False,
     others: Sequence[str] = (),
 ) -> None:
-    """Print a line an open rung, most urgent first, and the caution.
+    """Print a line an athlete, most urgent first, and the caution; ``every`` open rung if asked.
 
     With ``why``: chances too, and below each line why and what next. Whoever is away for long is
     one line, unless ``away`` asks for all. ``others`` are lines on those without an open rung.
@@ -221,23 +233,31 @@ def show(
     console.print(
         f"From {used} ({len(log.rejected)} of {log.rows_in} rows set aside: see 'check').\n"
     )
-    shown = [row for row in rows if away or not row.is_away]
+    here = [row for row in rows if away or not row.is_away]
+    shown = [(row, 0) for row in here] if every else words.pages.one_each(here)
     if why:
-        for place, row in enumerate(shown):
-            again = place > 0 and shown[place - 1].athlete == row.athlete
-            line = _cells(row, "" if again else row.athlete, why=True)
+        for place, (row, more) in enumerate(shown):
+            again = place > 0 and shown[place - 1][0].athlete == row.athlete
+            line = _cells(row, "" if again else row.athlete, more, WHY_COLUMNS)
             console.print(_grid(WHY_COLUMNS, [line], heading=place == 0))
             told = words.for_coach(row)
             console.print(Padding(Text(f"{words.say.sentence(told.state)} ", "bold").append(
                 " ".join([told.why, *told.reasons, f"Next: {told.next_step}"]), "not bold"
             ), (0, 0, 1, 13)))  # fmt: skip
     elif shown:
-        console.print(_grid(COLUMNS, [_cells(row, row.athlete) for row in shown], heading=True))
+        console.print(
+            _grid(
+                COLUMNS,
+                [_cells(row, row.athlete, more, COLUMNS) for row, more in shown],
+                heading=True,
+            )
+        )
     note = "" if away else words.screens.away_note(rows)
     for line_on in [note, *others] if note else others:
         console.print(line_on)
-    legend = words.screens.WHY_LEGEND if why else words.screens.WEEKS_LEGEND
-    console.print(f"\n{legend.format(horizon=result.horizon_weeks)}\n{words.CAUTION}")
+    legend = words.say.text("why_legend" if why else "weeks_legend", horizon=result.horizon_weeks)
+    one = "" if every or not any(more for _, more in shown) else words.say.text("one_rung")
+    console.print(f"\n{one}{legend}\n{words.CAUTION}")
 
 
 def _grid(
@@ -257,11 +277,16 @@ def _grid(
     return table
 
 
-def _cells(row: Row, name: str, *, why: bool = False) -> list[Text | str]:
-    """Return a row's cells, under ``COLUMNS`` or ``WHY_COLUMNS``."""
+def _cells(row: Row, name: str, more: int, columns: Sequence[tuple[str, int]]) -> list[Text | str]:
+    """Return a row's cells, under ``COLUMNS`` or ``WHY_COLUMNS``; ``more`` rungs are not shown."""
     told = words.for_coach(row)
-    start: list[Text | str] = [Text(name, "bold"), row.rung.name, told.stands]
-    if not why:
+    rung, room = row.rung.name, columns[1][1] - len(words.pages.and_more("", more))
+    if len(rung) > room:
+        rung = f"{rung[: room - 1]}\u2026"
+    start: list[Text | str] = [
+        Text(name, "bold"), words.pages.and_more(rung, more), told.stands
+    ]  # fmt: skip
+    if columns is COLUMNS:
         urgent = "bold yellow" if row.hold or row.verdict.since is not None else ""
         return [*start, told.weeks, told.half_by, Text(told.state, urgent)]
     chances = (words.say.percent(row.wait.chances[week]) if row.wait else "-" for week in MARKS)

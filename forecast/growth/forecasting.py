@@ -425,7 +425,7 @@ def usual_days(tracked: Tracked, which: Ints, confirm: Ints, *, seed: int) -> Ar
         untried_habits(len(which), model.habits),
     )  # fmt: skip
     laws = path_laws([fit.constants.laws], judgement.MIDDLE_PATHS, seed)
-    climb = simulate_days(coming, state, laws, most_days=7 * 104, seed=[seed, 3], middle_only=True)
+    climb = simulate_days(coming, state, laws, most_days=7 * 104, seed=[seed, 3])
     return np.asarray(np.median(climb.days, axis=1))
 
 

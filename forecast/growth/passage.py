@@ -229,25 +229,17 @@ def simulate_passage(
     laws = path_laws([(targets.clock, dynamics, noise)], len(points), points[:, 3])
     by_day, first = np.zeros((len(targets), horizon_days + 1)), np.zeros(len(targets))
     tables = Tables(*(_floats(t) for t in (targets.gaps, targets.first_gaps, targets.habits.sets)))
-    step, going = 0, len(targets) > 0
-    while going:  # ends when every path has passed the horizon: gaps are one day at least
-        luck = _luck(rng, tables, laws, drawn=False)
-        going = walk_paths(
-            step, horizon_days, False, standing, tables, rungs, luck, laws, by_day, first
-        )
-        step += judgement.BLOCK
+    _walk(rng, horizon_days, standing, tables, rungs, laws, by_day, first)
     return Passage(np.minimum(np.cumsum(by_day, axis=1), 1.0), first)
 
 
 def simulate_days(
-    coming: Coming, state: Array, laws: PathLaws, *, most_days: int, seed: list[int],
-    middle_only: bool = False,
-) -> Climb:  # fmt: skip
+    coming: Coming, state: Array, laws: PathLaws, *, most_days: int, seed: list[int]
+) -> Climb:
     """Simulate T rungs on P paths until cleared, path by path from ``state`` (3, T, P).
 
     The days of an untried rung count from its first session. ``seed`` names this rung's random
-    numbers: they belong to (rung, step, path) and are shared by all athletes. With ``middle_only``
-    the paths stop once the middle of the days is known: what lies later is an order, no time.
+    numbers: they belong to (rung, step, path) and are shared by all athletes.
     """
     rng = np.random.default_rng(seed)
     rows, paths = state.shape[1:]
@@ -260,27 +252,25 @@ def simulate_days(
         raise ValueError(f"gap tables of shapes {first_gaps.shape} and {coming.gaps.shape}")
     tables = Tables(*(_floats(t) for t in (coming.gaps, first_gaps, coming.habits.sets)))
     rungs, first = _rungs(coming, np.full(rows, paths)), np.zeros(rows)
-    step, going, days = 0, rows > 0, standing.ends
-    while going:
-        luck = _luck(rng, tables, laws, drawn=True)
-        going = walk_paths(
-            step, most_days, True, standing, tables, rungs, luck, laws, np.zeros((0, 0)), first
-        )
-        if middle_only:
-            settled = _middle_is_known(days, standing.day)
-            days[settled] = np.where(np.isnan(days[settled]), np.inf, days[settled])
-            going = going and not settled.all()
-        step += judgement.BLOCK
+    _walk(rng, most_days, standing, tables, rungs, laws, None, first)
     short = np.maximum(coming.threshold[:, None] - standing.level, 0.0)
-    days = np.where(np.isinf(days), most_days * (1.1 + short), days)
+    days = np.where(np.isinf(standing.ends), most_days * (1.1 + short), standing.ends)
     return Climb(days, standing.level, first)
 
 
-def _middle_is_known(days: Array, day: Array) -> Flags:
-    """(T,) whether half the paths cleared, all before the ``day`` the others have come to."""
-    going = np.isnan(days)
-    upper = np.sort(np.where(going, np.inf, days), axis=1)[:, days.shape[1] // 2]
-    return np.asarray(upper <= np.where(going, day, np.inf).min(axis=1)) & np.isfinite(upper)
+def _walk(
+    rng: np.random.Generator, most_days: int, standing: Standing, tables: Tables, rungs: Rungs,
+    laws: PathLaws, by_day: Array | None, first: Array,
+) -> None:  # fmt: skip
+    """Walk the paths in place until all have ended: drawn where no chances by day are asked for."""
+    step, going, drawn = 0, len(standing.level) > 0, by_day is None
+    chances = np.zeros((0, 0)) if by_day is None else by_day
+    while going:  # ends when every path has passed the last day: gaps are one day at least
+        luck = _luck(rng, tables, laws, drawn=drawn)
+        going = walk_paths(
+            step, most_days, drawn, standing, tables, rungs, luck, laws, chances, first
+        )
+        step += judgement.BLOCK
 
 
 def path_laws(

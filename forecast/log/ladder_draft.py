@@ -140,7 +140,7 @@ def draft_ladder(
         later = n > 0 and len(both) and (both[key] > both[order[n - 1]]).mean() >= BOTH
         rung = Rung(key, keys[key], "", criterion, (order[n - 1],) if later else ())
         sure = bool(tied.loc[key].sum() == 1)
-        rungs.append(LikelyRung(rung, sure, *totals.loc[key].tolist()))
+        rungs.append(LikelyRung(rung, sure, *totals.astype(object).loc[key]))
     return tuple(rungs)
 
 

@@ -13,8 +13,8 @@ from forecast.errors import quote
 
 
 def counted(number: int, noun: str) -> str:
-    """Return ``1 row``, ``2 rows``."""
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+    """Return ``1 row``, ``2,000 rows``."""
+    return f"{number} {noun}" if number == 1 else f"{number:,} {noun}s"
 
 
 REJECTED_COLUMNS = ("file", "row", "column", "value", "kind", "reason")

@@ -1,18 +1,18 @@
 """The verdict: climbing, flat or slipping, learnt from invented careers; figures only."""
 
 from forecast.plateau.figures import HABITS, NAMES, Table, figures_at, table_of, table_of_careers
-from forecast.plateau.trees import EIGHTY, read_verdict
 from forecast.plateau.watch import (
     DEFAULT_FALSE_ALARMS,
+    EIGHTY,
     MIN_SESSIONS,
     MIN_WEEKS,
-    VERDICT_COLUMNS,
     ClubVerdict,
     Verdicts,
     flags_of,
     learn_shares,
-    limits_for,
+    limit_for,
     own_shares,
+    read_verdict,
     verdicts,
     verdicts_at,
     weeks_back,
@@ -25,14 +25,13 @@ __all__ = [
     "MIN_SESSIONS",
     "MIN_WEEKS",
     "NAMES",
-    "VERDICT_COLUMNS",
     "ClubVerdict",
     "Table",
     "Verdicts",
     "figures_at",
     "flags_of",
     "learn_shares",
-    "limits_for",
+    "limit_for",
     "own_shares",
     "read_verdict",
     "table_of",

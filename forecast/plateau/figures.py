@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 
@@ -27,7 +28,7 @@ from forecast.types import Array, Flags, Ints
 STOPPED = {"unknown": UNKNOWN, "failed": FAILED, "target": AT_TARGET, "choice": BY_CHOICE}
 LOWEST = -5.0
 """Values far below the mark count as this, log(value / target)."""
-UNITS = (10.0, 5.0, 2.5, 1.0, 0.5)
+UNITS = (0.5, 1.0, 2.5, 5.0, 10.0)
 FINEST = 0.1
 IN_UNITS = 0.95
 MEMORY = 182
@@ -38,28 +39,14 @@ MEMORY = 182
 class Table:
     """Sessions of S spells, N in all, spell after spell.
 
-    Attributes
-    ----------
-    start, length
-        (S,) place of each spell's first session, and number of sessions.
-    athlete
-        (S,) number.
-    target, unit, whole, confirm
-        (S,) the mark, what values are rounded to, whether they are whole, sessions in a row asked.
-    under_way
-        (S,) whether the spell was under way when the log began.
-    day
-        (N,) day of each session.
-    values
-        (4, N) log(value / target) of a session's best set that counts, of its best set of any
-        kind, and the mean of its sets; and the mean log load; missing where there was none.
-    counts
-        (7, N) sets of a session: all, counting, clean, assisted, stopped at the mark, stopped by
-        choice, and those with nothing done.
-    met
-        (N,) whether the session met the mark.
-    shown
-        (N, H) one and the figures of ``HABITS``, to be summed.
+    Of spells (S,): place of the first session (``start``) and number of sessions (``length``),
+    ``athlete``, the mark (``target``), what values are rounded to (``unit``), whether they are
+    ``whole``, sessions in a row asked (``confirm``), and whether the log began ``under_way``.
+    Of sessions: ``day`` (N,); ``values`` (4, N), log(value / target) of the best set that counts,
+    of the best of any kind and the mean, and the mean log load, missing where there was none;
+    ``counts`` (7, N) of sets: all, counting, clean, assisted, stopped at the mark, stopped by
+    choice, with nothing done; whether it ``met`` the mark (N,); ``shown`` (N, H), one and the
+    figures of ``HABITS``, to be summed.
     """
 
     start: Ints
@@ -82,7 +69,7 @@ class Table:
         return np.repeat(np.arange(len(self.start)), self.length)
 
 
-def reduce_sets(sets: Notes, target: Array) -> tuple[Array, Array, Flags]:
+def _reduced(sets: Notes, target: Array) -> tuple[Array, Array, Flags]:
     """Return ``values``, ``counts`` and ``met`` of ``Table``; ``target`` (N,) of each session."""
     n, session, real = len(target), sets.session, sets.value > 0
     mark = target[session]
@@ -92,9 +79,9 @@ def reduce_sets(sets: Notes, target: Array) -> tuple[Array, Array, Flags]:
     np.maximum.at(values[1], session[real], log[real])
     loaded = sets.load > 0
     load = np.log(np.where(loaded, sets.load, 1.0))
-    for row, told, what in ((2, real, log), (3, loaded, load)):
-        number = np.bincount(session[told], minlength=n)
-        total = np.bincount(session[told], what[told], n)
+    for row, noted, what in ((2, real, log), (3, loaded, load)):
+        number = np.bincount(session[noted], minlength=n)
+        total = np.bincount(session[noted], what[noted], n)
         values[row] = np.where(number > 0, total / np.maximum(number, 1), -np.inf)
     kinds = (
         np.ones(len(session), dtype=bool), sets.counts, sets.clean, sets.assisted,
@@ -105,44 +92,49 @@ def reduce_sets(sets: Notes, target: Array) -> tuple[Array, Array, Flags]:
     return np.where(np.isfinite(values), values, np.nan), counts, met
 
 
-def unit_of(spell: Ints, value: Array, whole: Flags) -> Array:
-    """What the values of each spell are rounded to, (S,), as nearly all of them show.
-
-    ``spell`` (M,) and ``value`` (M,) of sets, ``whole`` (S,).
-    """
+def _unit_of(spell: Ints, value: Array, whole: Flags) -> Array:
+    """What nearly all values of each spell are rounded to, (S,); ``spell``, ``value`` of sets."""
     unit = np.full(len(whole), FINEST)
     number = np.maximum(np.bincount(spell, minlength=len(whole)), 1)
-    for step in sorted(UNITS):
+    for step in UNITS:
         fits = np.abs(value / step - np.round(value / step)) < 1e-6
         share = np.bincount(spell[fits], minlength=len(whole)) / number
         unit = np.where(share >= IN_UNITS, step, unit)
     return np.where(whole, np.maximum(unit, 1.0), unit)
 
 
+def _tabled(notes: Notes, length: Ints, day: Ints, target: Array, whole: Flags, **of: Any) -> Table:
+    """Return a table from the sets and what is known of spells (S,) and days (N,)."""
+    start, spell = np.cumsum(length) - length, np.repeat(np.arange(len(length)), length)
+    values, counts, met = _reduced(notes, target[spell])
+    best = np.where(np.isfinite(values[0]), values[0], values[1])
+    slope, long, step, before, leap = along(start, length, day, best)
+    seen = np.isfinite(slope)
+    shown = np.column_stack([
+        np.ones(len(seen)), slope, slope < STANDING, long, long < STANDING, step, best, met,
+        counts[1] > 0, best - before > NEAR, leap,
+    ])  # fmt: skip
+    return Table(
+        start=start, length=length, day=day, target=target, whole=whole, values=values,
+        unit=_unit_of(spell[notes.session], notes.value, whole), counts=counts, met=met,
+        shown=np.where(seen[:, None], np.nan_to_num(shown), 0.0), **of,
+    )  # fmt: skip
+
+
 def table_of_careers(careers: Careers) -> Table:
     """Return invented careers as a table of sessions."""
-    crew, notes = careers.crew, careers.notes
-    spell = np.repeat(np.arange(len(careers.start)), careers.length)
-    values, counts, met = reduce_sets(notes, crew.target[spell])
-    unit = unit_of(spell[notes.session], notes.value, crew.whole)
-    first = np.full(len(spell) + 1, 10**6)
-    first[: len(spell)] = careers.day
-    return Table(
-        start=careers.start, length=careers.length, athlete=crew.athlete, target=crew.target,
-        unit=unit, whole=crew.whole, confirm=crew.confirm, under_way=first[careers.start] < 14,
-        day=careers.day, values=values, counts=counts, met=met,
-        shown=_shown(careers.start, careers.length, careers.day, values, counts, met),
+    crew, first = careers.crew, np.append(careers.day, 10**6)[careers.start]
+    return _tabled(
+        careers.notes, careers.length, careers.day, crew.target, crew.whole, athlete=crew.athlete,
+        confirm=crew.confirm, under_way=first < 14,
     )  # fmt: skip
 
 
 def table_of(histories: Histories) -> Table:
     """Return a log's histories as a table of sessions; spells as in ``histories.spells``."""
     sets, sessions, spells = histories.sets, histories.sessions, histories.spells
-    criteria = [rung.criterion for rung in histories.ladder.rungs]
     rung = spells["rung_index"].to_numpy(dtype=np.int64)
-    length = np.bincount(sessions["spell"], minlength=len(spells))
-    mark = np.array([float(c.target) for c in criteria])
-    whole = np.array([c.measure == "reps" for c in criteria])
+    marks = [histories.ladder.rungs[r].criterion for r in rung]
     notes = Notes(
         session=sets["session"].to_numpy(dtype=np.int64),
         value=sets["value"].to_numpy(dtype=float),
@@ -152,18 +144,13 @@ def table_of(histories: Histories) -> Table:
         load=sets["load_kg"].fillna(0.0).to_numpy(dtype=float),
         stopped=sets["stopped"].map(STOPPED).to_numpy(dtype=np.int64),
     )
-    target = mark[rung[sessions["spell"].to_numpy()]]
-    values, counts, met = reduce_sets(notes, target)
-    unit = unit_of(sets["spell"].to_numpy(dtype=np.int64), notes.value, whole[rung])
-    start, day = np.cumsum(length) - length, day_number(sessions["date"])
-    return Table(
-        start=start, length=length,
-        athlete=spells["athlete_id"].to_numpy(dtype=np.int64), target=mark[rung], unit=unit,
-        whole=whole[rung],
-        confirm=np.array([c.confirm_sessions for c in criteria], dtype=np.int64)[rung],
+    return _tabled(
+        notes, np.bincount(sessions["spell"], minlength=len(spells)), day_number(sessions["date"]),
+        np.array([float(mark.target) for mark in marks]),
+        np.array([mark.measure == "reps" for mark in marks], dtype=bool),
+        athlete=spells["athlete_id"].to_numpy(dtype=np.int64),
+        confirm=np.array([mark.confirm_sessions for mark in marks], dtype=np.int64),
         under_way=spells["under_way"].to_numpy(dtype=bool),
-        day=day, values=values, counts=counts, met=met,
-        shown=_shown(start, length, day, values, counts, met),
     )  # fmt: skip
 
 
@@ -203,23 +190,8 @@ NEAR = -0.03
 
 
 def habits_of(table: Table, group: Ints, asked: Ints, until: Ints) -> Array:
-    """Return ``HABITS`` (n, H) of groups of spells, such as clubs, in the half year up to a day.
-
-    ``group`` (S,) of each spell; ``asked`` (n,) which group, ``until`` (n,) which day.
-    """
+    """Return ``HABITS`` (n, H) of groups ``asked`` (n,) of spells (S,) in half a year, to a day."""
     return _means(_sums_until(group[table.spell], table.day, table.shown, asked, until))
-
-
-def _shown(start: Ints, length: Ints, day: Ints, values: Array, counts: Array, met: Flags) -> Array:
-    """What each session shows (N, H), to be summed: one, then the figures of ``HABITS``."""
-    best = np.where(np.isfinite(values[0]), values[0], values[1])
-    slope, long, step, before, leap = along(start, length, day, best)
-    seen = np.isfinite(slope)
-    shown = np.column_stack([
-        np.ones(len(seen)), slope, slope < STANDING, long, long < STANDING, step, best, met,
-        counts[1] > 0, best - before > NEAR, leap,
-    ])  # fmt: skip
-    return np.where(seen[:, None], np.nan_to_num(shown), 0.0)
 
 
 def _means(sums: Array) -> Array:
@@ -245,7 +217,7 @@ def _names() -> tuple[str, ...]:
     windows = [f"{w:g} weeks" if w < 1e3 else "all weeks" for w in LENGTHS]
     names = [f"{s}: {f}, {w}" for s in SERIES for w in windows for f in WINDOW_FIGURES]
     ends = [f"{low:g} to {high:g} weeks back" for low, high in pairwise(STRETCHES)]
-    kinds = ("best: most", "best: median", "best, any kind: most")
+    kinds = ("best: most", "best, any kind: most")
     names += [f"{kind}, {end}" for kind in kinds for end in ends]
     names += [*MISCELLANEOUS, "log mark", "whole", "in a row", "log unit / mark", "under way"]
     names += [f"{where}: {figure}" for where in ("elsewhere", "club") for figure in HABITS]

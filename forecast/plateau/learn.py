@@ -20,33 +20,30 @@ from sklearn.ensemble import HistGradientBoostingClassifier, HistGradientBoostin
 from sklearn.metrics import roc_auc_score
 
 from forecast.boosted import nodes_of
+from forecast.log import in_percent
 from forecast.plateau.figures import HABITS, NAMES, Table, figures_at, habits_of, table_of_careers
-from forecast.plateau.trees import (
+from forecast.plateau.watch import (
     CLIMBING,
+    DEFAULT_FALSE_ALARMS,
     FILE,
     FLAT,
     GAIN_UNIT,
+    LOOKS,
+    MIN_SESSIONS,
     QUANTILES,
     SLIP,
     SLIPPING,
-    STEEP,
-    YEAR,
-    VerdictModel,
-    centre_of,
-    smallest_gain_at,
-)
-from forecast.plateau.watch import (
-    DEFAULT_FALSE_ALARMS,
-    LOOKS,
-    MIN_SESSIONS,
     SPAN_DAYS,
     STAY,
+    STEEP,
+    YEAR,
     ClubVerdict,
-    attendance,
-    enough_record,
+    VerdictModel,
+    centre_of,
     judge,
     looks_back,
     own_shares,
+    smallest_gain_at,
     verdicts_at,
 )
 from forecast.simulate import Careers, invent_careers
@@ -69,10 +66,11 @@ TREES: dict[str, Any] = {
 LEAF_SHARE = 1e-3
 """Least cases in a leaf, of all cases."""
 SETTINGS = (0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0)
-EDGES = (1.0, 2.0)
-BOUNDS = (0.001, 0.5)
+BOUNDS = (0.01, 1.0)
 WATCHED = 3
 """One spell in so many is watched."""
+CHECK = 1500, 987_654
+"""Cases, of a seed of their own, that a test scores the shipped trees on again."""
 LONG = 7
 """Looks in a row without a gain that matters, twelve weeks in all: a stall that is to be found."""
 
@@ -92,13 +90,8 @@ class Cases:
     @property
     def kind(self) -> Ints:
         """Class of each (n,)."""
-        return kinds_of(self.gain, self.level)
-
-
-def kinds_of(gain: Array, level: Array) -> Ints:
-    """Class by the true gain a week, and by the true level that sets the smallest that matters."""
-    flat = gain <= smallest_gain_at(level)
-    return np.where(gain < SLIP, SLIPPING, np.where(flat, FLAT, CLIMBING))
+        flat = self.gain <= smallest_gain_at(self.level)
+        return np.where(self.gain < SLIP, SLIPPING, np.where(flat, FLAT, CLIMBING))
 
 
 def true_gain(table: Table, level: Array, spell: Ints, at: Ints) -> Array:
@@ -107,26 +100,20 @@ def true_gain(table: Table, level: Array, spell: Ints, at: Ints) -> Array:
     Between sessions the level is drawn straight. Spells younger than six weeks: since their first
     session; missing in those younger than ``LEAST_SPAN``.
     """
-    first = table.start[spell]
-    apart = int(table.day.max() - table.day.min()) + 1000
-    low = int(table.day.min())
+    first, low = table.start[spell], int(table.day.min())
+    apart = int(table.day.max()) - low + 1000
     key = table.spell * apart + (table.day - low)
     then = np.maximum(table.day[at] - SPAN_DAYS, table.day[first])
-    right = np.searchsorted(key, spell * apart + (then - low), side="left")
-    left = np.maximum(right - 1, first)
-    gap = table.day[right] - table.day[left]
-    share = np.where(gap > 0, (then - table.day[left]) / np.maximum(gap, 1), 1.0)
-    before = level[left] * (1.0 - share) + level[right] * share
+    before = np.interp(spell * apart + (then - low), key, level)
     days = table.day[at] - then
     return np.where(days >= LEAST_SPAN, (level[at] - before) / np.maximum(days / 7.0, 1e-9), np.nan)
 
 
 def cases_of(careers: Careers, rng: np.random.Generator) -> Cases:
-    """Cut each club's log at two dates, and take the spells that are open there."""
+    """Cut each club's log at some dates, and take the spells that are open there."""
     table = table_of_careers(careers)
     end, n, club_of = careers.crew.weeks * 7.0, len(table.start), careers.crew.club
-    key = table.spell * 10**6 + table.day
-    spells, sessions, days, clubs = [], [], [], []
+    key, cuts = table.spell * 10**6 + table.day, []
     for number in range(CUTS):
         cut = np.floor(end * rng.uniform(0.25, 1.0, len(end)))[club_of].astype(np.int64)
         at = np.searchsorted(key, np.arange(n) * 10**6 + cut, side="left") - 1
@@ -136,11 +123,8 @@ def cases_of(careers: Careers, rng: np.random.Generator) -> Cases:
         some = some[np.argsort(club_of[some], kind="stable")]
         club = club_of[some]
         some = some[np.arange(len(some)) - np.searchsorted(club, club) < MOST_A_CLUB]
-        spells.append(some)
-        sessions.append(at[some])
-        days.append(cut[some] - 1)
-        clubs.append(club_of[some] * CUTS + number)
-    spell, at, day, club = map(np.concatenate, (spells, sessions, days, clubs))
+        cuts.append((some, at[some], cut[some] - 1, club_of[some] * CUTS + number))
+    spell, at, day, club = (np.concatenate(of) for of in zip(*cuts, strict=True))
     gain = true_gain(table, careers.level, spell, at)
     old = np.isfinite(gain)
     spell, at = spell[old], at[old]
@@ -166,16 +150,13 @@ def gather(n_cases: int, seed: int) -> Cases:
 
 def say(what: str, share: float) -> None:
     """Show how far the work has come."""
-    done = round(30 * min(share, 1.0))
-    end = "\n" if share >= 1.0 else ""
-    print(f"\r{what:24} [{'#' * done}{'.' * (30 - done)}]", end=end, file=sys.stderr, flush=True)
+    print(f"{what}: {in_percent(min(share, 1.0))}", file=sys.stderr, flush=True)
 
 
 def grow(cases: Cases, seed: int, **settings: Any) -> tuple[VerdictModel, list[Any]]:
     """Fit the trees and return them as arrays, limits still to be set, and scikit-learn's own."""
     asked = {**TREES, **settings, "random_state": seed}
-    asked["min_samples_leaf"] = max(20, round(LEAF_SHARE * len(cases.gain)))
-    kind = cases.kind
+    asked["min_samples_leaf"], kind = max(20, round(LEAF_SHARE * len(cases.gain))), cases.kind
     four = np.where((kind == CLIMBING) & (cases.gain > STEEP), 0, kind + 1)
     fitted: list[Any] = [HistGradientBoostingClassifier(**asked).fit(cases.figures, four)]
     say("trees", 0.7)
@@ -191,75 +172,53 @@ def grow(cases: Cases, seed: int, **settings: Any) -> tuple[VerdictModel, list[A
         **nodes_of(fitted), low=low, high=high, most_outside=np.quantile(outside, 0.99),
         shares=np.bincount(kind, minlength=3) / len(kind),
         habits=np.median(cases.figures[:, -len(HABITS) :], axis=0).astype(float),
-        settings=np.array(SETTINGS), edges=np.array(EDGES),
-        limits=np.full((len(SETTINGS), len(EDGES) + 1), BOUNDS[0]),
+        settings=np.array(SETTINGS), limits=np.full(len(SETTINGS), BOUNDS[0]),
     )  # fmt: skip
     return model, fitted
 
 
-@dataclass(frozen=True, slots=True)
-class Watched:
-    """A look a week at S spells of careers, newest first, (S, LOOKS), missing where there is none.
+def watch_careers(model: VerdictModel, n_careers: int, seed: int) -> Array:
+    """Look back, week by week, over careers of other clubs than those learnt from, (4, S, LOOKS).
 
-    ``p`` chance of no progress, ``steep`` of steep climbing; ``gain`` true; ``least`` the smallest
-    that matters; ``group`` (S,) class of attendance.
+    Of S spells, newest first, missing where there is no look: chances of no progress and of steep
+    climbing, true gain, and the smallest that matters.
     """
-
-    p: Array
-    steep: Array
-    gain: Array
-    least: Array
-    group: Ints
-
-
-def watch_careers(model: VerdictModel, n_careers: int, seed: int) -> Watched:
-    """Look back, week by week, over careers of other clubs than those learnt from."""
-    parts: list[Watched] = []
+    parts: list[Array] = []
     for number in range(-(-n_careers // BATCH)):
         careers = invent_careers(min(BATCH, n_careers), seed=SEEDS * seed + SEEDS // 2 + number)
         table = table_of_careers(careers)
         own = np.flatnonzero(table.length >= MIN_SESSIONS)[::WATCHED]
         at = table.start[own] + table.length[own] - 1
         which, back, session = looks_back(table, own, at)
-        judged = enough_record(table, own[which], session)
-        which, back, session = which[judged], back[judged], session[judged]
         clubs, end = careers.crew.club, (7.0 * careers.crew.weeks).astype(np.int64)
         habits = habits_of(table, clubs, clubs[own], end[clubs[own]])[which]
         as_usual = ClubVerdict(model.shares, 0, habits)
-        found = verdicts_at(table, own[which], session, as_usual, model=model)
-        p, steep, gain, least = looks = np.full((4, len(own), LOOKS), np.nan)
+        verdict = verdicts_at(table, own[which], session, as_usual, model=model)
+        looks = np.full((4, len(own), LOOKS), np.nan)
         true = true_gain(table, careers.level, own[which], session)
         matters = smallest_gain_at(careers.level[session])
-        looks[:, which, back] = found.p_stuck, found.steep, true, matters
-        group = np.searchsorted(np.array(EDGES), attendance(table, own, at))
-        parts.append(Watched(p, steep, gain, least, group))
+        looks[:, which, back] = verdict.p_stuck, verdict.steep, true, matters
+        parts.append(looks)
         say(f"looks of seed {seed}", BATCH * (number + 1) / n_careers)
-    names = Watched.__slots__
-    return Watched(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
+    return np.concatenate(parts, axis=1)
 
 
-def set_limits(model: VerdictModel, seen: Watched) -> VerdictModel:
+def set_limits(model: VerdictModel, looks: Array) -> VerdictModel:
     """Return the trees with the limits that give so many false alarms a year on careers.
 
     False: raised while the true gain over six weeks was above ``STEEP``; a year of such climbing.
     """
-    limits = np.geomspace(*BOUNDS, 80)[::-1]
-    out = np.empty((len(SETTINGS), len(EDGES) + 1))
-    for g in range(len(EDGES) + 1):
-        rate = np.array([alarms(seen, limit, seen.group == g)["false, steep year"]
-                         for limit in limits])  # fmt: skip
-        for k, wanted in enumerate(SETTINGS):
-            kept = np.flatnonzero(rate <= wanted)
-            out[k, g] = limits[kept[0]] if len(kept) else limits[-1]
-    return replace(model, limits=out)
+    limits = np.geomspace(*BOUNDS, 80)
+    rate = np.array([alarms(looks, limit)["false, steep year"] for limit in limits])
+    kept = [limits[rate <= wanted].max(initial=BOUNDS[0]) for wanted in SETTINGS]
+    return replace(model, limits=np.array(kept))
 
 
-def alarms(seen: Watched, limit: Array | float, rows: Flags) -> dict[str, float]:
-    """Count alarms at a limit, one for all or (S, 1), over some of the careers."""
-    own = Watched(*(getattr(seen, name)[rows] for name in Watched.__slots__))
-    most = np.broadcast_to(limit, (len(rows), 1))[rows] if np.ndim(limit) else limit
-    raised, up = raised_at(own.p, own.steep <= most)
-    steep, still = own.gain > STEEP, own.gain <= own.least
+def alarms(looks: Array, limit: float) -> dict[str, float]:
+    """Count alarms at a limit of the chance of steep climbing beside that of no progress."""
+    p, p_steep, gain, least = looks
+    raised, up = raised_at(p, p_steep <= limit * p)
+    steep, still = gain > STEEP, gain <= least
     long = still.copy()
     for back in range(1, LONG):  # newest first: moved left is what was before
         before = np.zeros_like(still)
@@ -267,7 +226,7 @@ def alarms(seen: Watched, limit: Array | float, rows: Flags) -> dict[str, float]
         long &= before
     return {
         "false, steep year": float((raised & steep).sum() / max(steep.sum() / YEAR, 1e-9)),
-        "alarms a year": float(raised.sum() / max(np.isfinite(own.p).sum() / YEAR, 1e-9)),
+        "alarms a year": float(raised.sum() / max(np.isfinite(p).sum() / YEAR, 1e-9)),
         "alarms while still": float((raised & still).sum() / max(raised.sum(), 1)),
         "up after 12 weeks still": float((up & long).sum() / max(long.sum(), 1)),
     }
@@ -288,30 +247,30 @@ def raised_at(p: Array, ready: Flags) -> tuple[Flags, Flags]:
 def scores(model: VerdictModel, cases: Cases) -> dict[str, Any]:
     """Scores on cases, each club's chances moved by its own shares."""
     figures = cases.figures.astype(np.float64)
-    chances, shares = judge(model, figures, None).chances, np.empty((len(figures), 3))
+    chances, shares = judge(model, figures, model.shares).chances, np.empty((len(figures), 3))
     order = np.argsort(cases.club, kind="stable")
     for rows in np.split(order, np.flatnonzero(np.diff(cases.club[order])) + 1):
         shares[rows] = own_shares(chances[rows], model.shares)
-    found = judge(model, figures, shares)
-    chances, gains = found.chances, found.gains
+    verdict = judge(model, figures, shares)
+    chances, gains = verdict.chances, verdict.gains
     p, stuck = 1.0 - chances[:, CLIMBING], cases.kind != CLIMBING
     inside = (cases.gain >= gains[:, 0]) & (cases.gain <= gains[:, 2])
     tenth = np.minimum((10 * p).astype(int), 9)
     off = [p[tenth == k].mean() - stuck[tenth == k].mean() for k in range(10) if (tenth == k).any()]
-    flat, said = cases.kind == FLAT, chances[:, FLAT]
-    told = {
+    flat, p_flat = cases.kind == FLAT, chances[:, FLAT]
+    figures_of = {
         "cases": len(p),
         "clubs": len(np.unique(cases.club // CUTS)),
         "no progress": stuck.mean(),
         "no progress, said": p.mean(),
         "no progress, Brier / base rate": ((p - stuck) ** 2).mean() / stuck.var(),
         "no progress, AUC": roc_auc_score(stuck, p),
-        "flat, Brier / base rate": ((said - flat) ** 2).mean() / flat.var(),
-        "flat, AUC": roc_auc_score(flat, said),
+        "flat, Brier / base rate": ((p_flat - flat) ** 2).mean() / flat.var(),
+        "flat, AUC": roc_auc_score(flat, p_flat),
         "furthest tenth": np.abs(off).max(),
         "gain in its 80 % range": inside.mean(),
     }
-    return {name: round(float(value), 4) for name, value in told.items()}
+    return {name: round(float(value), 4) for name, value in figures_of.items()}
 
 
 def digest(model: VerdictModel) -> str:
@@ -329,9 +288,9 @@ def main(argv: list[str] | None = None) -> None:
     asked = parser.parse_args(argv)
     cases = gather(asked.cases, 3 * asked.seed)
     model, _ = grow(cases, asked.seed)
-    seen = watch_careers(model, max(asked.cases // 8, 300), 3 * asked.seed + 1)
-    model = set_limits(model, seen)
-    at_usual = model.limits[SETTINGS.index(DEFAULT_FALSE_ALARMS)][seen.group][:, None]
+    looks = watch_careers(model, max(asked.cases // 8, 300), 3 * asked.seed + 1)
+    model = set_limits(model, looks)
+    limit = float(model.limits[SETTINGS.index(DEFAULT_FALSE_ALARMS)])
     card = {
         "command": f"python -m forecast.plateau.learn --cases {asked.cases} --seed {asked.seed}",
         "cases": len(cases.gain),
@@ -340,7 +299,8 @@ def main(argv: list[str] | None = None) -> None:
         "figures": len(NAMES),
         "trees": len(model.roots),
         "left out": scores(model, gather(max(asked.cases // 10, 300), 3 * asked.seed + 2)),
-        "alarms": {k: round(v, 3) for k, v in alarms(seen, at_usual, seen.group >= 0).items()},
+        "check": scores(model, gather(*CHECK)),
+        "alarms": {k: round(v, 3) for k, v in alarms(looks, limit).items()},
         "hash": digest(model),
     }
     arrays = {name: np.asarray(getattr(model, name)) for name in VerdictModel.__slots__}

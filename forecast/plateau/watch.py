@@ -1,39 +1,44 @@
-"""Verdicts over a log: chances, gain, flag and date of every open rung, and at sessions past."""
+"""Verdicts over a log, by trees learnt from careers (``learn``): chances, gain, flag and date.
+
+The trees are kept as plain arrays. Their first four outputs are log weights of climbing steeply,
+climbing, flat and slipping; the last three the 10, 50 and 90 % points of the gain a week beside a
+trend's (``centre_of``), as ``asinh(gain / GAIN_UNIT)``.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
+from functools import cache
+from importlib.resources import as_file, files
 
 import numpy as np
 import pandas as pd
+from scipy.special import expit, logit
+from scipy.stats import norm
 
+from forecast.boosted import sum_leaves
 from forecast.errors import ForecastError, is_number
 from forecast.histories import Histories
 from forecast.plateau.figures import NAMES, Table, figures_at, habits_of, table_of
-from forecast.plateau.trees import (
-    CLIMBING,
-    FLAT,
-    LEAST_CHANCE,
-    QUANTILES,
-    SLIP,
-    SLIPPING,
-    STEEP,
-    VerdictModel,
-    bounded,
-    chances_of,
-    gains_of,
-    moved_chances,
-    read_verdict,
-    smallest_gain_at,
-)
 from forecast.types import Array, Flags, Ints
 
+CLIMBING, FLAT, SLIPPING = 0, 1, 2
+FILE = "verdict.npz"
+GAIN_UNIT = 0.01
+EIGHTY = float(norm.ppf(0.9))
+"""Deviations of a normal law on either side of its middle that hold 80 %."""
+FLOOR, YEAR = 0.005, 52.0
+SLIP, STEEP = -0.005, 0.03
+"""A true gain a week below this is slipping, above this steep climbing (judgement)."""
+QUANTILES = (0.1, 0.5, 0.9)
+LEAST_CHANCE = 1e-3
+"""No class is ever ruled out."""
 DEFAULT_FALSE_ALARMS = 0.2
 MIN_WEEKS, MIN_SESSIONS = 4.0, 6
 """With less training on a rung than this nothing can be said, and no alarm is given."""
-HARD_CAREERS = 2.5
-"""Careers hold more hard cases than clubs: limits that give 0.5 false alarms a year on careers left
-out give 0.28 in worlds of another make and 0.1 under our own laws (docs/method/plateau.md)."""
+HARD_CAREERS = 4.0
+"""Careers hold more hard cases than clubs: a limit that gives 0.8 false alarms a year on careers
+left out gives a fifth of that in worlds of another make (docs/method/plateau.md)."""
 STAY = 0.5
 """A flag goes up, and stays up, only while the chance of no progress is no less."""
 LOOKS = 60
@@ -48,17 +53,122 @@ LOWEST_LEVEL = -2.5
 
 
 @dataclass(frozen=True, slots=True)
+class VerdictModel:
+    """Trees as arrays, see ``forecast.boosted``, with seven outputs; and what careers showed.
+
+    ``low, high`` (F,): 0.5 and 99.5 % points of each figure; ``most_outside``: share of figures
+    outside these that one career in a hundred has; ``shares`` (3,) of climbing, flat and slipping;
+    ``habits`` (H,) that clubs' sessions usually show; ``settings`` (K,), false alarms a year, and
+    ``limits`` (K,), see ``limit_for``.
+    """
+
+    feature: Ints
+    threshold: Array
+    left: Ints
+    right: Ints
+    value: Array
+    roots: Ints
+    output: Ints
+    base: Array
+    low: Array
+    high: Array
+    most_outside: Array
+    shares: Array
+    habits: Array
+    settings: Array
+    limits: Array
+
+    def outputs(self, figures: Array) -> Array:
+        """Return the seven raw outputs (n, 7) of figures (n, F)."""
+        rows = np.ascontiguousarray(figures, dtype=np.float64)
+        out = self.base + sum_leaves(
+            rows, self.feature, self.threshold, self.left, self.right, self.value, self.roots,
+            self.output,
+        )  # fmt: skip
+        out[:, 4:] += centre_of(rows)[:, None]
+        return out
+
+    def outside(self, figures: Array) -> Array:
+        """Return the share of figures outside the careers' usual range, (n,)."""
+        return np.asarray(((figures < self.low) | (figures > self.high)).mean(axis=1))
+
+
+_CENTRE = NAMES.index("trend: rise of 6 weeks")
+
+
+def centre_of(figures: Array) -> Array:
+    """What a trend makes of the last six weeks (n,), on the scale that gains are learnt on."""
+    return np.asarray(np.arcsinh(np.clip(figures[:, _CENTRE], -0.3, 0.3) / GAIN_UNIT))
+
+
+def chances_of(outputs: Array) -> tuple[Array, Array]:
+    """Chances of climbing, flat and slipping (n, 3), adding to 1, and of climbing steeply (n,)."""
+    raw = np.exp(outputs[:, :4] - outputs[:, :4].max(axis=1, keepdims=True))
+    raw /= raw.sum(axis=1, keepdims=True)
+    return bounded(np.column_stack([raw[:, 0] + raw[:, 1], raw[:, 2:]])), raw[:, 0]
+
+
+def bounded(chances: Array) -> Array:
+    """Return chances of which none is quite 0, adding to 1."""
+    chances = np.maximum(chances, LEAST_CHANCE)
+    return np.asarray(chances / chances.sum(axis=1, keepdims=True))
+
+
+def gains_of(outputs: Array) -> Array:
+    """Gain a week: 10, 50 and 90 % points (n, 3)."""
+    return GAIN_UNIT * np.sinh(np.sort(outputs[:, 4:7], axis=1))
+
+
+def smallest_gain_at(level: Array, smallest_gain: float | None = None) -> Array:
+    """Return the smallest gain that matters at some levels (0 is the target), per week.
+
+    ``smallest_gain`` is one figure for all, or ``None`` for the gain that takes a year to the
+    target, and half a per cent a week where that is more.
+    """
+    if smallest_gain is not None:
+        return np.full(np.shape(level), float(smallest_gain))
+    return np.maximum(FLOOR, -np.asarray(level) / YEAR)
+
+
+def chance_below(gains: Array, gain: Array | float) -> Array:
+    """Chance (n,) that the true gain is below ``gain``, from the range ``gains`` (n, 3).
+
+    Normal to either side of the middle, on the scale that the points were learnt on.
+    """
+    low, middle, high = np.arcsinh(gains / GAIN_UNIT).T
+    off = np.arcsinh(np.asarray(gain) / GAIN_UNIT) - middle
+    spread = np.where(off < 0, middle - low, high - middle) / EIGHTY
+    return np.clip(norm.cdf(off / np.maximum(spread, 1e-6)), 1e-4, 1.0 - 1e-4)
+
+
+def moved_chances(chances: Array, gains: Array, usual: Array, asked: Array) -> Array:
+    """Return the chances where another gain than the usual is the smallest that matters, (n, 3).
+
+    Chances of no progress move as the range of the gain says, on the scale of log odds; slipping
+    stays what it is.
+    """
+    stuck = np.clip(1.0 - chances[:, CLIMBING], 1e-6, 1.0 - 1e-6)
+    step = logit(chance_below(gains, asked)) - logit(chance_below(gains, usual))
+    moved = expit(logit(stuck) + step)
+    slipping = np.minimum(chances[:, SLIPPING], moved)
+    return bounded(np.column_stack([1.0 - moved, moved - slipping, slipping]))
+
+
+@cache
+def read_verdict() -> VerdictModel:
+    """Return the shipped trees."""
+    with as_file(files("forecast.plateau") / FILE) as path, np.load(path) as kept:
+        arrays = {f.name: kept[f.name] for f in fields(VerdictModel)}
+    whole = {name: a.astype(np.int64) for name, a in arrays.items() if a.dtype.kind in "iu"}
+    return VerdictModel(**{**arrays, **whole})
+
+
+@dataclass(frozen=True, slots=True)
 class ClubVerdict:
     """What was learnt from a log: how often its spells climb, stand still and slip.
 
-    Attributes
-    ----------
-    shares
-        (3,) shares of climbing, flat and slipping, shrunk to the careers'.
-    looks
-        How many spells they rest on.
-    habits
-        (7,) what the log's sessions of the last half year showed, see ``figures.HABITS``.
+    ``shares`` (3,) of climbing, flat and slipping, shrunk to the careers'; on how many spells
+    (``looks``) they rest; ``habits`` (H,) of the last half year, see ``figures.HABITS``.
     """
 
     shares: Array
@@ -91,35 +201,27 @@ _LEVEL = NAMES.index("best: mean, 6 weeks")
 
 
 def verdicts_at(
-    table: Table,
-    spell: Ints,
-    at: Ints,
-    club: ClubVerdict | None = None,
-    smallest_gain: float | None = None,
-    model: VerdictModel | None = None,
-) -> Verdicts:
+    table: Table, spell: Ints, at: Ints, club: ClubVerdict | None = None,
+    smallest_gain: float | None = None, model: VerdictModel | None = None,
+) -> Verdicts:  # fmt: skip
     """Return the verdicts on spells (n,) after their sessions ``at`` (n,); nothing later is seen.
 
-    ``table`` from ``table_of``; ``at`` numbers sessions over all spells, as ``histories.sessions``
-    does. ``club`` from ``learn_shares``; the careers' shares where left out.
+    ``at`` numbers sessions over all spells, as ``histories.sessions`` does. ``club`` from
+    ``learn_shares``; the careers' shares and habits where left out.
     """
     trees = model or read_verdict()
-    habits = trees.habits if club is None else club.habits
-    figures = figures_at(
-        table, np.asarray(spell, dtype=np.int64), np.asarray(at, dtype=np.int64), habits
-    )
-    return judge(trees, figures, None if club is None else club.shares, smallest_gain)
+    club = club or ClubVerdict(trees.shares, 0, trees.habits)
+    return judge(trees, figures_at(table, spell, at, club.habits), club.shares, smallest_gain)
 
 
 def judge(
-    trees: VerdictModel, figures: Array, shares: Array | None, smallest_gain: float | None = None
+    trees: VerdictModel, figures: Array, shares: Array, smallest_gain: float | None = None
 ) -> Verdicts:
-    """Return the verdicts on figures (n, F), in a log (3,) or logs (n, 3) with other shares."""
+    """Return the verdicts on figures (n, F), in a log (3,) or logs (n, 3) with such shares."""
     outputs = trees.outputs(figures)
     (chances, steep), gains = chances_of(outputs), gains_of(outputs)
     steep = steep / chances[:, CLIMBING]
-    if shares is not None:
-        chances = bounded(chances * (shares / trees.shares))
+    chances = bounded(chances * (shares / trees.shares))
     level = np.clip(figures[:, _LEVEL], LOWEST_LEVEL, 1.0)
     least = smallest_gain_at(level, smallest_gain)
     if smallest_gain is not None:
@@ -135,16 +237,10 @@ def judge(
 
 
 def learn_shares(histories: Histories, *, table: Table | None = None) -> ClubVerdict:
-    """Learn how often a log's open spells stand still now.
-
-    The shares that the chances themselves say, by EM (Saerens, Latinne & Decaestecker 2002, Neural
-    Computation 14:21), shrunk to those of the careers as if these had been seen ``PRIOR_LOOKS``
-    times. Spells not trained for half a year are left out.
-    """
-    table = table or table_of(histories)
-    trees = read_verdict()
+    """Learn how often a log's open spells stand still now; not those left for half a year."""
+    table, trees = table or table_of(histories), read_verdict()
     spell, at = _open_spells(histories, table)
-    cut = np.datetime64(histories.as_of, "D").astype(np.int64)
+    cut = _day_of(histories)
     lately = (cut - table.day[at] <= LATELY_DAYS) & (at - table.start[spell] >= 2)
     one = np.zeros(1, dtype=np.int64)
     habits = habits_of(table, np.zeros(len(table.start), dtype=np.int64), one, one + cut)[0]
@@ -155,6 +251,10 @@ def learn_shares(histories: Histories, *, table: Table | None = None) -> ClubVer
     return replace(plain, shares=own_shares(chances, trees.shares))
 
 
+def _day_of(histories: Histories) -> int:
+    return int(np.datetime64(histories.as_of, "D").astype(np.int64))
+
+
 def _open_spells(histories: Histories, table: Table) -> tuple[Ints, Ints]:
     """Open spells and their last sessions."""
     spell = np.flatnonzero(histories.spells["open"].to_numpy(dtype=bool) & (table.length > 0))
@@ -162,7 +262,11 @@ def _open_spells(histories: Histories, table: Table) -> tuple[Ints, Ints]:
 
 
 def own_shares(chances: Array, usual: Array, prior: float = PRIOR_LOOKS) -> Array:
-    """Shares (3,) of the classes where ``chances`` (n, 3) were made for the shares ``usual``."""
+    """Shares (3,) of the classes where ``chances`` (n, 3) were made for the shares ``usual``.
+
+    What the chances themselves say, by EM (Saerens, Latinne & Decaestecker 2002, Neural Computation
+    14:21), as if ``prior`` spells with the usual shares had been seen besides.
+    """
     shares = usual.copy()
     for _ in range(ROUNDS):
         weight = chances * (shares / usual)
@@ -172,15 +276,18 @@ def own_shares(chances: Array, usual: Array, prior: float = PRIOR_LOOKS) -> Arra
 
 
 def looks_back(table: Table, spell: Ints, at: Ints) -> tuple[Ints, Ints, Ints]:
-    """One session a week back from each of ``at``: which of the n, how many weeks back, session."""
-    first = np.maximum(table.start[spell], 0)
+    """One session a week back from each of ``at``: which of the n, how many weeks back, session.
+
+    Of those after which there is record enough.
+    """
+    first = table.start[spell]
     number = at - first + 1
     which = np.repeat(np.arange(len(at)), number)
     session = np.arange(len(which)) - np.repeat(np.cumsum(number) - number, number) + first[which]
     back = (table.day[at][which] - table.day[session]) // 7
     newest = np.ones(len(which), dtype=bool)
     newest[:-1] = (back[1:] != back[:-1]) | (which[1:] != which[:-1])
-    keep = newest & (back < LOOKS)
+    keep = newest & (back < LOOKS) & enough_record(table, spell[which], session)
     return which[keep], back[keep], session[keep]
 
 
@@ -195,14 +302,8 @@ def enough_record(table: Table, spell: Ints, at: Ints) -> Flags:
     return np.asarray((weeks >= MIN_WEEKS) & (made[at + 1] - made[first] >= MIN_SESSIONS))
 
 
-def attendance(table: Table, spell: Ints, at: Ints) -> Array:
-    """Sessions a week on the rung so far, (n,)."""
-    first = table.start[spell]
-    return np.asarray((at - first) / np.maximum((table.day[at] - table.day[first]) / 7.0, 1.0))
-
-
-def limits_for(false_alarms_per_year: float, smallest_gain: float | None = None) -> Array:
-    """Return the chance of steep climbing up to which a flag may go up, by attendance, (G,).
+def limit_for(false_alarms_per_year: float, smallest_gain: float | None = None) -> float:
+    """Return how likely steep climbing may be, beside no progress, for a flag to go up.
 
     As counted on careers left out, kept beside the trees, at ``HARD_CAREERS`` times the setting.
     Raises ``ForecastError`` where ``false_alarms_per_year`` is not a number above 0 and up to 10,
@@ -221,52 +322,26 @@ def limits_for(false_alarms_per_year: float, smallest_gain: float | None = None)
     trees = read_verdict()
     on_careers = HARD_CAREERS * false_alarms_per_year
     wanted = np.log(np.clip(on_careers, trees.settings[0], trees.settings[-1]))
-    columns = [np.interp(wanted, np.log(trees.settings), limits) for limits in trees.limits.T]
-    return np.array(columns)
-
-
-VERDICT_COLUMNS = (
-    "athlete", "rung", "p_climbing", "p_flat", "p_slipping", "gain", "gain_low", "gain_high",
-    "smallest_gain", "flagged", "enough", "unlike", "since", "since_low", "since_high",
-    "weeks_flat",
-)  # fmt: skip
+    return float(np.interp(wanted, np.log(trees.settings), trees.limits))
 
 
 def verdicts(
-    histories: Histories,
-    club: ClubVerdict | None = None,
-    *,
-    false_alarms_per_year: float = DEFAULT_FALSE_ALARMS,
-    smallest_gain: float | None = None,
-) -> pd.DataFrame:
+    histories: Histories, club: ClubVerdict | None = None, *,
+    false_alarms_per_year: float = DEFAULT_FALSE_ALARMS, smallest_gain: float | None = None,
+) -> pd.DataFrame:  # fmt: skip
     """Return the verdict on every open spell, one row each, in the order of the spells.
 
-    Parameters
-    ----------
-    histories
-        Histories of a log up to a cut date.
-    club
-        From ``learn_shares``; learnt from this log where left out.
-    false_alarms_per_year
-        How many false alarms one athlete may get in a year of training.
-    smallest_gain
-        Gain a week (0.01 is 1 %) below which progress counts as flat. Left out: the gain that
-        takes a year to the target from where the athlete stands, but 0.5 % a week at least.
+    ``club`` from ``learn_shares``; learnt from this log where left out. ``false_alarms_per_year``:
+    how many one athlete may get in a year of training. ``smallest_gain`` a week (0.01 is 1 %):
+    below it progress counts as flat; left out, the gain that takes a year to the target from where
+    the athlete stands, but 0.5 % at least. Raises ``ForecastError`` if a setting is out of range.
 
-    Returns
-    -------
-    DataFrame
-        Columns ``VERDICT_COLUMNS``. ``p_climbing``, ``p_flat``, ``p_slipping`` add to 1: whether
-        the true change of level over the last six weeks was enough, too little, or downward;
-        ``gain`` a week with its 80 % range; ``since`` with its own and ``weeks_flat`` only where
-        ``flagged``; ``unlike``: whether the figures lie outside those of the careers learnt from.
-
-    Raises
-    ------
-    ForecastError
-        A setting is out of range.
+    ``p_climbing``, ``p_flat``, ``p_slipping`` add to 1: whether the true change of level over the
+    last six weeks was enough, too little, or downward; ``gain`` a week with its 80 % range;
+    ``since`` with its own and ``weeks_flat`` only where ``flagged``; ``unlike``: whether the
+    figures lie outside those of the careers.
     """
-    limits = limits_for(false_alarms_per_year, smallest_gain)
+    limit = limit_for(false_alarms_per_year, smallest_gain)
     table = table_of(histories)
     spell, at = _open_spells(histories, table)
     club = club or learn_shares(histories, table=table)
@@ -277,33 +352,21 @@ def verdicts(
     asked = np.flatnonzero(enough & (now.p_stuck >= STAY))
     if len(asked):
         seen, steep = _looks(table, spell[asked], at[asked], club, smallest_gain)
-        most = limits[np.searchsorted(read_verdict().edges, attendance(table, spell, at)[asked])]
-        flagged[asked] = flags_of(seen, steep <= most[:, None])
+        flagged[asked] = flags_of(seen, steep <= limit * seen)
         first, last = table.day[table.start[spell[asked]]], table.day[at[asked]]
         began = last[:, None] - SPAN_DAYS - 7.0 * weeks_back(seen)
         onset[asked] = np.clip(began, first[:, None], last[:, None] - 7)
-    cut = np.datetime64(histories.as_of, "D").astype(np.int64)
     onset = np.where(flagged[:, None], onset, np.nan)
-    days = {
-        name: pd.to_datetime(pd.Series(np.round(day), dtype="float64"), unit="D").to_numpy()
-        for name, day in zip(("since_low", "since", "since_high"), onset.T, strict=True)
-    }
-    names = histories.spells.iloc[spell][["athlete", "rung"]].reset_index(drop=True)
-    figures = {
-        "p_climbing": now.chances[:, CLIMBING],
-        "p_flat": now.chances[:, FLAT],
-        "p_slipping": now.chances[:, SLIPPING],
-        "gain": now.gains[:, 1],
-        "gain_low": now.gains[:, 0],
-        "gain_high": now.gains[:, 2],
-        "smallest_gain": now.least,
-        "flagged": flagged,
-        "enough": enough,
-        "unlike": now.unlike,
-        **days,
-        "weeks_flat": (cut - onset[:, 1]) / 7.0,
-    }
-    return names.assign(**figures)[list(VERDICT_COLUMNS)]
+    rows = histories.spells.iloc[spell][["athlete", "rung"]].reset_index(drop=True)
+    rows[["p_climbing", "p_flat", "p_slipping"]] = now.chances
+    rows[["gain_low", "gain", "gain_high"]] = now.gains
+    rows = rows.assign(
+        smallest_gain=now.least, flagged=flagged, enough=enough, unlike=now.unlike,
+        weeks_flat=(_day_of(histories) - onset[:, 1]) / 7.0,
+    )  # fmt: skip
+    for name, day in zip(("since_low", "since", "since_high"), onset.T, strict=True):
+        rows[name] = pd.to_datetime(pd.Series(np.round(day), dtype="float64"), unit="D")
+    return rows
 
 
 def _looks(
@@ -314,8 +377,6 @@ def _looks(
     Missing where there is no look, and before a stretch that has surely begun.
     """
     which, back, session = looks_back(table, spell, at)
-    judged = enough_record(table, spell[which], session)
-    which, back, session = which[judged], back[judged], session[judged]
     seen, steep = np.full((2, len(at), LOOKS), np.nan)
     for low in range(0, LOOKS, SPAN_WEEKS):
         goes_on = ~(seen < STAY).any(axis=1) | (_reach(seen)[:, -1] >= LEAST_REACH)
@@ -337,18 +398,17 @@ def flags_of(seen: Array, ready: Flags) -> Flags:
 
 
 def weeks_back(seen: Array) -> Array:
-    """Weeks back to the oldest look of the stretch without progress: 90, 50 and 10 % points (n, 3).
-
-    A stretch that is on now reaches back to a look with the product of the chances of the looks
-    since. Looks a week apart share most of their six weeks: so many of them count as one.
-    """
-    far, looks = np.isfinite(seen), np.arange(seen.shape[1])
-    reach = _reach(seen)
+    """Weeks back to the first look of a stretch without progress: 90, 50, 10 % points (n, 3)."""
+    there, reach, looks = np.isfinite(seen), _reach(seen), np.arange(seen.shape[1])
     points = (LEAST_REACH, 0.5, 1.0 - LEAST_REACH)
-    return np.stack([np.where(far & (reach >= q), looks, 0).max(axis=1) for q in points], axis=1)
+    return np.stack([np.where(there & (reach >= q), looks, 0).max(axis=1) for q in points], axis=1)
 
 
 def _reach(seen: Array) -> Array:
-    """Chance that a stretch without progress that is on now began before each look, (n, LOOKS)."""
-    told = np.where(np.isfinite(seen), np.clip(seen, LEAST_CHANCE, 1.0), 1.0)
-    return np.asarray(np.exp(np.cumsum(np.log(told), axis=1) / SPAN_WEEKS))
+    """Chance that a stretch without progress that is on now began before each look, (n, LOOKS).
+
+    The product of the chances of the looks since; looks a week apart share most of their six weeks,
+    so that many of them count as one.
+    """
+    chance = np.where(np.isfinite(seen), np.clip(seen, LEAST_CHANCE, 1.0), 1.0)
+    return np.asarray(np.exp(np.cumsum(np.log(chance), axis=1) / SPAN_WEEKS))

@@ -181,7 +181,8 @@ def usual_value(level: Array, target: Array, whole: Flags) -> Array:
 def _latest(tracked: Tracked, which: Ints, number: int) -> tuple[Ints, Flags]:
     """(T, n) places of the latest sessions of spells, the last first, and which of them exist."""
     back = np.arange(number)
-    return tracked.panel.last[which][:, None] - back, back < tracked.panel.length[which][:, None]
+    last, there = tracked.panel.last[which][:, None], back < tracked.panel.length[which][:, None]
+    return np.where(there, last - back, last), there
 
 
 def _highest(values: Array, use: Flags, start: Ints) -> Array:

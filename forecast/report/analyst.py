@@ -6,8 +6,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from html import escape
 
+import pandas as pd
+
 from forecast import charts
 from forecast.backtest import BacktestResult
+from forecast.changes import LOOK_AHEAD, came, came_true, entries, in_words, looking_back
 from forecast.cohort import (
     bottlenecks,
     covariate_effects,
@@ -64,14 +67,10 @@ def question(data: ReportData, slot: str) -> Answer:
 def analyst_page(data: ReportData, trust: BacktestResult | None = None) -> str:
     """Return the analyst's page as HTML.
 
-    Parameters
-    ----------
-    data
-        The club's tables.
-    trust
-        A backtest on the same log, if one was run.
+    ``trust`` is a backtest on the same log, if one was run.
     """
-    answers = [*(question(data, slot) for slot in QUESTIONS), _trust(trust)]
+    told = _trust(data) if trust is None else _scored(trust)
+    answers = [told, *(question(data, slot) for slot in QUESTIONS)]
     try:
         slowest = data.view.once(bottlenecks).slowest
     except (FitError, HistoryError) as error:
@@ -81,7 +80,7 @@ def analyst_page(data: ReportData, trust: BacktestResult | None = None) -> str:
         title=pages.text("analyst", club=data.club),
         figures=[one for answer in answers for one in answer.figures],
         data=data,
-        answer=(slowest, f"{trust.held}." if trust else pages.text("not_tried")),
+        answer=(slowest, f"{trust.held}." if trust else told.words[0]),
         answers=answers,
         account=data.account,
     )
@@ -171,10 +170,29 @@ QUESTIONS: dict[str, Callable[[ReportData], Content]] = {
 }
 
 
-def _trust(result: BacktestResult | None) -> Answer:
-    title = pages.text("ask_trust")
-    if result is None:
-        return Answer("trust", title, (pages.text("how_to_try"),))
+def _trust(data: ReportData) -> Answer:
+    """Hold forecasts against what came: those kept, or else those of hindsight."""
+    due, kept, title = data.due, bool(data.diary), pages.text("ask_trust")
+    if not kept:
+        day = data.as_of - pd.Timedelta(weeks=LOOK_AHEAD)
+        try:
+            before = looking_back(data.view, day)
+            due = came(entries(before.rows_of("pool"), day), data.histories)
+        except (FitError, HistoryError) as error:
+            return Answer("trust", title, (pages.text("not_worked_out", why=error),))
+    if due.empty:
+        return Answer("trust", title, (pages.text("none_due"), pages.text("how_to_try")))
+    table = came_true(due)
+    text = in_words(due, "came_true" if kept else "hindsight")
+    columns = ("said", "expected_count", "came", "n")
+    table["expected_count"] = (table["expected"] * table["n"]).round()
+    listed = shown(table, *columns, caption="came_true")
+    how = () if kept else (pages.text("in_hindsight"),)
+    return Answer("trust", title, (text, *how, pages.text("how_to_try")), (), (listed,))
+
+
+def _scored(result: BacktestResult) -> Answer:
+    """A backtest's answer."""
     figures = [
         figure("scores", charts.scores(result.scores, level=result.level)),
         figure("pit", charts.calibration(result.calibration, "pit")),
@@ -184,4 +202,4 @@ def _trust(result: BacktestResult | None) -> Answer:
         week = min(set(tried), key=lambda week: abs(week - RELIABILITY_WEEK))
         figures.insert(0, figure("reliability", charts.reliability(result.calibration, week)))
     text = (result.verdict, *result.summary().split("\n\n")[0].splitlines())
-    return Answer("trust", title, text, tuple(figures))
+    return Answer("trust", pages.text("ask_trust"), text, tuple(figures))

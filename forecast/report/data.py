@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 
+from forecast import changes as compared
 from forecast.ahead import fallbacks, ladder_ahead, retests
+from forecast.changes import Changes
 from forecast.charts import OpenTables
 from forecast.cohort import weeks_of_others
 from forecast.errors import ForecastError
@@ -20,8 +21,8 @@ from forecast.report.tables import open_tables
 from forecast.row import KEYS, Row
 from forecast.words import pages
 
-if TYPE_CHECKING:
-    from forecast.changes import Changes
+ENOUGH = 20
+"""Forecasts that have come due before it is said how often they came true (judgement)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,9 +32,11 @@ class ReportData:
     ``rows``: every open rung, most urgent first, whoever is away for long last; ``tables``: of
     the charts of sets; ``curve``: chances by week, none under a hold; ``ahead``: summary of the
     ladder ahead, and the weeks it looks forward; by athlete and rung, in words, ``going_back``
-    where form breaks more often than usual, and ``others``, the weeks beside those of others;
-    by athlete ``retests``, cleared rungs due for one; ``notes``: whether athletes' pages show those
-    of their sets; ``changes`` since an earlier day.
+    where form breaks more often than usual, ``others``, the weeks beside those of others, and
+    ``moved``, how far the date did; by athlete ``retests``, cleared rungs due for one, and
+    ``looked_back``, what was said weeks ago and what came; ``due``: all forecasts kept that came
+    due; ``notes``: whether athletes' pages show those of their sets; ``changes`` since an earlier
+    day; ``athlete``: of whom alone this is, empty for the club.
     """
 
     club: str
@@ -48,6 +51,10 @@ class ReportData:
     others: dict[tuple[str, str], str]
     notes: bool = False
     changes: Changes | None = None
+    moved: dict[tuple[str, str], str] = field(default_factory=dict)
+    due: pd.DataFrame = field(default_factory=pd.DataFrame)
+    looked_back: dict[str, str] = field(default_factory=dict)
+    athlete: str = ""
 
     @property
     def as_of(self) -> pd.Timestamp:
@@ -90,6 +97,11 @@ class ReportData:
         return pages.account(len(histories.sets), len(histories.after_clearing), ends, late)
 
     @property
+    def diary(self) -> list[str]:
+        """How often the forecasts kept came true, in a sentence, where enough have come due."""
+        return [] if len(self.due) < ENOUGH else [compared.in_words(self.due)]
+
+    @property
     def by_measure(self) -> dict[str, list[Row]]:
         """The rows with a session, by what their rung measures: a chart has one unit."""
         rows: dict[str, list[Row]] = {}
@@ -98,56 +110,49 @@ class ReportData:
                 rows.setdefault(row.rung.criterion.measure, []).append(row)
         return rows
 
-    def only(self, athlete: str) -> AthleteData:
-        """Return the part that one athlete's page may hold, and nothing of anybody else's."""
+    def only(self, athlete: str) -> ReportData:
+        """Return what one athlete's page may hold: rows in the ladder's order, nobody else's."""
         place = {key: number for number, key in enumerate(self.ladder.keys)}
         rows = [row for row in self.rows if row.athlete == athlete]
         rows.sort(key=lambda row: place[row.rung.key])
         tables = self.tables.only([row.who for row in rows])
-        spells = self.histories.spells
-        done = spells[(spells["athlete"] == athlete) & (spells["outcome"] == CLEARED)]
-        changed = ""
-        if self.changes is not None:
-            mine = self.changes.table[self.changes.table["athlete"] == athlete]
-            kinds = zip(mine["kind"], mine["rung_name"], strict=True)
-            changed = pages.own_changes(kinds, self.changes.since, self.as_of)
-        return AthleteData(
+        changes = self.changes
+        if changes is not None:
+            table = changes.table[changes.table["athlete"] == athlete]
+            changes = replace(changes, table=table)
+        return replace(
+            self,
             athlete=athlete,
-            club=self.club,
-            as_of=self.as_of,
             rows=tuple(rows),
-            cards=tuple(pages.card(row, self.others.get(row.key, "")) for row in rows),
-            cleared=tuple(
-                (self.ladder.rung(key).name, day)
-                for key, day in zip(done["rung"], done["cleared_on"], strict=True)
-            ),
             tables=tables if self.notes else tables.without_notes(),
             curve=_mine(self.curve, athlete),
             ahead=_mine(self.ahead, athlete),
-            ahead_weeks=self.ahead_weeks,
-            changed=changed,
+            changes=changes,
+            going_back={},
+            retests={},
+            due=pd.DataFrame(),
         )
 
+    @property
+    def cards(self) -> tuple[pages.Card, ...]:
+        """The rows in an athlete's words."""
+        return tuple(pages.card(row, self.others.get(row.key, "")) for row in self.rows)
 
-@dataclass(frozen=True, slots=True)
-class AthleteData:
-    """What one athlete's page is made from; fields as in ``ReportData``.
+    @property
+    def cleared(self) -> list[tuple[str, pd.Timestamp]]:
+        """Names of the rungs that the athlete has cleared, and when."""
+        spells = self.histories.spells
+        done = spells[(spells["athlete"] == self.athlete) & (spells["outcome"] == CLEARED)]
+        names = [self.ladder.rung(key).name for key in done["rung"]]
+        return list(zip(names, done["cleared_on"], strict=True))
 
-    ``rows`` in the ladder's order, and each in words: ``cards``; ``cleared``: names and days of the
-    rungs cleared; ``changed``: a sentence, or empty.
-    """
-
-    athlete: str
-    club: str
-    as_of: pd.Timestamp
-    rows: tuple[Row, ...]
-    cards: tuple[pages.Card, ...]
-    cleared: tuple[tuple[str, pd.Timestamp], ...]
-    tables: OpenTables
-    curve: pd.DataFrame
-    ahead: pd.DataFrame
-    ahead_weeks: int
-    changed: str
+    @property
+    def changed(self) -> str:
+        """What changed for the athlete, in a sentence, or empty."""
+        if self.changes is None:
+            return ""
+        kinds = zip(self.changes.table["kind"], self.changes.table["rung_name"], strict=True)
+        return pages.own_changes(kinds, self.changes.since, self.as_of)
 
 
 def _mine(frame: pd.DataFrame, athlete: str) -> pd.DataFrame:
@@ -164,12 +169,13 @@ def gather(
     for_athlete: bool = True,
     notes: bool = False,
     changes: Changes | None = None,
+    diary: pd.DataFrame | None = None,
     progress: Progress | None = None,
 ) -> ReportData:
     """Work out what the pages show; arguments and errors are those of ``write_report``.
 
     ``for_coach``: whether re-tests and going back are wanted; ``for_athlete``: the ladder ahead and
-    the weeks of others.
+    the weeks of others; ``diary``: as ``changes.read_diary`` reads it.
     """
     if isinstance(log, LogView):
         view = as_view(log, as_of=as_of)
@@ -186,6 +192,8 @@ def gather(
         view.say("ladder ahead")
         ahead = ladder_ahead(view)
     view.say("fallbacks and re-tests")
+    kept = compared.entries((), view.as_of) if diary is None else diary
+    due = compared.came(kept, view.histories)
     return ReportData(
         club=club or view.log.ladder.name,
         view=view,
@@ -199,6 +207,9 @@ def gather(
         others=_others(view.histories) if for_athlete else {},
         notes=notes,
         changes=changes,
+        moved=compared.moved(kept, rows, view.as_of),
+        due=due,
+        looked_back=compared.own_diary(due, view.histories),
     )
 
 

@@ -150,16 +150,8 @@ def shown(
 ) -> Table:
     """Return columns of a result's frame as a table, under headings that people read.
 
-    Parameters
-    ----------
-    frame
-        The rows.
-    columns
-        Names, of those in ``words.pages.COLUMNS``; all that are there where none is given.
-    caption
-        Name of the sentence above the table, ``words.pages.TEXTS["table_" + caption]``.
-    level
-        Of the intervals, for the headings of their ends.
+    ``columns``: names of those in ``words.pages.COLUMNS``, all that are there where none is given;
+    ``caption``: name of the sentence above, after ``table_``; ``level`` of the intervals.
     """
     names = [name for name in columns or frame if name in pages.COLUMNS]
     kinds = {name: pages.COLUMNS[name] for name in names}

@@ -27,15 +27,7 @@ NO_LINE_AHEAD = (PAIN, PAUSED, FORM, HELP, NO_SUCCESS)
 
 
 def open_tables(view: LogView, rows: Sequence[Row]) -> OpenTables:
-    """Return the tables of some open rungs.
-
-    Parameters
-    ----------
-    view
-        The log as a fitted forecaster sees it.
-    rows
-        Rows of that view; those without a session have nothing to draw.
-    """
+    """Return the tables of some open rungs."""
     growth, histories = view.growth, view.histories
     spells = histories.spells.reset_index(names="spell_row").set_index(["athlete", "rung"])
     tried = [row for row in rows if row.seen.sessions]
@@ -156,18 +148,7 @@ def _fan(view: LogView, keys: pd.DataFrame) -> pd.DataFrame:
 
 
 def clear_curves(result: TimeToClear) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return the curves from week 0, and the numbers still watched at a few weeks.
-
-    Parameters
-    ----------
-    result
-        From ``cohort.time_to_clear``, with one curve at least.
-
-    Returns
-    -------
-    curves, at_risk
-        Tables as ``charts.time_to_clear`` wants them.
-    """
+    """Return the curves from week 0, and the numbers still watched at a few weeks."""
     frame = result.frame()
     frame["name"] = frame["group"].map(result.names)
     start = frame.drop_duplicates("name")[["name"]].assign(

@@ -17,8 +17,7 @@ from forecast.errors import ForecastError, HistoryError
 from forecast.log import TrainingLog, as_day, write_all
 from forecast.readiness import Fitted, LogView
 from forecast.report.analyst import analyst_page
-from forecast.report.athlete import athlete_pages
-from forecast.report.coach import anchor, coach_page
+from forecast.report.cards import anchor, athlete_pages, coach_page
 from forecast.report.data import ReportData, gather
 from forecast.report.page import DRAWING_FILE, drawing_file, in_one_file, is_linked
 
@@ -44,6 +43,7 @@ def write_report(
     trust: BacktestResult | None = None,
     notes: bool = False,
     changes: Changes | None = None,
+    diary: pd.DataFrame | None = None,
     single_file: bool = False,
     progress: Progress | None = None,
 ) -> list[Path]:
@@ -74,6 +74,8 @@ def write_report(
         Show athletes the free-text notes of their own sets; they stay with the coach otherwise.
     changes
         What changed since an earlier day, for the top of the coach's page.
+    diary
+        What was forecast before, as ``changes.read_diary`` reads it: what moved, what came true.
     single_file
         Put the code that draws into each page (half a megabyte), so that it can be mailed alone.
     progress
@@ -105,6 +107,7 @@ def write_report(
         for_athlete="athlete" in who,
         notes=notes,
         changes=changes,
+        diary=diary,
         progress=progress,
     )
     pages = _pages(dict.fromkeys(who), data, trust, progress or (lambda _: None))
@@ -168,13 +171,7 @@ def file_names(names: Iterable[str], prefix: str) -> dict[str, str]:
 
 
 def make_folder(path: str | Path) -> Path:
-    """Return the folder, made where it is not there yet.
-
-    Raises
-    ------
-    ForecastError
-        It can't be made, or is a file.
-    """
+    """Return the folder, made where it is not there yet."""
     folder = Path(path)
     try:
         folder.mkdir(parents=True, exist_ok=True)

@@ -1,7 +1,14 @@
 """Invented cohorts: laws of progress, attendance, sets as a coach writes them, and the truth."""
 
-from forecast.simulate.careers import Careers, invent_careers
-from forecast.simulate.careers_notes import AT_TARGET, BY_CHOICE, FAILED, UNKNOWN, Notes
+from forecast.simulate.careers import (
+    AT_TARGET,
+    BY_CHOICE,
+    FAILED,
+    UNKNOWN,
+    Careers,
+    Notes,
+    invent_careers,
+)
 from forecast.simulate.cohort import (
     LADDER_FILE,
     Setting,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -11,8 +12,15 @@ import pandas as pd
 from forecast.errors import SimulationError
 from forecast.ladder import Ladder
 from forecast.ladder_file import read_ladder
-from forecast.log import REJECTED_COLUMNS, SET_COLUMNS, TrainingLog, as_sets
-from forecast.simulate.engine import LONG_AGO, NEVER, UNLOGGED_DAYS, Course, run_course
+from forecast.log import REJECTED_COLUMNS, TrainingLog, as_sets
+from forecast.simulate.engine import (
+    LONG_AGO,
+    NEVER,
+    UNLOGGED_DAYS,
+    Course,
+    DaySessions,
+    run_course,
+)
 from forecast.simulate.laws import Law, law_class
 from forecast.simulate.population import (
     Attendance,
@@ -39,16 +47,14 @@ def default_ladder() -> Ladder:
 class SimulatedCohort:
     """An invented cohort with everything a forecaster may see and all that it may not.
 
-    ``sets`` are logged up to each athlete's lapse, columns ``SET_COLUMNS``. ``truth`` has one row
-    an athlete and rung begun, also those only begun had nobody lapsed: ``athlete, rung, started``
-    (first session, which may lie before the log), ``begun_before_log``, ``cleared`` (NaT if not
-    before the lapse or the end), ``cleared_no_lapse`` (the same had the athlete kept training; NaT
-    if not within the simulated time). ``levels`` has one row a session, lapse or not: ``athlete,
-    rung, date, level`` (log(capacity / target) before that day's form) and ``gain`` (expected per
-    week of training). ``athletes`` has one row each: hidden constants, ``log_from``, ``lapsed_on``
-    (NaT for never). ``start`` and ``end`` are the first day of the log and the day after the last
-    one simulated; ``law_object``, ``population`` and ``attendance`` the constants themselves, for
-    the informed reference only.
+    ``sets`` are logged up to each athlete's lapse. ``truth`` has one row an athlete and rung begun,
+    also those only begun had nobody lapsed: ``athlete, rung, started`` (first session, which may
+    lie before the log), ``begun_before_log``, ``cleared``, ``cleared_no_lapse`` (had the athlete
+    kept training); NaT if not within the time simulated. ``levels`` has one row a session, lapse or
+    not: ``athlete, rung, date, level`` (log(capacity / target) before that day's form) and ``gain``
+    (expected per week of training). ``athletes`` has one row each: hidden constants, ``log_from``,
+    ``lapsed_on`` (NaT for never). ``end`` is the day after the last one simulated; ``law_object``,
+    ``population`` and ``attendance`` are for the informed reference only.
     """
 
     ladder: Ladder
@@ -81,11 +87,9 @@ class Setting:
     """What kind of club a cohort trains in.
 
     ``ladder`` to climb (``default_ladder()`` if left out; seconds and repetitions only);
-    ``under_way``, the share of athletes who trained before the log begins (late entry, mid-rung);
-    ``prefix``, first letters of the invented athlete codes; ``population`` constants to use instead
-    of drawing them, so that cohorts under several laws can share one club; ``rounding_seconds``
-    that holds are written to (a few athletes are timed to 5 s all the same); ``sessions_per_week``,
-    the range that the athletes' usual ones are drawn from.
+    ``under_way``, the share of athletes who trained before the log begins; ``prefix`` of athletes'
+    codes; ``population`` to use instead of drawing one; ``rounding_seconds`` that holds are written
+    to (a few athletes are timed to 5 s); ``sessions_per_week``, the range of athletes' usual ones.
     """
 
     ladder: Ladder | None = None
@@ -100,42 +104,26 @@ USUAL = Setting()
 
 
 def simulate_cohort(
-    law: str,
-    n_athletes: int = 80,
-    *,
-    seed: int,
-    weeks: int = 104,
-    follow_up: int = 52,
-    start: str = "2024-01-01",
-    lapse_rate: float = 0.2,
-    setting: Setting = USUAL,
-) -> SimulatedCohort:
+    law: str, n_athletes: int = 80, *, seed: int, weeks: int = 104, follow_up: int = 52,
+    start: str = "2024-01-01", lapse_rate: float = 0.2, setting: Setting = USUAL,
+) -> SimulatedCohort:  # fmt: skip
     """Simulate an invented cohort under one law of progress.
 
-    Population constants are drawn from stated ranges by the seed. Levels move by the law on days
-    of training, sessions and sets come of attendance and emission, and rungs are cleared by the
-    literal rule: one clean, unassisted, loaded set at the target, ``confirm_sessions`` sessions
-    running; the next rung opens when all it needs are cleared, ``min_weeks`` have passed and
-    after a short random delay.
+    Rungs are cleared by the literal rule: one clean, unassisted, loaded set at the target,
+    ``confirm_sessions`` sessions running; the next rung opens when all it needs are cleared,
+    ``min_weeks`` have passed and after a short random delay.
 
     Parameters
     ----------
-    law
-        One of ``LAWS``.
-    n_athletes
-        Number of athletes, 1 or more.
+    law, n_athletes
+        One of ``LAWS``, and how many athletes, 1 or more.
     seed
         Same seed, same cohort; lapse dates do not disturb the rest of the draws.
-    weeks, follow_up
+    weeks, follow_up, start
         Weeks of the club's log, of which athletes join during the first 80 %, and weeks simulated
-        beyond, for outcomes.
-    start
-        First day of the log.
-    lapse_rate
-        Share of athletes who lapse within a year of joining, in [0, 1); the time is
-        heavy-tailed (Lomax).
-    setting
-        Ladder, late entry, rounding and how often the athletes train.
+        beyond, for outcomes; first day of the log.
+    lapse_rate, setting
+        Share of athletes who lapse within a year of joining, in [0, 1); what kind of club it is.
 
     Raises
     ------
@@ -149,10 +137,8 @@ def simulate_cohort(
     >>> cohort.law, cohort.athletes.athlete.nunique()
     ('steady', 5)
     """
-    plan = default_ladder() if setting.ladder is None else setting.ladder
-    _check(n_athletes, weeks, follow_up, lapse_rate, setting)
-    _check_ladder(plan)
-    kind = law_class(law)
+    plan, kind = setting.ladder or default_ladder(), law_class(law)
+    _check(n_athletes, weeks, follow_up, lapse_rate, setting, plan)
     streams = [np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(6)]
     constants = setting.population or draw_population(streams[0], len(plan.rungs))
     progress = kind.draw(streams[0])
@@ -160,8 +146,7 @@ def simulate_cohort(
         streams[1], constants, n_athletes, setting.sessions_per_week, setting.prefix
     )
     athletes["hold_unit"] = setting.rounding_seconds
-    first = (pd.Timestamp(start) - _EPOCH).days
-    days = (weeks + follow_up) * 7
+    first, days = (pd.Timestamp(start) - _EPOCH).days, (weeks + follow_up) * 7
     athletes["begin"], athletes["log_from"] = _joining(
         streams[1], n_athletes, weeks, setting.under_way
     )
@@ -172,9 +157,9 @@ def simulate_cohort(
     lapse = _lapses(streams[5], constants, athletes["log_from"].to_numpy(), lapse_rate)
     return SimulatedCohort(
         ladder=plan,
-        sets=set_table(course, plan, athletes, lapse, first),
-        truth=truth_table(course, plan, athletes, lapse, first),
-        levels=level_table(course, plan, athletes, first),
+        sets=_set_table(course.sessions, plan, athletes, lapse, first),
+        truth=_truth_table(course, plan, athletes, lapse, first),
+        levels=_level_table(course.sessions, plan, athletes, first),
         athletes=_dated(athletes, lapse, first, days),
         law=progress.name,
         start=_EPOCH + pd.Timedelta(days=first),
@@ -186,7 +171,7 @@ def simulate_cohort(
 
 
 def _check(
-    n_athletes: int, weeks: int, follow_up: int, lapse_rate: float, setting: Setting
+    n_athletes: int, weeks: int, follow_up: int, lapse_rate: float, setting: Setting, plan: Ladder
 ) -> None:
     if n_athletes < 1 or weeks < 1 or follow_up < 0:
         raise SimulationError(
@@ -203,9 +188,6 @@ def _check(
         raise SimulationError(
             f"lapse_rate={lapse_rate} must lie in [0, 1), under_way={setting.under_way} in [0, 1]."
         )
-
-
-def _check_ladder(plan: Ladder) -> None:
     for rung in plan.rungs:
         mark = rung.criterion
         if mark.measure not in ("seconds", "reps") or mark.load_bodyweight is not None:
@@ -242,13 +224,10 @@ def _lapses(
 
 def _dated(athletes: pd.DataFrame, lapse: np.ndarray, first: int, days: int) -> pd.DataFrame:
     """Return the athletes with dates instead of days from the start."""
-    hidden = athletes.copy()
-    ends = np.where(lapse < days, lapse, np.nan)
-    hidden["lapsed_on"] = _EPOCH + pd.to_timedelta(first + ends, unit="D")
-    for name in ("begin", "log_from"):
-        hidden[name] = _EPOCH + pd.to_timedelta(first + hidden[name], unit="D")
+    hidden = athletes.assign(lapsed_on=np.where(lapse < days, lapse, np.nan))
     for name in ("begin", "log_from", "lapsed_on"):
-        hidden[name] = hidden[name].astype("datetime64[ns]")
+        date = _EPOCH + pd.to_timedelta(first + hidden[name], unit="D")
+        hidden[name] = date.astype("datetime64[ns]")
     return hidden
 
 
@@ -260,106 +239,63 @@ def _date(day: np.ndarray, first: int) -> np.ndarray:
     return np.where(comes, dates, np.datetime64("NaT", "ns"))
 
 
-def _sessions(course: Course, n_rungs: int) -> dict[str, np.ndarray]:
-    records = course.records
-    cells = np.concatenate([r.cell for r in records]) if records else np.empty(0, dtype=int)
-    who, rung = np.divmod(cells, n_rungs)
-    return {
-        "day": np.repeat([r.day for r in records], [r.cell.size for r in records]).astype(int),
-        "who": who,
-        "rung": rung,
+def _named(
+    ladder: Ladder, athletes: pd.DataFrame, who: np.ndarray, rung: np.ndarray, **columns: Any
+) -> pd.DataFrame:
+    """Return a table of athletes' rungs, by number, with further columns."""
+    keys = {
+        "athlete": athletes["athlete"].to_numpy()[who],
+        "rung": np.array(ladder.keys, dtype=object)[rung],
     }
+    return pd.DataFrame(keys | columns).astype({"athlete": "str", "rung": "str"})
 
 
-def _joined(course: Course, name: str) -> np.ndarray:
-    parts = [getattr(record, name) for record in course.records]
-    return np.concatenate(parts) if parts else np.empty(0)
-
-
-def level_table(course: Course, ladder: Ladder, athletes: pd.DataFrame, first: int) -> pd.DataFrame:
+def _level_table(
+    days: DaySessions, ladder: Ladder, athletes: pd.DataFrame, first: int
+) -> pd.DataFrame:
     """Return the latent level and gain at each session, lapse or not."""
-    sessions = _sessions(course, len(ladder.rungs))
-    table = pd.DataFrame(
-        {
-            "athlete": athletes["athlete"].to_numpy()[sessions["who"]],
-            "rung": np.array(ladder.keys, dtype=object)[sessions["rung"]],
-            "date": _date(sessions["day"], first),
-            "level": _joined(course, "level"),
-            "gain": _joined(course, "gain"),
-        }
-    ).astype({"athlete": "str", "rung": "str"})
+    who, rung = np.divmod(days.cell, len(ladder.rungs))
+    date = _date(days.day, first)
+    table = _named(ladder, athletes, who, rung, date=date, level=days.level, gain=days.gain)
     return table.sort_values(["athlete", "date", "rung"], ignore_index=True)
 
 
-def truth_table(
+def _truth_table(
     course: Course, ladder: Ladder, athletes: pd.DataFrame, lapse: np.ndarray, first: int
 ) -> pd.DataFrame:
     """Return when each rung was begun and cleared; those over before the log are left out."""
     log_from = athletes["log_from"].to_numpy()[:, None]
-    last = np.where(np.isfinite(lapse), lapse, NEVER)[:, None]
     who, rung = np.nonzero((course.started < NEVER) & (course.cleared >= log_from))
-    cleared = course.cleared[who, rung]
-    before_lapse = np.where(cleared < last[who, 0], cleared, NEVER)
-    started = course.started[who, rung]
-    return pd.DataFrame(
-        {
-            "athlete": athletes["athlete"].to_numpy()[who],
-            "rung": np.array(ladder.keys, dtype=object)[rung],
-            "started": _date(started, first),
-            "begun_before_log": started < log_from[who, 0],
-            "cleared": _date(before_lapse, first),
-            "cleared_no_lapse": _date(cleared, first),
-        }
-    ).astype({"athlete": "str", "rung": "str"})
+    started, cleared = course.started[who, rung], course.cleared[who, rung]
+    return _named(
+        ladder, athletes, who, rung, started=_date(started, first),
+        begun_before_log=started < log_from[who, 0],
+        cleared=_date(np.where(cleared < lapse[who], cleared, NEVER), first),
+        cleared_no_lapse=_date(cleared, first),
+    )  # fmt: skip
 
 
-def set_table(
-    course: Course, ladder: Ladder, athletes: pd.DataFrame, lapse: np.ndarray, first: int
+def _set_table(
+    days: DaySessions, ladder: Ladder, athletes: pd.DataFrame, lapse: np.ndarray, first: int
 ) -> pd.DataFrame:
     """Return the logged sets with the columns of ``SET_COLUMNS``, in their order."""
-    sessions = _sessions(course, len(ladder.rungs))
-    who, day = sessions["who"], sessions["day"]
-    logged = (day >= athletes["log_from"].to_numpy()[who]) & (day < lapse[who])
-    drawn = [record.sets for record in course.records]
-
-    def stack(name: str) -> np.ndarray:
-        return np.concatenate([getattr(sets, name) for sets in drawn])
-
-    if not drawn:
-        return pd.DataFrame({name: [] for name in SET_COLUMNS}).astype(SET_COLUMNS)
-    row, place = np.nonzero(stack("done") & logged[:, None])
-    band = stack("band")[row, place]
-    effort, pain = _feelings(course, athletes, who, row, place)
-    table = pd.DataFrame(
-        {
-            "athlete": athletes["athlete"].to_numpy()[who[row]],
-            "date": _date(day[row], first),
-            "rung": np.array(ladder.keys, dtype=object)[sessions["rung"][row]],
-            "set": place + 1,
-            "value": stack("value")[row, place],
-            "clean": stack("clean")[row, place],
-            "assisted": band,
-            "assist": np.where(band, "band", "none"),
-            "load_kg": stack("load")[row, place],
-            "stopped": stack("stopped")[row, place],
-            "effort": effort,
-            "pain": pain,
-            "file": "simulated",
-            "row": 0,
-        }
-    )
+    who, rung = np.divmod(days.cell, len(ladder.rungs))
+    logged = (days.day >= athletes["log_from"].to_numpy()[who]) & (days.day < lapse[who])
+    sets = days.sets
+    row, place = np.nonzero(sets.done & logged[:, None])
+    who, band, sore = who[row], sets.band[row, place], days.sore[row]
+    # effort and pain, where they are noted, are made from the session, without new chance
+    notes = athletes["notes_effort"].to_numpy()[who]
+    near = np.clip(-days.level[row], 0.0, 1.5)
+    effort = np.clip(np.floor(6.0 + 0.5 * place + 1.5 * near), 0, 10)
+    pain = np.where(sore, 3.0 + (row % 3), np.where(row % 11 == 0, 1.0, 0.0))
+    shown = {name: getattr(sets, name)[row, place] for name in ("value", "clean", "stopped")}
+    table = _named(
+        ladder, athletes, who, rung[row], date=_date(days.day[row], first), set=place + 1,
+        **shown, assisted=band, assist=np.where(band, "band", "none"),
+        load_kg=sets.load[row, place], effort=np.where(notes, effort, np.nan),
+        pain=np.where(notes | sore, pain, np.nan), file="simulated", row=0,
+    )  # fmt: skip
     table = as_sets(table).sort_values(["athlete", "date", "rung", "set"], ignore_index=True)
     table["row"] = np.arange(2, len(table) + 2)
     return table
-
-
-def _feelings(
-    course: Course, athletes: pd.DataFrame, who: np.ndarray, row: np.ndarray, place: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """Effort and pain, where they are noted; made from the session, without new chance."""
-    notes = athletes["notes_effort"].to_numpy()[who[row]]
-    sore = _joined(course, "sore").astype(bool)[row]
-    near = np.clip(-_joined(course, "level")[row], 0.0, 1.5)
-    effort = np.clip(np.floor(6.0 + 0.5 * place + 1.5 * near), 0, 10)
-    pain = np.where(sore, 3.0 + (row % 3), np.where(row % 11 == 0, 1.0, 0.0))
-    return np.where(notes, effort, np.nan), np.where(notes | sore, pain, np.nan)

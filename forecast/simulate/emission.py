@@ -21,11 +21,10 @@ CHOICE_RANGE = (0.5, 0.9)
 
 @dataclass(frozen=True, slots=True)
 class Marks:
-    """What is known of each session before it starts; arrays of shape (sessions,).
+    """What is known of each session (sessions,) before it starts.
 
-    ``target`` in the rung's unit, ``whole`` (repetitions), ``unit`` of rounding, ``load`` asked
-    for (0 for none), ``noise`` class, ``usual_sets``, ``stops`` (share stopped at the target),
-    ``notes_stopped``.
+    ``whole``: repetitions; ``unit`` of rounding; ``load`` asked for (0 for none); ``noise`` class;
+    ``stops``: share stopped at the target.
     """
 
     target: Array
@@ -55,11 +54,8 @@ class DrawnSets:
 def unclean_chance(population: Population, level: Array) -> Array:
     """Chance of an unclean set: falls with level, rises when pushing close to the target."""
     push = np.exp(-(((level + 0.1) / 0.2) ** 2))
-    return expit(
-        population.unclean_at_target
-        + population.unclean_slope * level
-        + population.unclean_push * push
-    )
+    odds = population.unclean_at_target + population.unclean_slope * level
+    return expit(odds + population.unclean_push * push)
 
 
 def band_chance(population: Population, level: Array) -> Array:
@@ -69,18 +65,16 @@ def band_chance(population: Population, level: Array) -> Array:
 
 def help_of(population: Population, clean: Flags, band: Flags, light: Flags) -> Array:
     """What bad form, a band and a lighter load add to the log of a value."""
-    return (
-        population.unclean_bonus * ~clean + population.band_help * band + LIGHT_HELP * light
-    ).astype(float)
+    help_by_form = population.unclean_bonus * ~clean + population.band_help * band
+    return np.asarray(help_by_form + LIGHT_HELP * light, dtype=float)
 
 
 def draw_sets(
     rng: np.random.Generator, population: Population, level: Array, marks: Marks, form_df: float
 ) -> DrawnSets:
-    """Draw the sets of sessions, one session a row, rounded as the coach rounds.
+    """Draw the sets of sessions (sessions,), one a row, rounded as the coach rounds.
 
-    ``level`` is the latent level of each session (sessions,), ``marks`` are their targets and
-    habits, ``form_df`` the degrees of freedom of the form of the day; infinite is normal.
+    ``form_df`` are the degrees of freedom of the form of the day; infinite is normal.
     """
     shape = (level.size, MAX_SETS)
     number = np.arange(MAX_SETS)
@@ -92,27 +86,9 @@ def draw_sets(
     if np.isfinite(form_df):
         form = form / np.sqrt(rng.chisquare(form_df, level.size) / form_df)
     scatter = population.form_sd * form[:, None] + population.set_sd * rng.standard_normal(shape)
-    log_capacity = (
-        level[:, None]
-        + marks.noise[:, None] * scatter
-        - population.fatigue * number
-        + help_of(population, clean, band, light)
-    )
-    return _record(rng, population, marks, n_sets, log_capacity, clean, band, light)
-
-
-def _record(
-    rng: np.random.Generator,
-    population: Population,
-    marks: Marks,
-    n_sets: Ints,
-    log_capacity: Array,
-    clean: Flags,
-    band: Flags,
-    light: Flags,
-) -> DrawnSets:
-    """Stop, slip and round: from what was possible to what was written down."""
-    shape = log_capacity.shape
+    log_capacity = level[:, None] + marks.noise[:, None] * scatter - population.fatigue * number
+    log_capacity = log_capacity + help_of(population, clean, band, light)
+    # stop, slip and round: from what was possible to what was written down
     target, unit = marks.target[:, None], marks.unit[:, None]
     log_part = rng.uniform(np.log(CHOICE_RANGE[0]), np.log(CHOICE_RANGE[1]), size=shape)
     chose = rng.random(shape) < population.choice
@@ -127,17 +103,10 @@ def _record(
     stopped = np.where(at_target, "target", np.where(chose, "choice", "failed"))
     stopped = np.where(slipped, "failed", stopped)
     stopped = np.where(marks.notes_stopped[:, None], stopped, "unknown")
-    done = np.arange(MAX_SETS) < n_sets[:, None]
+    done = number < n_sets[:, None]
     load = np.where(marks.load[:, None] > 0, marks.load[:, None], np.nan)
-    return DrawnSets(
-        done=done,
-        value=value,
-        clean=clean,
-        band=band,
-        load=np.where(light, 0.5 * load, load),
-        stopped=stopped,
-        counts=done & clean & ~band & ~light & (value >= target),
-    )
+    counts = done & clean & ~band & ~light & (value >= target)
+    return DrawnSets(done, value, clean, band, np.where(light, 0.5 * load, load), stopped, counts)
 
 
 def round_value(value: Array, unit: Array, whole: Flags) -> Array:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -26,9 +27,9 @@ UPKEEP = 0.5
 
 @dataclass(frozen=True, slots=True)
 class DaySessions:
-    """All sessions of one day; ``cell`` = athlete x rungs + rung, arrays of one length."""
+    """Sessions; ``cell`` = athlete x rungs + rung, arrays of one length."""
 
-    day: int
+    day: Ints
     cell: NDArray[np.intp]
     level: Array
     gain: Array
@@ -38,16 +39,15 @@ class DaySessions:
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """All that happened: days counted from the start of the log, shape (athletes, rungs).
+    """All that happened: days from the start of the log (athletes, rungs); ``NEVER`` if not at all.
 
-    ``opens``, ``started`` and ``cleared`` hold ``NEVER`` where it did not happen, and
-    ``cleared`` something far in the past for rungs already behind an athlete.
+    ``cleared`` is far in the past for rungs already behind an athlete.
     """
 
     opens: Ints
     cleared: Ints
     started: Ints
-    records: list[DaySessions] = field(default_factory=list)
+    sessions: DaySessions
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,14 +103,11 @@ def marks_for(
 
 def _entry(rng: np.random.Generator, plan: PlanArrays, begin: Ints) -> tuple[Ints, Ints]:
     """Where athletes stand on their first day: rungs already behind them, rungs open."""
-    n, n_rungs = begin.size, len(plan.needs)
+    n_rungs = len(plan.needs)
     weight = 0.75 ** np.arange(n_rungs // 2 + 1)
-    behind = rng.choice(weight.size, n, p=weight / weight.sum())
+    behind = rng.choice(weight.size, begin.size, p=weight / weight.sum())
     done = np.arange(n_rungs) < behind[:, None]
-    ready = np.ones((n, n_rungs), dtype=bool)
-    for rung, needs in enumerate(plan.needs):
-        for need in needs:
-            ready[:, rung] &= done[:, need]
+    ready = np.stack([done[:, list(needs)].all(axis=1) for needs in plan.needs], axis=1)
     opens = np.where(ready & ~done, begin[:, None], NEVER)
     return opens.astype(np.int64), np.where(done, LONG_AGO, NEVER).astype(np.int64)
 
@@ -119,14 +116,10 @@ def _starting_state(
     rng: np.random.Generator, law: Law, population: Population, athletes: pd.DataFrame, first: int
 ) -> State:
     """State of all cells (athletes x rungs, flattened) as if each opened on day 0."""
-    n, n_rungs = len(athletes), population.rung_effects.size
-    shape = (n, n_rungs)
-    log_pace = (
-        population.log_pace
-        + athletes["pace_effect"].to_numpy()[:, None]
-        + population.rung_effects
-        + population.spell_sd * rng.standard_normal(shape)
-    )
+    n, n_rungs = shape = len(athletes), population.rung_effects.size
+    usual = population.log_pace + athletes["pace_effect"].to_numpy()[:, None]
+    spread = population.spell_sd * rng.standard_normal(shape)
+    log_pace = usual + population.rung_effects + spread
     gap = population.usual_gap * np.exp(population.gap_sd * rng.standard_normal(shape))
     cells = Cells(
         gap=gap.ravel(),
@@ -139,94 +132,74 @@ def _starting_state(
 
 
 def run_course(
-    ladder: Ladder,
-    law: Law,
-    population: Population,
-    athletes: pd.DataFrame,
-    attendance: Attendance,
-    first: int,
-    days: int,
+    ladder: Ladder, law: Law, population: Population, athletes: pd.DataFrame,
+    attendance: Attendance, first: int, days: int,
     sources: tuple[np.random.Generator, np.random.Generator],
-) -> Course:
+) -> Course:  # fmt: skip
     """Run all athletes day by day from before the log to its end; nobody lapses here.
 
-    ``athletes`` hold ``begin`` and ``log_from`` as days from the start of the log, whose calendar
-    day, counted from 1 January 1970, is ``first``. ``sources`` of chance: for paths, and for sets.
+    ``athletes`` hold ``begin`` and ``log_from`` in days from the start of the log, which is day
+    ``first`` from 1 January 1970. ``sources`` of chance: for paths, and for sets.
     """
     path_rng, set_rng = sources
     plan, habits = plan_arrays(ladder), habits_of(athletes)
     n, n_rungs = len(athletes), len(plan.needs)
     begin, log_from = athletes["begin"].to_numpy(), athletes["log_from"].to_numpy()
     opens, cleared = _entry(path_rng, plan, begin)
-    course = Course(opens, cleared, np.full((n, n_rungs), NEVER, dtype=np.int64))
+    started = np.full((n, n_rungs), NEVER, dtype=np.int64)
     state = _starting_state(path_rng, law, population, athletes, first)
     run = np.zeros((n, n_rungs), dtype=np.int64)
     coming, rows = attendance.begin((n,)), np.arange(n, dtype=np.intp)
+    records = []
     for day in range(-UNLOGGED_DAYS, days):
         coming, here = attendance.step(coming, rows, first + day, path_rng)
         # sessions before the log cannot be part of a run that the log shows
         run[log_from == day] = 0
         going = (opens <= day) & (cleared >= NEVER)
         upkeep = (opens <= day) & (cleared < day) & (day < cleared + plan.min_days)
-        index = np.flatnonzero(going | upkeep)
-        if not index.size:
-            continue
-        who, rung = np.divmod(index, n_rungs)
+        cell = np.flatnonzero(going | upkeep)
+        who, rung = np.divmod(cell, n_rungs)
         share = np.where(going.sum(axis=1)[who] > 1, SHARE_OF_RUNGS, 1.0)
-        share = np.where(upkeep.ravel()[index], UPKEEP, share)
-        trained = here[who] & (path_rng.random(index.size) < share)
-        _move(law, state, index, opens.ravel()[index] == day, first + day, trained, path_rng)
-        hit = index[trained]
-        if not hit.size:
-            continue
-        now = {name: values[hit] for name, values in state.items()}
-        level = law.level(now)
-        marks = marks_for(plan, habits, who[trained], rung[trained])
+        share = np.where(upkeep.ravel()[cell], UPKEEP, share)
+        trained = here[who] & (path_rng.random(cell.size) < share)
+        # one day acts on the open cells; fresh ones only start their clock
+        now = {name: values[cell] for name, values in state.items()}
+        fresh = opens.ravel()[cell] == day
+        now["day"] = np.where(fresh, float(first + day), now["day"])
+        moved = law.advance(now, np.where(fresh, 0.0, 1.0), trained, path_rng)
+        for name, values in moved.items():
+            state[name][cell] = values
+        who, rung = who[trained], rung[trained]
+        moved = {name: values[trained] for name, values in moved.items()}
+        level, marks = law.level(moved), marks_for(plan, habits, who, rung)
         sets = draw_sets(set_rng, population, level, marks, law.form_df)
-        sore = coming["sore"][who[trained]].astype(bool)
-        course.records.append(DaySessions(day, hit, level, law.gain(now), sore, sets))
-        _pass(course, plan, run, hit, np.any(sets.counts, axis=1), day, path_rng)
-    return course
+        sore, today = coming["sore"][who].astype(bool), np.full(who.size, day)
+        records.append(DaySessions(today, cell[trained], level, law.gain(moved), sore, sets))
+        # the pass rule, and what opens next
+        started[who, rung] = np.minimum(started[who, rung], day)
+        run[who, rung] = np.where(sets.counts.any(axis=1), run[who, rung] + 1, 0)
+        new = (run[who, rung] >= plan.confirm[rung]) & (cleared[who, rung] >= NEVER)
+        cleared[who[new], rung[new]] = day
+        for athlete in np.unique(who[new]):
+            _open_next(plan, opens[athlete], cleared[athlete], day, path_rng)
+    return Course(opens, cleared, started, _joined(records))
 
 
-def _move(
-    law: Law,
-    state: State,
-    index: NDArray[np.intp],
-    fresh: Flags,
-    today: int,
-    trained: Flags,
-    rng: np.random.Generator,
+def _joined(records: list[Any]) -> Any:
+    """Return sessions, or their sets, one after the other."""
+    joined = {}
+    for one in fields(records[0]):
+        values = [getattr(record, one.name) for record in records]
+        joined[one.name] = _joined(values) if one.name == "sets" else np.concatenate(values)
+    return type(records[0])(**joined)
+
+
+def _open_next(
+    plan: PlanArrays, opens: Ints, cleared: Ints, day: int, rng: np.random.Generator
 ) -> None:
-    """Let one day act on the open cells, in place; fresh cells only start their clock."""
-    part = {name: values[index] for name, values in state.items()}
-    part["day"] = np.where(fresh, float(today), part["day"])
-    moved = law.advance(part, np.where(fresh, 0.0, 1.0), trained, rng)
-    for name, values in moved.items():
-        state[name][index] = values
-
-
-def _pass(
-    course: Course,
-    plan: PlanArrays,
-    run: Ints,
-    hit: NDArray[np.intp],
-    meets: Flags,
-    day: int,
-    rng: np.random.Generator,
-) -> None:
-    """Apply the pass rule to today's sessions and open what comes next, in place."""
-    who, rung = np.divmod(hit, run.shape[1])
-    started = course.started[who, rung]
-    course.started[who, rung] = np.minimum(started, day)
-    run[who, rung] = np.where(meets, run[who, rung] + 1, 0)
-    new = (run[who, rung] >= plan.confirm[rung]) & (course.cleared[who, rung] >= NEVER)
-    course.cleared[who[new], rung[new]] = day
-    for athlete in np.unique(who[new]):
-        for later, needs in enumerate(plan.needs):
-            if course.opens[athlete, later] < NEVER or course.cleared[athlete, later] < NEVER:
-                continue
-            done = [course.cleared[athlete, need] for need in needs]
-            if all(d < NEVER for d in done):
-                ready = max(d + plan.min_days[need] for d, need in zip(done, needs, strict=True))
-                course.opens[athlete, later] = max(ready, day) + 1 + rng.geometric(0.25) - 1
+    """Open the rungs of an athlete of which all that they need are cleared, in place."""
+    for later, needs in enumerate(plan.needs):
+        done = cleared[list(needs)]
+        if opens[later] >= NEVER and cleared[later] >= NEVER and (done < NEVER).all():
+            ready = np.max(done + plan.min_days[list(needs)])
+            opens[later] = max(ready, day) + rng.geometric(0.25)

@@ -49,12 +49,11 @@ def brownian(size: float, weeks: Array, rng: Rng) -> Array:
 
 @dataclass(frozen=True, slots=True)
 class Cells:
-    """Starting values of spells, arrays of one shape, so that laws need not know what an axis is.
+    """Starting values of spells, arrays of one shape.
 
-    ``gap``: how far below the target the spell starts, in log units; ``pace``: usual gain per week
-    of training, both positive; ``trait``: a second standard-normal trait of the athlete (where the
-    ceiling lies, for instance); ``rate``: usual sessions per week; ``day``: calendar day on which
-    the spell opens, counted from 1 January 1970.
+    ``gap`` below the target in log units and usual ``pace`` per week of training, both positive;
+    ``trait``: a second standard-normal trait of the athlete; ``rate``: usual sessions per week;
+    ``day`` on which the spell opens, counted from 1 January 1970.
     """
 
     gap: Array
@@ -68,9 +67,8 @@ class Cells:
 class Law(ABC):
     """A law of progress; its fields are population constants, the same for a whole cohort.
 
-    States are dictionaries of equally shaped arrays. ``advance`` returns a new state and never
-    changes the one it was given. ``detrain`` is the level lost per week off, once the grace days
-    are over; ``regain_days`` the time constant with which lost level comes back on return.
+    States are dictionaries of equally shaped arrays. ``detrain`` is the level lost per week off,
+    after the grace days; ``regain_days`` the time constant with which it comes back on return.
     """
 
     detrain: float = between(0.015, 0.05)
@@ -89,13 +87,8 @@ class Law(ABC):
 
     def initial(self, rng: Rng, cells: Cells) -> State:
         """Return the state of spells on their first day."""
-        state: State = {
-            "core": -np.asarray(cells.gap, dtype=float),
-            "pace": np.array(cells.pace, dtype=float),
-            "lost": np.zeros_like(cells.gap, dtype=float),
-            "idle": np.zeros_like(cells.gap, dtype=float),
-            "day": np.array(cells.day, dtype=float),
-        }
+        state: State = {"core": -cells.gap, "pace": cells.pace.copy(), "day": cells.day.copy()}
+        state |= {name: np.zeros_like(cells.gap) for name in ("lost", "idle")}
         self._begin(state, rng, cells)
         return state
 
@@ -126,9 +119,9 @@ class Law(ABC):
     def _progress(self, state: State, weeks: Array, trained: Flags, rng: Rng) -> None:
         """Let ``weeks`` of training time act on the (already copied) state, in place."""
 
-    @abstractmethod
     def gain(self, state: State) -> Array:
         """Expected gain per week of training from here on."""
+        return state["pace"]
 
 
 @dataclass(frozen=True)
@@ -139,20 +132,15 @@ class Steady(Law):
     name: ClassVar[str] = "steady"
 
     def _progress(self, state: State, weeks: Array, trained: Flags, rng: Rng) -> None:
-        noise = brownian(self.wiggle, weeks, rng)
-        state["core"] = state["core"] + state["pace"] * weeks + noise
-
-    def gain(self, state: State) -> Array:
-        """Expected gain per week of training: the pace."""
-        return state["pace"]
+        step = state["pace"] * weeks
+        state["core"] = state["core"] + step + brownian(self.wiggle, weeks, rng)
 
 
 @dataclass(frozen=True)
 class Ceiling(Law):
-    """Level tends to ``top``; ``top`` = ``height`` + athlete part + spell part.
+    """Level tends to ``height`` + athlete part + spell part, at first at ``burst`` times the pace.
 
-    The first weeks run at ``burst`` times the pace, and slow as the ceiling nears. A share of the
-    ceilings lies below the target: those spells are cleared by a lucky day or never.
+    A share of the ceilings lies below the target: those spells are cleared by a lucky day or never.
     """
 
     height: float = between(0.08, 0.25)
@@ -171,8 +159,7 @@ class Ceiling(Law):
 
     def _progress(self, state: State, weeks: Array, trained: Flags, rng: Rng) -> None:
         left = (state["core"] - state["top"]) * np.exp(-state["speed"] * weeks)
-        noise = brownian(self.wiggle, weeks, rng)
-        state["core"] = state["top"] + left + noise
+        state["core"] = state["top"] + left + brownian(self.wiggle, weeks, rng)
 
     def gain(self, state: State) -> Array:
         """Expected gain per week of training: it fades as the ceiling nears."""
@@ -201,17 +188,12 @@ class Jumps(Law):
         jumped = np.bincount(owner, weights=sizes, minlength=core.size)
         state["core"] = core + jumped.reshape(core.shape)
 
-    def gain(self, state: State) -> Array:
-        """Expected gain per week of training: the pace, jumps averaged."""
-        return state["pace"]
-
 
 @dataclass(frozen=True)
 class Stalls(Law):
-    """Two states with memory: moving (gamma lengths) and stalled (lognormal lengths).
+    """Moving at ``burst`` times the pace (gamma lengths), then stalled (lognormal lengths).
 
-    While moving the gain is ``burst`` times the pace, while stalled it is zero. Lengths are in
-    weeks of training: ``moving_weeks`` on average, ``stall_weeks`` in the median.
+    Lengths are in weeks of training: ``moving_weeks`` on average, ``stall_weeks`` in the median.
     """
 
     moving_weeks: float = between(4.0, 9.0)
@@ -237,9 +219,8 @@ class Stalls(Law):
         # at most one switch a step (steps are short): the rest of the step runs in the new mode
         before = np.where(over, weeks + left, weeks)
         turned = np.where(over, 1.0 - moving, moving)
-        moved = moving * before + turned * (weeks - before)
-        noise = brownian(self.wiggle, weeks, rng)
-        state["core"] = state["core"] + self.burst * state["pace"] * moved + noise
+        step = self.burst * state["pace"] * (moving * before + turned * (weeks - before))
+        state["core"] = state["core"] + step + brownian(self.wiggle, weeks, rng)
         state["moving"] = turned
         state["left"] = np.where(over, self._length(turned, rng), left)
 
@@ -264,9 +245,8 @@ class Ragged(Steady):
 class Learning(Law):
     """Level = start + slope x log(1 + sessions / ``earlier``).
 
-    Newell & Rosenbloom (1981) is the usual source of the law (from memory); ``earlier`` is the
-    practice brought along, in sessions. The slope is set so that a spell with the usual gap takes
-    as many sessions as its pace says.
+    Newell & Rosenbloom (1981) is the usual source of the law (from memory). A spell with the usual
+    gap takes as many sessions as its pace says.
     """
 
     earlier: float = between(4.0, 12.0)
@@ -282,8 +262,7 @@ class Learning(Law):
     def _progress(self, state: State, weeks: Array, trained: Flags, rng: Rng) -> None:
         done = state["practice"] + self.earlier
         step = state["slope"] * np.where(trained, np.log1p(1.0 / done), 0.0)
-        noise = brownian(self.wiggle, weeks, rng)
-        state["core"] = state["core"] + step + noise
+        state["core"] = state["core"] + step + brownian(self.wiggle, weeks, rng)
         state["practice"] = state["practice"] + trained
 
     def gain(self, state: State) -> Array:
@@ -293,10 +272,9 @@ class Learning(Law):
 
 @dataclass(frozen=True)
 class Wandering(Law):
-    """The gain reverts to the pace with time constant ``memory_weeks``; the level sums it up.
+    """The gain reverts to the pace; its stationary sd is ``swing``, so it may be negative.
 
-    The stationary sd of the gain is ``swing``; it may be negative for weeks (Taylor, Cumberland
-    & Sy 1994 use this law for biomarkers).
+    Taylor, Cumberland & Sy (1994) use this law for biomarkers.
     """
 
     memory_weeks: float = between(4.0, 12.0)
@@ -323,8 +301,7 @@ class Wandering(Law):
 class Threshold(Law):
     """Level climbs a logistic curve from its start to ``margin`` above the target.
 
-    The middle of the climb comes after gap / pace weeks times a personal factor whose log has sd
-    ``spread``; ``steep`` is the middle divided by the logistic's scale (large: sudden).
+    Its middle comes after gap / pace weeks times a personal factor; large ``steep``: sudden.
     """
 
     margin: float = between(0.15, 0.35)
@@ -348,8 +325,8 @@ class Threshold(Law):
     def _progress(self, state: State, weeks: Array, trained: Flags, rng: Rng) -> None:
         later = state["weeks"] + weeks
         done = self._share(later, state["middle"]) - self._share(state["weeks"], state["middle"])
-        noise = brownian(self.wiggle, weeks, rng)
-        state["core"] = state["core"] + state["rise"] * done + noise
+        step = state["rise"] * done
+        state["core"] = state["core"] + step + brownian(self.wiggle, weeks, rng)
         state["weeks"] = later
 
     def gain(self, state: State) -> Array:
@@ -372,10 +349,8 @@ class Seasonal(Law):
         return 1.0 + self.depth * np.cos(2 * np.pi * day / YEAR_DAYS - self.peak)
 
     def _progress(self, state: State, weeks: Array, trained: Flags, rng: Rng) -> None:
-        middle = state["day"] + 3.5 * weeks
-        noise = brownian(self.wiggle, weeks, rng)
-        drift = state["pace"] * self._season(middle) * weeks
-        state["core"] = state["core"] + drift + noise
+        step = state["pace"] * self._season(state["day"] + 3.5 * weeks) * weeks
+        state["core"] = state["core"] + step + brownian(self.wiggle, weeks, rng)
 
     def gain(self, state: State) -> Array:
         """Expected gain per week of training at this time of the year."""

@@ -26,18 +26,16 @@ SORE_SHARE = 0.35
 class Population:
     """Constants of one cohort, drawn from stated ranges so that no one set can be tuned to.
 
-    A middling spell starts ``usual_gap`` (log units) below the target and takes ``usual_weeks``
-    weeks of training; log gaps have sd ``gap_sd``. Log pace spreads by ``athlete_sd``, ``rung_sd``
-    and ``spell_sd``; ``rung_effects`` (rungs,) is that of each rung beside the middling one.
-    ``form_sd`` and ``set_sd`` are the scatter of a session and of a set, ``fatigue`` the level lost
-    from set to set. ``unclean_at_target`` is the logit of an unclean set at the target, with its
-    slope in level, the rise when pushing close to the target, and what bad form adds to the value.
-    Below ``band_level`` about half the band users take the band, which adds ``band_help``.
-    ``slip`` and ``choice`` are shares of sets that fail outright, and that are broken off.
-    ``stop_share`` of athletes stop at the target, ``stop_habit`` is how often; of ``note_share``
-    the coach notes why a set stopped, ``coarse_share`` are timed to 5 s. ``layoff_every`` and
-    ``layoff_weeks`` are the mean weeks between layoffs and the median length of one,
-    ``lapse_shape`` the tail index of the (Lomax) time to lapse.
+    A middling spell starts ``usual_gap`` (log units) below the target and takes ``usual_weeks`` of
+    training; log gaps have sd ``gap_sd``. Log pace spreads by athlete, rung and spell;
+    ``rung_effects`` (rungs,) are beside the middling one. ``form_sd`` and ``set_sd`` are the
+    scatter of a session and of a set. ``unclean_at_target`` is the logit of an unclean set at the
+    target, with its slope in level, the rise close to the target, and what bad form adds. Below
+    ``band_level`` about half the band users take the band. ``slip`` and ``choice`` are shares of
+    sets that fail outright, and that are broken off. ``stop_share`` of athletes stop at the target,
+    ``stop_habit`` is how often; of ``note_share`` it is noted why, ``coarse_share`` are timed to
+    5 s. ``layoff_every`` is a mean, ``layoff_weeks`` a median; ``lapse_shape`` is the tail index of
+    the (Lomax) time to lapse.
     """
 
     rung_effects: np.ndarray
@@ -81,18 +79,14 @@ def draw_population(rng: np.random.Generator, n_rungs: int) -> Population:
 
 
 def draw_athletes(
-    rng: np.random.Generator,
-    population: Population,
-    n_athletes: int,
-    sessions_per_week: tuple[float, float],
-    prefix: str,
-) -> pd.DataFrame:
+    rng: np.random.Generator, population: Population, n_athletes: int,
+    sessions_per_week: tuple[float, float], prefix: str,
+) -> pd.DataFrame:  # fmt: skip
     """Draw the hidden constants of athletes, a row each.
 
-    Columns: ``athlete`` (invented code), ``pace_effect`` (log pace), ``trait``
-    (standard normal), ``rate`` (sessions per week), ``noise`` (class of scatter),
-    ``usual_sets``, ``stops`` (share of sets stopped at the target), ``notes_stopped``,
-    ``coarse`` (timed to 5 s) and ``notes_effort``.
+    ``athlete`` (code), ``pace_effect`` (log pace), ``trait``, ``rate`` (sessions per week),
+    ``noise`` (class of scatter), ``usual_sets``, ``stops`` (share of sets stopped at the target),
+    ``notes_stopped``, ``coarse`` (timed to 5 s), ``notes_effort``.
     """
     width = max(3, len(str(n_athletes)))
     stopper = rng.random(n_athletes) < population.stop_share
@@ -117,8 +111,8 @@ class Attendance:
     """Chances of turning up, per athlete.
 
     ``week`` (athletes, 7) is the chance of training on each weekday, Monday first, when not in a
-    layoff; ``layoff_every`` the mean weeks between layoffs, ``layoff_weeks`` the median length of
-    one. ``style`` ``ragged`` lets whole weeks go well or badly, ``seasonal`` adds holidays.
+    layoff; the rest as in ``Population``. ``ragged`` lets whole weeks go well or badly,
+    ``seasonal`` adds holidays.
     """
 
     week: Array
@@ -176,11 +170,6 @@ def draw_attendance(
     liking = np.exp(0.8 * rng.standard_normal((rate.size, 7)))
     week = CLUB_WEEK * liking
     week = week / week.sum(axis=1, keepdims=True) * rate[:, None]
-    often = 0.5 if style == "ragged" else 1.0
-    longer = 1.3 if style == "ragged" else 1.0
-    return Attendance(
-        week=np.minimum(week, 0.95),
-        layoff_every=population.layoff_every * often,
-        layoff_weeks=population.layoff_weeks * longer,
-        style=style,
-    )
+    often, longer = (0.5, 1.3) if style == "ragged" else (1.0, 1.0)
+    every, weeks = population.layoff_every * often, population.layoff_weeks * longer
+    return Attendance(np.minimum(week, 0.95), every, weeks, style)

@@ -55,10 +55,8 @@ def fit_ridge_logistic(
 ) -> Array:
     """Return the weights (k,) of a logistic regression with offset and ridge penalties, by Newton.
 
-    ``design`` (n, k) has an intercept if one is wanted; ``outcome`` is 0 or 1, ``offset`` the known
-    part of the logit, ``weight`` the importance, each (n,). Half of ``penalty`` (k,) times the
-    square of each weight is taken off the log likelihood. Raises ``FitError`` if Newton's method
-    has not settled after 50 steps, or a value is not a number.
+    ``design`` (n, k) has an intercept if one is wanted; half of ``penalty`` (k,) times the square
+    of each weight is taken off the log likelihood.
     """
     if not all(np.isfinite(part).all() for part in (design, outcome, offset, weight)):
         raise FitError(
@@ -90,8 +88,7 @@ def fit_ridge_logistic(
 def offset_hazard(outlook: Array) -> Array:
     """Return the logit of the outlook's hazard in each stretch, (T, B), from (T, B + 1) outlooks.
 
-    ``outlook`` counts standard deviations above the target at the stretch ends, 0 included; the
-    implied chance of having crossed never falls. Raises ``FitError`` if one is not a number.
+    ``outlook`` counts standard deviations above the target at the stretch ends, 0 included.
     """
     lost = int(np.isnan(outlook).any(axis=1).sum())
     if lost:
@@ -185,10 +182,8 @@ def fit_hazard(
 ) -> HazardModel:  # fmt: skip
     """Fit the hazard to T landmarks of a ladder of ``n_rungs``, from ``like`` on where given.
 
-    ``features`` (T rows) come from ``landmark_features``, ``table`` (T rows: ``weeks, cleared,
-    sure, stays, weight``) from ``training_landmarks``; ``outlook`` (T, B + 1) are standard
-    deviations above the target at ``edges`` (B + 1,), the ends of the stretches. Raises
-    ``FitError`` if the fit did not settle, or an outlook is not a number.
+    ``features`` come from ``landmark_features``, ``table`` from ``training_landmarks``; ``outlook``
+    (T, B + 1) are standard deviations above the target at ``edges``, the ends of the stretches.
     """
     offset = offset_hazard(outlook)
     columns, z, rows = _columns(features, outlook, edges, offset)
@@ -225,9 +220,8 @@ def at_risk(table: pd.DataFrame, edges: Array) -> tuple[Array, Flags]:
     """Return what each stretch of each landmark counts for, and where the rung was cleared, (T, B).
 
     A stretch in which what is known ends counts by the share that was known (the actuarial
-    adjustment: Cutler & Ederer 1958, J. Chronic Dis. 8:699); left out, clearings in the last
-    stretches would stand against too little time, and every forecast would come too early. Of what
-    was lived through after the weeks that are ``sure``, ``stays`` counts.
+    adjustment: Cutler & Ederer 1958, J. Chronic Dis. 8:699); of what was lived through after the
+    weeks that are ``sure``, ``stays`` counts.
     """
     cleared = table["cleared"].to_numpy(dtype=bool)
     low, high = edges[:-1], edges[1:]

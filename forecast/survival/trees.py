@@ -79,9 +79,8 @@ def grow_trees(
 ) -> Trees:  # fmt: skip
     """Grow gradient-boosted trees (Friedman 2001, Ann. Stat. 29:1189) on binned columns (n, F).
 
-    ``weight`` (n,) is what a row counts for, above 0; ``rate`` how much of each tree is taken,
-    ``leaf`` rows a leaf has at least, ``leaves`` a tree has at most, ``ridge`` the L2 penalty on
-    leaves' values, ``bins`` the values a column is rounded to, 255 at most.
+    ``rate`` is how much of each tree is taken, ``leaf`` the rows a leaf has at least, ``leaves`` a
+    tree has at most, ``ridge`` the L2 penalty on leaves' values, ``bins`` of a column.
     """
     if outcome.all() or not outcome.any():  # nothing to tell apart
         share = (weight @ outcome + 0.5) / (weight.sum() + 1.0)

@@ -5,18 +5,7 @@ charts, ``pages`` and ``screens`` what stands beside rows. A room with sentences
 in a module of its name here. All take figures or rows, and return text.
 """
 
-from forecast.words import (
-    ahead,
-    backtest,
-    captions,
-    changes,
-    cohort,
-    commands,
-    pages,
-    say,
-    screens,
-    setup,
-)  # fmt: skip
+from forecast.words import ahead, backtest, captions, changes, cohort, pages, say, screens, setup
 from forecast.words.rows import (
     HEADINGS,
     ON_HOLD,
@@ -38,7 +27,6 @@ __all__ = [
     "captions",
     "changes",
     "cohort",
-    "commands",
     "for_analyst",
     "for_athlete",
     "for_coach",

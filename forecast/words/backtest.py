@@ -9,45 +9,14 @@ import numpy as np
 import pandas as pd
 
 from forecast.log import in_percent
+from forecast.words import say
 
 MODEL = "model"
 """Name of the forecaster under test."""
-BLOCKS: dict[str, dict[str, tuple[str, str]]] = {
-    "Overall. CRPS is how far off the curve was, in weeks; concordance 0.5 is a coin": {
-        "crps_weeks": ("CRPS, weeks (less)", ".2f"),
-        "log_score": ("log score (less)", ".2f"),
-        "concordance": ("concordance (more)", ".2f"),
-        "auc_12": ("AUC, 12 weeks (more)", ".2f"),
-    },
-    "Brier score of the chance to have cleared within some weeks; less is better": {
-        f"brier_{week}": (f"{week} weeks", ".3f") for week in (4, 8, 12, 26)
-    },
-    "Share of outcomes inside the ranges, which should be what the range says": {
-        "coverage_50": ("50 % range", ".0%"),
-        "coverage_80": ("80 % range", ".0%"),
-        "coverage_95": ("95 % range", ".0%"),
-        "width_80_weeks": ("80 %: weeks wide", ".1f"),
-    },
-}
-"""Title of each table: its scores with their headings and formats."""
-PAIRED = {
-    "crps_weeks": ("CRPS, weeks", "+.2f"),
-    "log_score": ("log score", "+.2f"),
-    "brier_12": ("Brier, 12 weeks", "+.3f"),
-}
-"""The same for differences."""
-MEANINGS = {
-    "model": "both engines pooled, then recalibrated",
-    "growth alone": "a growing level, and simulated sessions until they meet the criterion",
-    "survival alone": "a hazard of clearing from what was known at the cut",
-    "pool without recalibration": "both engines pooled, no more",
-    "straight_line": "the trend of a spreadsheet, drawn on to the pass mark",
-    "cohort_curve": "Kaplan-Meier by rung, given the weeks already served",
-    "weibull_landmark": "Weibull regression of the weeks to go on figures known at the cut",
-    "mixed_model": "random slopes of log level, and simulated sessions",
-    "survival_forest": "a random survival forest on the figures of weibull_landmark",
-}
-"""What each forecaster does, in a line."""
+TABLES = say.TEXTS["score_tables"]
+PAIRED = say.TEXTS["score_differences"]
+MEANINGS = say.TEXTS["forecasters"]
+"""Tables of scores, of differences, and what each forecaster does, in a line."""
 
 
 def no_rising_line(flat: int, spells: int) -> str:
@@ -125,8 +94,8 @@ def summary(result: Any) -> str:
         lines.append(f"{stopped} open spells had already stopped at the cut and are not scored.")
     order = result.table("crps_weeks").index
     blocks = ["\n".join(lines)]
-    for title, kinds in BLOCKS.items():
-        table = _table(result.scores, kinds, order)
+    for block in TABLES:
+        title, table = block["title"], _table(result.scores, block["scores"], order)
         if "Share" in title:
             title += "; p tests that chances are spread evenly (D-calibration)"
             checks = result.calibration[result.calibration["check"] == "d_calibration"]

@@ -35,6 +35,8 @@ FAR = 0.75
 """Going back a rung is worth a thought below this share of the mark (judgement)."""
 TOO_WIDE = 0.2
 """An 80 % range of the gain wider than this a week measures nothing."""
+OBSTACLES = say.TEXTS["obstacles"]
+"""Why no set counts yet, by what is in the way."""
 HEADINGS = {
     "athlete": "Athlete", "rung": "Rung", "stands": "Usual day", "weeks": "Weeks",
     "half_by": "Half by", "state": "State", "next_step": "Next step",
@@ -106,12 +108,20 @@ def for_athlete(row: Row) -> RowWords:
     row
         Of ``view.rows``.
     """
-    return _in_words(row, _own_why(row), _OWN_STEPS[row.state](row), say.chance)
+    return _in_words(
+        row,
+        _filled("own_why", "stuck" if row.state in STUCK else row.state, row),
+        _filled("own_steps", row.state, row),
+        say.chance,
+    )
 
 
 def _in_words(row: Row, why: str, step: str, chance: Callable[[float], str]) -> RowWords:
     chances = row.wait.chances.items() if row.wait else ()
-    reasons = (reason(one, row) for one in row.reasons if one.kind not in ("level", "gain"))
+    hidden = {"level", "gain"}
+    if any(what == "attendance" for what, *_ in row.verdict.changed):
+        hidden.add("attendance")  # told already, before and after
+    reasons = (reason(one, row) for one in row.reasons if one.kind not in hidden)
     return RowWords(
         state=_state(row),
         stands=_stands(row),
@@ -215,30 +225,29 @@ def _headline(row: Row) -> str:
     """Return when the rung is cleared, in a sentence."""
     wait = row.wait
     if wait is None:
-        return "On hold: pain is noted, so no weeks and no dates until it has been seen."
+        return say.text("headline_hold")
     if row.is_away:
         span = _after(row)
         if not span.endswith(" after"):
-            return "Nothing to forecast until training goes on."
-        return f"8 in 10 clear it in {span.removesuffix(' after')} weeks after coming back."
+            return say.text("headline_gone")
+        return say.text("headline_back", span=span.removesuffix(" after"))
     if _undated(row):
-        return f"No date before a first valid set; {say.chance(wait.chances[12])} by 12 weeks."
+        return say.text("headline_undated", chance=say.chance(wait.chances[12]))
     if say.says_nothing(wait.low, wait.high):
-        return "Cannot say yet: the record fits anything from days to more than a year."
-    given = _given(row)
+        return say.text("headline_unknown")
+    told = {"horizon": wait.horizon, "given": _given(row), "first": "", "chance": ""}
     if np.isnan(wait.low):
-        return f"Not likely within {wait.horizon} weeks {given} ({say.chance(1 - wait.never)})."
+        return say.text("headline_unlikely", **told | {"chance": say.chance(1 - wait.never)})
     if np.isnan(wait.mid):
         first = say.whole_weeks(wait.low, wait.horizon)
-        few = f"Fewer than half clear it within {wait.horizon} weeks"
-        return f"{few}, 1 in 10 within {first}, {given}."
+        return say.text("headline_few", **told | {"first": first})
     half = f"Half clear it by {_half_by(row)}".replace("by about", "about")
     if wait.low < 0.5:  # nine in ten are cleared by the upper end
         span = f"9 in 10 within {say.weeks(max(wait.high, 1.0))}"
     else:
         ends = say.span(wait.low, wait.high, wait.horizon).replace("> ", "more than ")
         span = f"8 in 10 in {ends} {'week' if ends == '1' else 'weeks'}"
-    return f"{half}; {span}, {given}."
+    return f"{half}; {span}, {told['given']}."
 
 
 def _given(row: Row) -> str:
@@ -249,43 +258,25 @@ def _given(row: Row) -> str:
 
 def _why(row: Row) -> str:
     """Return what stands behind the state, in one or two sentences."""
-    seen, verdict = row.seen, row.verdict
-    if row.state == PAIN:
-        text = f"Pain of {row.pain:.0f} of 10 noted lately."
-    elif row.state == PAUSED:
-        text = _paused(row)
-    elif row.state == NEW:
-        text = "No session on this rung yet."
-    elif row.state == FEW:
-        text = (
-            f"{counted(seen.sessions, 'session')} so far: {seen.more_sessions} more before "
-            "progress can be told from the scatter of days."
-        )
+    seen, confirm = row.seen, row.rung.criterion.confirm_sessions
+    if row.state == PAUSED:
+        told = _paused(row)
     elif _undated(row):
-        text = _OBSTACLES[seen.obstacle].format(all_sets(seen.sets))
-    elif row.state in STUCK:
-        text = f"{_gain(row)} {_stuck(row)}"
-    elif row.state == AT_MARK:
-        need = row.rung.criterion.confirm_sessions
-        text = "A usual day is on the mark"
-        text += f"; {seen.run} of {need} sessions in a row so far." if need > 1 else "."
-    elif row.state == CLIMBING:
-        text = _gain(row)
+        told = str(OBSTACLES[seen.obstacle]).format(all_sets(seen.sets))
     else:
-        text = f"{_gain(row)} Progress or none: both fit."
-    if verdict.changed:
-        text += f" Changed at about the same time, which need not be why: {_changed(row)}."
+        told = str(say.TEXTS["why"][row.state]).format(
+            pain=row.pain,
+            sessions=counted(seen.sessions, "session"),
+            more=seen.more_sessions,
+            gain=_gain(row),
+            stuck=_stuck(row) if row.state in STUCK else "",
+            run=f"; {seen.run} of {confirm} sessions in a row so far" if confirm > 1 else "",
+        )
+    if row.verdict.changed:
+        told += say.text("why_changed", what=_changed(row))
     if seen.less_clean and row.state not in (PAIN, PAUSED):
-        text += " Longer but less clean: the numbers rise while more sets lose form."
-    return text
-
-
-_OBSTACLES = {
-    "missed": "{} missed: nothing to measure yet.",
-    "unclean": "{} unclean: the capacity is there, a valid set is not yet.",
-    "helped": "{} with help: no unassisted set yet.",
-    "underloaded": "{} under the load asked for: none counts yet.",
-}
+        told += say.text("why_less_clean")
+    return told
 
 
 def all_sets(count: int) -> str:
@@ -329,19 +320,9 @@ def _paused(row: Row) -> str:
     return text
 
 
-_CHANGES = {
-    "attendance": "attendance {:.1f} then {:.1f} sessions a week",
-    "clean": "clean sets {:.0%} then {:.0%}",
-    "sets": "sets a session {:.1f} then {:.1f}",
-    "effort": "effort {:.1f} then {:.1f}",
-    "pain": "highest pain {:.0f} then {:.0f}",
-    "gap": "a gap of {1:.0f} days",
-}
-
-
 def _changed(row: Row) -> str:
     texts = [
-        _CHANGES[what].format(before, after)
+        say.TEXTS["together"][what].format(before, after)
         .replace("nan", "none noted").replace("%", " %")
         for what, before, after in row.verdict.changed
     ]  # fmt: skip
@@ -350,100 +331,47 @@ def _changed(row: Row) -> str:
 
 def _next_step(row: Row) -> str:
     """Return one line of what to do next, fit for the exercise; common practice, no source."""
-    criterion, person = row.rung.criterion, row.away is not None and row.away.person
-    far = row.level.guess < FAR * criterion.target
-    steps = {
-        PAIN: PAIN_CAUTION,
-        PAUSED: "Start below where it stopped, and test after a week or two."
-        if person and row.seen.sessions
-        else "Nothing to do, unless it should be trained.",
-        NEW: "Try it once and write down every set, the missed ones too.",
-        FEW: "Go on, and write down every set, the missed ones too.",
-        NO_SUCCESS: "Try an easier variation until one succeeds.",
-        FORM: f"Shorter, cleaner sets first{_form(row)}.",
-        HELP: "One try without help early in each session, while fresh.",
-        SLIPPING: "Look at pain, sleep, illness and load first; a lighter week often helps.",
-        FLAT: "Change one thing for a few weeks: fewer, cleaner sets, more rest or a variation.",
-        AT_MARK: f"Test it: {criterion.confirm_sessions} sessions in a row pass."
-        if criterion.confirm_sessions > 1
-        else "Test it when fresh.",
-        CLIMBING: "Go on as now.",
-        UNCLEAR: "Go on and keep the notes: the next sessions will tell.",
-    }
-    text = steps[row.state]
-    if row.back and far and row.state in (SLIPPING, FLAT, NO_SUCCESS):
-        text += f" Or some weeks on the rung to go back to: {row.back}."
-    return text
-
-
-def _form(row: Row) -> str:
-    return f" ({row.rung.form.rstrip('.')})" if row.rung.form else ""
-
-
-PAIN_CAUTION = (
-    "Pain ends the session. Do not load it again before a licensed clinician or qualified coach "
-    "has seen it; local rules come first. No figure here clears anyone to train."
-)
-
-
-def _own_why(row: Row) -> str:
-    """Why, in an athlete's words."""
-    if row.state in STUCK:
-        moved = "gone down" if row.state == SLIPPING else "hardly moved"
-        weeks_so = row.verdict.weeks
-        since = f" for about {say.weeks(weeks_so)}" if np.isfinite(weeks_so) else " for some time"
-        return (
-            f"Your usual day has {moved}{since}. This warning is set to be wrong only about once "
-            "in five years of training, but it can be."
-        )
-    return _OWN_WHY[row.state].format(
-        sets=all_sets(row.seen.sets).lower(),
-        more=counted(row.seen.more_sessions, "session"),
-        met=row.seen.met,
-        of=counted(row.seen.met_of, "session"),
+    far = row.level.guess < FAR * row.rung.criterion.target
+    kind = row.state
+    if row.away is not None and row.away.person and row.seen.sessions:
+        kind = "paused_person"
+    elif kind == AT_MARK and row.rung.criterion.confirm_sessions > 1:
+        kind = "at_mark_run"
+    goes_back = row.back and far and row.state in (SLIPPING, FLAT, NO_SUCCESS)
+    return _filled("next_steps", kind, row) + (
+        _filled("next_steps", "back", row) if goes_back else ""
     )
 
 
-_OWN_WHY = {
-    PAIN: "Pain comes first: whether you are stuck is not the question now.",
-    PAUSED: "You have not trained this lately; nothing says you are stuck.",
-    NEW: "There is no session yet to judge by.",
-    FEW: "It takes {more} more to tell progress from good and bad days.",
-    NO_SUCCESS: "So far {sets} missed. That is where it starts.",
-    FORM: "You are strong enough; what is missing is a set with the form held.",
-    HELP: "So far {sets} with help; the first one without is the next step.",
-    AT_MARK: "A usual day brings you to the mark: met in {met} of your last {of}.",
-    CLIMBING: "What you can do on a usual day has been rising.",
-    UNCLEAR: "Your record fits both getting better and standing still.",
-}
-
-_OWN_STEPS: dict[str, Callable[[Row], str]] = {
-    PAIN: lambda row: (
-        "Stop what hurts, tell your coach, and see a licensed clinician before you load it again."
-    ),
-    PAUSED: lambda row: (
-        "Start again below where you stopped, and give it a week or two before you test."
-    ),
-    NEW: lambda row: "Try it once with your coach, and write down every set.",
-    FEW: lambda row: "Write down every set, the missed ones too.",
-    NO_SUCCESS: lambda row: "Ask your coach for an easier variation until one succeeds.",
-    FORM: lambda row: f"Shorter sets with clean form first{_form(row)}.",
-    HELP: lambda row: "Try once without help while you are fresh.",
-    SLIPPING: lambda row: (
-        "Show this to your coach before adding work; look at sleep, illness and pain first."
-    ),
-    FLAT: lambda row: (
-        "A flat stretch is common. Ask your coach what one thing to change for a few weeks."
-    ),
-    AT_MARK: lambda row: "Ask your coach for a test when you are fresh.",
-    CLIMBING: lambda row: "Keep what works; stop a set when the form goes.",
-    UNCLEAR: lambda row: "Keep training and writing down every set; then there is more to say.",
-}
+def _filled(section: str, kind: str, row: Row) -> str:
+    """Return a sentence of a section, with the row's figures in it."""
+    seen, so = row.seen, row.verdict.weeks
+    return str(say.TEXTS[section][kind]).format(
+        form=f" ({row.rung.form.rstrip('.')})" if row.rung.form else "",
+        confirm=row.rung.criterion.confirm_sessions,
+        back=row.back,
+        sets=all_sets(seen.sets).lower(),
+        more=counted(seen.more_sessions, "session"),
+        met=seen.met,
+        of=counted(seen.met_of, "session"),
+        moved="gone down" if row.state == SLIPPING else "hardly moved",
+        since=f" for about {say.weeks(so)}" if np.isfinite(so) else " for some time",
+    )
 
 
 def reason(one: Reason, row: Row) -> str:
     """Return one reason as half a sentence."""
-    return _REASONS[one.kind](one, row)
+    if one.kind in _REASONS:
+        return _REASONS[one.kind](one, row)
+    if one.kind in OBSTACLES:
+        return str(OBSTACLES[one.kind]).format(all_sets(int(one.value))).rstrip(".")
+    return str(say.TEXTS["reasons"][one.kind]).format(
+        one=one,
+        when="before the break" if row.away else "lately",
+        size=abs(one.value),
+        quicker="quicker" if one.value > 0 else "slower",
+        athletes=counted(int(one.value), "athlete") if one.kind == "comparable" else "",
+    )
 
 
 def _of_gain(one: Reason, row: Row) -> str:
@@ -481,34 +409,7 @@ def _of_away(one: Reason, row: Row) -> str:
     )
 
 
-def _quicker(effect: float) -> str:
-    return f"{abs(effect):.1f} % a week {'quicker' if effect > 0 else 'slower'}"
-
-
-_REASONS: dict[str, Callable[[Reason, Row], str]] = {
-    "level": _of_level,
-    "gain": _of_gain,
-    "away": _of_away,
-    "attendance": lambda one, row: (
-        f"trained {one.value:.1f} times a week {'before the break' if row.away else 'lately'}"
-    ),
-    "met": lambda one, row: (
-        f"met the mark in {one.value:.0f} of the last {one.figures[0]:.0f} "
-        f"sessions; about {one.figures[1]:.0f} were to be expected"
-    ),
-    "break": lambda one, row: f"a break of {one.value:.0f} days among the latest sessions",
-    "clean": lambda one, row: f"{one.value:.0f} % of recent sets count (clean, unassisted)",
-    "run": lambda one, row: (
-        f"{one.value:.0f} of {one.figures[0]:.0f} sessions in a row have met the mark so far"
-    ),
-    "pace": lambda one, row: f"on other rungs this athlete goes {_quicker(one.value)} than most",
-    "difficulty": lambda one, row: f"this rung goes {_quicker(one.value)} than the others",
-    "comparable": lambda one, row: f"{counted(int(one.value), 'athlete')} cleared it before",
-    **{
-        kind: lambda one, row: _OBSTACLES[one.kind].format(all_sets(int(one.value))).rstrip(".")
-        for kind in _OBSTACLES
-    },
-}
+_REASONS = {"level": _of_level, "gain": _of_gain, "away": _of_away}
 
 
 def _warnings(row: Row) -> str:
@@ -522,7 +423,7 @@ def _warnings(row: Row) -> str:
         ("few others have cleared this rung", row.comparable < 5),
         ("not trained lately", row.state == PAUSED),
         ("load not checked: no body mass in the roster", not seen.load_known),
-        (_OBSTACLES.get(seen.obstacle, "").format(all_sets(seen.sets).lower()).rstrip("."),
+        (OBSTACLES.get(seen.obstacle, "").format(all_sets(seen.sets).lower()).rstrip("."),
          bool(seen.obstacle)),
         *((text, True) for text in unusual),
     ]  # fmt: skip

@@ -3,13 +3,21 @@
 from __future__ import annotations
 
 import calendar
-from collections.abc import Sequence
+import tomllib
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from forecast.ladder import Criterion
 from forecast.log import counted, in_percent
 
+TEXTS: Mapping[str, Any] = tomllib.loads(
+    Path(__file__).with_name("texts.toml").read_text(encoding="utf-8")
+)
+"""Fixed sentences, by section and name."""
 NBSP = "\u00a0"
 MINUS = "\u2212"
 UNITS = {"seconds": "s", "reps": "reps", "kg": "kg", "cm": "cm"}
@@ -25,6 +33,11 @@ CHANCES = (
 """Chances below each figure, in words."""
 SAYS_NOTHING = 3.0
 """A range from under so many weeks to beyond the horizon says nothing (judgement)."""
+
+
+def text(name: str, /, **figures: object) -> str:
+    """Return a heading or sentence by its name, filled in."""
+    return str(TEXTS["texts"][name]).format(**figures)
 
 
 def chance(share: float) -> str:
@@ -60,6 +73,14 @@ def value(shown: float, measure: str) -> str:
     if measure == "reps":
         return f"{round(shown)}{NBSP}{'rep' if round(shown) == 1 else 'reps'}"
     return f"{number(shown, measure)}{NBSP}{UNITS[measure]}"
+
+
+def mark(criterion: Criterion) -> str:
+    """Return a pass mark with the load it asks for: ``10 s``, ``5 reps with 20 kg``."""
+    load = f" with {criterion.load_kg:g}{NBSP}kg" if criterion.load_kg else ""
+    if criterion.load_bodyweight:
+        load = f" with {in_percent(criterion.load_bodyweight)} of body mass"
+    return f"{value(criterion.target, criterion.measure)}{load}"
 
 
 def number(shown: float, measure: str = "") -> str:
@@ -105,7 +126,7 @@ def span(low: float, high: float, horizon: int) -> str:
     if says_nothing(low, high):
         return "cannot say yet"
     ends = whole_weeks(low, horizon), whole_weeks(high, horizon)
-    same = ends[0] == ends[1] or ends == ("<1", "1")
+    same = ends[0] in (ends[1], str(horizon)) or ends == ("<1", "1")
     return ends[1] if same else " to ".join(ends)
 
 

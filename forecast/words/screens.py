@@ -4,34 +4,18 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from pathlib import Path
 
 import pandas as pd
 
 from forecast.log import Club, counted, in_percent
 from forecast.row import PAUSED, STATES, Row
+from forecast.words import say
 from forecast.words.pages import away_line
 from forecast.words.rows import STATE_NAMES
 
-CAUTION = (
-    "Pain stops the session. Straight-arm loading is slow on tendons. A forecast clears nobody to "
-    "train: that is for a qualified coach and, where it hurts, a licensed clinician; local rules "
-    "come first."
-)
+CAUTION = say.text("caution")
 """Ends every output that a coach or an athlete reads."""
-WEEKS_LEGEND = (
-    "Most urgent first. Usual day: what it shows, of the pass mark. Weeks: 8 in 10 clear it within "
-    "this range if training goes on as lately; half clear it by the date. --why: chances, reasons "
-    "and what to do next."
-)
-WHY_LEGEND = (
-    "Usual day: what it shows, of the pass mark. 4 wk ... 26 wk: chance in % that the rung is "
-    "cleared by then if training goes on as lately. Weeks: 8 in 10 clear it within this range "
-    "(> {horizon}: beyond the weeks looked at). Record: how much there is to go by."
-)
-RETESTS_LEGEND = (
-    "Usual day: what it would show now, of the pass mark. Weeks off: without a set on any rung, "
-    "beyond ordinary rest. Come back gradually."
-)
 
 
 def club_heading(name: str, what: str, people: int, as_of: pd.Timestamp) -> str:
@@ -60,7 +44,7 @@ def triage_heading(name: str, rows: Sequence[Row]) -> str:
 def opened(club: Club, rungs: int, as_of: pd.Timestamp) -> str:
     """Return what a club that was opened holds."""
     return (
-        f"{club.name}: {len(club.log.sets)} sets understood, {len(club.log.rejected)} rows set "
+        f"{club.name}: {len(club.log.sets):,} sets understood, {len(club.log.rejected):,} rows set "
         f"aside; {rungs} open rungs as of {as_of.date()}"
     )
 
@@ -70,14 +54,10 @@ def fitted(model: str, athletes: int, as_of: pd.Timestamp) -> str:
     return f"{model}: learnt from {counted(athletes, 'athlete')} before {as_of.date()}"
 
 
-def not_read(error: Exception) -> str:
-    """Return the note that a kept model is of no use."""
-    return f"note: {error} A new one is fitted."
-
-
-def not_kept(error: Exception) -> str:
-    """Return the note that a model could not be kept."""
-    return f"note: the model is not kept for the next run: {error}"
+def stands(level: float, target: float, measure: str) -> str:
+    """Return what a usual day would show, of the pass mark."""
+    shown = "-" if pd.isna(level) else say.value(level, measure)
+    return f"{shown} of {say.value(target, measure)}"
 
 
 def borrowed(athletes: int, rungs: int, trust: float) -> str:
@@ -92,3 +72,18 @@ def borrowed(athletes: int, rungs: int, trust: float) -> str:
         )
     chance = in_percent(trust)
     return f"{text}; by this log's own sets the chance that it fits this club is {chance}."
+
+
+def unforeseen(fault: str, path: str) -> str:
+    """Return what to do about a fault of the package itself."""
+    return say.text("unforeseen", fault=fault, path=path)
+
+
+def pages(paths: Sequence[Path]) -> str:
+    """Return which page is whose; the first of the athletes' pages stands for all of them."""
+    coach, analyst, *athletes = paths
+    lines = ["", "Pages, to open in a browser:", f"  coach    {coach}", f"  analyst  {analyst}"]
+    if athletes:
+        more = f" (and {len(athletes) - 1} more beside it)" if len(athletes) > 1 else ""
+        lines.append(f"  athlete  {athletes[0]}{more}")
+    return "\n".join(lines)

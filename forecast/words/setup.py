@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from forecast.log import TrainingLog, counted, ladder_draft, sanity
+from forecast.log import Draft, TrainingLog, counted, ladder_draft, sanity
 from forecast.words import say
 
 SURE_ONLY = (
@@ -79,7 +79,7 @@ def answer(number: int, shown: str, means: str) -> str:
     return f"   {number}  {shown}" + (f"  ({means})" if means else "")
 
 
-def understood(log: TrainingLog, paths: Sequence[Path], asked: int, left: int) -> str:
+def understood(log: TrainingLog, paths: Sequence[Path], asked: int, drafted: Draft) -> str:
     """Return in ten lines what was understood of a club that was set up."""
     sets, page = log.sets, sanity.look_through(log)
     days = sets["date"].dt.date
@@ -89,9 +89,10 @@ def understood(log: TrainingLog, paths: Sequence[Path], asked: int, left: int) -
     loads, pains = sets["load_kg"].notna().sum(), sets["pain"].notna().sum()
     lines = [
         f"Written: {', '.join(map(str, paths))}.",
-        f"Questions answered: {asked}; left in the mapping: {left}.",
-        f"Rows: {log.rows_in} = {len(sets)} sets + {len(log.rejected)} set aside.",
-        f"Set aside: {', '.join(kinds[:8]) or 'nothing'}.",
+        f"Questions answered: {asked}; left in the mapping: {len(drafted.questions)}.",
+        f"Rows: {log.rows_in} = {len(sets)} sets + {len(log.rejected)} set aside "
+        f"({', '.join(kinds[:8]) or 'none'}).",
+        f"Columns: {'; '.join(drafted.notes) or 'all used'}.",
         f"Days: {days.min()} to {days.max()}." if len(sets) else "Days: none.",
         f"Athletes: {', '.join(log.athletes[:8])}{' ...' if log.athletes[8:] else ''}.",
         f"Rungs: {', '.join(rungs[:8])}{' ...' if rungs[8:] else ''}.",

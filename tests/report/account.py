@@ -15,10 +15,7 @@ from packed import specs_of
 from forecast.changes import snapshot
 from forecast.commands.weeks import WRITERS, Format
 from forecast.model import View
-from forecast.report import gather
-from forecast.report.athlete import athlete_pages
-from forecast.report.coach import coach_page
-from forecast.report.write import file_names
+from forecast.report import athlete_pages, coach_page, file_names, gather
 from forecast.result import ReadinessForecast
 from forecast.row import FLAT, PAIN, SUMMARY_COLUMNS, Row
 from forecast.words import captions, for_coach

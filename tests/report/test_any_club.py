@@ -45,7 +45,12 @@ SAID = {
 """What sections of some clubs must say beside what those of all clubs must."""
 BY_DAY = ("one_athlete", "nobody_cleared", "everything_cleared", "one_set")
 """Clubs of the day's tier; the others wait for the night."""
-OF_ALL = {"lapse": NO_LAPSE, "audit": NO_MARK, "roster": NO_ROSTER, "trust": "No backtest was run"}
+OF_ALL = {
+    "lapse": NO_LAPSE,
+    "audit": NO_MARK,
+    "roster": NO_ROSTER,
+    "trust": "Stricter: 'backtest|Not worked out",
+}
 
 
 @dataclass(frozen=True)

@@ -201,6 +201,23 @@ def test_nothing_is_cut_off_at_the_width_of_paper(show, reader):
         page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
 
 
+def test_no_words_of_a_chart_are_cut_on_paper(show):
+    page = show("athlete")
+    page.execute_script("dispatchEvent(new Event('beforeprint'))")
+    cut = page.execute_script(
+        """return [...document.querySelectorAll(".pair svg")].flatMap((svg) => {
+             const box = svg.getBoundingClientRect();
+             return [...svg.querySelectorAll("text")].filter((text) => {
+               const own = text.getBoundingClientRect();
+               return own.width && (own.left < box.left - 1 || own.right > box.right + 1);
+             }).map((text) => text.textContent);
+           });"""
+    )
+    page.execute_script("dispatchEvent(new Event('afterprint'))")
+    assert cut == []
+    assert page.execute_script("return document.querySelectorAll('.pair svg text').length") > 20
+
+
 @pytest.mark.parametrize("width", day_and_night([DESKTOP, PHONE], {DESKTOP}))
 @pytest.mark.parametrize("reader", READERS)
 def test_accessibility_check_finds_nothing(show, reader, width):

@@ -32,7 +32,8 @@ def coach() -> list[str]:
         text
         for one in FIXED_CLUB
         for text in (f"\n# {one.who}: {one.state}", *pages.paragraphs(one),
-                     captions.under_sets(one), captions.of_sets(one), for_coach(one).warnings)
+                     captions.under_sets(one), captions.of_sets(one), for_coach(one).warnings,
+                     "Today: " + " | ".join(pages.today(one, one.seen.best).values()))
     ]  # fmt: skip
     fixed = [pages.text(name) for name in ("nobody_why", "sheet_how", "coach_caution")]
     return [*club, "\n# The sheet", *sheet, "\n# Fixed", *fixed, *pages.HOW_SURE, *cards]
@@ -54,7 +55,7 @@ def athlete() -> list[str]:
         chances = [f"{when}: {chance}" for when, chance in own.chances]
         lines += [f"\n# {one.who}: {one.state}", card.line, card.stands, own.headline, *chances,
                   f"{card.state} {own.why} {card.normal}", own.next_step, card.sure,
-                  captions.under_sets(one),
+                  captions.under_sets(one), pages.message(one, 2),
                   captions.of_chance(one) if one.wait else ""]  # fmt: skip
     return lines
 

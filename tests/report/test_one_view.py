@@ -1,4 +1,4 @@
-"""One report looks at the log once: one build of histories, one filter pass, one simulation."""
+"""One report looks at a day once: one build of histories, one filter pass, one simulation."""
 
 from __future__ import annotations
 
@@ -51,7 +51,8 @@ def few_log(awkward_log, small_result, with_sets):
 
 def test_one_report_looks_once(calls, few_log, small_model, small_cut, tmp_path):
     write_report(few_log, small_model, small_cut, out=tmp_path)
-    assert calls == {step.__name__: 1 for step in ONCE}
+    # and the analyst's page once more, at what was said eight weeks before
+    assert calls == {step.__name__: 1 if step is walk else 2 for step in ONCE}
 
 
 def test_pages_of_a_view_are_those_of_its_log(calls, few_log, small_model, small_cut, tmp_path):
@@ -61,7 +62,7 @@ def test_pages_of_a_view_are_those_of_its_log(calls, few_log, small_model, small
     rows = view.rows
     calls.clear()
     written = write_report(view, out=tmp_path / "view", **told)
-    assert calls == {"walk": 1}
+    assert calls == {step.__name__: 1 for step in ONCE}
     assert view.rows is rows
     assert len(written) >= 2 + 3
     for path, other in zip(written, pages, strict=True):

@@ -16,11 +16,8 @@ from test_percentages import GLUED
 
 from forecast.errors import ForecastError, NotFittedError
 from forecast.model import ReadinessForecaster
-from forecast.report import open_tables, write_report
-from forecast.report.athlete import athlete_pages
-from forecast.report.coach import coach_page
+from forecast.report import athlete_pages, coach_page, file_names, open_tables, write_report
 from forecast.report.page import sheets
-from forecast.report.write import file_names
 from forecast.row import FLAT, SLIPPING, Away
 
 JARGON = (

@@ -48,17 +48,32 @@ function onPaper(place, view) {
   }
   view.signal("width", place.closest(".pair") ? HALF_WIDTH : PAPER_WIDTH).run();
 }
+// What is folded stays folded on paper, but for an athlete's own page and the cards asked for.
+const folded = new Set();
+function spread(which) {
+  for (const part of document.querySelectorAll(which)) {
+    if (!part.open) folded.add(part);
+    part.open = true;
+  }
+}
 const resize = () => dispatchEvent(new Event("resize"));
 addEventListener("beforeprint", () => {
+  if (document.body.className === "athlete") spread("details");
   for (const [place, view] of views) if (view) onPaper(place, view);
 });
 addEventListener("afterprint", () => {
   for (const [view, height] of heights) view.height(height).run();
   heights.clear();
+  for (const part of folded) part.open = false;
+  folded.clear();
   resize();
 });
 
 for (const part of document.querySelectorAll("details")) part.addEventListener("toggle", resize);
+document.getElementById("with-cards")?.addEventListener("click", () => {
+  spread("details.client");
+  print();
+});
 function unfold() {
   const part = document.getElementById(location.hash.slice(1));
   if (part?.tagName === "DETAILS") part.open = true;
