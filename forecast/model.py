@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from copy import copy
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
@@ -17,7 +17,7 @@ from forecast import ahead, inline, words
 from forecast.ahead import Climbing, LadderAhead, learn_climbing
 from forecast.errors import ForecastError, ModelFileError, NotFittedError, is_number, is_whole
 from forecast.growth import GrowthModel, Tracked
-from forecast.histories import DEFAULT_LAPSE_WEEKS, Histories, build_histories
+from forecast.histories import DEFAULT_LAPSE_WEEKS, Histories, build_histories, cut_day
 from forecast.log import TrainingLog
 from forecast.parts import forecast_shared_out
 from forecast.plateau import DEFAULT_FALSE_ALARMS, ClubVerdict, learn_shares
@@ -371,7 +371,7 @@ class ReadinessForecaster(BaseEstimator):
 
     def forecast(
         self, log: TrainingLog, as_of: pd.Timestamp | str | None = None, *, engine: Engine = "pool",
-        n_jobs: int | None = None, progress: Progress | None = None,
+        athlete: str | None = None, n_jobs: int | None = None, progress: Progress | None = None,
     ) -> ReadinessForecast:  # fmt: skip
         """Forecast every open rung from what was logged before ``as_of``, with its state.
 
@@ -383,10 +383,17 @@ class ReadinessForecaster(BaseEstimator):
         engine
             ``pool``, or one engine alone; ``unrecalibrated`` is the pool before its chances are
             corrected by how they turned out.
+        athlete
+            Of this one alone, as in the forecast of all, in a fraction of the time.
         n_jobs
             Workers that the athletes are shared over, as joblib counts them; any of its backends
             will do (``joblib.parallel_config``), and the result does not depend on it.
         """
+        if athlete is not None:
+            as_of = cut_day(log, as_of)
+            if athlete not in log.athletes:
+                raise ForecastError(f"{athlete!r} is not in the log; see log.athletes.")
+            log = replace(log, sets=log.sets[log.sets["athlete"] == athlete].reset_index(drop=True))
         # without ``fit`` the shares are learnt from the log asked about, which then stays whole
         if effective_n_jobs(n_jobs) > 1 and self.club_verdict_ is not None:
             return forecast_shared_out(self, log, as_of, engine, n_jobs)

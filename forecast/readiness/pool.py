@@ -77,11 +77,7 @@ class Combiner:
         return _shares(self.weights, _log_time(weeks), _log_away(np.full(1, away)))
 
     def combine(self, chances: Sequence[Array], weeks: Array, away: Array | float = 0.0) -> Array:
-        """Return the pooled, recalibrated chances of having cleared by ``weeks`` (W,).
-
-        ``chances`` are (T, W) from each of the K engines, ``away`` (T,) weeks since the last
-        session.
-        """
+        """Return the pooled chances by ``weeks`` (W,), of (T, W) ones and ``away`` (T,) weeks."""
         stacked = np.array(chances)
         numbers = np.array([self.shift, self.drift, self.log_stretch])
         log_away = _log_away(np.broadcast_to(away, stacked.shape[1]))[:, None]
