@@ -78,14 +78,11 @@ class _Commands(TyperGroup):
 
 
 app = typer.Typer(
-    name="rungwise",
-    cls=_Commands,
+    name="rungwise", cls=_Commands,
     help="Weeks until the next rung of a strength-skill ladder, from a coach's set-by-set log.",
-    no_args_is_help=True,
-    add_completion=False,
-    pretty_exceptions_enable=False,
+    no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
-)
+)  # fmt: skip
 
 
 def _version(asked: bool) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from copy import copy
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
@@ -17,7 +17,7 @@ from forecast import ahead, inline, words
 from forecast.ahead import Climbing, LadderAhead, learn_climbing
 from forecast.errors import ForecastError, ModelFileError, NotFittedError, is_number, is_whole
 from forecast.growth import GrowthModel, Tracked
-from forecast.histories import DEFAULT_LAPSE_WEEKS, Histories, build_histories
+from forecast.histories import DEFAULT_LAPSE_WEEKS, Histories, build_histories, cut_day
 from forecast.log import TrainingLog
 from forecast.parts import forecast_shared_out
 from forecast.plateau import DEFAULT_FALSE_ALARMS, ClubVerdict, learn_shares
@@ -57,16 +57,10 @@ class Borrowed:
 
 
 _LEARNT = {
-    "engines_": Engines,
-    "comparable_": dict,
-    "athletes_": int,
-    "rows_end_": float,
-    "as_of_": pd.Timestamp,
-    "rungs_": tuple,
-    "club_verdict_": ClubVerdict,
-    "climbing_": Climbing,
+    "engines_": Engines, "comparable_": dict, "athletes_": int, "rows_end_": float,
+    "as_of_": pd.Timestamp, "rungs_": tuple, "club_verdict_": ClubVerdict, "climbing_": Climbing,
     "borrowed_": Borrowed,
-}
+}  # fmt: skip
 """What a fit leaves behind, and its type; the last three not always."""
 _AT_TIMES = ("club_verdict_", "climbing_", "borrowed_")
 _RECORDS = tuple(_LEARNT[name] for name in _AT_TIMES)
@@ -235,14 +229,10 @@ class ReadinessForecaster(BaseEstimator):
         return f"{text}. {self.borrowed_}" if self.borrowed_ else text
 
     def fit(
-        self,
-        log: TrainingLog,
-        as_of: pd.Timestamp | str | None = None,
-        *,
-        like: ReadinessForecaster | None = None,
-        n_jobs: int | None = None,
+        self, log: TrainingLog, as_of: pd.Timestamp | str | None = None, *,
+        like: ReadinessForecaster | None = None, n_jobs: int | None = None,
         progress: Progress | None = None,
-    ) -> Self:
+    ) -> Self:  # fmt: skip
         """Learn from everything dated before ``as_of``.
 
         Parameters
@@ -263,12 +253,9 @@ class ReadinessForecaster(BaseEstimator):
 
         Raises
         ------
-        HistoryError
-            No set is dated before ``as_of``.
-        FitError
-            An engine could not be fitted; nothing is put in its place.
         ForecastError
-            A setting makes no sense.
+            No set is dated before ``as_of``, a setting makes no sense, or (``FitError``) an engine
+            could not be fitted; nothing is put in its place.
         """
         return self._fit(log, as_of, progress, None, like)
 
@@ -286,13 +273,9 @@ class ReadinessForecaster(BaseEstimator):
         return self._fit(log, as_of, progress, self.view(log, as_of).growth)
 
     def _fit(
-        self,
-        log: TrainingLog,
-        as_of: pd.Timestamp | str | None,
-        progress: Progress | None,
-        start: GrowthModel | None,
-        like: ReadinessForecaster | None = None,
-    ) -> Self:
+        self, log: TrainingLog, as_of: pd.Timestamp | str | None, progress: Progress | None,
+        start: GrowthModel | None, like: ReadinessForecaster | None = None,
+    ) -> Self:  # fmt: skip
         histories, tracked = self._learn(log, as_of, progress, start, like)
         if progress:
             progress("verdict and ladder")
@@ -301,13 +284,9 @@ class ReadinessForecaster(BaseEstimator):
         return self
 
     def fit_engines(
-        self,
-        log: TrainingLog,
-        as_of: pd.Timestamp | str | None = None,
-        *,
-        like: ReadinessForecaster | None = None,
-        progress: Progress | None = None,
-    ) -> Self:
+        self, log: TrainingLog, as_of: pd.Timestamp | str | None = None, *,
+        like: ReadinessForecaster | None = None, progress: Progress | None = None,
+    ) -> Self:  # fmt: skip
         """Learn what ``forecast_each`` needs and no more, as a backtest does at every cut.
 
         Parameters and errors are those of ``fit``. The rest is then learnt from the log asked
@@ -317,13 +296,9 @@ class ReadinessForecaster(BaseEstimator):
         return self
 
     def _learn(
-        self,
-        log: TrainingLog,
-        as_of: pd.Timestamp | str | None,
-        progress: Progress | None,
-        start: GrowthModel | None = None,
-        like: ReadinessForecaster | None = None,
-    ) -> tuple[Histories, Tracked]:
+        self, log: TrainingLog, as_of: pd.Timestamp | str | None, progress: Progress | None,
+        start: GrowthModel | None = None, like: ReadinessForecaster | None = None,
+    ) -> tuple[Histories, Tracked]:  # fmt: skip
         self._check_settings()
         if like is not None and not (isinstance(like, ReadinessForecaster) and like._learnt()):
             raise ForecastError(
@@ -334,13 +309,9 @@ class ReadinessForecaster(BaseEstimator):
         self.club_verdict_, self.climbing_, self.borrowed_ = None, None, None
         histories = build_histories(log, as_of, lapse_weeks=self.lapse_weeks)
         self.engines_, tracked = train_engines(
-            histories,
-            horizon_weeks=self.horizon_weeks,
-            seed=self.random_state,
-            start=start,
-            like=None if like is None else (like.engines_, like.rungs_),
-            progress=progress,
-        )
+            histories, horizon_weeks=self.horizon_weeks, seed=self.random_state, start=start,
+            like=None if like is None else (like.engines_, like.rungs_), progress=progress,
+        )  # fmt: skip
         if like is not None:
             shared = [rung for rung in log.ladder.keys if rung in like.rungs_]
             trust = self.engines_.growth.fit.pooled.lent
@@ -371,7 +342,7 @@ class ReadinessForecaster(BaseEstimator):
 
     def forecast(
         self, log: TrainingLog, as_of: pd.Timestamp | str | None = None, *, engine: Engine = "pool",
-        n_jobs: int | None = None, progress: Progress | None = None,
+        athlete: str | None = None, n_jobs: int | None = None, progress: Progress | None = None,
     ) -> ReadinessForecast:  # fmt: skip
         """Forecast every open rung from what was logged before ``as_of``, with its state.
 
@@ -383,10 +354,17 @@ class ReadinessForecaster(BaseEstimator):
         engine
             ``pool``, or one engine alone; ``unrecalibrated`` is the pool before its chances are
             corrected by how they turned out.
+        athlete
+            Of this one alone, as in the forecast of all, in a fraction of the time.
         n_jobs
             Workers that the athletes are shared over, as joblib counts them; any of its backends
             will do (``joblib.parallel_config``), and the result does not depend on it.
         """
+        if athlete is not None:
+            as_of = cut_day(log, as_of)
+            if athlete not in log.athletes:
+                raise ForecastError(f"{athlete!r} is not in the log; see log.athletes.")
+            log = replace(log, sets=log.sets[log.sets["athlete"] == athlete].reset_index(drop=True))
         # without ``fit`` the shares are learnt from the log asked about, which then stays whole
         if effective_n_jobs(n_jobs) > 1 and self.club_verdict_ is not None:
             return forecast_shared_out(self, log, as_of, engine, n_jobs)

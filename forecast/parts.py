@@ -38,17 +38,15 @@ def forecast_shared_out(
     day = cut_day(checked_log(log), as_of)
     people = sorted(log.sets.loc[log.sets["date"] < day, "athlete"].unique())
     workers = min(effective_n_jobs(n_jobs), len(people))
-    shares = np.array_split(np.array(people, dtype=object), max(workers, 1))
-    if len(shares) < 2:
+    if workers < 2:
         return _forecast(model, log, day, engine)
+    shares = np.array_split(np.array(people, dtype=object), workers)
     logs = [
         replace(log, sets=log.sets[log.sets["athlete"].isin(names)].reset_index(drop=True))
         for names in shares
     ]
-    answers = Parallel(n_jobs=n_jobs, max_nbytes=None)(
-        delayed(_forecast)(model, share, day, engine) for share in logs
-    )
-    return joined(answers)
+    each = (delayed(_forecast)(model, share, day, engine) for share in logs)
+    return joined(Parallel(n_jobs=n_jobs, max_nbytes=None)(each))
 
 
 def _forecast(model: Any, log: TrainingLog, as_of: pd.Timestamp, engine: str) -> ReadinessForecast:

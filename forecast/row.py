@@ -188,12 +188,12 @@ class Reason:
 class Row:
     """One open rung on one date, after every rule.
 
-    ``athlete`` on ``rung`` as of ``as_of``; ``back`` names the rung to go back to when form breaks,
-    ``None`` for none; ``wait`` is ``None`` under a ``hold``, which says why nothing ahead is given:
-    ``pain``. ``pain`` is the highest noted lately, 0 where none was; ``away`` is ``None`` unless
-    the state is ``paused``; ``lapse`` and ``gone`` are chances of having stopped for good within 26
-    weeks, and by today; ``comparable`` counts cleared spells of others on this rung; ``record`` is
-    how much there is to go by: ``good``, ``fair`` or ``thin``; ``reasons`` heaviest first.
+    ``back`` names the rung to go back to when form breaks; ``wait`` is ``None`` under a ``hold``,
+    which says why nothing ahead is given: ``pain``. ``pain`` is the highest noted lately, 0 where
+    none was; ``away`` is ``None`` unless ``paused``; ``lapse`` and ``gone`` are chances of having
+    stopped for good within 26 weeks, and by today; ``comparable`` counts cleared spells of others
+    on this rung; ``record`` is how much there is to go by: ``good``, ``fair`` or ``thin``;
+    ``reasons`` heaviest first.
     """
 
     athlete: str

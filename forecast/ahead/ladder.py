@@ -12,30 +12,9 @@ from scipy.stats import norm
 
 from forecast import words
 from forecast.ahead import rules
-from forecast.ahead.standing import (
-    Climbing,
-    carry_regressors,
-    ladder_plan,
-    learn_climbing,
-    stand,
-)
-from forecast.ahead.tables import (
-    WHAT_IF_COLUMNS,
-    LadderAhead,
-    WhatIf,
-    assemble,
-    chances_by_day,
-    days_ahead,
-)
-from forecast.ahead.walk import (
-    Ground,
-    Pooled,
-    Rhythm,
-    Settings,
-    Walk,
-    walk,
-    weekly_sessions,
-)
+from forecast.ahead.standing import Climbing, carry_regressors, ladder_plan, learn_climbing, stand
+from forecast.ahead.tables import LadderAhead, WhatIf, assemble, chances_by_day, days_ahead
+from forecast.ahead.walk import Ground, Pooled, Rhythm, Settings, Walk, walk
 from forecast.errors import ForecastError, is_number
 from forecast.growth import to_latent, to_ratio, walker_of
 from forecast.histories import day_number, running_count
@@ -44,6 +23,10 @@ from forecast.readiness import Fitted, LogView, as_view, time_columns
 from forecast.row import AHEAD_COLUMNS, Row, rows_table
 from forecast.types import WEEK, Array
 
+WHAT_IF_COLUMNS = [
+    "athlete", "rung", "rung_name", "sessions_per_week", "as_now", "weeks_low", "weeks_mid",
+    "weeks_high", "date_mid", "p_12", "p_26", "p_never_in_horizon",
+]  # fmt: skip
 MARK_COLUMNS = [
     "athlete", "rung", "rung_name", "target", "as_now", "met_on", "weeks_low", "weeks_mid",
     "weeks_high", "date_low", "date_mid", "date_high", "p_4", "p_8", "p_12", "p_26",
@@ -182,8 +165,15 @@ def what_if(
     low, mid, high = (
         float(twice / once) * 2.0 ** (climbing.elasticity + off) - 1.0 for off in (-half, 0.0, half)
     )
-    table = pd.concat(tables, ignore_index=True)[list(WHAT_IF_COLUMNS)]
+    table = pd.concat(tables, ignore_index=True)[WHAT_IF_COLUMNS]
     return WhatIf(table, words.ahead.other_rates(low, mid, high, usual))
+
+
+def weekly_sessions(gaps: Array) -> Array:
+    """(T,) sessions a week outside layoffs, from (T, G) gap tables."""
+    ordinary = gaps <= rules.LAYOFF_DAYS
+    days = np.where(ordinary, gaps, 0.0).sum(axis=1)
+    return np.asarray(WEEK * ordinary.sum(axis=1) / np.maximum(days, 1.0))
 
 
 def rates_now(ground: Ground, current: Sequence[Row]) -> Array:

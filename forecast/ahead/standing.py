@@ -142,13 +142,11 @@ class Climbing:
     """What a log taught about going up the ladder.
 
     ``delays`` (TABLE_SIZE,) days from a rung being open to its first session, as quantiles;
-    ``carry_mean, carry_cov`` (2,), (2, 2): log units of start per log unit of margin at the last
-    clearing, pace carried over per unit of the last rung's own pace; ``margin`` the usual margin at
-    clearing, in log units; ``elasticity, elasticity_sd`` share by which gain rises for each share
-    by which sessions a week rise; ``factor, factor_sd`` log of how much longer rungs took from
-    their first session than the engine simulates; ``clean_intercept, clean_slope, clean_spread``
-    logit of the share of clean sets at the target, its slope in level, and how far spells differ
-    from it (standard deviation).
+    ``carry_mean, carry_cov`` (2,), (2, 2): start per unit of ``margin`` (the usual one, latent) at
+    the last clearing, pace per unit of the last rung's own; ``elasticity`` of gain on sessions a
+    week; ``factor`` log of how much longer rungs took than simulated; ``clean_...`` logit of the
+    share of clean sets at the target, its slope in level, and how far spells differ from it;
+    ``_sd`` spreads.
     """
 
     delays: Array

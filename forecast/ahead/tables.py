@@ -28,10 +28,6 @@ MEASURED = (
     "p_slipping", "sessions_per_week",
 )  # fmt: skip
 """What a rung without a session has no figure of."""
-WHAT_IF_COLUMNS = (
-    "athlete", "rung", "rung_name", "sessions_per_week", "as_now", "weeks_low", "weeks_mid",
-    "weeks_high", "date_mid", "p_12", "p_26", "p_never_in_horizon",
-)  # fmt: skip
 SHOWN = ("athlete", "rung_name", "weeks_low", "weeks_mid", "weeks_high", "date_mid")
 """What a notebook shows of the rungs ahead."""
 

@@ -71,13 +71,6 @@ def scaled_first_gaps(table: Array, wait: Array, scale: Array) -> Array:
     return np.where(table <= rules.LAYOFF_DAYS, scaled, table)
 
 
-def weekly_sessions(gaps: Array) -> Array:
-    """(T,) sessions a week outside layoffs, from (T, G) gap tables."""
-    ordinary = gaps <= rules.LAYOFF_DAYS
-    days = np.where(ordinary, gaps, 0.0).sum(axis=1)
-    return np.asarray(WEEK * ordinary.sum(axis=1) / np.maximum(days, 1.0))
-
-
 @dataclass(frozen=True, slots=True)
 class Ground:
     """Everything a walk starts from; ``cut`` is a day number.
@@ -137,15 +130,13 @@ def match_quantiles(days: Array, chance: Array, at: Array) -> TimeMap:
 class Walk:
     """How A athletes went up R rungs on P paths, (A, R, P); NaN where a rung was not climbed.
 
-    ``climbing`` days on the rung, from the cut where under way, else from the first session;
-    ``delay`` days to the first session from the rung being open, or from the cut where it was open
-    before, 0 where under way; ``cleared`` days from the cut to clearing, 0 or less for rungs
-    behind, past ``most_days`` only an order; ``start_level, start_gain`` latent level over the pass
-    mark and gain a week at the last session known or the first to come, ``end_level`` over the mark
-    at the last session simulated; ``margin, own_pace`` what is carried to the next rung: end level
-    less the usual margin where cleared, and the pace beyond rung and athlete. (A, R): ``first``
-    chance that the next session meets the criterion, ``middle`` of the logs of simulated days, of
-    rungs not begun. ``maps``, by (athlete place, rung): the recalibration of its times.
+    ``climbing`` days from the cut where under way, else from the first session; ``delay`` days to
+    that from the rung being open, or from the cut where it was open before, 0 where under way;
+    ``cleared`` days from the cut, 0 or less for rungs behind, past ``most_days`` only an order;
+    ``start_level, start_gain`` latent level over the mark and gain a week at the last session known
+    or the first to come, ``end_level`` at the last one simulated; ``margin, own_pace`` are carried
+    to the next rung. (A, R): ``first`` chance that the next session meets, ``middle`` of the logs
+    of simulated days. ``maps``, by (athlete place, rung): the recalibration of its times.
     """
 
     climbing: Array

@@ -231,7 +231,7 @@ def show(
     console.print(heading, style="bold")
     used = counted(int((log.sets["date"] < result.as_of).sum()), "set")
     console.print(
-        f"From {used} ({len(log.rejected)} of {log.rows_in} rows set aside: see 'check').\n"
+        f"From {used} ({len(log.rejected):,} of {log.rows_in:,} rows set aside: see 'check').\n"
     )
     here = [row for row in rows if away or not row.is_away]
     shown = [(row, 0) for row in here] if every else words.pages.one_each(here)

@@ -36,16 +36,12 @@ class Absences:
 def training_day_gaps(histories: Histories) -> pd.DataFrame:
     """Return ``athlete_id, day, gap`` of each training day, in order of athlete and day."""
     ids = histories.spells.drop_duplicates("athlete").set_index("athlete")["athlete_id"]
-    days = pd.concat([histories.sessions, histories.after_clearing])[["athlete", "date"]]
-    days = days.drop_duplicates()
-    table = pd.DataFrame(
-        {
-            "athlete_id": days["athlete"].map(ids).to_numpy(dtype=np.int64),
-            "day": day_number(days["date"]),
-        }
-    ).sort_values(["athlete_id", "day"], ignore_index=True)
-    table["gap"] = table.groupby("athlete_id")["day"].diff()
-    return table
+    days = pd.concat([histories.sessions, histories.after_clearing])
+    who = days["athlete"].map(ids).to_numpy(dtype=np.int64)
+    # rows of athlete and day, each once and in order
+    who, day = np.unique(np.stack([who, day_number(days["date"])]), axis=1)
+    gap = np.where(np.diff(who, prepend=-1) == 0, np.diff(day, prepend=0), np.nan)
+    return pd.DataFrame({"athlete_id": who, "day": day, "gap": gap})
 
 
 def absence_law(histories: Histories) -> Absences:
@@ -108,22 +104,18 @@ def weeks_until_back(law: Absences, elapsed: Array, day: float) -> tuple[Array, 
 
 def analogues(law: Absences, elapsed: float, day: float) -> tuple[Array, Array]:
     """Return lengths of absences once as long as ``elapsed`` days, and weights by season."""
-    use = law.length > elapsed
+    use, year = law.length > elapsed, rules.YEAR_WEEKS
     length, share = law.length[use], law.share[use]
     weeks = (day - (law.began[use] + elapsed)) / WEEK
-    off = np.abs((weeks + rules.YEAR_WEEKS / 2) % rules.YEAR_WEEKS - rules.YEAR_WEEKS / 2)
+    off = np.abs((weeks + year / 2) % year - year / 2)
     near = rules.SEASON_FLOOR + np.exp(-0.5 * (off / rules.SEASON_WEEKS) ** 2)
     weight = share * near
     if len(weight):
         weight *= share.sum() / weight.sum()
-    level = (np.arange(rules.PRIOR_POINTS) + 0.5) / rules.PRIOR_POINTS
-    start = max(elapsed, ABSENCE_DAYS)
-    tail = start * level ** (-1.0 / rules.PRIOR_TAIL)
+    points, start = rules.PRIOR_POINTS, max(elapsed, ABSENCE_DAYS)
+    tail = start * ((np.arange(points) + 0.5) / points) ** (-1.0 / rules.PRIOR_TAIL)
     prior = law.prior * (start / ABSENCE_DAYS) ** -rules.PRIOR_TAIL
-    return (
-        np.concatenate([length, tail]),
-        np.concatenate([weight, np.full(rules.PRIOR_POINTS, prior / rules.PRIOR_POINTS)]),
-    )
+    return np.r_[length, tail], np.r_[weight, np.full(points, prior / points)]
 
 
 @dataclass(frozen=True, slots=True)

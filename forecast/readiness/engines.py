@@ -14,12 +14,7 @@ import pandas as pd
 from scipy.special import logit
 from sklearn.model_selection import GroupKFold
 
-from forecast.growth import (
-    GrowthModel,
-    Simulation,
-    Tracked,
-    forecast_landmarks,
-)
+from forecast.growth import GrowthModel, Simulation, Tracked, forecast_landmarks
 from forecast.histories import Histories
 from forecast.survival import (
     HazardModel,
@@ -153,35 +148,28 @@ class PooledEngine(Protocol):
     @property
     def name(self) -> str:
         """What it is called: ``forecast(engine=name)``."""
-        ...
 
     @property
     def record(self) -> type:
         """Dataclass of what ``fit`` returns, as it stands in a saved model."""
-        ...
 
     def fit(self, past: Past) -> Any:
         """Return what is learnt from the landmarks; ``FitError`` where it can't be."""
-        ...
 
     def n_rungs(self, learnt: Any) -> int:
         """Return how many rungs the ladder learnt on has."""
-        ...
 
     def at_landmarks(self, learnt: Any, past: Past, chosen: Ints) -> Array:
         """Return chances of having cleared by weeks 0, 1, ..., H at some landmarks, (T, H + 1).
 
         Nothing that came of an athlete may have taught what is said of that athlete.
         """
-        ...
 
     def now(self, learnt: Any, present: Present) -> Array:
         """Return chances of having cleared by days 0, 1, ..., D, (T, D + 1)."""
-        ...
 
     def prior_weight(self, n_clearings: int) -> float:
         """Return the prior log of its weight beside the first engine's; 0 is as much as that."""
-        ...
 
 
 class _Growth:

@@ -77,11 +77,7 @@ class Combiner:
         return _shares(self.weights, _log_time(weeks), _log_away(np.full(1, away)))
 
     def combine(self, chances: Sequence[Array], weeks: Array, away: Array | float = 0.0) -> Array:
-        """Return the pooled, recalibrated chances of having cleared by ``weeks`` (W,).
-
-        ``chances`` are (T, W) from each of the K engines, ``away`` (T,) weeks since the last
-        session.
-        """
+        """Return the pooled chances by ``weeks`` (W,), of (T, W) ones and ``away`` (T,) weeks."""
         stacked = np.array(chances)
         numbers = np.array([self.shift, self.drift, self.log_stretch])
         log_away = _log_away(np.broadcast_to(away, stacked.shape[1]))[:, None]
@@ -114,15 +110,10 @@ def _pooled(weights: Array, numbers: Array, chances: Array, time: Array, away: A
 
 
 def fit_combiner(
-    chances: Sequence[Array],
-    time: Array,
-    cleared: Flags,
-    athlete: Ints,
-    prior_weights: Array | None = None,
-    sure: Array | None = None,
-    stays: Array | float = 1.0,
+    chances: Sequence[Array], time: Array, cleared: Flags, athlete: Ints,
+    prior_weights: Array | None = None, sure: Array | None = None, stays: Array | float = 1.0,
     away: Array | float = 0.0,
-) -> Combiner:
+) -> Combiner:  # fmt: skip
     """Learn the pool from T landmarks with the engines' out-of-fold chances.
 
     ``chances`` (T, W) at whole weeks 0, 1, ..., W - 1, from each of the K engines; ``time`` weeks
@@ -196,14 +187,10 @@ class Engines:
 
 
 def train_engines(
-    histories: Histories,
-    *,
-    horizon_weeks: int,
-    seed: int,
-    start: GrowthModel | None = None,
+    histories: Histories, *, horizon_weeks: int, seed: int, start: GrowthModel | None = None,
     like: tuple[Engines, Sequence[str]] | None = None,
     progress: Callable[[str], None] | None = None,
-) -> tuple[Engines, Tracked]:
+) -> tuple[Engines, Tracked]:  # fmt: skip
     """Fit the growth engine, each other one to past landmarks, and their pool on athletes left out.
 
     The histories come back too, as seen through the growth engine, whose fit goes on from
@@ -250,11 +237,8 @@ def _train_pool(past: Past, learnt: dict[str, Any]) -> Combiner:
     table = past.moments.table.iloc[chosen]
     return fit_combiner(
         [engine.at_landmarks(learnt[engine.name], past, chosen) for engine in POOLED],
-        table["weeks"].to_numpy(dtype=float),
-        table["cleared"].to_numpy(dtype=bool),
-        past.athlete[chosen],
-        prior,
-        sure=table["sure"].to_numpy(dtype=float),
+        table["weeks"].to_numpy(dtype=float), table["cleared"].to_numpy(dtype=bool),
+        past.athlete[chosen], prior, sure=table["sure"].to_numpy(dtype=float),
         stays=table["stays"].to_numpy(dtype=float),
         away=past.moments.features["wait"].to_numpy(dtype=float)[chosen],
-    )
+    )  # fmt: skip

@@ -11,14 +11,7 @@ import numpy as np
 import pandas as pd
 
 from forecast.growth import GrowthForecast, GrowthModel, Tracked, to_log
-from forecast.histories import (
-    ABSENCE_DAYS,
-    CLEARED,
-    PAIN,
-    PASSED_OVER,
-    Histories,
-    recent_pain,
-)
+from forecast.histories import ABSENCE_DAYS, CLEARED, PAIN, PASSED_OVER, Histories, recent_pain
 from forecast.ladder import Ladder, Rung
 from forecast.plateau import MIN_SESSIONS, MIN_WEEKS
 from forecast.readiness import rules
@@ -419,11 +412,9 @@ def make_rows(
     ``less_clean, changed`` and ``return_low, return_mid, return_high`` beside; ``several``: the
     model was fitted on more than one athlete.
     """
+    asked: dict[str, Any] = {"usual": usual_absence, "horizon": horizon, "several": several}
     lines = zip(facts.itertuples(index=False), by_day, weeks_at(by_day), strict=True)
-    return tuple(
-        _row(*line, histories=histories, usual=usual_absence, horizon=horizon, several=several)
-        for line in lines
-    )
+    return tuple(_row(*line, histories=histories, **asked) for line in lines)
 
 
 def _row(
@@ -437,14 +428,9 @@ def _row(
     long = bool(fact.athlete_wait > usual)
     # After a long absence, what was shown before tells more than what is guessed to be left.
     before = paused and fact.sessions > 0 and long
-    level = Level(
-        value=fact.before if before else fact.usual,
-        guess=fact.before if before else fact.guess,
-        before=fact.before,
-        log=fact.level,
-    )
-    figures = fact.gain, fact.gain_low, fact.gain_high, fact.gain_ahead
-    gain = Gain(*map(float, figures))
+    shown = (fact.before, fact.before) if before else (fact.usual, fact.guess)
+    level = Level(*shown, before=fact.before, log=fact.level)
+    gain = Gain(*map(float, (fact.gain, fact.gain_low, fact.gain_high, fact.gain_ahead)))
     away = None
     if paused:
         away = Away(

@@ -29,14 +29,7 @@ from forecast.readiness import rules
 from forecast.readiness.engines import POOLED
 from forecast.readiness.lapse import LapseModel
 from forecast.readiness.pool import Combiner, Engines
-from forecast.survival import (
-    TREE_COLUMNS,
-    TREE_FOLDS,
-    CommonScale,
-    HazardModel,
-    TreeHazard,
-    Trees,
-)
+from forecast.survival import TREE_COLUMNS, TREE_FOLDS, CommonScale, HazardModel, TreeHazard, Trees
 from forecast.types import YEAR, Array, Flags, Ints
 
 FORMAT = 7

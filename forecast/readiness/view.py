@@ -68,7 +68,6 @@ class Views(Protocol):
         progress: Progress | None = None,
     ) -> LogView:  # fmt: skip
         """Return a log as this forecaster sees it."""
-        ...
 
 
 class Fitted(Views, Protocol):

@@ -127,6 +127,16 @@ def test_states_of_plain_records(row_of):
     assert row_of("next", "pull").state == "new"
 
 
+def test_what_is_missing_to_judge_by_is_sessions_up_to_six_or_one_past_four_weeks(model):
+    """Never more for having trained often: it was 13 after two sessions two days apart."""
+    rows = sets("twice", "hang", [4.0, 4.5], first=76, every=2)
+    rows += sets("dense", "hang", rising(3, 0.1, 7, 1), first=76, every=2)
+    rows += sets("six", "hang", rising(3, 0.1, 6, 2), first=55, every=6)
+    seen = {row.athlete: row.seen for row in model.view(read_log(pd.DataFrame(rows), LADDER)).rows}
+    missing = {name: one.more_sessions for name, one in seen.items()}
+    assert missing == {"twice": 4, "dense": 1, "six": 0}
+
+
 def test_pain_holds_all_that_lies_ahead(view, row_of):
     row = row_of("hurts")
     assert (row.hold, row.wait) == ("pain", None)

@@ -136,3 +136,13 @@ def test_engines_alone_learn_no_states_and_forget_earlier_ones(small_log, small_
     model.club_verdict_ = model.climbing_ = "of an earlier fit"
     model.fit_engines(small_log, small_cut)
     assert model.club_verdict_ is model.climbing_ is None
+
+
+def test_one_athlete_alone_is_forecast_as_among_all(small_model, small_log, small_cut):
+    whole = small_model.forecast(small_log, small_cut)
+    name = whole.rows[0].athlete
+    alone = small_model.forecast(small_log, small_cut, athlete=name)
+    pd.testing.assert_frame_equal(alone.summary, whole.for_athlete(name).summary)
+    pd.testing.assert_frame_equal(alone.curve, whole.for_athlete(name).curve)
+    with pytest.raises(ForecastError, match="'Nobody' is not in the log"):
+        small_model.forecast(small_log, small_cut, athlete="Nobody")
