@@ -17,8 +17,11 @@ FOLDER = Path(__file__).resolve().parent / "pictures"
 WIDTH, MOST_BYTES = 700, 150_000
 OPEN = 'view = fc.open_club("data_demo").view'
 ROW = """row = next(
-    row for row in view.rows if row.state == "climbing"
-    and row.seen.sessions > 20 and row.rung.criterion.measure == "seconds"
+    row
+    for row in view.rows
+    if row.state == "climbing"
+    and row.seen.sessions > 20
+    and row.rung.criterion.measure == "seconds"
 )"""
 DATA = 'data = report.gather(view, club="Quillmoor Hand Balance")'
 CHARTS = {
