@@ -17,8 +17,11 @@ FOLDER = Path(__file__).resolve().parent / "pictures"
 WIDTH, MOST_BYTES = 700, 150_000
 OPEN = 'view = fc.open_club("data_demo").view'
 ROW = """row = next(
-    row for row in view.rows if row.state == "climbing"
-    and row.seen.sessions > 20 and row.rung.criterion.measure == "seconds"
+    row
+    for row in view.rows
+    if row.state == "climbing"
+    and row.seen.sessions > 20
+    and row.rung.criterion.measure == "seconds"
 )"""
 DATA = 'data = report.gather(view, club="Quillmoor Hand Balance")'
 CHARTS = {
@@ -37,7 +40,7 @@ CHARTS = {
 """Name of the picture: its title, what comes before the call, and the call."""
 WIDE, PHONE = (1280, 800), (375, 812)
 SCREENS = {
-    **dict.fromkeys(("coach", "analyst", "athlete"), WIDE),
+    **dict.fromkeys(("coach", "today", "analyst", "athlete"), WIDE),
     **dict.fromkeys(("coach-phone", "analyst-phone", "athlete-phone"), PHONE),
 }
 """First screens of pages, in pixels; what follows the dash names the screen."""
@@ -70,7 +73,11 @@ def draw() -> list[Path]:
         written = report.write_report(names["data"].view, out=pages, club=names["data"].club)
         who = f"{names['row'].athlete}: "
         mine = next(page for page in written[2:] if who in page.read_text(encoding="utf-8"))
-        paths += screens({"coach": written[0], "analyst": written[1], "athlete": mine})
+        sheet = Path(pages) / "today.html"
+        sheet.write_text(names["report"].today(names["data"].view, club=names["data"].club).html(),
+                         encoding="utf-8")  # fmt: skip
+        files = {"coach": written[0], "today": sheet, "analyst": written[1], "athlete": mine}
+        paths += screens(files)
     return paths
 
 

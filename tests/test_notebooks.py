@@ -188,7 +188,8 @@ def test_runs_from_top_to_bottom(name, club, home_of):
 # in a browser -------------------------------------------------------------------------------
 
 RUN = """
-const done = arguments[0], panel = jupyterapp.shell.currentWidget;
+const panel = jupyterapp.shell.currentWidget, done = (cells) => { window.ran = cells; };
+window.ran = null;
 panel.context.ready.then(() => panel.sessionContext.ready)
   .then(() => jupyterapp.commands.execute("notebook:run-all-cells"))
   .then(() => done(panel.content.model.sharedModel.cells.filter((c) => c.cell_type === "code")
@@ -231,7 +232,6 @@ def test_in_jupyterlab_every_cell_runs_twice_and_the_console_stays_quiet(
 ):
     from selenium.webdriver.support.ui import WebDriverWait
 
-    browser.set_script_timeout(1200)
     size = {"width": 1280, "height": 900, "deviceScaleFactor": 1, "mobile": False}
     browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
     for _ in range(60):
@@ -243,7 +243,9 @@ def test_in_jupyterlab_every_cell_runs_twice_and_the_console_stays_quiet(
     WebDriverWait(browser, 120).until(lambda b: b.execute_script(opened))
     browser.get_log("browser")
     for _ in range(2):  # run again, nothing is declared twice
-        cells = browser.execute_async_script(RUN)
+        browser.execute_script(RUN)
+        ran = WebDriverWait(browser, 1200, 1.0)  # a call that waits itself would time out
+        cells = ran.until(lambda b: b.execute_script("return window.ran"))
         assert isinstance(cells, list), cells
         assert all(count for count, _ in cells), cells
         assert "error" not in [kind for _, kinds in cells for kind in kinds]
