@@ -233,7 +233,8 @@ ACCOUNTS = {
 def say(what: str, **facts: Any) -> str:
     """Return a sentence; in it, ``count_row`` is the count with its noun."""
     text = ACCOUNTS[what] if what in ACCOUNTS else SENTENCES[what]
-    nouns = {f"count_{noun}": counted(facts["count"], noun) for noun in NOUNS if "count" in facts}
+    count = facts.get("count", "")  # some facts hold it with its noun
+    nouns = {f"count_{n}": counted(int(count), n) for n in NOUNS if not isinstance(count, str)}
     return text.format(**facts, **nouns)
 
 
