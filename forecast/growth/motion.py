@@ -46,7 +46,8 @@ class Clock(NamedTuple):
 
     def dose(self, rest: Array, done: Array, day: Array, sessions: Array | float = 1.0) -> Array:
         """Return weeks of training in ``rest`` weeks up to session ``done``, on ``day``."""
-        return np.asarray(doses(rest, done, day, sessions, *self))
+        habits = (self.practice, self.session_weeks, self.season_cos, self.season_sin)
+        return np.asarray(fadings(done, self.fade) * unfaded_doses(rest, day, sessions, *habits))
 
     def ahead(self, weeks: Array, done: Array, day: Array, rate: Array) -> Array:
         """Return the training expected over calendar ``weeks`` from ``day`` on."""
@@ -171,10 +172,15 @@ def unfaded_dose(
 
 
 @vectorize(cache=True)
-def doses(rest, done, day, sessions, practice, session_weeks, fade, season_cos, season_sin):  # type: ignore[no-untyped-def]
-    """Return the weeks of training in stretches; the last five make a ``Clock``."""
-    dose = unfaded_dose(rest, day, sessions, practice, session_weeks, season_cos, season_sin)
-    return fading(done, fade) * dose
+def fadings(done, fade):  # type: ignore[no-untyped-def]
+    """``fading`` of whole arrays."""
+    return fading(done, fade)
+
+
+@vectorize(cache=True)
+def unfaded_doses(rest, day, sessions, practice, session_weeks, season_cos, season_sin):  # type: ignore[no-untyped-def]
+    """``unfaded_dose`` of whole arrays."""
+    return unfaded_dose(rest, day, sessions, practice, session_weeks, season_cos, season_sin)
 
 
 @njit(cache=True, error_model="numpy")
