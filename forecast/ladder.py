@@ -63,11 +63,11 @@ class Rung:
     criterion: Criterion
     needs: tuple[str, ...] = ()
     min_weeks: float = 0.0
-    usual_weeks: tuple[float, float] | None = None
     fallback: str | None = None
     equipment: str = ""
     form: str = ""
     caution: str = ""
+    usual_weeks: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)

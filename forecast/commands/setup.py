@@ -117,7 +117,7 @@ class Asking:
                     after, fault = None if typed == UNDO else take(typed), told.NOT_UNDERSTOOD
                     after = after and self.drafted(after)
                 except (ForecastError, ValueError) as error:
-                    after, fault = None, str(error).partition("\n")[0]
+                    after, fault = None, str(error)
                 if after is None and typed != UNDO:
                     typer.echo(fault)
             if after is not None:

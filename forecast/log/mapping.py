@@ -229,7 +229,7 @@ def match_columns(
             taken = {header for fits in found.values() for header in fits}
             fits = [h for h in _candidates(name, by_plain) if h not in taken]
             if len(fits) > 1 or name in {"athlete", "value"}:
-                better = [h for h in fits if not misfits(name, h)]
+                better = [h for h in fits if plain_header(h) == name or not misfits(name, h)]
                 fits = better if better or name == "athlete" else fits
             if len(fits) > 1 and not by_unit(name, fits):
                 raise MappingError(

@@ -70,7 +70,7 @@ def test_files_and_tables_past_the_limits(tmp_path, ladder, monkeypatch):
     monkeypatch.setattr("forecast.log.sizes.MAX_BYTES", 3)
     parquet = tmp_path / "sets.parquet"
     parquet.write_bytes(SEEDS["parquet"])
-    with pytest.raises(LogError, match="0 MB are read at most"):
+    with pytest.raises(LogError, match="0 MB of text are read at most"):
         read_log(parquet, ladder)
 
 
