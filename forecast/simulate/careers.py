@@ -13,7 +13,6 @@ from types import SimpleNamespace
 import numpy as np
 
 from forecast.errors import SimulationError
-from forecast.log import YEAR_DAYS
 from forecast.simulate.careers_paths import (
     DAYS,
     STILL,
@@ -26,6 +25,7 @@ from forecast.simulate.careers_paths import (
     narrowed,
     taken,
 )
+from forecast.types import YEAR as YEAR_DAYS
 from forecast.types import Array, Flags, Ints
 
 MOST_SESSIONS = 200

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from forecast.errors import SimulationError
-from forecast.log import YEAR_DAYS
+from forecast.types import YEAR as YEAR_DAYS
 from forecast.types import Array, Flags
 
 State = dict[str, Array]

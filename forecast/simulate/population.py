@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from forecast.log import YEAR_DAYS
 from forecast.simulate.laws import State, Style, between, drawn_constants
+from forecast.types import YEAR as YEAR_DAYS
 from forecast.types import Array, Flags
 
 NOISE_CLASSES = np.array([0.7, 1.0, 1.4])

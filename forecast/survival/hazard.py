@@ -15,7 +15,7 @@ from scipy.special import expit, ndtr
 from sklearn.preprocessing import SplineTransformer
 
 from forecast.errors import FitError
-from forecast.log import YEAR_DAYS
+from forecast.types import YEAR as YEAR_DAYS
 from forecast.types import Array, Flags, Ints
 
 EDGES = np.array([0, 1, 2, 3, 4, 6, 8, 10, 13, 16, 20, 26, 33, 42, 52], dtype=float)

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from forecast.histories import CLEARED, Histories, day_number
-from forecast.log import YEAR_DAYS
+from forecast.types import YEAR as YEAR_DAYS
 from forecast.types import Array, Ints
 
 SPACING_WEEKS = 1.0
