@@ -105,10 +105,7 @@ class RungNames:
         if is_empty(cell):
             return Problem("missing", "no_rung", table="read", key="rung")
         text = show(cell)
-        if text in self._exact:
-            return text
-        loose = _loose(text)
-        if loose in self._ignored:
+        if text not in self._exact and _loose(text) in self._ignored:
             return problem("ignored", "ignored", text)
         fits = self.fits(text)
         if len(fits) == 1:
@@ -122,6 +119,8 @@ class RungNames:
 
     def fits(self, text: str) -> list[str]:
         """Return the keys of rungs that are so called, apart from case, space and punctuation."""
+        if text in self._exact:
+            return [text]
         return self._keys.get(_loose(text)) or self._names.get(_loose(text), [])
 
     def closest(self, text: str) -> list[tuple[str, float]]:

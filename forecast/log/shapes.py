@@ -96,7 +96,7 @@ def known_headers(mapping: Mapping, ladder: Ladder) -> Known:
         return sum(map(bool, names)) + sum(n for n in across if n > 1)
 
     def _is_rung(cell: str) -> bool:
-        return not isinstance(rungs(_without_unit(cell)), Problem)
+        return len(rungs.fits(_without_unit(cell))) == 1
 
     return Known(known, lambda text: _is_rung(text) or tidy(text).casefold() in told)
 
