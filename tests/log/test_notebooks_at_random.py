@@ -9,7 +9,7 @@ sys.path.append(str(Path(__file__).resolve().parents[1] / "bench"))
 
 from notebooks_at_random import outcome
 
-FIRST, NOTEBOOKS = 90_000, 40
+FIRST, NOTEBOOKS = 90_000, 20
 
 
 def test_no_value_is_read_wrong_and_most_are_read_from_what_is_sure(tmp_path):
