@@ -242,9 +242,9 @@ class ReadinessForecaster(BaseEstimator):
         as_of
             Cut date; the day after the last set where left out.
         like
-            Another club's fitted forecaster as prior: the growth engine's constants, how rungs of
-            the same key differ, the hazard's and the pool's weights. What the log says overrules
-            it; ``borrowed_`` says how far it was believed.
+            Another club's fitted forecaster as prior: how rungs of the same key differ, the
+            hazard's weights and trees, and the pool's weights. What the log says overrules it;
+            ``borrowed_`` says how far it was believed.
         n_jobs
             Workers, as joblib counts them, for what is learnt beside the engines; the result does
             not depend on it.

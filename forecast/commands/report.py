@@ -201,7 +201,7 @@ def backtest(
         )
     typer.echo(visible(f"{records.name}\n"))
     typer.echo(result.summary())
-    for line in diary_of(records):
+    for line in diary_of(records, model.lapse_weeks):
         typer.echo(f"\n{line}")
     if scores is not None:
         write_whole(scores, csv_bytes(result.scores))
@@ -211,12 +211,12 @@ def backtest(
         common.say(words.say.text("backtest_kept", path=keep))
 
 
-def diary_of(records: common.Records) -> list[str]:
+def diary_of(records: common.Records, lapse_weeks: float) -> list[str]:
     """Return how often the forecasts kept beside the club came true, where there are any."""
     kept = common.diary(records)
     if kept is None:
         return []
-    due = came(kept, build_histories(records.log, records.as_of))
+    due = came(kept, build_histories(records.log, records.as_of, lapse_weeks=lapse_weeks))
     return [in_words(due)] if len(due) else []
 
 

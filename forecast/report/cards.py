@@ -139,7 +139,7 @@ def _pictures(row: Row, *, first: bool) -> tuple[Picture, ...]:
     How to read them stands beside the ``first`` alone.
     """
     how = {
-        name: captions.caption(name, title="", text="").subtitle if first else ""
+        name: captions.of_rows(name, [row]).subtitle if first else ""
         for name in ("progress", "chance")
     }
     pictures = []

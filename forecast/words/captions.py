@@ -9,7 +9,7 @@ import numpy as np
 
 from forecast.row import FLAT, PAUSED, Row
 from forecast.words import say
-from forecast.words.rows import for_coach
+from forecast.words.rows import for_coach, given
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +42,7 @@ def of_rows(chart: str, rows: Sequence[Row]) -> Caption:
     """Return the words of the chart of sets (``progress``) or chances of some rows."""
     if len(rows) == 1:
         alt = of_sets(rows[0]) if chart == "progress" else of_chance(rows[0])
-        return caption(chart, title=rows[0].who, text=alt)
+        return caption(chart, title=rows[0].who, text=alt, given=say.sentence(given(rows[0])))
     return caption(f"many_{chart}", count=len(rows))
 
 

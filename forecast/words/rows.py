@@ -235,7 +235,7 @@ def _headline(row: Row) -> str:
         return say.text("headline_undated", chance=say.chance(wait.chances[12]))
     if say.says_nothing(wait.low, wait.high):
         return say.text("headline_unknown")
-    told = {"horizon": wait.horizon, "given": _given(row), "first": "", "chance": ""}
+    told = {"horizon": wait.horizon, "given": given(row), "first": "", "chance": ""}
     if np.isnan(wait.low):
         return say.text("headline_unlikely", **told | {"chance": say.chance(1 - wait.never)})
     if np.isnan(wait.mid):
@@ -250,7 +250,8 @@ def _headline(row: Row) -> str:
     return f"{half}; {span}, {told['given']}."
 
 
-def _given(row: Row) -> str:
+def given(row: Row) -> str:
+    """Return on what condition the weeks ahead are told."""
     if row.away is not None and row.away.person:
         return "if coming back goes as it did for others"
     return "if training goes on as lately"

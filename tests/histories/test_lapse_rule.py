@@ -16,7 +16,7 @@ from forecast.log import read_log
 from forecast.readiness.lapse import training_days
 
 PACKAGE = Path(forecast.__file__).parent
-NO_MODEL = {"cohort/records.py", "commands/report.py"}
+NO_MODEL = {"cohort/records.py"}
 """Asked about a log alone, with no model whose rule could be taken."""
 
 
