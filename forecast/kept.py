@@ -14,7 +14,7 @@ import pandas as pd
 
 from forecast import inline, words
 from forecast.errors import ForecastError, ModelFileError
-from forecast.log import Club, TrainingLog, read_club
+from forecast.log import Club, TrainingLog, code_digest, read_club
 
 if TYPE_CHECKING:
     from forecast.model import ReadinessForecaster, View
@@ -92,8 +92,7 @@ def kept_path(
     for frame in (log.sets, log.roster.reset_index()):
         digest.update(repr(list(frame.columns)).encode())
         digest.update(pd.util.hash_pandas_object(frame, index=False).to_numpy().tobytes())
-    for path in sorted(PACKAGE.rglob("*.py")):  # other code may answer otherwise
-        digest.update(path.read_bytes())
+    digest.update(code_digest(PACKAGE))
     return home / NAME.format(digest.hexdigest()[:16])
 
 

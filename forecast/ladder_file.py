@@ -154,6 +154,18 @@ def read_ladder(path: str | Path) -> Ladder:
     return _ladder(checked, places)
 
 
+def make_folder(path: str | Path) -> Path:
+    """Return the folder, made where it is not there yet; ``ForecastError`` if it can't be."""
+    folder = Path(path)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise ForecastError(
+            f"The folder {folder} can't be made ({error.strerror}); name another with --out."
+        ) from error
+    return folder
+
+
 def checked_path(path: str | Path, error: type[ForecastError]) -> Path:
     """Return a path that a file system can hold, or raise, quoting as much of it as is readable."""
     shown = str(path)

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from copy import copy
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -89,9 +87,7 @@ def changes_since(view: LogView, since: pd.Timestamp | str, *, first: bool = Fal
 
 def looking_back(view: LogView, day: pd.Timestamp) -> LogView:
     """Return what the same forecaster sees of an earlier day; its constants know what came."""
-    model: Any = copy(view.model)
-    model.hindsight = True
-    return replace(view, model=model, cut=day)
+    return replace(view, model=view.model.in_hindsight(), cut=day)
 
 
 def changes(before: Snapshot, now: Snapshot, ladder: Ladder) -> Changes:
@@ -135,21 +131,12 @@ def _of_athletes(before: Snapshot, now: Snapshot, ladder: Ladder) -> Iterator[Li
             text = words.changes.text("pain", now.as_of, score=row.pain, day=row.pain_on, rung=name)
             yield "pain", row.athlete, row.pain_rung, name, text
         if row.athlete not in was.index:
-            yield (
-                "came",
-                row.athlete,
-                "",
-                "",
-                words.changes.text("came", now.as_of, day=row.first_on),
-            )
+            kind, day = "came", row.first_on
         elif row.lapsed and not was.at[row.athlete, "lapsed"]:
-            yield (
-                "left",
-                row.athlete,
-                "",
-                "",
-                words.changes.text("left", now.as_of, day=row.last_on),
-            )
+            kind, day = "left", row.last_on
+        else:
+            continue
+        yield kind, row.athlete, "", "", words.changes.text(kind, now.as_of, day=day)
     for athlete in sorted(set(was.index) - set(now.athletes["athlete"])):
         yield "left", athlete, "", "", words.changes.text("gone", now.as_of)
 

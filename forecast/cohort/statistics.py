@@ -244,7 +244,8 @@ def predictive_density(
     DataFrame
         ``athlete, sessions, log_density, a_session``, the least well foreseen first.
     """
-    tracked, histories = as_view(model, log, as_of).tracked, as_view(model, log, as_of).histories
+    view = as_view(model, log, as_of)
+    tracked, histories = view.tracked, view.histories
     names = histories.spells["athlete"].to_numpy()[histories.sessions["spell"].to_numpy()]
     value = pd.Series(tracked.filtered.log_evidence).groupby(names)
     table = pd.DataFrame({"sessions": value.size(), "log_density": value.sum()})

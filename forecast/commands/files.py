@@ -14,7 +14,7 @@ from forecast import words
 from forecast.cohort import expected_weeks
 from forecast.commands import common
 from forecast.errors import ForecastError
-from forecast.ladder_file import read_ladder
+from forecast.ladder_file import make_folder, read_ladder
 from forecast.log import counted, draft_club, visible, write_all
 from forecast.model import load_model
 
@@ -108,10 +108,7 @@ def pseudonymise(
     days = logs.shift_days(secret)
     as_of = None if records.as_of is None or each else records.as_of - pd.Timedelta(days=days)
     fitted = None if model is None else load_model(model).dates_moved(days)
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise ForecastError(f"{out} can't be made: {error.strerror}; name another.") from error
+    make_folder(out)
     paths = write_all(logs.club_files(shared, out, as_of))
     if fitted is not None:
         paths.append(fitted.save(out / "model.zip"))

@@ -18,7 +18,7 @@ from forecast.commands import common
 from forecast.commands.weeks import weeks
 from forecast.errors import ForecastError
 from forecast.ladder import Ladder
-from forecast.ladder_file import read_ladder
+from forecast.ladder_file import make_folder, read_ladder
 from forecast.log import Draft, draft, ladder_draft, load_mapping, write_all
 from forecast.words import setup as told
 
@@ -91,6 +91,7 @@ class Asking:
         self._files, self._ladder_file, self._roster, self._how = files, ladder, roster, how
         self._given = read_ladder(ladder) if ladder else None
         self._places = {} if ladder else ladder_draft.exercise_places(files, how["sheet"])
+        self._last: tuple[State, Draft] | None = None
         if self._given is None and not self._places:
             raise ForecastError(f"{files[0]} names no exercises; give the ladder with --ladder.")
 
@@ -170,11 +171,16 @@ class Asking:
         return lines, told.ASK if one.answers else told.ASK_FREE, take
 
     def _draft(self, state: State) -> Draft:
+        """Draft the mapping; the answers of last time are not gone through anew."""
+        if self._last is not None and self._last[0] == state:
+            return self._last[1]
         mapping = dict(state.mapping)
         if state.place not in (None, ladder_draft.ACROSS):
             mapping["columns"] = {"rung": state.place} | mapping.get("columns", {})
         ladder = self._given or state.ladder()
-        return draft(self._files, ladder, roster=self._roster, mapping=mapping, **self._how)
+        drafted = draft(self._files, ladder, roster=self._roster, mapping=mapping, **self._how)
+        self._last = state, drafted
+        return drafted
 
     def write(self, folder: Path, state: State) -> tuple[list[Path], Draft]:
         """Write club, mapping and, if drafted, ladder beside what is there; return the draft."""
@@ -187,12 +193,7 @@ class Asking:
         mapping, ladder = unused(folder / "mapping.toml"), Path(self._ladder_file or "")
         if self._given is None:
             ladder = unused(folder / "ladder.toml")
-        try:
-            folder.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise ForecastError(
-                f"{folder} can't be made: {error.strerror}; name another."
-            ) from error
+        make_folder(folder)
 
         def line(name: str, path: str | Path) -> str:
             relative = os.path.relpath(path, folder).replace(os.sep, "/")

@@ -6,6 +6,7 @@ from forecast.log.check import describe_log, write_rejected
 from forecast.log.club import (
     Club,
     club_files,
+    code_digest,
     draft_club,
     pseudonymise,
     read_club,
@@ -21,8 +22,8 @@ from forecast.log.writing import add_tables, csv_bytes, read_tables, write_all, 
 
 __all__ = [
     "REJECTED_COLUMNS", "SET_COLUMNS", "Club", "Draft", "TrainingLog", "add_tables", "as_day",
-    "as_sets", "bare", "checked_log", "club_files", "counted", "csv_bytes", "describe_log", "draft",
-    "draft_club", "in_percent", "ladder_draft", "load_mapping", "load_marks", "measurement_log",
-    "pseudonymise", "read_club", "read_log", "read_tables", "sanity", "shift_days", "visible",
-    "write_all", "write_rejected", "write_whole",
+    "as_sets", "bare", "checked_log", "club_files", "code_digest", "counted", "csv_bytes",
+    "describe_log", "draft", "draft_club", "in_percent", "ladder_draft", "load_mapping",
+    "load_marks", "measurement_log", "pseudonymise", "read_club", "read_log", "read_tables",
+    "sanity", "shift_days", "visible", "write_all", "write_rejected", "write_whole",
 ]  # fmt: skip

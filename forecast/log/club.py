@@ -201,7 +201,7 @@ PACKAGE = Path(__file__).parents[1]
 
 
 @cache
-def _code_digest(folder: Path) -> bytes:
+def code_digest(folder: Path) -> bytes:
     """Return a digest of the package's code below a folder: other code may read otherwise."""
     digest = hashlib.sha256()
     for path in sorted(folder.rglob("*.py")):
@@ -214,7 +214,7 @@ def kept_at(home: Path, file: Path, *asked: object) -> Path | None:
 
     Nothing where the file can't be read: reading it will say why.
     """
-    digest = hashlib.sha256(_code_digest(PACKAGE / "log"))
+    digest = hashlib.sha256(code_digest(PACKAGE / "log"))
     digest.update(repr(asked).encode())
     try:
         with file.open("rb") as content:

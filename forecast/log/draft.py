@@ -79,8 +79,6 @@ _NO_YEAR = (
     r"(?:[^\W\d_]+\.?,?\s+)?(?:\d{1,2}[./-]\s?(?:\d{1,2}|[^\W\d_]+)[./]?"
     r"|\d{1,2}\.? [^\W\d_]{3,}\.?|[^\W\d_]{3,}\.? \d{1,2})"
 )
-_ASKED_ABOUT = ("athlete", "rung", "clean", "assist", "stopped")
-"""Columns whose words the draft goes through by itself."""
 _SURE_BLANKS = 0.3
 """Share of blanks above which a column is one whose blanks mean the same as above."""
 _PLAUSIBLE = (0.02, 8.0)

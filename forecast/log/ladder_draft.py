@@ -15,14 +15,13 @@ from forecast.errors import LogError
 from forecast.ladder import Criterion, Ladder, Measure, Rung
 from forecast.log.cells import bare, show
 from forecast.log.club import ladder_text
-from forecast.log.dates import read_day
 from forecast.log.draft import draft
 from forecast.log.drafts import as_toml
 from forecast.log.mapping import header_meaning, load_mapping
-from forecast.log.problems import Problem, say
+from forecast.log.problems import say
 from forecast.log.read import opening, read_log
 from forecast.log.roles import RungNames, profile
-from forecast.log.shapes import EMPTY
+from forecast.log.shapes import EMPTY, is_day
 from forecast.log.sources import Source, open_sources
 
 __all__ = ["ACROSS", "LikelyRung", "as_toml", "draft_ladder", "exercise_places", "likely_text"]
@@ -61,10 +60,11 @@ def exercise_places(source: Source, sheet: str | Sequence[str] | None) -> dict[s
     told: dict[str, Counter[str]] = {}
     likely: dict[str, Counter[str]] = {}
     across: dict[str, None] = {}
+    nothing = RungNames(EMPTY)
     for raw in raws:
         for header in raw.cells.columns:
             column, means = raw.cells[header], header_meaning(header)
-            cells = profile(column, RungNames(EMPTY))
+            cells = profile(column, nothing)
             free = means is None and not re.search(r"\d", header)
             often = cells.words > 0.9 and cells.often > 1.5 and cells.answers < 0.5
             if means == "rung" or (free and often):
@@ -76,13 +76,9 @@ def exercise_places(source: Source, sheet: str | Sequence[str] | None) -> dict[s
     tabs = list(dict.fromkeys(raw.sheet for raw in raws if raw.sheet))
     if told or len(tabs) < 2:
         return places if told or len(across) < 2 else places | {ACROSS: list(across)}
-    if all(sum(map(_is_day, raw.cells.columns)) > 1 for raw in raws):
+    if all(sum(map(is_day, raw.cells.columns)) > 1 for raw in raws):
         return {"(sheet)": tabs}
     return places | ({ACROSS: list(across)} if len(across) > 1 else {}) | {"(sheet)": tabs}
-
-
-def _is_day(text: str) -> bool:
-    return bool(re.search(r"\d\D+\d", text)) and not isinstance(read_day(text), Problem)
 
 
 def draft_ladder(

@@ -8,7 +8,7 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any
 
 import numpy as np
@@ -72,11 +72,16 @@ def _tokens(text: str) -> frozenset[str]:
     return frozenset(tokens) - {"filler"}
 
 
+@cache
+def _meanings() -> frozenset[str]:
+    return frozenset(_skills().values())
+
+
+@lru_cache(maxsize=100_000)
 def _likeness(one: str, other: str) -> float:
     if one == other or one.rstrip("s") == other.rstrip("s"):
         return 1.0
-    meanings = set(_skills().values())
-    if min(len(one), len(other)) < 5 or (one in meanings and other in meanings):
+    if min(len(one), len(other)) < 5 or {one, other} <= _meanings():
         return 0.0
     ratio = difflib.SequenceMatcher(None, one, other).ratio()
     return ratio if ratio >= TYPO else 0.0
@@ -122,6 +127,10 @@ class RungNames:
         if text in self._exact:
             return [text]
         return self._keys.get(_loose(text)) or self._names.get(_loose(text), [])
+
+    def is_rung(self, text: str) -> bool:
+        """Whether one rung alone is so called."""
+        return len(self.fits(text)) == 1
 
     def closest(self, text: str) -> list[tuple[str, float]]:
         """Return keys of the three rungs closest in words or spelling, each with its closeness.
@@ -230,7 +239,7 @@ def is_name(text: str) -> bool:
         and len(text) <= 40
         and all(re.fullmatch(r"[^\W\d_]+(?:[-'’][^\W\d_]+)*\.?", word) for word in words)
         and _no_names().isdisjoint({bare(text), *words})
-        and not set(_tokens(text)) & set(_skills().values())
+        and _tokens(text).isdisjoint(_meanings())
     )
 
 

@@ -52,12 +52,14 @@ def look_through(log: TrainingLog) -> Sanity:
 
 def as_read(log: TrainingLog) -> pd.DataFrame:
     """Return sets, median, range and three rows as they were read, by rung and athlete."""
-    sets = log.sets
-    shown = sets["date"].dt.strftime("%d %b %Y: ") + sets["value"].map("{:g}".format).astype("str")
-    groups = sets.assign(shown=shown).groupby(["rung", "athlete"])
+    by = ["rung", "athlete"]
+    groups = log.sets.groupby(by)
     values = groups["value"].agg(sets="size", median="median", low="min", high="max")
-    values["rows"] = groups["shown"].agg(
-        lambda rows: "; ".join(dict.fromkeys(rows.iloc[[0, len(rows) // 2, -1]]))
+    place, size = groups.cumcount(), groups["value"].transform("size")
+    few = log.sets[(place == 0) | (place == size // 2) | (place == size - 1)]
+    shown = few["date"].dt.strftime("%Y-%m-%d: ") + few["value"].map("{:g}".format).astype("str")
+    values["rows"] = shown.groupby([few[name] for name in by]).agg(
+        lambda rows: "; ".join(dict.fromkeys(rows))
     )
     return values.reset_index()
 

@@ -92,11 +92,11 @@ def known_headers(mapping: Mapping, ladder: Ladder) -> Known:
         ]
         rest = [cell for cell, name in zip(cells, names, strict=True) if not name]
         # one rung or one day may as well be a row of the log
-        across = (sum(map(_is_day, rest)), sum(map(_is_rung, rest)))
+        across = (sum(map(is_day, rest)), sum(map(_is_rung, rest)))
         return sum(map(bool, names)) + sum(n for n in across if n > 1)
 
     def _is_rung(cell: str) -> bool:
-        return len(rungs.fits(_without_unit(cell))) == 1
+        return rungs.is_rung(_without_unit(cell))
 
     return Known(known, lambda text: _is_rung(text) or tidy(text).casefold() in told)
 
@@ -161,7 +161,8 @@ def whose_columns(raw: RawTable, mapping: Mapping) -> list[str]:
     """Headers that may each be an athlete: beside a day and an exercise, amounts under names."""
     taken = {one for one in mapping.columns.values() if isinstance(one, str)}
     free = [h for h in raw.cells.columns if h not in taken and header_meaning(h) is None]
-    looks = {header: profile(raw.cells[header], RungNames(EMPTY)) for header in free}
+    nothing = RungNames(EMPTY)
+    looks = {header: profile(raw.cells[header], nothing) for header in free}
     names = [h for h, cells in looks.items() if max(cells.numbers, cells.telling) > 0.5
              and cells.dates < 0.5 and is_name(h)]  # fmt: skip
     return names if len(names) > 1 else []
@@ -276,7 +277,7 @@ def side_by_side(headers: Sequence[str], mapping: Mapping, ladder: Ladder) -> li
     if "rung" not in meant:
         finders.insert(0, lambda: _rungs(free, mapping, ladder))
     if "date" not in meant:
-        finders.append(lambda: [Slot(h, date=h) for h in free if _is_day(h)])
+        finders.append(lambda: [Slot(h, date=h) for h in free if is_day(h)])
     for finder in finders:
         slots = finder()
         counts = {slot.block for slot in slots if slot.kind == "value"}
@@ -348,7 +349,7 @@ def _rungs(headers: Sequence[str], mapping: Mapping, ladder: Ladder) -> list[Slo
         header: Slot(header, rung=name)
         for header in headers
         for name in (_without_unit(header), header)
-        if tidy(name).casefold() in told or not isinstance(names(name), Problem)
+        if tidy(name).casefold() in told or names.is_rung(name)
     }
     return list(slots.values())
 
@@ -357,7 +358,8 @@ def _without_unit(header: str) -> str:
     return re.sub(r"[\s(\[]+[^\W\d_]+[)\]]?$", "", header) if header_unit(header) else header
 
 
-def _is_day(text: str) -> bool:
+def is_day(text: str) -> bool:
+    """Whether a header is a date."""
     return bool(re.search(r"\d\D+\d", text)) and not isinstance(read_day(text), Problem)
 
 

@@ -93,6 +93,9 @@ class Fitted(Views, Protocol):
     rungs_: tuple[str, ...]
     hindsight: bool
 
+    def in_hindsight(self) -> Fitted:
+        """Return the forecaster as one that answers for days before its fit too."""
+
 
 @dataclass(frozen=True, eq=False)
 class LogView:

@@ -14,6 +14,7 @@ import pandas as pd
 
 from forecast.backtest import BacktestResult
 from forecast.errors import ForecastError, HistoryError
+from forecast.ladder_file import make_folder
 from forecast.log import TrainingLog, as_day, write_all
 from forecast.readiness import Fitted, LogView
 from forecast.report.analyst import analyst_page
@@ -168,15 +169,3 @@ def file_names(names: Iterable[str], prefix: str) -> dict[str, str]:
         digest = hashlib.sha256(name.encode("utf-8")).hexdigest()[:6]
         files[name] = f"{prefix}-{value}{'' if counts[value] == 1 else '-' + digest}.html"
     return files
-
-
-def make_folder(path: str | Path) -> Path:
-    """Return the folder, made where it is not there yet."""
-    folder = Path(path)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise ForecastError(
-            f"The folder {folder} can't be made ({error.strerror}); name another with --out."
-        ) from error
-    return folder

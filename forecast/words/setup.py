@@ -85,7 +85,7 @@ def understood(log: TrainingLog, paths: Sequence[Path], asked: int, drafted: Dra
     days = sets["date"].dt.date
     kinds = [f"{count} {kind}" for kind, count in log.rejected["kind"].value_counts().items()]
     counts = sets["rung"].value_counts()
-    rungs = [f"{r.name} ({counts.get(r.key, 0)} sets)" for r in log.ladder.rungs]
+    rungs = [f"{r.name} ({counted(counts.get(r.key, 0), 'set')})" for r in log.ladder.rungs]
     loads, pains = sets["load_kg"].notna().sum(), sets["pain"].notna().sum()
     lines = [
         f"Written: {', '.join(map(str, paths))}.",
